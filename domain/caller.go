@@ -1,0 +1,36 @@
+package domain
+
+// Role is what a token may do.
+type Role string
+
+// The six roles.
+const (
+	Field          Role = "field"
+	ContractorRole Role = "contractor"
+	Inspector      Role = "inspector"
+	Staff          Role = "staff"
+	Funder         Role = "funder"
+	Admin          Role = "admin"
+)
+
+// Roles lists them all.
+var Roles = []Role{Field, ContractorRole, Inspector, Staff, Funder, Admin}
+
+// Caller is who sends a request, as the token says. It is an argument of
+// everything that acts for somebody, never a value in a context: a forgotten
+// caller must not compile.
+type Caller struct {
+	Program    UUID
+	Token      UUID
+	Role       Role
+	Name       string // the person who holds the token; empty when it was made without
+	Contractor UUID   // zero for a role of the agency
+	Device     UUID   // zero when the token belongs to no device
+	// DeviceClosing tells a device that may still deliver, but no longer pull.
+	DeviceClosing bool
+}
+
+// Scoped tells whether the caller sees a part of the programme only.
+func (c Caller) Scoped() bool {
+	return c.Role == Field || c.Role == ContractorRole || c.Role == Inspector
+}

@@ -1,0 +1,37 @@
+package domain
+
+// CredentialSort is what a paper certifies.
+type CredentialSort string
+
+// The papers that rules look at, and others.
+const (
+	DuctSealingCertificate CredentialSort = "duct_sealing_certificate"
+	CabinetLicence         CredentialSort = "cabinet_licence" // work inside a furnace cabinet, as local law asks
+	GasLicence             CredentialSort = "gas_licence"
+	CombustionTester       CredentialSort = "combustion_tester"
+	Insurance              CredentialSort = "insurance"
+	OtherCredential        CredentialSort = "other"
+)
+
+// Credential is a certificate, licence or insurance of one holder: a crew
+// member or a contractor, never both.
+type Credential struct {
+	CrewMemberID *UUID          `json:"crew_member_id,omitzero"`
+	ContractorID *UUID          `json:"contractor_id,omitzero" validate:"excluded_with=CrewMemberID,required_without=CrewMemberID"`
+	Credential   CredentialSort `json:"credential"`
+	Number       string         `json:"number,omitzero"`
+	ValidFromOn  Date           `json:"valid_from_on"`
+	ValidUntilOn Date           `json:"valid_until_on,omitzero" validate:"omitempty,notbefore=ValidFromOn"`
+}
+
+func (*Credential) Kind() Kind { return CredentialKind }
+func (*Credential) Job() UUID  { return UUID{} }
+func (c *Credential) Refs() (refs []Ref) {
+	refs = addRef(refs, "/crew_member_id", CrewMemberKind, c.CrewMemberID)
+	return addRef(refs, "/contractor_id", ContractorKind, c.ContractorID)
+}
+
+// ValidOn tells whether the paper covers a day; without an end it does not lapse.
+func (c *Credential) ValidOn(day Date) bool {
+	return c.ValidFromOn <= day && (c.ValidUntilOn == "" || day <= c.ValidUntilOn)
+}

@@ -1,0 +1,30 @@
+package domain
+
+import "time"
+
+// Entry is one version of one record as the service keeps it: what the
+// service knows of it stands outside, and Record is exactly what was sent.
+type Entry struct {
+	Kind             Kind
+	ID               UUID
+	Version          int64
+	Position         int64 // in the programme's one order of accepted versions
+	JobID            UUID  // of a job its own id; zero for what belongs to none
+	DeviceID         UUID  // zero when no device sent it
+	TokenID          UUID
+	AppliedBy        UUID // the token of the staff member who applied a held item
+	ReceivedAt       time.Time
+	RecordedAt       time.Time
+	Late             bool
+	ClockOffsetS     *float64 // device clock minus ours, when it was told
+	ResidentRevision int64
+	Void             *Void
+	Body             []byte // the record in the form of RFC 8785
+	Record           Record // the same, decoded
+}
+
+// Void says why a record no longer counts. Its body stays.
+type Void struct {
+	Reason   string    `json:"reason"`
+	VoidedAt time.Time `json:"voided_at"`
+}

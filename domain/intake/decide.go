@@ -1,0 +1,270 @@
+package intake
+
+import (
+	"fmt"
+	"slices"
+
+	"ductledger/domain"
+)
+
+// decide judges one item against what is stored and accepted so far. The
+// order of the questions is part of the contract: a replay is a replay even
+// when the caller could no longer write the record, and nothing that the
+// caller may not know of is answered otherwise than a random id.
+func (w *sorter) decide(item *Item) Decision {
+	d := Decision{Item: item}
+	if item.Problem != nil {
+		return d.rejected(item.Problem)
+	}
+	head, exists := w.store.Heads[item.Key()]
+	if exists {
+		d.JobID, d.ContractorID = head.JobID, head.ContractorID
+	}
+	if item.Record != nil {
+		if d.ContractorID = w.owner(item.Record); item.Kind == domain.ContractorKind {
+			d.ContractorID = item.ID
+		}
+		if d.JobID = item.Record.Job(); item.Kind == domain.JobKind {
+			d.JobID = item.ID
+		}
+	}
+	if exists && !w.knows(item.Kind, head) {
+		return d.asUnknown(item)
+	}
+	if missing, ok := w.missing(item); ok {
+		return d.waits(missing)
+	}
+	if version, ok := w.replayOf(item, head, exists); ok {
+		d.Status, d.Version = Replayed, version
+		if version != head.Version {
+			d.Current = head.Version
+		}
+		return d
+	}
+	if problem := w.forbidden(item, head, exists); problem != nil {
+		return d.rejected(problem)
+	}
+	if problem := w.changesWhatStays(item, head, exists); problem != nil {
+		return d.rejected(problem)
+	}
+	if item.BaseVersion != head.Version {
+		d.Status, d.Current = Conflict, head.Version
+		d.Problem = &domain.Error{Code: domain.VersionConflict, Detail: fmt.Sprintf(
+			"the %s stands at version %d, the change was made on version %d", item.Kind, head.Version, item.BaseVersion)}
+		return d
+	}
+	if problem := w.refusedByState(item, head, exists, &d); problem != nil {
+		return d.rejected(problem)
+	}
+	d.Status, d.Version = Created, head.Version+1
+	if exists {
+		d.Status = Updated
+	}
+	return d
+}
+
+func (d Decision) rejected(problem *domain.Error) Decision {
+	d.Status, d.Problem = Rejected, problem
+	return d
+}
+
+func (d Decision) waits(missing domain.Ref) Decision {
+	d.Status, d.Missing = Waiting, missing
+	d.Problem = &domain.Error{
+		Code:   domain.ParentMissing,
+		Detail: fmt.Sprintf("the %s that it refers to has not come", missing.Kind),
+		Faults: []domain.Fault{{
+			Pointer: missing.Pointer, Code: "parent_missing",
+			Detail: fmt.Sprintf("no %s with the id %s", missing.Kind, missing.ID),
+			Fix:    "send the record that it refers to; this one is kept and follows by itself",
+		}},
+	}
+	return d
+}
+
+// asUnknown answers about a record that the caller may not know of as about an
+// id that nobody has: an item of a job that was never its contractor's waits
+// for that job. What belongs to no job cannot wait for anything but itself.
+func (d Decision) asUnknown(item *Item) Decision {
+	missing := domain.Ref{Pointer: "/id", Kind: item.Kind, ID: item.ID}
+	if item.Record != nil {
+		for _, ref := range item.Record.Refs() {
+			if ref.Kind == domain.JobKind {
+				missing = ref
+			}
+		}
+	}
+	d.JobID, d.ContractorID = domain.UUID{}, domain.UUID{}
+	return d.waits(missing)
+}
+
+// knows tells whether the caller may know that the record exists.
+func (w *sorter) knows(kind domain.Kind, head Head) bool {
+	switch {
+	case !w.caller.Scoped():
+		return true
+	case !head.JobID.IsZero():
+		return w.store.Jobs[head.JobID].Known
+	case kind == domain.ContractorKind:
+		return true // its own is checked where it matters
+	default:
+		return head.ContractorID.IsZero() || head.ContractorID == w.caller.Contractor || w.caller.Role == domain.Inspector
+	}
+}
+
+// missing is the first reference to something that is not there for the caller.
+func (w *sorter) missing(item *Item) (domain.Ref, bool) {
+	if item.Void != "" {
+		if _, exists := w.store.Heads[item.Key()]; !exists {
+			return domain.Ref{Pointer: "/id", Kind: item.Kind, ID: item.ID}, true
+		}
+		return domain.Ref{}, false
+	}
+	for _, ref := range item.Record.Refs() {
+		head, exists := w.store.Heads[Key{ref.Kind, ref.ID}]
+		if !exists || !w.knows(ref.Kind, head) {
+			return ref, true
+		}
+	}
+	return domain.Ref{}, false
+}
+
+// replayOf finds the version that this content already made.
+func (w *sorter) replayOf(item *Item, head Head, exists bool) (int64, bool) {
+	if !exists {
+		return 0, false
+	}
+	next := VersionKey{item.Key(), item.BaseVersion + 1}
+	if digest, ok := w.store.Digests[next]; ok && digest == item.Digest {
+		return next.Version, true
+	}
+	return head.Version, head.Digest == item.Digest
+}
+
+// changesWhatStays refuses edits of what is fixed for ever.
+func (w *sorter) changesWhatStays(item *Item, head Head, exists bool) *domain.Error {
+	var faults []domain.Fault
+	if item.Record != nil {
+		faults = w.strangers(item)
+	}
+	if exists && item.Record != nil {
+		row, _ := domain.RowOf(item.Kind)
+		if row.Fixed {
+			return &domain.Error{Code: domain.Invalid, Detail: fmt.Sprintf("a %s is never changed", item.Kind), Faults: []domain.Fault{{
+				Pointer: "", Code: "fixed", Detail: fmt.Sprintf("a %s is never changed once it is recorded", item.Kind),
+				Fix: "record a new one that names this one in \"replaces\" and says why in \"reason\"",
+			}}}
+		}
+		switch r := item.Record.(type) {
+		case *domain.Job:
+			if stored := w.store.Jobs[item.ID].Record; stored.HomeID != r.HomeID {
+				faults = append(faults, domain.Fault{Pointer: "/home_id", Code: "fixed", Detail: "a job's home never changes", Fix: "void this job and record another at the other home"})
+			}
+		default:
+			if head.JobID != r.Job() {
+				faults = append(faults, domain.Fault{Pointer: "/job_id", Code: "fixed", Detail: "a record's job never changes", Fix: "void this record and record another on the other job"})
+			}
+		}
+	}
+	if len(faults) > 0 {
+		return domain.InvalidFields(faults).(*domain.Error)
+	}
+	return nil
+}
+
+// strangers names the references to parts of another job, and a replaced
+// record that does not fit.
+func (w *sorter) strangers(item *Item) (faults []domain.Fault) {
+	job := item.Record.Job()
+	for _, ref := range item.Record.Refs() {
+		head := w.store.Heads[Key{ref.Kind, ref.ID}]
+		if ref.Kind != domain.JobKind && !head.JobID.IsZero() && head.JobID != job {
+			faults = append(faults, domain.Fault{Pointer: ref.Pointer, Code: "other_job", Detail: fmt.Sprintf("this %s belongs to another job", ref.Kind), Fix: "name one of this job"})
+		}
+	}
+	var replaces *domain.UUID
+	var method domain.Method
+	switch r := item.Record.(type) {
+	case *domain.Measurement:
+		replaces, method = r.Replaces, r.Method
+	case *domain.Photo:
+		replaces = r.Replaces
+	}
+	if replaces == nil {
+		return faults
+	}
+	if old := w.store.Replaced[*replaces]; old.Method != method {
+		faults = append(faults, domain.Fault{Pointer: "/replaces", Code: string(domain.ReplacesOther), Detail: fmt.Sprintf("it replaces a reading by %s with one by %s", old.Method, method), Fix: "replace a reading by one of the same method, or void the old one"})
+	}
+	for next, seen := *replaces, 0; !next.IsZero(); next, seen = w.store.Replaced[next].Replaces, seen+1 {
+		if next == item.ID || seen > len(w.store.Replaced) {
+			faults = append(faults, domain.Fault{Pointer: "/replaces", Code: string(domain.ReplacesOther), Detail: "records that replace each other make a circle", Fix: "name an older record"})
+			break
+		}
+	}
+	return faults
+}
+
+// forbidden refuses what the caller's role may not write.
+func (w *sorter) forbidden(item *Item, head Head, exists bool) *domain.Error {
+	row, _ := domain.RowOf(item.Kind)
+	if !slices.Contains(row.Writers, w.caller.Role) {
+		return domain.Errorf(domain.Forbidden, "a token of the role %s may not write a %s", w.caller.Role, item.Kind)
+	}
+	if review, ok := item.Record.(*domain.Review); ok {
+		return w.forbiddenReview(review)
+	}
+	if !w.caller.Scoped() {
+		return nil
+	}
+	if item.Kind == domain.ReviewKind { // the voiding of one
+		return domain.Errorf(domain.Forbidden, "a reply stands; a token of the role %s may not void it", w.caller.Role)
+	}
+	if w.caller.Role == domain.Inspector {
+		return w.forbiddenInspector(item, head)
+	}
+	switch r := item.Record.(type) {
+	case *domain.Home:
+		if exists && !w.store.OwnHomes[item.ID] {
+			return domain.Errorf(domain.Forbidden, "a crew may change the facts of a home only while it has an open job there")
+		}
+	case *domain.Job:
+		return w.forbiddenJob(item, r, exists)
+	case *domain.Measurement:
+		if r.Stage == domain.InspectionStage {
+			return domain.Errorf(domain.Forbidden, "a reading of the stage inspection is an inspector's")
+		}
+	case nil:
+		if item.Kind == domain.HomeKind || item.Kind == domain.JobKind {
+			return domain.Errorf(domain.Forbidden, "a crew may not void a %s; the agency's staff may", item.Kind)
+		}
+	}
+	return nil
+}
+
+func (w *sorter) forbiddenReview(review *domain.Review) *domain.Error {
+	if review.Decision == domain.Reply {
+		return nil
+	}
+	if w.caller.Scoped() {
+		return domain.Errorf(domain.Forbidden, "a token of the role %s may reply; it may not %s", w.caller.Role, review.Decision)
+	}
+	if w.caller.Name == "" {
+		return domain.Errorf(domain.Forbidden, "a review needs a token that names the person who holds it")
+	}
+	return nil
+}
+
+func (w *sorter) forbiddenInspector(item *Item, head Head) *domain.Error {
+	job := head.JobID
+	if item.Record != nil {
+		job = item.Record.Job()
+	}
+	if !w.store.Jobs[job].Drawn {
+		return domain.Errorf(domain.Forbidden, "the job is not drawn for inspection")
+	}
+	if r, ok := item.Record.(*domain.Measurement); ok && r.Stage != domain.InspectionStage {
+		return domain.Errorf(domain.Forbidden, "an inspector's reading has the stage inspection")
+	}
+	return nil
+}

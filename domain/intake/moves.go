@@ -1,0 +1,162 @@
+package intake
+
+import (
+	"fmt"
+
+	"ductledger/domain"
+	"ductledger/domain/ledger"
+
+	"github.com/go-json-experiment/json"
+	"github.com/go-json-experiment/json/jsontext"
+)
+
+// refusedByState refuses what the state of the job does not allow, and marks
+// work that comes too late for the frozen verdict.
+func (w *sorter) refusedByState(item *Item, head Head, exists bool, d *Decision) *domain.Error {
+	if r, ok := item.Record.(*domain.Job); ok {
+		return w.refusedMove(item, r, exists)
+	}
+	if r, ok := item.Record.(*domain.RuleSet); ok {
+		return w.refusedRuleSet(r, exists)
+	}
+	if d.JobID.IsZero() {
+		return nil
+	}
+	job := w.store.Jobs[d.JobID]
+	if w.caller.Role == domain.Field && (job.Record.ContractorID != w.caller.Contractor || job.Record.State == domain.Deferred || job.Void) && item.AppliedBy.IsZero() {
+		return domain.Errorf(domain.JobNotAssigned, "the job is no longer assigned to your contractor; the agency's staff can still apply this record")
+	}
+	if review, ok := item.Record.(*domain.Review); ok {
+		return w.refusedReview(review, item, d)
+	}
+	d.Late = job.Record.State == domain.Accepted && isWork(item.Kind)
+	return nil
+}
+
+// refusedReview tells whether the job can make the move that is decided.
+func (w *sorter) refusedReview(review *domain.Review, item *Item, d *Decision) *domain.Error {
+	if !movesJob(review.Decision) {
+		return nil
+	}
+	from := w.store.Jobs[d.JobID].Record.State
+	to, moves := target(review.Decision, from)
+	if !moves {
+		return domain.Errorf(domain.StateNotAllowed, "a job that is %s cannot be moved by %q", from, review.Decision)
+	}
+	var problem *domain.Error
+	d.moves, problem = w.moved(item, d.JobID, to)
+	return problem
+}
+
+// isWork tells the kinds that a crew's work is made of.
+func isWork(kind domain.Kind) bool {
+	switch kind {
+	case domain.ReviewKind, domain.WaiverKind, domain.InspectionKind, domain.CallBackKind:
+		return false
+	}
+	return true
+}
+
+// refusedRuleSet keeps the sets that are in force as they are: none may change
+// a result that exists. A programme's first set begins before everything.
+func (w *sorter) refusedRuleSet(r *domain.RuleSet, exists bool) *domain.Error {
+	if exists {
+		return domain.Errorf(domain.Invalid, "a rule set is never changed; record another that begins later")
+	}
+	if r.FromOn <= w.store.Today {
+		return domain.InvalidFields([]domain.Fault{{Pointer: "/from_on", Code: "too_small",
+			Detail: fmt.Sprintf("a rule set begins on a later day than it is recorded: after %s", w.store.Today), Fix: "name a coming day"}}).(*domain.Error)
+	}
+	return nil
+}
+
+// forbiddenJob holds a crew to its own contractor's jobs.
+func (w *sorter) forbiddenJob(item *Item, r *domain.Job, exists bool) *domain.Error {
+	if r.ContractorID != w.caller.Contractor {
+		if exists && w.store.Jobs[item.ID].Record.ContractorID != w.caller.Contractor {
+			return nil // no longer its own: refusedMove says so
+		}
+		return domain.InvalidFields([]domain.Fault{{Pointer: "/contractor_id", Code: "not_yours",
+			Detail: "a crew works on jobs of its own contractor", Fix: "name your contractor"}}).(*domain.Error)
+	}
+	return nil
+}
+
+// refusedMove tells whether a PUT may bring the job into this state.
+func (w *sorter) refusedMove(item *Item, r *domain.Job, exists bool) *domain.Error {
+	field := w.caller.Role == domain.Field
+	if !exists {
+		allowed := r.State == domain.Assigned || field && r.State == domain.InWork
+		if !allowed {
+			return domain.Errorf(domain.StateNotAllowed, "a new job cannot be %s", r.State)
+		}
+		if field && w.store.OpenHomes[r.HomeID] {
+			return domain.Errorf(domain.HomeHasOpenJob, "the home has an open job already; the agency's staff can assign a second one")
+		}
+		return nil
+	}
+	stored := w.store.Jobs[item.ID]
+	if field && item.AppliedBy.IsZero() && (stored.Record.ContractorID != w.caller.Contractor || !stored.Record.State.Open() || stored.Void) {
+		return domain.Errorf(domain.JobNotAssigned, "the job is no longer open and assigned to your contractor; the agency's staff can still apply this record")
+	}
+	from, to := stored.Record.State, r.State
+	if from == to {
+		return nil
+	}
+	if field && (from == domain.Assigned && to == domain.InWork ||
+		from == domain.Assigned && to == domain.SentIn || // both steps in one evening without a signal
+		from == domain.InWork && to == domain.SentIn ||
+		from == domain.Returned && (to == domain.InWork || to == domain.SentIn)) {
+		return nil
+	}
+	if !field && to == domain.Assigned && (from == domain.InWork || from == domain.Returned) {
+		return nil
+	}
+	return domain.Errorf(domain.StateNotAllowed, "a job cannot be moved from %s to %s here; acceptance, return, deferral and re-opening are reviews", from, to)
+}
+
+func movesJob(d domain.Decision) bool {
+	return d == domain.Accept || d == domain.Return || d == domain.Defer || d == domain.Reopen
+}
+
+// target is the state into which a review moves a job.
+func target(decision domain.Decision, from domain.JobState) (domain.JobState, bool) {
+	switch {
+	case decision == domain.Accept && from == domain.SentIn:
+		return domain.Accepted, true
+	case decision == domain.Return && from == domain.SentIn:
+		return domain.Returned, true
+	case decision == domain.Defer && from.Open():
+		return domain.Deferred, true
+	case decision == domain.Reopen && (from == domain.Accepted || from == domain.Deferred):
+		return domain.Returned, true
+	}
+	return from, false
+}
+
+// moved is the item that brings the job into the state that a review decides:
+// a new version of the job in the reviewer's name, in the same transaction.
+// Nothing of the job's record but its state is touched.
+func (w *sorter) moved(review *Item, jobID domain.UUID, state domain.JobState) (*Item, *domain.Error) {
+	job := w.store.Jobs[jobID]
+	record := job.Record
+	record.State = state
+	members := map[string]jsontext.Value{}
+	if err := json.Unmarshal(job.Body, &members); err != nil {
+		return nil, domain.Errorf(domain.Internal, "the body of job %s cannot be read: %v", jobID, err)
+	}
+	members["state"] = jsontext.Value(`"` + string(state) + `"`)
+	raw, err := json.Marshal(members)
+	if err == nil {
+		raw, err = ledger.Canonical(raw)
+	}
+	if err != nil {
+		return nil, domain.Errorf(domain.Internal, "the body of job %s cannot be written: %v", jobID, err)
+	}
+	item := *review
+	item.Kind, item.ID, item.Record = domain.JobKind, jobID, &record
+	item.BaseVersion = job.Version
+	item.Index, item.Resolves, item.HeldID = -1, domain.UUID{}, domain.UUID{}
+	item.Body, item.Digest = raw, ledger.ContentDigest(raw)
+	return &item, nil
+}

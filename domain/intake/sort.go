@@ -1,0 +1,146 @@
+package intake
+
+import (
+	"maps"
+	"slices"
+
+	"ductledger/domain"
+)
+
+// Sort decides each item. Decisions stand in the order in which they have to
+// be applied: parents before children, versions of a record in the order in
+// which they were sent; what is not accepted comes after. The store is left
+// as it was.
+//
+// Items are tried in turns until a turn accepts none: an item whose parent
+// stands behind it in the batch is taken in a later turn, and what is still
+// without its parent then is waiting.
+func Sort(caller domain.Caller, items []*Item, store *Store) []Decision {
+	w := &sorter{caller: caller, store: store.overlay()}
+	pending := slices.Clone(items)
+	slices.SortStableFunc(pending, func(a, b *Item) int { return a.Kind.Rank() - b.Kind.Rank() })
+	waiting := map[*Item]Decision{}
+	for progress := true; progress && len(pending) > 0; {
+		progress = false
+		blocked := map[Key]bool{} // a record's later version does not overtake its earlier one
+		rest := pending[:0]
+		for _, item := range pending {
+			if blocked[item.Key()] {
+				rest = append(rest, item)
+				continue
+			}
+			d := w.decide(item)
+			if d.Status == Waiting {
+				blocked[item.Key()] = true
+				waiting[item] = d
+				rest = append(rest, item)
+				continue
+			}
+			progress = true
+			w.accept(&d)
+		}
+		pending = rest
+	}
+	for _, item := range pending {
+		d, decided := waiting[item]
+		if !decided {
+			d = w.decide(item) // behind a waiting version of the same record
+		}
+		w.refused = append(w.refused, d)
+	}
+	return append(w.accepted, w.refused...)
+}
+
+func (s *Store) overlay() *Store {
+	o := *s
+	o.Heads, o.Jobs, o.Digests = maps.Clone(s.Heads), maps.Clone(s.Jobs), maps.Clone(s.Digests)
+	o.OpenHomes, o.OwnHomes, o.Replaced = maps.Clone(s.OpenHomes), maps.Clone(s.OwnHomes), maps.Clone(s.Replaced)
+	return &o
+}
+
+type sorter struct {
+	caller            domain.Caller
+	store             *Store // with what this batch has accepted so far
+	accepted, refused []Decision
+}
+
+// accept makes the decision true for the items after it.
+func (w *sorter) accept(d *Decision) {
+	if !d.Status.Accepted() {
+		w.refused = append(w.refused, *d)
+		return
+	}
+	item := d.Item
+	head := w.store.Heads[item.Key()]
+	head.Version, head.Digest, head.JobID, head.Void = d.Version, item.Digest, d.JobID, item.Void != ""
+	if item.Record != nil {
+		head.ContractorID = d.ContractorID
+	}
+	w.store.Heads[item.Key()] = head
+	w.store.Digests[VersionKey{item.Key(), d.Version}] = item.Digest
+	switch r := item.Record.(type) {
+	case *domain.Job:
+		job := w.store.Jobs[item.ID]
+		job.Head, job.Record, job.Body, job.Known = head, *r, item.Body, true
+		w.store.Jobs[item.ID] = job
+		if r.State.Open() {
+			w.store.OpenHomes[r.HomeID] = true
+			if r.ContractorID == w.caller.Contractor {
+				w.store.OwnHomes[r.HomeID] = true
+			}
+		}
+	case *domain.Measurement:
+		w.store.Replaced[item.ID] = ReplaceableOf(r.JobID, r.Method, r.Replaces)
+	case *domain.Photo:
+		w.store.Replaced[item.ID] = ReplaceableOf(r.JobID, "", r.Replaces)
+	case nil:
+		if item.Kind == domain.JobKind {
+			job := w.store.Jobs[item.ID]
+			job.Head = head
+			w.store.Jobs[item.ID] = job
+		}
+	}
+	w.accepted = append(w.accepted, *d)
+	if job := d.moves; job != nil {
+		w.accept(&Decision{Item: job, Status: Updated, Version: job.BaseVersion + 1, JobID: d.JobID, Consequence: true})
+	}
+}
+
+// ReplaceableOf is what a record that replaces another has to fit.
+func ReplaceableOf(job domain.UUID, method domain.Method, replaces *domain.UUID) Replaceable {
+	r := Replaceable{Job: job, Method: method}
+	if replaces != nil {
+		r.Replaces = *replaces
+	}
+	return r
+}
+
+// owner is the contractor to whom a record without a job belongs; zero for the
+// agency's own. A paper or lesson of a member belongs where the member does.
+func (w *sorter) owner(record domain.Record) domain.UUID {
+	ofMember := func(id *domain.UUID) domain.UUID {
+		if id == nil {
+			return domain.UUID{}
+		}
+		return w.store.Heads[Key{domain.CrewMemberKind, *id}].ContractorID
+	}
+	var owner *domain.UUID
+	switch r := record.(type) {
+	case *domain.CrewMember:
+		owner = &r.ContractorID
+	case *domain.TrainingEvent:
+		return ofMember(&r.CrewMemberID)
+	case *domain.Credential:
+		if owner = r.ContractorID; owner == nil {
+			return ofMember(r.CrewMemberID)
+		}
+	case *domain.Instrument:
+		owner = r.ContractorID
+	case *domain.Device:
+		owner = r.ContractorID
+	}
+	if owner == nil {
+		return domain.UUID{}
+	}
+	return *owner
+}

@@ -1,0 +1,57 @@
+package intake
+
+import (
+	"ductledger/domain"
+	"ductledger/domain/ledger"
+)
+
+// Head is the newest stored version of a record.
+type Head struct {
+	Version      int64
+	JobID        domain.UUID // of a job its own id
+	ContractorID domain.UUID // of what belongs to a contractor and to no job
+	Digest       ledger.Digest
+	Void         bool
+}
+
+// Job is what a decision needs of a job.
+type Job struct {
+	Head
+	Record domain.Job
+	Body   []byte
+	// Known tells that the caller may know of the job: the agency's roles
+	// always, a contractor's when it has or once had it.
+	Known bool
+	// Drawn tells that it is open for inspection.
+	Drawn bool
+}
+
+// VersionKey names one version of a record.
+type VersionKey struct {
+	Key
+	Version int64
+}
+
+// Store is what is stored of all that a batch touches or refers to, as read
+// under lock.
+type Store struct {
+	Heads map[Key]Head
+	Jobs  map[domain.UUID]Job
+	// Digests of the versions base_version + 1, which tell a replay.
+	Digests map[VersionKey]ledger.Digest
+	// OpenHomes are the homes that have an open job.
+	OpenHomes map[domain.UUID]bool
+	// Homes on which the caller's contractor has an open job.
+	OwnHomes map[domain.UUID]bool
+	// Replaced tells of measurements and photos what they are, for replaces.
+	Replaced map[domain.UUID]Replaceable
+	Today    domain.Date // where the programme works: a new rule set begins later
+}
+
+// Replaceable is what the record that replaces another must have in common
+// with it, and what that one replaces itself.
+type Replaceable struct {
+	Job      domain.UUID
+	Method   domain.Method
+	Replaces domain.UUID
+}

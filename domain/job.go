@@ -1,0 +1,60 @@
+package domain
+
+// JobState is where a job stands.
+type JobState string
+
+// The states of a job. "reported" is no state: it is an accepted job that
+// stands in a released package.
+const (
+	Assigned JobState = "assigned"
+	InWork   JobState = "in_work"
+	SentIn   JobState = "sent_in"
+	Returned JobState = "returned"
+	Accepted JobState = "accepted"
+	Deferred JobState = "deferred"
+)
+
+// Open tells whether the crew may still work on the job.
+func (s JobState) Open() bool {
+	return s == Assigned || s == InWork || s == SentIn || s == Returned
+}
+
+// PayBasis is what the programme pays for.
+type PayBasis string
+
+const (
+	Deemed   PayBasis = "deemed"   // a fixed sum per home
+	Measured PayBasis = "measured" // by the leakage removed
+)
+
+// Outcome is what came of a job.
+type Outcome string
+
+const (
+	Completed    Outcome = "completed"
+	Partial      Outcome = "partial"
+	DeferredWork Outcome = "deferred"
+	NotSuitable  Outcome = "not_suitable"
+	Refused      Outcome = "refused"
+	NothingToDo  Outcome = "nothing_to_do"
+)
+
+// Job is one scope of work at one home by one contractor. Its home never
+// changes.
+type Job struct {
+	HomeID        UUID     `json:"home_id"`
+	ContractorID  UUID     `json:"contractor_id"`
+	PayBasis      PayBasis `json:"pay_basis"`
+	State         JobState `json:"state"`
+	Outcome       Outcome  `json:"outcome,omitzero"`
+	OutcomeReason string   `json:"outcome_reason,omitzero"`
+	FundSource    string   `json:"fund_source,omitzero"`
+	DueOn         Date     `json:"due_on,omitzero"`
+	Priority      string   `json:"priority,omitzero"`
+}
+
+func (*Job) Kind() Kind { return JobKind }
+func (*Job) Job() UUID  { return UUID{} }
+func (j *Job) Refs() []Ref {
+	return []Ref{{"/home_id", HomeKind, j.HomeID}, {"/contractor_id", ContractorKind, j.ContractorID}}
+}

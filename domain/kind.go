@@ -1,0 +1,122 @@
+package domain
+
+import "strconv"
+
+// Kind is the sort of a record, in its singular as JSON has it.
+type Kind string
+
+// The kinds of record.
+const (
+	ContractorKind      Kind = "contractor"
+	CrewMemberKind      Kind = "crew_member"
+	CredentialKind      Kind = "credential"
+	TrainingEventKind   Kind = "training_event"
+	InstrumentKind      Kind = "instrument"
+	DeviceKind          Kind = "device"
+	HomeKind            Kind = "home"
+	JobKind             Kind = "job"
+	VisitKind           Kind = "visit"
+	ComponentKind       Kind = "component"
+	CrossoverKind       Kind = "crossover"
+	OpeningKind         Kind = "opening"
+	RepairKind          Kind = "repair"
+	EnergyIsolationKind Kind = "energy_isolation"
+	MeasurementKind     Kind = "measurement"
+	PhotoKind           Kind = "photo"
+	ReviewKind          Kind = "review"
+	WaiverKind          Kind = "waiver"
+	InspectionKind      Kind = "inspection"
+	CallBackKind        Kind = "call_back"
+	RuleSetKind         Kind = "rule_set"
+)
+
+// A Record is one of the kinds with its facts.
+type Record interface {
+	Kind() Kind
+	// Job is the job that the record belongs to; zero for a job itself and
+	// for what belongs to none.
+	Job() UUID
+	// Refs are the records that must be there before this one can be.
+	Refs() []Ref
+}
+
+// Ref is a reference to another record, with the place where it stands.
+type Ref struct {
+	Pointer string // JSON Pointer in the record
+	Kind    Kind
+	ID      UUID
+}
+
+// KindRow is what the service needs to know of a kind.
+type KindRow struct {
+	Kind    Kind
+	Plural  string // as in addresses
+	New     func() Record
+	Writers []Role // staff and admin write nearly all; the others write on their own jobs only
+	// Fixed records are never changed: a correction is a new record that
+	// replaces the old one and says why.
+	Fixed bool
+}
+
+var (
+	byStaff     = []Role{Staff, Admin}
+	byCrew      = []Role{Field, Staff, Admin}
+	byCrewAndQA = []Role{Field, Inspector, Staff, Admin}
+)
+
+// Kinds is the table of all kinds, parents before children. A new kind is a
+// row here, one in storage, and the three files that DEVELOPERS.md names.
+var Kinds = []KindRow{
+	{Kind: RuleSetKind, Plural: "rule-sets", New: func() Record { return new(RuleSet) }, Writers: []Role{Admin}},
+	{Kind: ContractorKind, Plural: "contractors", New: func() Record { return new(Contractor) }, Writers: byStaff},
+	{Kind: CrewMemberKind, Plural: "crew-members", New: func() Record { return new(CrewMember) }, Writers: byStaff},
+	{Kind: CredentialKind, Plural: "credentials", New: func() Record { return new(Credential) }, Writers: byStaff},
+	{Kind: TrainingEventKind, Plural: "training-events", New: func() Record { return new(TrainingEvent) }, Writers: byStaff},
+	{Kind: InstrumentKind, Plural: "instruments", New: func() Record { return new(Instrument) }, Writers: byStaff},
+	{Kind: DeviceKind, Plural: "devices", New: func() Record { return new(Device) }, Writers: byStaff},
+	{Kind: HomeKind, Plural: "homes", New: func() Record { return new(Home) }, Writers: byCrew},
+	{Kind: JobKind, Plural: "jobs", New: func() Record { return new(Job) }, Writers: byCrew},
+	{Kind: CallBackKind, Plural: "call-backs", New: func() Record { return new(CallBack) }, Writers: byStaff},
+	{Kind: VisitKind, Plural: "visits", New: func() Record { return new(Visit) }, Writers: byCrew},
+	{Kind: ComponentKind, Plural: "components", New: func() Record { return new(Component) }, Writers: byCrew},
+	{Kind: CrossoverKind, Plural: "crossovers", New: func() Record { return new(Crossover) }, Writers: byCrew},
+	{Kind: OpeningKind, Plural: "openings", New: func() Record { return new(Opening) }, Writers: byCrew},
+	{Kind: RepairKind, Plural: "repairs", New: func() Record { return new(Repair) }, Writers: byCrew},
+	{Kind: EnergyIsolationKind, Plural: "energy-isolations", New: func() Record { return new(EnergyIsolation) }, Writers: byCrew},
+	{Kind: MeasurementKind, Plural: "measurements", New: func() Record { return new(Measurement) }, Writers: byCrewAndQA, Fixed: true},
+	{Kind: PhotoKind, Plural: "photos", New: func() Record { return new(Photo) }, Writers: byCrewAndQA, Fixed: true},
+	{Kind: ReviewKind, Plural: "reviews", New: func() Record { return new(Review) }, Writers: []Role{Field, ContractorRole, Staff, Admin}},
+	{Kind: WaiverKind, Plural: "waivers", New: func() Record { return new(Waiver) }, Writers: byStaff},
+	{Kind: InspectionKind, Plural: "inspections", New: func() Record { return new(Inspection) }, Writers: []Role{Inspector, Staff, Admin}},
+}
+
+// RowOf finds the row of a kind; false for a word that is no kind.
+func RowOf(kind Kind) (KindRow, bool) {
+	for _, row := range Kinds {
+		if row.Kind == kind {
+			return row, true
+		}
+	}
+	return KindRow{}, false
+}
+
+// Rank is the place of a kind in the order in which parents come before
+// children; -1 for a word that is no kind.
+func (k Kind) Rank() int {
+	for i, row := range Kinds {
+		if row.Kind == k {
+			return i
+		}
+	}
+	return -1
+}
+
+// add appends the reference when the id is there.
+func addRef(refs []Ref, pointer string, kind Kind, id *UUID) []Ref {
+	if id == nil || id.IsZero() {
+		return refs
+	}
+	return append(refs, Ref{pointer, kind, *id})
+}
+
+func pointerAt(list string, i int) string { return list + "/" + strconv.Itoa(i) }

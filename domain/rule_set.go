@@ -1,0 +1,39 @@
+package domain
+
+// RuleSet is what the programme asks from a day on: rules and their limits,
+// the tests, the basis and prices of pay. It is immutable once in force.
+type RuleSet struct {
+	Name             string        `json:"name"`
+	FromOn           Date          `json:"from_on"`
+	Rules            []RuleSetting `json:"rules,omitzero"` // what differs from the defaults
+	MethodsAsked     []Method      `json:"methods_asked,omitzero"`
+	PayBasis         PayBasis      `json:"pay_basis,omitzero"`
+	AcceptNeeds      string        `json:"accept_needs,omitzero"` // review (default), final_inspection
+	PaysFoundWrap    *bool         `json:"pays_found_wrap,omitzero"`
+	Prices           []Price       `json:"prices,omitzero"`
+	HoldBackRatio    *float64      `json:"hold_back_ratio,omitzero"`
+	CostCeilingCents *int64        `json:"cost_ceiling_cents,omitzero"` // average per unit
+}
+
+// RuleSetting changes one rule for a programme.
+type RuleSetting struct {
+	Rule       string             `json:"rule"`
+	Off        *bool              `json:"off,omitzero"`
+	Severity   string             `json:"severity,omitzero"`
+	Parameters map[string]float64 `json:"parameters,omitzero"`
+}
+
+// Price is one line of the price schedule.
+type Price struct {
+	Line         string `json:"line"` // home, cfm25_removed, crossover_replaced, trip_fee
+	SectionCount *int   `json:"section_count,omitzero"`
+	AmountCents  int64  `json:"amount_cents"`
+	FloorCents   *int64 `json:"floor_cents,omitzero"`
+	CapCents     *int64 `json:"cap_cents,omitzero"`
+	FundSource   string `json:"fund_source,omitzero"`
+	Category     string `json:"category,omitzero"` // labour, materials, support, health_and_safety
+}
+
+func (*RuleSet) Kind() Kind  { return RuleSetKind }
+func (*RuleSet) Job() UUID   { return UUID{} }
+func (*RuleSet) Refs() []Ref { return nil }
