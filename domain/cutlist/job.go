@@ -1,0 +1,148 @@
+package cutlist
+
+import (
+	"strconv"
+
+	"ductledger/domain/stat"
+)
+
+// A Crossover is a duct between sections that is taken down and put back: its
+// collars get screws, bands and mastic.
+type Crossover struct {
+	Place            string  `json:"place,omitempty"`
+	CollarDiameterIn float64 `json:"collar_diameter_in"`
+}
+
+// A Job is what the crew will make on one home.
+type Job struct {
+	FlatSweeps   []FlatSweep   `json:"flat_sweeps,omitempty"`
+	SlopedSweeps []SlopedSweep `json:"sloped_sweeps,omitempty"`
+	BoardPlugs   []BoardPlug   `json:"board_plugs,omitempty"`
+	Brackets     []Bracket     `json:"brackets,omitempty"`
+	DuctPatches  []Hole        `json:"duct_patches,omitempty"` // the holes, not the patches
+	WrapPatches  []Hole        `json:"wrap_patches,omitempty"` // the holes, not the patches
+	Crossovers   []Crossover   `json:"crossovers,omitempty"`
+	Seals        []Seal        `json:"seals,omitempty"`
+}
+
+// Method and version of a list. A version is the day from which the
+// computation is the one in this package.
+const (
+	Method        = "cut_list"
+	MethodVersion = "2026-11-01"
+)
+
+// Sentences of a list.
+const (
+	metalCaution = "Cut sheet metal is sharp: wear cut-resistant gloves and eye protection and tape the edges of hand openings. Local code and licensed people decide what may be opened and by whom."
+	wideNote     = "A blank is wider than the stock both ways: make it of two pieces with a lap, or use wider stock."
+)
+
+// A List is what to cut and how much material one job takes.
+type List struct {
+	Method        string     `json:"method"`
+	MethodVersion string     `json:"method_version"`
+	Pieces        []Piece    `json:"pieces"`
+	Coats         []Coat     `json:"coats"`
+	Totals        Totals     `json:"totals"`            // as cut, without waste
+	WithWaste     Totals     `json:"totals_with_waste"` // what to take along
+	Notes         []string   `json:"notes,omitempty"`
+	Caution       string     `json:"caution,omitempty"`
+	Parameters    Parameters `json:"parameters"`
+}
+
+// ForJob lists the pieces in the order of Job's fields, the mastic and mesh of
+// each place, and the totals. An empty job gives an empty list. Units are
+// those of the package; formulas, sources and refusals those of each piece,
+// with the place in the request named, such as /flat_sweeps/0/duct_width_in,
+// and more than 500 of a kind are refused.
+func ForJob(job Job, p Parameters) (List, error) {
+	if err := p.check(); err != nil {
+		return List{}, err
+	}
+	if err := job.checkCounts(); err != nil {
+		return List{}, err
+	}
+	b := builder{p: p, list: List{
+		Method: Method, MethodVersion: MethodVersion, Parameters: p,
+		Pieces: []Piece{}, Coats: []Coat{},
+	}}
+	for i, s := range job.FlatSweeps {
+		piece, err := s.Blank(p)
+		b.piece(piece, err, "/flat_sweeps", i)
+		coat, err := edgeCoat(FlatSweepBlank, s.Place, s.DuctWidthIn, s.DuctHeightIn, p)
+		b.coat(coat, err, "/flat_sweeps", i)
+		b.list.Totals.ScrewsCount += p.SweepScrewsCount
+	}
+	for i, s := range job.SlopedSweeps {
+		piece, err := s.Blank(p)
+		b.piece(piece, err, "/sloped_sweeps", i)
+		coat, err := edgeCoat(SlopedSweepBlank, s.Place, s.DuctWidthIn, slope(s.DuctHeightIn, s.RunIn), p)
+		b.coat(coat, err, "/sloped_sweeps", i)
+		b.list.Totals.ScrewsCount += p.SweepScrewsCount
+	}
+	for i, s := range job.BoardPlugs {
+		piece, err := s.Blank(p)
+		b.piece(piece, err, "/board_plugs", i)
+		coat, err := edgeCoat(BoardPlugBlank, s.Place, s.DuctWidthIn, slope(s.DuctHeightIn, s.RunIn), p)
+		b.coat(coat, err, "/board_plugs", i)
+	}
+	for i, s := range job.Brackets {
+		piece, err := s.Strip(p)
+		b.piece(piece, err, "/brackets", i)
+		b.list.Totals.ScrewsCount += p.BracketScrewsCount
+	}
+	for i, h := range job.DuctPatches {
+		piece, err := h.PatchOnDuct(p)
+		b.piece(piece, err, "/duct_patches", i)
+		coat, err := patchCoat(h, piece, p)
+		b.coat(coat, err, "/duct_patches", i)
+		b.list.Totals.ScrewsCount += p.DuctPatchScrewsCount
+	}
+	for i, h := range job.WrapPatches {
+		piece, err := h.PatchOnWrap(p)
+		b.piece(piece, err, "/wrap_patches", i)
+	}
+	for i, x := range job.Crossovers {
+		err := size("/collar_diameter_in", x.CollarDiameterIn)
+		b.refuse(err, "/crossovers", i)
+		coat, err := collarCoat(x, p)
+		b.coat(coat, err, "/crossovers", i)
+		b.list.Totals.ScrewsCount += p.CollarScrewsCount * p.CollarsPerDuctCount
+		b.list.Totals.BandsCount += p.BandsPerCollarCount * p.CollarsPerDuctCount
+	}
+	for i, s := range job.Seals {
+		coat, err := s.Coat(p)
+		b.coat(coat, err, "/seals", i)
+	}
+	if b.err != nil {
+		return List{}, b.err
+	}
+	return b.done(), nil
+}
+
+func (job Job) checkCounts() error {
+	for _, k := range []struct {
+		argument string
+		count    int
+	}{
+		{"/flat_sweeps", len(job.FlatSweeps)},
+		{"/sloped_sweeps", len(job.SlopedSweeps)},
+		{"/board_plugs", len(job.BoardPlugs)},
+		{"/brackets", len(job.Brackets)},
+		{"/duct_patches", len(job.DuctPatches)},
+		{"/wrap_patches", len(job.WrapPatches)},
+		{"/crossovers", len(job.Crossovers)},
+		{"/seals", len(job.Seals)},
+	} {
+		if k.count > mostPieces {
+			return stat.Refuse(stat.TooMany, k.argument, "send one job at a time", "%d are more than %d", k.count, mostPieces)
+		}
+	}
+	return nil
+}
+
+// pointer is the JSON Pointer of an element of a list.
+func pointer(list string, index int) string {
+	return list + "/" + strconv.Itoa(index)
+}

@@ -1,0 +1,125 @@
+package cutlist
+
+import "ductledger/domain/stat"
+
+// Parameters are the allowances and counts of a programme.
+type Parameters struct {
+	StockWidthIn         float64 `json:"stock_width_in"`          // width of the metal on the roll
+	BlankAllowanceIn     float64 `json:"blank_allowance_in"`      // flat blank beyond the duct's inside, each side; also its corner notch
+	EndFlangeIn          float64 `json:"end_flange_in"`           // f: sloped sweep, flange at its upper and lower end
+	SideFlangeIn         float64 `json:"side_flange_in"`          // sloped sweep, each side that is screwed to a side wall
+	BoardThicknessIn     float64 `json:"board_thickness_in"`      // duct board
+	BracketLeastWidthIn  float64 `json:"bracket_least_width_in"`  // bracket strip
+	BracketMostWidthIn   float64 `json:"bracket_most_width_in"`   //
+	DuctPatchLapIn       float64 `json:"duct_patch_lap_in"`       // L: patch over a hole in a duct, each side
+	WrapPatchLapIn       float64 `json:"wrap_patch_lap_in"`       // L: patch over a hole in the wrap, each side
+	MasticThicknessIn    float64 `json:"mastic_thickness_in"`     // as put on, wet
+	MasticBeadWidthIn    float64 `json:"mastic_bead_width_in"`    // band of mastic along an edge that is sealed all round
+	MeshOverlapIn        float64 `json:"mesh_overlap_in"`         // mesh longer than each seam
+	SweepScrewsCount     int     `json:"sweep_screws_count"`      // metal sweep
+	BracketScrewsCount   int     `json:"bracket_screws_count"`    // both legs
+	CollarScrewsCount    int     `json:"collar_screws_count"`     // crossover collar
+	BandsPerCollarCount  int     `json:"bands_per_collar_count"`  // core and jacket apart
+	CollarsPerDuctCount  int     `json:"collars_per_duct_count"`  // a crossover has two ends
+	DuctPatchScrewsCount int     `json:"duct_patch_screws_count"` // patch on a duct
+	WasteRatio           float64 `json:"waste_ratio"`             // offcuts, skins and losses, on top of the totals
+}
+
+// FiveCentCoinIn is the thickness of the coin that crews hold beside mastic:
+// 1.95 mm (US Mint, five cents [pub]).
+const FiveCentCoinIn = 1.95 / 25.4
+
+// DefaultParameters is what stands where a programme sets nothing.
+func DefaultParameters() Parameters {
+	return Parameters{
+		StockWidthIn:         14,             // in [cp]
+		BlankAllowanceIn:     0.25,           // in [cp]
+		EndFlangeIn:          1,              // in [cp]
+		SideFlangeIn:         0.25,           // in [cp]
+		BoardThicknessIn:     1,              // in [cp]
+		BracketLeastWidthIn:  2,              // in [cp]
+		BracketMostWidthIn:   2.5,            // in [cp]
+		DuctPatchLapIn:       1,              // in [cp]; the least that is asked
+		WrapPatchLapIn:       3,              // in [cp]
+		MasticThicknessIn:    FiveCentCoinIn, // in, US Mint [pub]
+		MasticBeadWidthIn:    2,              // in [cp]; an inch on each side of the joint
+		MeshOverlapIn:        1,              // in [cp]
+		SweepScrewsCount:     6,              // [cp]; any number will do
+		BracketScrewsCount:   5,              // [cp]; 3 in the trunk, 2 in the other leg
+		CollarScrewsCount:    4,              // [cp]
+		BandsPerCollarCount:  2,              // [cp]; SWS 3.1601.5 (2017) [pub] asks core and jacket apart
+		CollarsPerDuctCount:  2,              // geometry
+		DuctPatchScrewsCount: 4,              // [cp]; one at each corner until the mastic has set
+		WasteRatio:           0.10,           // fraction [cp]
+	}
+}
+
+// Limits that keep slips of the keyboard out.
+const (
+	leastIn     = 0.01   // in: thinner than any part that is cut
+	mostIn      = 1200.0 // in: 100 ft, longer than any section
+	mostFlange  = 12.0   // in
+	leastMastic = 0.001  // in
+	mostMastic  = 1.0    // in
+	mostCount   = 100    // fasteners of one part
+	mostWaste   = 0.99   // fraction
+	mostPieces  = 500    // of one kind in one job
+	mostJobs    = 1000   // in one total
+)
+
+func (p Parameters) check() error {
+	const root = "/parameters/"
+	for _, q := range []struct {
+		argument       string
+		x, least, most float64
+		unit           string
+	}{
+		{root + "stock_width_in", p.StockWidthIn, 1, mostIn, "in"},
+		{root + "blank_allowance_in", p.BlankAllowanceIn, 0, mostFlange, "in"},
+		{root + "end_flange_in", p.EndFlangeIn, 0, mostFlange, "in"},
+		{root + "side_flange_in", p.SideFlangeIn, 0, mostFlange, "in"},
+		{root + "board_thickness_in", p.BoardThicknessIn, 0.125, mostFlange, "in"},
+		{root + "bracket_least_width_in", p.BracketLeastWidthIn, 0.125, mostFlange, "in"},
+		{root + "bracket_most_width_in", p.BracketMostWidthIn, p.BracketLeastWidthIn, mostFlange, "in"},
+		{root + "duct_patch_lap_in", p.DuctPatchLapIn, 0, mostFlange, "in"},
+		{root + "wrap_patch_lap_in", p.WrapPatchLapIn, 0, 10 * mostFlange, "in"},
+		{root + "mastic_thickness_in", p.MasticThicknessIn, leastMastic, mostMastic, "in"},
+		{root + "mastic_bead_width_in", p.MasticBeadWidthIn, 0, mostFlange, "in"},
+		{root + "mesh_overlap_in", p.MeshOverlapIn, 0, mostFlange, "in"},
+		{root + "sweep_screws_count", float64(p.SweepScrewsCount), 0, mostCount, "screws"},
+		{root + "bracket_screws_count", float64(p.BracketScrewsCount), 0, mostCount, "screws"},
+		{root + "collar_screws_count", float64(p.CollarScrewsCount), 0, mostCount, "screws"},
+		{root + "bands_per_collar_count", float64(p.BandsPerCollarCount), 0, mostCount, "bands"},
+		{root + "collars_per_duct_count", float64(p.CollarsPerDuctCount), 0, mostCount, "collars"},
+		{root + "duct_patch_screws_count", float64(p.DuctPatchScrewsCount), 0, mostCount, "screws"},
+		{root + "waste_ratio", p.WasteRatio, 0, mostWaste, "(fraction)"},
+	} {
+		if err := stat.Within(q.argument, q.x, q.least, q.most, q.unit); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+// size refuses a length that is not above zero, or is outside 0.01 to 1,200 in.
+func size(argument string, in float64) error {
+	if err := stat.Positive(argument, in, "in"); err != nil {
+		return err
+	}
+	return stat.Within(argument, in, leastIn, mostIn, "in")
+}
+
+// sizes refuses the first of several lengths that is not one.
+func sizes(named ...namedSize) error {
+	for _, n := range named {
+		if err := size(n.argument, n.in); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+type namedSize struct {
+	argument string
+	in       float64
+}

@@ -1,0 +1,119 @@
+package cutlist
+
+import (
+	"math"
+
+	"ductledger/domain/stat"
+)
+
+// A FlatSweep is an upright metal blank that closes a trunk's end.
+type FlatSweep struct {
+	Place        string  `json:"place,omitempty"`
+	DuctWidthIn  float64 `json:"duct_width_in"`  // W, inside
+	DuctHeightIn float64 `json:"duct_height_in"` // H, inside
+}
+
+// Blank is the piece to cut, with allowance c (default 0.25 in) on every
+// side, folded to flanges, and corners notched by the same:
+//
+//	width = W + 2c    length = H + 2c    notch = c × c at each corner
+//
+// all in in; area in in². Refused: W or H not above zero, or above 1,200 in.
+// Source: common practice [cp]; arithmetic [calc].
+func (s FlatSweep) Blank(p Parameters) (Piece, error) {
+	if err := p.check(); err != nil {
+		return Piece{}, err
+	}
+	if err := duct(s.DuctWidthIn, s.DuctHeightIn); err != nil {
+		return Piece{}, err
+	}
+	c := p.BlankAllowanceIn
+	piece := rectangle(FlatSweepBlank, s.Place, Metal, s.DuctHeightIn+2*c, s.DuctWidthIn+2*c)
+	piece.CornerNotchIn = &c
+	return piece.onStock(p.StockWidthIn), nil
+}
+
+// A SlopedSweep is a metal blank set at a slope, or curved, so that it turns
+// the air up into the last register.
+type SlopedSweep struct {
+	Place              string  `json:"place,omitempty"`
+	DuctWidthIn        float64 `json:"duct_width_in"`         // W, inside
+	DuctHeightIn       float64 `json:"duct_height_in"`        // H, inside
+	RunIn              float64 `json:"run_in"`                // R: along the duct from its lower to its upper end
+	ScrewedToSideWalls bool    `json:"screwed_to_side_walls"` // then each side has a flange
+}
+
+// Blank is the piece to cut:
+//
+//	length = √(H² + R²) + 2f        f: flange at each end (default 1 in)
+//	width  = W + 2s                 s: flange at each side (default 0.25 in), 0 where it is not screwed to the walls
+//
+// all in in; area in in². R = 0 stands upright. Refused: W or H not above
+// zero, R below zero, any above 1,200 in. Source: Pythagoras [calc]; flanges
+// [cp]. A curve is longer than its chord; a quarter circle of H = R by 11 %.
+func (s SlopedSweep) Blank(p Parameters) (Piece, error) {
+	if err := p.check(); err != nil {
+		return Piece{}, err
+	}
+	if err := sloped(s.DuctWidthIn, s.DuctHeightIn, s.RunIn); err != nil {
+		return Piece{}, err
+	}
+	width := s.DuctWidthIn
+	if s.ScrewedToSideWalls {
+		width += 2 * p.SideFlangeIn
+	}
+	piece := rectangle(SlopedSweepBlank, s.Place, Metal, slope(s.DuctHeightIn, s.RunIn)+2*p.EndFlangeIn, width)
+	return piece.onStock(p.StockWidthIn), nil
+}
+
+// A BoardPlug is a closure of duct board, cut on a taper, foil to the air.
+type BoardPlug struct {
+	Place        string  `json:"place,omitempty"`
+	DuctWidthIn  float64 `json:"duct_width_in"`  // W, inside
+	DuctHeightIn float64 `json:"duct_height_in"` // H, inside
+	RunIn        float64 `json:"run_in"`         // R: along the duct from its lower to its upper end
+}
+
+// Blank is the piece to cut from board of thickness t, so that both ends,
+// cut on a bevel, lie flat on the floor and the roof of the duct:
+//
+//	length = √(H² + R²) + t·R/H     the foil face and the bevel's overhang
+//	width  = W
+//	bevel  = atan(R/H)              off square, in degrees
+//
+// lengths in in; area in in². R = 0 stands upright and has no bevel. Refused:
+// W or H not above zero, R below zero, any above 1,200 in. Source: geometry
+// of a slab between parallel planes [calc].
+func (b BoardPlug) Blank(p Parameters) (Piece, error) {
+	if err := p.check(); err != nil {
+		return Piece{}, err
+	}
+	if err := sloped(b.DuctWidthIn, b.DuctHeightIn, b.RunIn); err != nil {
+		return Piece{}, err
+	}
+	overhang := float64(p.BoardThicknessIn*b.RunIn) / b.DuctHeightIn
+	if err := stat.Within("/run_in", overhang, 0, mostIn, "in of overhang"); err != nil {
+		return Piece{}, err
+	}
+	piece := rectangle(BoardPlugBlank, b.Place, DuctBoard, slope(b.DuctHeightIn, b.RunIn)+overhang, b.DuctWidthIn)
+	bevel := math.Atan2(b.RunIn, b.DuctHeightIn) * 180 / math.Pi
+	piece.BevelDeg = &bevel
+	return piece, nil
+}
+
+// slope is √(H² + R²), in in. Not math.Hypot: its assembly gives other last
+// digits on a device.
+func slope(heightIn, runIn float64) float64 {
+	return math.Sqrt(float64(heightIn*heightIn) + float64(runIn*runIn))
+}
+
+func duct(widthIn, heightIn float64) error {
+	return sizes(namedSize{"/duct_width_in", widthIn}, namedSize{"/duct_height_in", heightIn})
+}
+
+func sloped(widthIn, heightIn, runIn float64) error {
+	if err := duct(widthIn, heightIn); err != nil {
+		return err
+	}
+	return stat.Within("/run_in", runIn, 0, mostIn, "in")
+}

@@ -1,0 +1,133 @@
+package delivery
+
+import (
+	"ductledger/domain/stat"
+)
+
+// Limits of a home's heat loss and of a year's degree days, to keep slips out.
+const (
+	mostHeatLoss   = 1e5     // Btu/(h·°F)
+	mostDegreeDays = 30000.0 // °F·day; the coldest inhabited places have some 20,000
+	mostDays       = 366     // daily means of one year
+	hoursPerDay    = 24.0
+)
+
+// HeatLoss is a home's need for heat over a year, by degree days.
+type HeatLoss struct {
+	UABtuHF        float64 `json:"ua_btu_h_f"`           // UA: walls, floor, roof, windows and draught, Btu/(h·°F)
+	DegreeDays     float64 `json:"degree_days_f_day"`    // HDD to the balance point, °F·day in a year
+	EquipmentRatio float64 `json:"equipment_efficiency"` // η: heat out over energy in; 1 for an electric furnace, above 1 for a heat pump
+}
+
+// Limits of η: the worst furnace is better, and no heat pump's season comes
+// near the upper.
+const (
+	leastEquipmentRatio = 0.1
+	mostEquipmentRatio  = 10.0
+)
+
+// EnergyBefore is the year's energy that the furnace uses through ducts of
+// delivery effectiveness de, in Btu:
+//
+//	energy = 24·UA·HDD/(η·DE)
+//
+// with UA in Btu/(h·°F), HDD in °F·day to the home's own balance point (see
+// BalancePoint), η and DE fractions. HDD to 65 °F overstates the need of a
+// home whose balance point is lower. Refused: values that are not above zero
+// or beyond the limits above, DE outside 0.001 to 1, more than 1e10 Btu. Source: ASHRAE Handbook,
+// Fundamentals, variable-base degree days [mem].
+func (l HeatLoss) EnergyBefore(de float64) (float64, error) {
+	if err := l.check(); err != nil {
+		return 0, err
+	}
+	if err := effectivenessIn("/before_ratio", de); err != nil {
+		return 0, err
+	}
+	btu := float64(float64(hoursPerDay*l.UABtuHF)*l.DegreeDays) / float64(l.EquipmentRatio*de)
+	if err := stat.Within("/ua_btu_h_f", btu, 0, mostBtu, "Btu of heating energy a year"); err != nil {
+		return 0, err
+	}
+	return btu, nil
+}
+
+func (l HeatLoss) check() error {
+	if err := positiveUpTo("/ua_btu_h_f", l.UABtuHF, mostHeatLoss, "Btu/(h·°F)"); err != nil {
+		return err
+	}
+	if err := positiveUpTo("/degree_days_f_day", l.DegreeDays, mostDegreeDays, "°F·day"); err != nil {
+		return err
+	}
+	return between("/equipment_efficiency", l.EquipmentRatio, leastEquipmentRatio, mostEquipmentRatio, "(heat out over energy in)")
+}
+
+// BalancePoint is the outdoor temperature, in °F, above which people, sun and
+// appliances keep the home warm without the furnace:
+//
+//	Tbal = Tin − gains/UA
+//
+// with gains in Btu/h. Refused: UA not above zero, gains below zero. Source:
+// ASHRAE Handbook, Fundamentals [mem].
+func BalancePoint(indoorF, gainsBtuH, uaBtuHF float64) (float64, error) {
+	if err := stat.Within("/indoor_f", indoorF, lowestF, highestF, "°F"); err != nil {
+		return 0, err
+	}
+	if err := stat.Within("/gains_btu_h", gainsBtuH, 0, mostBtuH, "Btu/h"); err != nil {
+		return 0, err
+	}
+	if err := positiveUpTo("/ua_btu_h_f", uaBtuHF, mostHeatLoss, "Btu/(h·°F)"); err != nil {
+		return 0, err
+	}
+	balance := indoorF - gainsBtuH/uaBtuHF
+	if err := stat.Within("/gains_btu_h", balance, lowestF, highestF, "°F of balance point"); err != nil {
+		return 0, err
+	}
+	return balance, nil
+}
+
+// DegreeDays sums max(0, balance − mean) over the daily mean temperatures of
+// a year, in °F·day, in the order given. Refused: no day, more than 366, a
+// temperature outside −100 to 200 °F. Source: definition, ASHRAE Handbook,
+// Fundamentals [mem].
+func DegreeDays(balanceF float64, dailyMeansF []float64) (float64, error) {
+	if err := stat.Within("/balance_point_f", balanceF, lowestF, highestF, "°F"); err != nil {
+		return 0, err
+	}
+	if len(dailyMeansF) == 0 {
+		return 0, stat.Refuse(stat.TooFew, "/daily_means_f", "", "no daily mean; at least 1 is needed")
+	}
+	if len(dailyMeansF) > mostDays {
+		return 0, stat.Refuse(stat.TooMany, "/daily_means_f", "send one year", "%d daily means are more than %d", len(dailyMeansF), mostDays)
+	}
+	var sum float64
+	for i, mean := range dailyMeansF {
+		if err := stat.Within(pointer("/daily_means_f", i), mean, lowestF, highestF, "°F"); err != nil {
+			return 0, err
+		}
+		if mean < balanceF {
+			sum += balanceF - mean
+		}
+	}
+	return sum, nil
+}
+
+// SavingFromDegreeDays estimates a year's saving from both states of the
+// ducts and the home's heat loss:
+//
+//	saving = 24·UA·HDD/η·(1/before − 1/after)
+//	u²     = (saving·HeatLossRatio)² + (energy·u(s))²
+//	range  = saving ± Coverage·u
+//
+// computed as EnergyBefore(before)·(1 − before/after), which is the same. The
+// heat that the rooms need is held equal in both states. Refused: what
+// Compare and EnergyBefore refuse. Source: as there.
+func SavingFromDegreeDays(before, after Ducts, loss HeatLoss, u Uncertainty) (Estimate, error) {
+	c, err := Compare(before, after, u)
+	if err != nil {
+		return Estimate{}, err
+	}
+	btu, err := loss.EnergyBefore(c.Before.Ratio)
+	if err != nil {
+		return Estimate{}, err
+	}
+	return byEffectiveness(FromDegreeDays, c, btu, u.HeatLossRatio, u), nil
+}

@@ -1,0 +1,83 @@
+package delivery
+
+import (
+	"math"
+
+	"ductledger/domain/stat"
+)
+
+// Uncertainty holds the parameters that make a range out of an estimate. Each
+// ratio is a relative standard uncertainty, as a fraction.
+type Uncertainty struct {
+	LeakRatio     float64 `json:"leak_u_ratio"`      // of each leak flow, from its test
+	ModelRatio    float64 `json:"model_u_ratio"`     // of the saving, from the model and from leakage standing in for flow lost
+	EnergyRatio   float64 `json:"energy_u_ratio"`    // of a year's heating energy taken from bills
+	HeatLossRatio float64 `json:"heat_loss_u_ratio"` // of a year's heating energy taken from degree days
+	DeemedRatio   float64 `json:"deemed_u_ratio"`    // of a deemed figure that states no uncertainty of its own
+	Coverage      float64 `json:"coverage_factor"`   // half the range over the standard uncertainty
+}
+
+// The defaults of Uncertainty.
+const (
+	// DefaultLeakRatio: one-point fan test, ± 3 % flow and ± 1 % pressure
+	// (rectangular), exponent 0.6, repeatability 2 %: √(0.0173² + 0.0035² +
+	// 0.02²) = 0.0267, by JCGM 100 [calc].
+	DefaultLeakRatio = 0.0267
+	// DefaultModelRatio: a working figure [cp]. Leakage at 25 Pa is not
+	// leakage at the duct's own pressures, and part of what is lost under a
+	// home comes back to it.
+	DefaultModelRatio = 0.25
+	// DefaultEnergyRatio: splitting bills into heating and the rest [cp].
+	DefaultEnergyRatio = 0.10
+	// DefaultHeatLossRatio: a heat loss computed from areas and R-values [cp].
+	DefaultHeatLossRatio = 0.20
+	// DefaultDeemedRatio: 150/1,258, measured over more than 400 homes
+	// (ACEEE Summer Study 1998 [pub]); whether 150 was a standard or a 95 %
+	// figure was not seen, so it is taken as the wider.
+	DefaultDeemedRatio = 150.0 / 1258.0
+	// DefaultCoverage: 95 % of a normal distribution.
+	DefaultCoverage = 1.96
+)
+
+// DefaultUncertainty is what stands where a programme sets nothing.
+func DefaultUncertainty() Uncertainty {
+	return Uncertainty{
+		LeakRatio:     DefaultLeakRatio,
+		ModelRatio:    DefaultModelRatio,
+		EnergyRatio:   DefaultEnergyRatio,
+		HeatLossRatio: DefaultHeatLossRatio,
+		DeemedRatio:   DefaultDeemedRatio,
+		Coverage:      DefaultCoverage,
+	}
+}
+
+// mostRatio is the largest relative uncertainty taken: at 1 the range already
+// says next to nothing.
+const mostRatio = 1.0
+
+// mostCoverage is beyond any usual factor (3 is 99.7 %).
+const mostCoverage = 10.0
+
+func (u Uncertainty) check() error {
+	for _, r := range []struct {
+		argument string
+		ratio    float64
+	}{
+		{"/uncertainty/leak_u_ratio", u.LeakRatio},
+		{"/uncertainty/model_u_ratio", u.ModelRatio},
+		{"/uncertainty/energy_u_ratio", u.EnergyRatio},
+		{"/uncertainty/heat_loss_u_ratio", u.HeatLossRatio},
+		{"/uncertainty/deemed_u_ratio", u.DeemedRatio},
+	} {
+		if err := stat.Within(r.argument, r.ratio, 0, mostRatio, "(fraction)"); err != nil {
+			return err
+		}
+	}
+	return positiveUpTo("/uncertainty/coverage_factor", u.Coverage, mostCoverage, "standard uncertainties")
+}
+
+// quadrature is √(a² + b²), the standard uncertainty of a sum of independent
+// parts. Not math.Hypot: its assembly gives other last digits on a device.
+func quadrature(a, b float64) float64 {
+	return math.Sqrt(float64(a*a) + float64(b*b))
+}

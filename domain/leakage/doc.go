@@ -1,0 +1,43 @@
+// Package leakage answers how much a home's ducts leak, how well that is
+// known, and what a job changed. It takes plain numbers and knows no records,
+// so a service and a field app reach the same digits.
+//
+// The one idea: a figure never travels without its uncertainty, and the part
+// of the uncertainty that two tests share (the instrument) is kept apart from
+// the part they do not, because only the second is left in their difference.
+//
+// Total leakage (to anywhere) and leakage to outside are different quantities,
+// two Go types, and do not meet in one reduction:
+//
+//	leakage.Reduce(leakage.Total(before), leakage.Outside(after), p) // does not compile
+//
+// Units: pressures in Pa, flows in cfm, leakage in cfm at 25 Pa ("cfm25"),
+// areas in ft², temperatures in °C, elevations in m. Uncertainties are
+// standard uncertainties (one standard deviation), relative as a fraction,
+// unless a name says otherwise. Results are not rounded.
+//
+// Refused, with the argument named, as *stat.Refusal: values that are not
+// finite or not positive, readings without spread, exponents outside their
+// limits, pressures outside an instrument's range. A home pressure or a
+// scatter that makes a figure worthless is said in a word beside the figure.
+//
+// No figure here says anything about the air people breathe or about the
+// equipment; it is the size of holes under a test pressure.
+//
+// Sources stand at each function; [pub] published, [mem] published and
+// recalled from memory, [cp] common practice, [calc] follows from the formula.
+package leakage
+
+// MethodVersion names the computations of this package as a whole. Stored
+// beside each published figure: a change that moves any digit gets a new one.
+const MethodVersion = "leakage-1"
+
+// The version of each method by itself.
+const (
+	FanTestVersion     = "fan-test-1"
+	SubtractionVersion = "subtraction-1"
+	PanVersion         = "pan-1"
+	NormalisedVersion  = "normalised-1"
+	ReductionVersion   = "reduction-1"
+	AlteredVersion     = "altered-ducts-1"
+)

@@ -1,0 +1,56 @@
+package leakage
+
+import "ductledger/domain/stat"
+
+// FanParameters are the settings of a fan test.
+type FanParameters struct {
+	ReferencePa     float64  // pressure at which leakage is reported; 25 Pa [cp]
+	AssumedExponent float64  // for a single reading; 0.6, no unit (ANSI/RESNET/ICC 380 [mem])
+	LowExponent     float64  // an orifice has 0.5, nothing less is a leak; no unit
+	HighExponent    float64  // laminar flow has 1, nothing more is a leak; no unit
+	ReachTolerance  float64  // how far a reading may lie from the reference and still reach it; 0.02 of it [cp]
+	LeastReadings   int      // fewer are refused; 1
+	GoodReadings    int      // 2 and more readings below this number are weak; 5 [cp]
+	Confidence      float64  // of the t limits; 0.95
+	Coverage        float64  // for parts without degrees of freedom; Coverage95
+	Accuracy        Accuracy // zero Flow and Pressure: the limits of the fit alone
+}
+
+// DefaultFanParameters gives the values named at the fields.
+func DefaultFanParameters() FanParameters {
+	return FanParameters{
+		ReferencePa: 25, AssumedExponent: 0.6, LowExponent: 0.5, HighExponent: 1,
+		ReachTolerance: 0.02, LeastReadings: 1, GoodReadings: 5,
+		Confidence: 0.95, Coverage: Coverage95, Accuracy: DefaultAccuracy(),
+	}
+}
+
+// ExponentSlack is the rounding error allowed at the limits of the exponent, no unit.
+const ExponentSlack = 1e-9
+
+// exponent refuses n outside the limits; the readings or the assumption at
+// argument gave it. ExponentSlack keeps readings of an exact orifice, whose
+// logarithms round to 0.49999999999999994, on the right side.
+func (p FanParameters) exponent(argument string, n float64) error {
+	if n >= p.LowExponent-ExponentSlack && n <= p.HighExponent+ExponentSlack {
+		return nil
+	}
+	return stat.Refuse("exponent_out_of_range", argument, "check each reading and the flow range of the fan, or test again",
+		"the exponent is %.6g, outside %v to %v: no leak behaves so, however well the points lie on a line", n, p.LowExponent, p.HighExponent)
+}
+
+func (p FanParameters) check() error {
+	if err := stat.Positive("/reference_pressure_pa", p.ReferencePa, "Pa"); err != nil {
+		return err
+	}
+	if err := stat.Within("/reach_tolerance", p.ReachTolerance, 0, 1, "(fraction of the reference pressure)"); err != nil {
+		return err
+	}
+	if !(p.Confidence > 0 && p.Confidence < 1) {
+		return stat.Refuse(stat.OutOfRange, "/confidence", "", "%v is not between 0 and 1", p.Confidence)
+	}
+	if err := stat.Within("/coverage", p.Coverage, 0, 10, "(no unit)"); err != nil {
+		return err
+	}
+	return p.Accuracy.check()
+}

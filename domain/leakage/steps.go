@@ -1,0 +1,173 @@
+package leakage
+
+import (
+	"fmt"
+	"math"
+	"strings"
+
+	"ductledger/domain/stat"
+)
+
+// StepsVersion names the computation of RepairSteps.
+const StepsVersion = "repair-steps-1"
+
+// Limits of a series. A home has fewer repairs than this, and a leak of this
+// size no duct; both also keep the check of the sum within its tolerance.
+const (
+	mostSteps      = 40
+	mostStepCFM25  = 1e5  // cfm25
+	stepsTolerance = 1e-9 // cfm25: by how much the steps' sum may miss before − after
+)
+
+// NotAdditive is the code of the refusal to add what does not add up.
+const NotAdditive = "not_additive"
+
+// A SteppedReading is one fan test in a series on one job: the leakage after
+// the repairs since the test before it.
+type SteppedReading struct {
+	RepairKinds      []string `json:"repair_kinds"`      // what was done since the reading before; empty for the first
+	LeakageCFM25     float64  `json:"leakage_cfm25"`     // cfm25
+	UncertaintyCFM25 float64  `json:"uncertainty_cfm25"` // standard uncertainty, cfm25
+}
+
+// A RepairStep is what the repairs between two fan tests took away.
+type RepairStep struct {
+	RepairKinds      []string `json:"repair_kinds"`
+	Shared           bool     `json:"shared"` // several kinds between two tests: what each did cannot be told
+	FromCFM25        float64  `json:"from_cfm25"`
+	ToCFM25          float64  `json:"to_cfm25"`
+	ReductionCFM25   float64  `json:"reduction_cfm25"`   // below zero where leakage rose
+	UncertaintyCFM25 float64  `json:"uncertainty_cfm25"` // standard uncertainty of the reduction
+	LowCFM25         float64  `json:"reduction_low_cfm25"`
+	HighCFM25        float64  `json:"reduction_high_cfm25"`
+	Distinguishable  bool     `json:"distinguishable"`
+	Says             string   `json:"says"`
+}
+
+// RepairSteps is a series of steps and the check that they add up.
+type RepairSteps struct {
+	MethodVersion    string       `json:"method_version"`
+	Steps            []RepairStep `json:"steps"`
+	SumCFM25         float64      `json:"sum_cfm25"`       // of the steps, in their order
+	ReductionCFM25   float64      `json:"reduction_cfm25"` // before − after
+	AddUp            bool         `json:"add_up"`          // the two are equal to 1e-9 cfm25
+	UncertaintyCFM25 float64      `json:"uncertainty_cfm25"`
+	Distinguishable  bool         `json:"distinguishable"` // before against after
+}
+
+// The sentences of a step.
+const (
+	stepTold    = "the tests tell this step from no change"
+	stepNotTold = "smaller than its uncertainty: not distinguishable from no change by these tests"
+	stepRose    = "leakage rose in this step by more than its uncertainty"
+)
+
+// Steps says what each kind of repair took away, from fan tests in the order
+// in which they were made: before, any interim ones, after.
+//
+//	stepᵢ    = Lᵢ₋₁ − Lᵢ                cfm25; L: leakage at 25 Pa
+//	u(step)  = √(uᵢ₋₁² + uᵢ²)           cfm25, standard
+//	told     = |step| > 1.96·u(step)
+//	Σ step   = before − after           checked to 1e-9 cfm25
+//
+// At one duct pressure the flows through parallel leaks add, which is why
+// steps in cfm25 may be added. Neighbouring steps share a reading, so their
+// errors are opposed and the steps' uncertainties do not add in quadrature;
+// the whole has √(u_before² + u_after²). A series is of one quantity,
+// total or to outside, and of one method; the caller passes no mix.
+//
+// Refused, with the reading named: leakage or uncertainty below zero or not a
+// number, leakage above 1e5 cfm25, a reading after the first that names no
+// repair kind, more than 40 steps. Source: parallel flows [calc]; 1.96·u for
+// a difference of two readings, JCGM 100 6.3.3 [mem].
+func Steps(before SteppedReading, interim []SteppedReading, after SteppedReading) (RepairSteps, error) {
+	if len(interim)+1 > mostSteps {
+		return RepairSteps{}, stat.Refuse(stat.TooMany, "/interim", "", "%d interim readings are more than %d", len(interim), mostSteps-1)
+	}
+	if err := before.check("/before"); err != nil {
+		return RepairSteps{}, err
+	}
+	if len(before.RepairKinds) > 0 {
+		return RepairSteps{}, stat.Refuse(stat.OutOfRange, "/before/repair_kinds", "name the repairs at the reading that followed them",
+			"the reading before the work names %d repairs", len(before.RepairKinds))
+	}
+	out := RepairSteps{MethodVersion: StepsVersion, Steps: make([]RepairStep, 0, len(interim)+1)}
+	last := before
+	for i := 0; i <= len(interim); i++ {
+		reading, argument := after, "/after"
+		if i < len(interim) {
+			reading, argument = interim[i], fmt.Sprintf("/interim/%d", i)
+		}
+		if err := reading.checkAsStep(argument); err != nil {
+			return RepairSteps{}, err
+		}
+		step := stepBetween(last, reading)
+		out.SumCFM25 += step.ReductionCFM25
+		out.Steps = append(out.Steps, step)
+		last = reading
+	}
+	whole := stepBetween(before, after)
+	out.ReductionCFM25 = whole.ReductionCFM25
+	out.UncertaintyCFM25 = whole.UncertaintyCFM25
+	out.Distinguishable = whole.Distinguishable
+	out.AddUp = math.Abs(out.SumCFM25-out.ReductionCFM25) <= stepsTolerance
+	return out, nil
+}
+
+// stepBetween is the change from one reading to the next.
+func stepBetween(from, to SteppedReading) RepairStep {
+	s := RepairStep{
+		RepairKinds:    append([]string(nil), to.RepairKinds...),
+		Shared:         len(to.RepairKinds) > 1,
+		FromCFM25:      from.LeakageCFM25,
+		ToCFM25:        to.LeakageCFM25,
+		ReductionCFM25: from.LeakageCFM25 - to.LeakageCFM25,
+	}
+	s.UncertaintyCFM25 = math.Sqrt(float64(from.UncertaintyCFM25*from.UncertaintyCFM25) + float64(to.UncertaintyCFM25*to.UncertaintyCFM25))
+	half := float64(Coverage95 * s.UncertaintyCFM25)
+	s.LowCFM25, s.HighCFM25 = s.ReductionCFM25-half, s.ReductionCFM25+half
+	s.Distinguishable = math.Abs(s.ReductionCFM25) > half
+	switch {
+	case !s.Distinguishable:
+		s.Says = stepNotTold
+	case s.ReductionCFM25 < 0:
+		s.Says = stepRose
+	default:
+		s.Says = stepTold
+	}
+	return s
+}
+
+func (r SteppedReading) check(argument string) error {
+	if err := stat.Within(argument+"/leakage_cfm25", r.LeakageCFM25, 0, mostStepCFM25, "cfm25"); err != nil {
+		return err
+	}
+	return stat.Within(argument+"/uncertainty_cfm25", r.UncertaintyCFM25, 0, mostStepCFM25, "cfm25")
+}
+
+func (r SteppedReading) checkAsStep(argument string) error {
+	if err := r.check(argument); err != nil {
+		return err
+	}
+	if len(r.RepairKinds) == 0 {
+		return stat.Refuse(stat.NotComplete, argument+"/repair_kinds", "name what was repaired since the reading before",
+			"the reading names no repair, so its step belongs to none")
+	}
+	for i, kind := range r.RepairKinds {
+		if strings.TrimSpace(kind) == "" {
+			return stat.Refuse(stat.NotComplete, fmt.Sprintf("%s/repair_kinds/%d", argument, i), "", "the repair kind is empty")
+		}
+	}
+	return nil
+}
+
+// AddPan refuses, always. A pan reading in Pa is the share of the home's
+// pressure that stands across one covered register; it depends on the ratio of
+// the leak to the duct's other openings, and neighbouring registers see the
+// same leak. So neither readings of several registers nor steps between
+// passes add up to a quantity of anything; use the maximum, the median and
+// the count over the target.
+func AddPan(readingsPa []float64) (float64, error) {
+	return 0, stat.Refuse(NotAdditive, "/readings", "use the maximum, the median and the count over the target, or fan tests for steps",
+		"%d pan readings in Pa do not add: registers of one trunk share a leak", len(readingsPa))
+}

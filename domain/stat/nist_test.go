@@ -1,0 +1,168 @@
+package stat_test
+
+import (
+	"encoding/csv"
+	"math"
+	"os"
+	"strconv"
+	"testing"
+
+	"ductledger/domain/stat"
+)
+
+// columns reads a data set of the repository's testdata, column by column.
+func columns(t testing.TB, name string) [][]float64 {
+	t.Helper()
+	f, err := os.Open("../../testdata/" + name)
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer f.Close()
+	r := csv.NewReader(f)
+	r.Comment = '#'
+	rows, err := r.ReadAll()
+	if err != nil {
+		t.Fatal(err)
+	}
+	out := make([][]float64, len(rows[0]))
+	for _, row := range rows[1:] {
+		for j, text := range row {
+			v, err := strconv.ParseFloat(text, 64)
+			if err != nil {
+				t.Fatal(err)
+			}
+			out[j] = append(out[j], v)
+		}
+	}
+	return out
+}
+
+// digits is the log relative error: how many significant digits agree.
+func digits(got, want float64) float64 {
+	if got == want {
+		return 15
+	}
+	return math.Min(15, -math.Log10(math.Abs(got-want)/math.Abs(want)))
+}
+
+func agree(t *testing.T, name string, got, want, atLeast float64) {
+	t.Helper()
+	if d := digits(got, want); !(d >= atLeast) {
+		t.Errorf("%s: got %.15g, want %.15g: %.1f digits agree, %v are demanded", name, got, want, d, atLeast)
+	}
+}
+
+// Source: NIST StRD, linear regression, Norris, certified values [pub].
+func TestNorris(t *testing.T) {
+	data := columns(t, "norris.csv")
+	y, x := data[0], data[1]
+	l, err := stat.FitLine(x, y, 0)
+	if err != nil {
+		t.Fatal(err)
+	}
+	agree(t, "slope", l.Slope, 1.00211681802045, 11)
+	agree(t, "intercept", l.Intercept, -0.262323073774029, 11)
+	agree(t, "se of the slope", l.SlopeSE, 0.429796848199937e-3, 11)
+	agree(t, "se of the intercept", l.InterceptSE, 0.232818234301152, 11)
+	agree(t, "residual sd", l.ResidualSD, 0.884796396144373, 11)
+	agree(t, "r squared", l.RSquared, 0.999993745883712, 11)
+	if l.DegreesOfFreedom != 34 {
+		t.Errorf("%d degrees of freedom, want 34", l.DegreesOfFreedom)
+	}
+
+	// The regression is another way to the same line.
+	r, err := stat.FitLeastSquares([][]float64{x}, y)
+	if err != nil {
+		t.Fatal(err)
+	}
+	agree(t, "slope by QR", r.Coefficients[1], 1.00211681802045, 11)
+	agree(t, "intercept by QR", r.Coefficients[0], -0.262323073774029, 11)
+	agree(t, "se of the intercept by QR", r.SE[0], 0.232818234301152, 11)
+}
+
+// Source: NIST StRD, linear regression, Longley, certified values [pub].
+func TestLongley(t *testing.T) {
+	data := columns(t, "longley.csv")
+	r, err := stat.FitLeastSquares(data[1:], data[0])
+	if err != nil {
+		t.Fatal(err)
+	}
+	coefficients := []float64{-3482258.63459582, 15.0618722713733, -0.358191792925910e-1, -2.02022980381683, -1.03322686717359, -0.511041056535807e-1, 1829.15146461355}
+	errors := []float64{890420.383607373, 84.9149257747669, 0.334910077722432e-1, 0.488399681651699, 0.214274163161675, 0.226073200069370, 455.478499142212}
+	for j, want := range coefficients {
+		agree(t, "b"+strconv.Itoa(j), r.Coefficients[j], want, 9)
+		agree(t, "se of b"+strconv.Itoa(j), r.SE[j], errors[j], 9)
+	}
+	agree(t, "residual sd", r.ResidualSD, 304.854073561965, 9)
+	agree(t, "r squared", r.RSquared, 0.995479004577296, 9)
+}
+
+// Source: NIST StRD, univariate, NumAcc1 to NumAcc4: data by construction,
+// certified mean and sd [pub]. NumAcc3 and 4 cannot do better: their decimals
+// have no exact float64.
+func TestNumericalAccuracy(t *testing.T) {
+	around := func(centre, first, second float64) []float64 {
+		x := []float64{centre}
+		for range 500 {
+			x = append(x, first, second)
+		}
+		return x
+	}
+	for _, c := range []struct {
+		name                        string
+		in                          []float64
+		mean, sd, meanTol, sdDigits float64
+	}{
+		{"NumAcc1", []float64{10000001, 10000003, 10000002}, 10000002, 1, 14, 14},
+		{"NumAcc2", around(1.2, 1.1, 1.3), 1.2, 0.1, 14, 14},
+		{"NumAcc3", around(1000000.2, 1000000.1, 1000000.3), 1000000.2, 0.1, 14, 9},
+		{"NumAcc4", around(10000000.2, 10000000.1, 10000000.3), 10000000.2, 0.1, 14, 8},
+	} {
+		m, err := stat.MomentsOf(c.in)
+		if err != nil {
+			t.Fatal(err)
+		}
+		sd, _ := m.SD()
+		agree(t, c.name+" mean", m.Mean, c.mean, c.meanTol)
+		agree(t, c.name+" sd", sd, c.sd, c.sdDigits)
+
+		var merged, part stat.Moments
+		for i, v := range c.in {
+			part.Add(v)
+			if i%7 == 6 {
+				merged.Merge(part)
+				part = stat.Moments{}
+			}
+		}
+		merged.Merge(part)
+		sd, _ = merged.SD()
+		agree(t, c.name+" sd of merged parts", sd, c.sd, c.sdDigits)
+	}
+}
+
+// Source: JCGM 100 (GUM) H.3, calibration of a thermometer: eleven readings
+// and results recalled from memory [mem]; the fit must give the printed digits.
+func TestCalibrationCurve(t *testing.T) {
+	at := []float64{21.521, 22.012, 22.512, 23.003, 23.507, 23.999, 24.513, 25.002, 25.503, 26.010, 26.511}
+	correction := []float64{-0.171, -0.169, -0.166, -0.159, -0.164, -0.165, -0.156, -0.157, -0.159, -0.161, -0.160}
+	l, err := stat.FitLine(at, correction, 20)
+	if err != nil {
+		t.Fatal(err)
+	}
+	for _, c := range []struct {
+		name           string
+		got, want, tol float64
+	}{
+		{"y1", l.Intercept, -0.1712, 5e-5},
+		{"u(y1)", l.InterceptSE, 0.0029, 5e-5},
+		{"y2", l.Slope, 0.00218, 5e-6},
+		{"u(y2)", l.SlopeSE, 0.00067, 5e-6},
+		{"s", l.ResidualSD, 0.0035, 5e-5},
+		{"b(30)", l.At(30), -0.1494, 5e-5},
+		{"u(b(30))", l.SEAt(30), 0.0041, 5e-5},
+	} {
+		if math.Abs(c.got-c.want) > c.tol {
+			t.Errorf("%s: got %v, want %v", c.name, c.got, c.want)
+		}
+	}
+}
