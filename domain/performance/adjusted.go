@@ -1,0 +1,63 @@
+package performance
+
+import (
+	"math"
+
+	"ductledger/domain"
+	"ductledger/domain/stat"
+)
+
+// Adjusted is a contractor's leakage left over what the same homes would have
+// kept on the programme's average: 1.10 leaves 10 % more than expected.
+type Adjusted struct {
+	N        int      `json:"n"`
+	Reason   string   `json:"reason,omitempty"`
+	Index    *float64 `json:"index_ratio,omitempty"` // from his own jobs alone
+	Low      *float64 `json:"index_ratio_low,omitempty"`
+	High     *float64 `json:"index_ratio_high,omitempty"`
+	Interval string   `json:"interval,omitempty"`
+	Level    *float64 `json:"level_ratio,omitempty"`
+
+	Shrunk    *Shrunk   `json:"pooled,omitempty"`
+	Standing  *Standing `json:"standing,omitempty"`
+	Statement string    `json:"statement,omitempty"`
+}
+
+// adjustedOf shows exp(r) with exp(r ∓ t·√Var r), t of the model's degrees of freedom.
+func adjustedOf(e effect, t float64) Adjusted {
+	half := t * math.Sqrt(e.own)
+	return Adjusted{
+		N: int(e.n), Index: ptr(math.Exp(e.r)),
+		Low: ptr(math.Exp(e.r - half)), High: ptr(math.Exp(e.r + half)),
+		Interval: IntervalT, Level: ptr(Level),
+	}
+}
+
+// adjust fits the model and places every contractor that it can.
+func (t *Tally) adjust() (Model, map[domain.UUID]Adjusted, error) {
+	m, effects := t.model()
+	if m.Reason != "" {
+		return m, nil, nil
+	}
+	pool, shrunk, err := shrink(effects)
+	if err != nil {
+		return m, nil, err
+	}
+	standings, err := stand(effects, shrunk, &pool, *m.ResidualSD)
+	if err != nil {
+		return m, nil, err
+	}
+	t975, err := stat.StudentTQuantile(1-(1-Level)/2, float64(m.DegreesOfFreedom))
+	if err != nil {
+		return m, nil, err
+	}
+	m.Pool = &pool
+	placed := make(map[domain.UUID]Adjusted, len(effects))
+	for j, e := range effects {
+		a := adjustedOf(e, t975)
+		a.Shrunk, a.Standing = &shrunk[j], &standings[j]
+		a.Statement = a.say(&pool)
+		placed[e.contractor] = a
+	}
+	return m, placed, nil
+}

@@ -1,0 +1,111 @@
+package performance
+
+import (
+	"cmp"
+	"iter"
+	"slices"
+	"strings"
+	"time"
+
+	"ductledger/domain"
+	"ductledger/domain/stat"
+)
+
+// MethodVersion names the formulas, their parameters and their order of
+// operations. It changes whenever equal jobs would give other bytes.
+const MethodVersion = "performance-1"
+
+// A Contractor is one line of a comparison. It has no rank.
+type Contractor struct {
+	ContractorID domain.UUID `json:"contractor_id"`
+	Name         string      `json:"name"`
+	Summary
+	Adjusted Adjusted `json:"adjusted"`
+}
+
+// A Comparison is the answer by contractor, in the alphabetical order of
+// their names. The caller fills as_of_at and position.
+type Comparison struct {
+	Period
+	AsOfAt        time.Time    `json:"as_of_at,omitzero"`
+	Position      int64        `json:"position,omitzero"`
+	MethodVersion string       `json:"method_version"`
+	InputDigest   string       `json:"input_digest"` // equal for equal jobs; see digest
+	Program       Summary      `json:"program"`
+	Model         Model        `json:"model"`
+	Contractors   []Contractor `json:"contractors"`
+}
+
+// Compare summarises the jobs accepted in the period, by contractor and for
+// the programme. Every contractor of names has a line, also without a job.
+// The jobs may stand in any order; see Tally for what is refused.
+func Compare(jobs []Job, period Period, names map[domain.UUID]string) (Comparison, error) {
+	return CompareStream(inOrder(jobs), period, names)
+}
+
+// CompareStream is Compare of jobs that come one by one, by ascending id.
+func CompareStream(jobs iter.Seq2[Job, error], period Period, names map[domain.UUID]string) (Comparison, error) {
+	t, err := take(jobs, period, ByContractor)
+	if err != nil {
+		return Comparison{}, err
+	}
+	return t.Comparison(names)
+}
+
+// Comparison answers from a Tally by contractor.
+func (t *Tally) Comparison(names map[domain.UUID]string) (Comparison, error) {
+	if t.by != ByContractor {
+		return Comparison{}, stat.Refuse(stat.OutOfRange, "/by", "", "a comparison needs a tally by %s, not %s", ByContractor, t.by)
+	}
+	for id := range names {
+		t.group(key{id: id}) // a contractor without a job has an empty group
+	}
+	keys := t.keys()
+	c := Comparison{Period: t.period, MethodVersion: MethodVersion, InputDigest: t.digest.String(), Contractors: make([]Contractor, 0, len(keys))}
+	within, quantiles := t.within(keys), tTable{}
+	var err error
+	if c.Program, err = t.whole(keys).summary(within, quantiles); err != nil {
+		return Comparison{}, err
+	}
+	model, adjusted, err := t.adjust()
+	if err != nil {
+		return Comparison{}, err
+	}
+	c.Model = model
+	for _, k := range keys {
+		s, err := t.groups[k].summary(within, quantiles)
+		if err != nil {
+			return Comparison{}, err
+		}
+		a, known := adjusted[k.id]
+		if !known {
+			a.Reason = cmp.Or(model.Reason, NoJobs)
+			a.Statement = unadjusted(a.Reason)
+		}
+		c.Contractors = append(c.Contractors, Contractor{ContractorID: k.id, Name: names[k.id], Summary: s, Adjusted: a})
+	}
+	slices.SortStableFunc(c.Contractors, func(a, b Contractor) int { return byName(a.Name, b.Name) })
+	return c, nil
+}
+
+// byName is the order of people's lists: letters before their case. Equal
+// names keep the order that they have, by id.
+func byName(a, b string) int {
+	return cmp.Or(cmp.Compare(strings.ToLower(a), strings.ToLower(b)), cmp.Compare(a, b))
+}
+
+// within is the spread of log reductions within groups.
+func (t *Tally) within(keys []key) spread {
+	var w spread
+	squares := 0.0
+	for _, k := range keys {
+		if s := &t.groups[k].kept; s.n > 0 {
+			squares += centred(s.n, s.dd, s.d, s.d)
+			w.df += s.n - 1
+		}
+	}
+	if w.df > 0 {
+		w.variance = squares / float64(w.df)
+	}
+	return w
+}

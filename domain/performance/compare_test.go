@@ -1,0 +1,369 @@
+package performance
+
+import (
+	"encoding/json"
+	"fmt"
+	"math"
+	"slices"
+	"strings"
+	"testing"
+	"time"
+
+	"pgregory.net/rapid"
+
+	"ductledger/domain"
+)
+
+// An invented month and invented contractors.
+var october = Period{
+	From:   time.Date(2026, 10, 1, 0, 0, 0, 0, time.UTC),
+	Before: time.Date(2026, 11, 1, 0, 0, 0, 0, time.UTC),
+}
+
+func id(n int) domain.UUID {
+	var u domain.UUID
+	u[14], u[15] = byte(n>>8), byte(n)
+	return u
+}
+
+// measured is a job of contractor c that found before and left after, in cfm25.
+func measured(n, c int, before, after float64) Job {
+	p, q := int64(math.Round(before*10)), int64(math.Round(after*10))
+	return Job{
+		ID: id(n), HomeID: id(1000 + n), ContractorID: id(c), Class: "single", PayBasis: Measured,
+		BeforeTenths: &p, AfterTenths: &q, AcceptedAt: october.From.Add(time.Duration(n) * time.Minute),
+	}
+}
+
+func compareOne(t *testing.T, jobs ...Job) Summary {
+	t.Helper()
+	c, err := Compare(jobs, october, nil)
+	if err != nil {
+		t.Fatal(err)
+	}
+	return c.Program
+}
+
+func near(t *testing.T, what string, got *float64, want, tol float64) {
+	t.Helper()
+	if got == nil {
+		t.Errorf("%s is absent, want %v", what, want)
+	} else if math.Abs(*got-want) > tol {
+		t.Errorf("%s = %.10g, want %.10g ± %g", what, *got, want, tol)
+	}
+}
+
+func absent(t *testing.T, what string, got *float64) {
+	t.Helper()
+	if got != nil {
+		t.Errorf("%s = %v, want it absent", what, *got)
+	}
+}
+
+// 300 → 100 and 100 → 80: pooled 220 of 400 is 55 %, the mean of the two
+// percentages would be 43.3 % [calc]; typical 1 − √(1/3 · 0.8) = 0.4836 [calc].
+func TestPooledIsNoMeanOfPercents(t *testing.T) {
+	s := compareOne(t, measured(1, 1, 300, 100), measured(2, 1, 100, 80))
+	near(t, "pooled ratio", s.Pooled.Ratio, 0.55, 0)
+	near(t, "removed", s.Pooled.ReductionCFM25, 220, 0)
+	near(t, "geometric", s.Typical.Ratio, 1-math.Sqrt(0.8/3), 1e-12)
+	near(t, "range low", s.Typical.Low, 0.2, 0)
+	near(t, "range high", s.Typical.High, 200.0/300, 1e-15)
+	if s.Typical.Interval != IntervalRange || s.Typical.Level != nil {
+		t.Errorf("two jobs show their range without a level, not %q %v", s.Typical.Interval, s.Typical.Level)
+	}
+	absent(t, "pooled interval of two", s.Pooled.Low)
+}
+
+// The two checks share the orange juice example: ratio .05655 with a bound of
+// 6.3 on the total of 1,800 lb, two standard errors (Scheaffer et al.,
+// Elementary Survey Sampling, ratio chapter, from memory [mem]). Sugar stands
+// for the reading after, weight for the one before, in thousandths.
+func TestRatioEstimator(t *testing.T) {
+	sugar := []float64{.021, .030, .025, .022, .033, .027, .019, .021, .023, .025}
+	weight := []float64{.40, .48, .43, .42, .50, .46, .39, .41, .42, .44}
+	var s sums
+	for i := range sugar {
+		j := measured(i+1, 1, weight[i]*100, sugar[i]*100)
+		x, y := j.logs()
+		s.add(&j, x, y)
+	}
+	r := float64(s.after) / float64(s.before)
+	near(t, "r", &r, .05655, 5e-6)
+	total := 1800 * r
+	near(t, "total", &total, 101.79, 5e-3)
+	bound := 2 * ratioError(&s) * 1800
+	near(t, "bound", &bound, 6.3, .05)
+}
+
+// ln 2 · {1, 2, 3}: mean 2 ln 2, s = ln 2, t(2; .975) = 4.30265 (NIST TN 1297
+// table B.1 prints 4.30 for 95 % [pub]); G = 1 − 1/4.
+func TestTypicalInterval(t *testing.T) {
+	s := compareOne(t, measured(1, 1, 200, 100), measured(2, 1, 200, 50), measured(3, 1, 200, 25))
+	half := 4.302652729911275 * math.Ln2 / math.Sqrt(3)
+	near(t, "G", s.Typical.Ratio, 0.75, 1e-12)
+	near(t, "low", s.Typical.Low, 1-math.Exp(-2*math.Ln2+half), 1e-10)
+	near(t, "high", s.Typical.High, 1-math.Exp(-2*math.Ln2-half), 1e-10)
+	if s.Typical.N != 3 || *s.Typical.Level != 0.95 || s.Typical.Interval != IntervalT {
+		t.Errorf("n, level, kind = %+v", s.Typical)
+	}
+}
+
+// Medians with the ranks of the textbook table for n = 6: (1, 6), 96.9 %.
+func TestMedianOfReadings(t *testing.T) {
+	var jobs []Job
+	for i, after := range []float64{60.4, 10, 30, 50.2, 20, 90} {
+		jobs = append(jobs, measured(i+1, 1, 150, after))
+	}
+	s := compareOne(t, jobs...)
+	near(t, "median after", s.MedianAfter.Leakage, 40.1, 1e-12)
+	near(t, "low", s.MedianAfter.Low, 10, 0)
+	near(t, "high", s.MedianAfter.High, 90, 0)
+	near(t, "coverage", s.MedianAfter.Level, 0.96875, 0)
+	near(t, "median before", s.MedianBefore.Leakage, 150, 0)
+
+	five := compareOne(t, jobs[:5]...)
+	if five.MedianAfter.IntervalReason != TooFewJobs || five.MedianAfter.Low != nil {
+		t.Errorf("five readings bound no median at 95 %%: %+v", five.MedianAfter)
+	}
+}
+
+func TestNoJobs(t *testing.T) {
+	c, err := Compare(nil, october, map[domain.UUID]string{id(1): "Northwind Sealing"})
+	if err != nil {
+		t.Fatal(err)
+	}
+	if len(c.Contractors) != 1 {
+		t.Fatalf("contractors = %+v", c.Contractors)
+	}
+	text, _ := json.Marshal(c.Contractors[0])
+	want := `{"contractor_id":"00000000-0000-0000-0000-000000000001","name":"Northwind Sealing",` +
+		`"jobs_count":0,"used_count":0,"left_out":[],"questioned_count":0,"extrapolated_count":0,"below_range_count":0,"shared_count":0,` +
+		`"pooled":{"n":0,"reason":"no_jobs"},"geometric":{"n":0,"reason":"no_jobs"},` +
+		`"median_before":{"n":0,"reason":"no_jobs"},"median_after":{"n":0,"reason":"no_jobs"},"per_area":{"n":0,"reason":"no_areas"}`
+	if !strings.HasPrefix(string(text), want) {
+		t.Errorf("got  %s\nwant %s…", text, want)
+	}
+}
+
+func TestOneJob(t *testing.T) {
+	s := compareOne(t, measured(1, 1, 100, 40))
+	near(t, "pooled", s.Pooled.Ratio, 0.6, 0)
+	near(t, "geometric", s.Typical.Ratio, 0.6, 1e-12)
+	near(t, "median", s.MedianAfter.Leakage, 40, 0)
+	if s.Typical.IntervalReason != TooFewJobs || s.Pooled.IntervalReason != TooFewJobs {
+		t.Errorf("one job has no interval: %+v %+v", s.Typical, s.Pooled)
+	}
+}
+
+// Jobs alike to the digit take their spread from the others, and have none alone.
+func TestZeroVariance(t *testing.T) {
+	alike := []Job{measured(1, 1, 200, 100), measured(2, 1, 100, 50), measured(3, 1, 300, 150)}
+	if s := compareOne(t, alike...); s.Typical.IntervalReason != ZeroVariance || s.Typical.Low != nil {
+		t.Errorf("alone: %+v", s.Typical)
+	}
+	others := []Job{measured(4, 2, 200, 100), measured(5, 2, 200, 80), measured(6, 2, 200, 50)}
+	c, err := Compare(append(alike, others...), october, nil)
+	if err != nil {
+		t.Fatal(err)
+	}
+	own := c.Contractors[0].Typical
+	if own.Interval != IntervalPooled || own.Low == nil || *own.Low >= *own.Ratio || *own.High <= *own.Ratio {
+		t.Errorf("with others: %+v", own)
+	}
+}
+
+func TestLeftOut(t *testing.T) {
+	change := func(n int, f func(*Job)) Job { j := measured(n, 1, 100, 50); f(&j); return j }
+	zero := int64(0)
+	jobs := []Job{
+		measured(1, 1, 100, 50),
+		change(2, func(j *Job) { j.PayBasis = Deemed }),
+		change(3, func(j *Job) { j.PayBasis = Deemed; j.BeforeTenths, j.AfterTenths = nil, nil }),
+		change(4, func(j *Job) { j.BeforeTenths = nil }),
+		change(5, func(j *Job) { j.AfterTenths = nil }),
+		change(6, func(j *Job) { j.Excluded = true; *j.AfterTenths = 250 }),
+		change(7, func(j *Job) { j.AfterTenths = &zero }),
+		change(8, func(j *Job) { j.Questioned = true; *j.AfterTenths = 1000 }),
+		change(9, func(j *Job) { j.AcceptedAt = october.Before }),
+		change(10, func(j *Job) { j.AcceptedAt = october.From.Add(-time.Nanosecond) }),
+	}
+	s := compareOne(t, jobs...)
+	want := []LeftOut{{"deemed", 2}, {"excluded", 1}, {"missing_after", 1}, {"missing_before", 1}, {"not_positive", 1}}
+	if s.JobsCount != 8 || s.UsedCount != 2 || !slices.Equal(s.LeftOut, want) {
+		t.Errorf("counts %d %d %v", s.JobsCount, s.UsedCount, s.LeftOut)
+	}
+	near(t, "pooled", s.Pooled.Ratio, 0.25, 0)
+	near(t, "without the questioned one", s.WithoutQuestioned.PooledRatio, 0.5, 0)
+	near(t, "with the excluded one", s.WithExcluded.PooledRatio, 125.0/300, 1e-15)
+	near(t, "missing after", s.MissingAfterRatio, 1.0/6, 1e-15)
+}
+
+func TestBelowRange(t *testing.T) {
+	var jobs []Job
+	for i := range 6 {
+		j := measured(i+1, 1, 100+float64(i), 10)
+		j.AfterBelowRange = i < 3
+		jobs = append(jobs, j)
+	}
+	if s := compareOne(t, jobs...); s.MedianAfter.Reason != BelowRange || s.MedianAfter.Leakage != nil || s.BelowRangeCount != 3 {
+		t.Errorf("half below range: %+v", s.MedianAfter)
+	}
+	if s := compareOne(t, jobs[1:]...); s.MedianAfter.Leakage == nil {
+		t.Errorf("less than half below range: %+v", s.MedianAfter)
+	}
+	for i := range jobs {
+		jobs[i].BeforeBelowRange, jobs[i].AfterBelowRange = true, true
+	}
+	if s := compareOne(t, jobs...); s.MedianBefore.Reason != BelowRange || s.Typical.Ratio == nil {
+		t.Errorf("all below range: %+v", s)
+	}
+}
+
+func TestAlphabetical(t *testing.T) {
+	names := map[domain.UUID]string{id(1): "beta", id(2): "Alpha", id(3): "Alpha", id(4): "Beta"}
+	c, err := Compare(nil, october, names)
+	if err != nil {
+		t.Fatal(err)
+	}
+	var got []string
+	for _, x := range c.Contractors {
+		got = append(got, fmt.Sprint(x.Name, x.ContractorID[15]))
+	}
+	if want := []string{"Alpha2", "Alpha3", "Beta4", "beta1"}; !slices.Equal(got, want) {
+		t.Errorf("order %v, want %v", got, want)
+	}
+}
+
+func TestRefusals(t *testing.T) {
+	big := int64(MaxTenths + 1)
+	for name, jobs := range map[string][]Job{
+		"two rows of one job differ": {measured(1, 1, 100, 50), measured(1, 1, 100, 51)},
+		"reading beyond every fan":   {func() Job { j := measured(1, 1, 100, 50); j.BeforeTenths = &big; return j }()},
+		"pay basis unknown":          {func() Job { j := measured(1, 1, 100, 50); j.PayBasis = ""; return j }()},
+	} {
+		if _, err := Compare(jobs, october, nil); err == nil {
+			t.Errorf("%s: no refusal", name)
+		}
+	}
+	if _, err := Compare(nil, Period{october.From, october.From}, nil); err == nil {
+		t.Error("empty period: no refusal")
+	}
+	backwards := func(yield func(Job, error) bool) {
+		_ = yield(measured(2, 1, 100, 50), nil) && yield(measured(1, 1, 100, 50), nil)
+	}
+	if _, err := CompareStream(backwards, october, nil); err == nil {
+		t.Error("ids that descend: no refusal")
+	}
+}
+
+// anyJobs draws up to 60 jobs of up to five contractors, awkward ones among them.
+func anyJobs(t *rapid.T) []Job {
+	n := rapid.IntRange(0, 60).Draw(t, "n")
+	reading := rapid.OneOf(rapid.IntRange(0, 9000), rapid.SampledFrom([]int{0, 1, 500, MaxTenths}))
+	jobs := make([]Job, n)
+	for i := range jobs {
+		j := measured(i+1, rapid.IntRange(1, 5).Draw(t, "contractor"),
+			float64(reading.Draw(t, "before"))/10, float64(reading.Draw(t, "after"))/10)
+		j.Class = rapid.SampledFrom([]string{"single", "double", "triple", ""}).Draw(t, "class")
+		if rapid.Bool().Draw(t, "area known") {
+			j.AreaFt2 = ptr(float64(rapid.IntRange(400, 2500).Draw(t, "area")))
+		}
+		switch rapid.IntRange(0, 9).Draw(t, "kind") {
+		case 0:
+			j.PayBasis = Deemed
+		case 1:
+			j.Excluded = true
+		case 2:
+			j.Questioned = true
+		case 3:
+			j.AfterTenths = nil
+		case 4:
+			j.AfterBelowRange = true
+		}
+		jobs[i] = j
+	}
+	return jobs
+}
+
+// Order, repetition and cutting into parts change no byte.
+func TestSameBytes(t *testing.T) {
+	names := map[domain.UUID]string{id(1): "a", id(2): "b", id(3): "c", id(9): "d"}
+	text := func(t *rapid.T, c Comparison, err error) string {
+		if err != nil {
+			t.Fatal(err)
+		}
+		b, err := json.Marshal(c)
+		if err != nil {
+			t.Fatal(err)
+		}
+		return string(b)
+	}
+	rapid.Check(t, func(t *rapid.T) {
+		jobs := anyJobs(t)
+		c, err := Compare(jobs, october, names)
+		want := text(t, c, err)
+
+		again := slices.Concat(rapid.Permutation(jobs).Draw(t, "order"), jobs[:len(jobs)/2])
+		c, err = Compare(again, october, names)
+		if got := text(t, c, err); got != want {
+			t.Fatalf("other order and repeats:\n%s\n%s", got, want)
+		}
+
+		parts := rapid.IntRange(1, 4).Draw(t, "parts")
+		tallies := make([]*Tally, parts)
+		for i := range tallies {
+			tallies[i], _ = NewTally(october, ByContractor)
+		}
+		for i, j := range rapid.Permutation(jobs).Draw(t, "dealt") {
+			if err := tallies[i%parts].Add(j); err != nil {
+				t.Fatal(err)
+			}
+		}
+		for _, o := range tallies[1:] {
+			if err := tallies[0].Merge(o); err != nil {
+				t.Fatal(err)
+			}
+		}
+		c, err = tallies[0].Comparison(names)
+		if got := text(t, c, err); got != want {
+			t.Fatalf("parts:\n%s\n%s", got, want)
+		}
+		c, err = tallies[0].Comparison(names)
+		if got := text(t, c, err); got != want {
+			t.Fatalf("asked twice:\n%s\n%s", got, want)
+		}
+	})
+}
+
+// Jobs of the programme are the jobs of its contractors.
+func TestCountsAddUp(t *testing.T) {
+	rapid.Check(t, func(t *rapid.T) {
+		c, err := Compare(anyJobs(t), october, nil)
+		if err != nil {
+			t.Fatal(err)
+		}
+		jobs, removed := 0, 0.0
+		for _, s := range append([]Contractor{{Summary: c.Program}}, c.Contractors...) {
+			out := 0
+			for _, l := range s.LeftOut {
+				out += l.Count
+			}
+			if s.JobsCount != s.UsedCount+out {
+				t.Fatalf("%d jobs, %d used, %d left out", s.JobsCount, s.UsedCount, out)
+			}
+		}
+		for _, s := range c.Contractors {
+			jobs += s.JobsCount
+			if s.Pooled.ReductionCFM25 != nil {
+				removed += *s.Pooled.ReductionCFM25 * 10
+			}
+		}
+		if jobs != c.Program.JobsCount {
+			t.Fatalf("contractors have %d jobs, the programme %d", jobs, c.Program.JobsCount)
+		}
+		if p := c.Program.Pooled.ReductionCFM25; p != nil && math.Round(removed) != math.Round(*p*10) {
+			t.Fatalf("contractors removed %v tenths, the programme %v cfm25", removed, *p)
+		}
+	})
+}

@@ -1,0 +1,69 @@
+package performance
+
+import (
+	"math/rand/v2"
+	"reflect"
+	"testing"
+)
+
+func step(job int, kind string, before, after int64) Step {
+	return Step{JobID: id(job), RepairType: kind, Basis: BasisInterim, BeforeTenths: before, AfterTenths: after}
+}
+
+// Six drops of 10, 20, 30, 40, 50, 90 cfm25: median 35, quarter points 22.5
+// and 47.5 (type 7), interval 10 to 90 at 96.9 % [calc]. One comes in two steps.
+func TestRepairEffects(t *testing.T) {
+	steps := []Step{
+		step(1, "boot_seal", 1000, 900), step(2, "boot_seal", 1000, 800), step(3, "boot_seal", 1000, 700),
+		step(4, "boot_seal", 1000, 600), step(5, "boot_seal", 1000, 500), step(6, "boot_seal", 1000, 600), step(6, "boot_seal", 600, 100),
+		step(1, "end_closure", 500, 400), step(2, "end_closure", 500, 400), step(3, "end_closure", 500, 400), step(4, "end_closure", 500, 600),
+	}
+	association := step(7, "boot_seal", 2000, 100)
+	association.Basis = BasisAssociation
+	steps = append(steps, association)
+
+	got, err := RepairEffects(steps)
+	if err != nil || len(got) != 3 {
+		t.Fatal(got, err)
+	}
+	e := got[0]
+	near(t, "median", e.Median, 35, 0)
+	near(t, "quarter", e.MiddleLow, 22.5, 0)
+	near(t, "three quarters", e.MiddleHigh, 47.5, 0)
+	near(t, "low", e.Low, 10, 0)
+	near(t, "high", e.High, 90, 0)
+	near(t, "coverage", e.Level, .96875, 0)
+	if e.N != 6 || e.Basis != BasisInterim || got[1].Basis != BasisAssociation || got[1].Reason != TooFewJobs {
+		t.Errorf("%+v", got)
+	}
+	if few := got[2]; few.RepairType != "end_closure" || few.N != 4 || few.Median != nil || few.Reason != TooFewJobs {
+		t.Errorf("four jobs: %+v", few)
+	}
+
+	// Five have a median and no interval.
+	five, err := RepairEffects(append(steps[7:11:11], step(5, "end_closure", 500, 400)))
+	if err != nil || five[0].Median == nil || five[0].Low != nil || five[0].IntervalReason != TooFewJobs {
+		t.Errorf("five jobs: %+v, %v", five, err)
+	}
+
+	rand.New(rand.NewPCG(1, 1)).Shuffle(len(steps), func(i, j int) { steps[i], steps[j] = steps[j], steps[i] })
+	if again, err := RepairEffects(steps); err != nil || !reflect.DeepEqual(again, got) {
+		t.Errorf("another order: %+v, %v", again, err)
+	}
+}
+
+func TestRepairEffectsRefuse(t *testing.T) {
+	for name, s := range map[string]Step{
+		"no kind":        {JobID: id(1), Basis: BasisInterim},
+		"no basis":       {JobID: id(1), RepairType: "boot_seal"},
+		"negative":       step(1, "boot_seal", -1, 0),
+		"beyond any fan": step(1, "boot_seal", MaxTenths+1, 0),
+	} {
+		if _, err := RepairEffects([]Step{s}); err == nil {
+			t.Errorf("%s: no refusal", name)
+		}
+	}
+	if got, err := RepairEffects(nil); err != nil || got == nil || len(got) != 0 {
+		t.Errorf("no steps: %v, %v", got, err)
+	}
+}

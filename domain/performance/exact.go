@@ -1,0 +1,89 @@
+package performance
+
+import (
+	"math"
+	"math/big"
+	"math/bits"
+)
+
+// logUnits is the number of steps in which a natural logarithm is counted:
+// 2^44 to the unit, so a step is 6·10⁻¹⁴. Sums of steps are exact in any
+// order, and the steps hide that processors disagree about the last bits of a
+// logarithm (Go has its own assembly for it on some).
+const (
+	logBits  = 44
+	logUnits = 1 << logBits
+)
+
+// logSteps is ln(value/centre) in steps. Both are above 0, in one unit.
+func logSteps(value, centre float64) int64 {
+	return int64(math.RoundToEven(math.Log(value/centre) * logUnits))
+}
+
+// A wide is a signed 128-bit sum: 2^28 jobs with the squares of the largest
+// logarithms that readings can have do not fill it.
+type wide struct {
+	hi int64
+	lo uint64
+}
+
+func (w *wide) add(v wide) {
+	var carry uint64
+	w.lo, carry = bits.Add64(w.lo, v.lo, 0)
+	w.hi += v.hi + int64(carry)
+}
+
+func (w *wide) sub(v wide) {
+	var borrow uint64
+	w.lo, borrow = bits.Sub64(w.lo, v.lo, 0)
+	w.hi -= v.hi + int64(borrow)
+}
+
+func wideOf(a int64) wide { return wide{hi: a >> 63, lo: uint64(a)} }
+
+// product is a·b without loss.
+func product(a, b int64) wide {
+	hi, lo := bits.Mul64(uint64(a), uint64(b))
+	if a < 0 {
+		hi -= uint64(b)
+	}
+	if b < 0 {
+		hi -= uint64(a)
+	}
+	return wide{hi: int64(hi), lo: lo}
+}
+
+func (w wide) big() *big.Int {
+	v := new(big.Int).Lsh(big.NewInt(w.hi), 64)
+	return v.Add(v, new(big.Int).SetUint64(w.lo))
+}
+
+// toFloat is v·2^−shift, rounded once.
+func toFloat(v *big.Int, shift int) float64 {
+	f, _ := new(big.Float).SetInt(v).Float64()
+	return math.Ldexp(f, -shift)
+}
+
+// logs is w as a logarithm, or a sum of logarithms.
+func (w wide) logs() float64 { return toFloat(w.big(), logBits) }
+
+// crossed is n·Σab − Σa·Σb as an exact integer in squared steps: n times the
+// centred sum of products, without the cancellation that floats suffer.
+func crossed(n int64, ab, a, b wide) *big.Int {
+	v := ab.big()
+	v.Mul(v, big.NewInt(n))
+	return v.Sub(v, new(big.Int).Mul(a.big(), b.big()))
+}
+
+// centred is Σ(a−ā)(b−b̄) of n pairs of logarithms from their sums.
+func centred(n int64, ab, a, b wide) float64 {
+	if n == 0 {
+		return 0
+	}
+	return toFloat(crossed(n, ab, a, b), 2*logBits) / float64(n)
+}
+
+// shifted is w·2^k.
+func (w wide) shifted(k uint) wide {
+	return wide{hi: w.hi<<k | int64(w.lo>>(64-k)), lo: w.lo << k}
+}

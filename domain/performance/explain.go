@@ -1,0 +1,225 @@
+package performance
+
+import (
+	"math"
+	"slices"
+
+	"ductledger/domain"
+	"ductledger/domain/stat"
+)
+
+// A Home is what the model needs of one job to say what was expected.
+type Home struct {
+	BeforeCFM25 float64
+	AfterCFM25  float64
+	Class       string
+	AreaFt2     *float64
+}
+
+// Expected is the leakage that the programme's average contractor would have
+// left in this home, in cfm25, from the published numbers:
+//
+//	200·exp(constant + before_slope·ln(before/200) + class term + area_slope·ln(area/1000))
+//
+// Refused: a model without numbers, a class that it has no term for, a reading
+// or an area not above 0, an area that it needs and the home lacks.
+func (m *Model) Expected(h Home) (float64, error) {
+	e, err := m.expectedLog(h)
+	if err != nil {
+		return 0, err
+	}
+	return m.BeforeCentre * math.Exp(e), nil
+}
+
+func (m *Model) expectedLog(h Home) (float64, error) {
+	if m.Constant == nil || m.BeforeSlope == nil {
+		return 0, stat.Refuse(stat.TooFew, "/model", "", "there is no model to expect anything from: %s", m.Reason)
+	}
+	if err := stat.Positive("/before_cfm25", h.BeforeCFM25, "cfm25"); err != nil {
+		return 0, err
+	}
+	term, known := 0.0, false
+	for _, c := range m.Classes {
+		if slices.Contains(c.Classes, h.Class) {
+			term, known = c.Term, true
+		}
+	}
+	if !known {
+		return 0, stat.Refuse(stat.OutOfRange, "/home_class", "", "the model has no term for class %q", h.Class)
+	}
+	e := *m.Constant + float64(*m.BeforeSlope*math.Log(h.BeforeCFM25/m.BeforeCentre)) + term
+	if m.AreaSlope != nil {
+		if h.AreaFt2 == nil {
+			return 0, stat.Refuse(stat.NotComplete, "/floor_area_ft2", "", "the model needs the floor area in ft2")
+		}
+		if err := stat.Positive("/floor_area_ft2", *h.AreaFt2, "ft2"); err != nil {
+			return 0, err
+		}
+		e += float64(*m.AreaSlope * math.Log(*h.AreaFt2/m.AreaCentre))
+	}
+	return e, nil
+}
+
+// Residual is ln(after/expected) of one home: what its contractor and chance
+// made of it.
+func (m *Model) Residual(h Home) (float64, error) {
+	e, err := m.expectedLog(h)
+	if err != nil {
+		return 0, err
+	}
+	if err := stat.Positive("/after_cfm25", h.AfterCFM25, "cfm25"); err != nil {
+		return 0, err
+	}
+	return math.Log(h.AfterCFM25/m.BeforeCentre) - e, nil
+}
+
+// Index recomputes a contractor's index from his own homes and the published
+// numbers alone, as a spreadsheet does: exp of the mean residual.
+//
+// Refused: no homes, and as Residual with the home's place.
+func (m *Model) Index(homes []Home) (float64, error) {
+	if len(homes) == 0 {
+		return 0, stat.Refuse(stat.TooFew, "/homes", "", "an index needs at least 1 home")
+	}
+	residuals := make([]float64, len(homes))
+	for i, h := range homes {
+		r, err := m.Residual(h)
+		if err != nil {
+			return 0, stat.Under(place("/homes", i), err)
+		}
+		residuals[i] = r
+	}
+	return math.Exp(stat.SumCompensated(residuals) / float64(len(homes))), nil
+}
+
+// An ExplainedJob is one line behind a contractor's index.
+type ExplainedJob struct {
+	JobID         domain.UUID `json:"job_id"`
+	HomeID        domain.UUID `json:"home_id"`
+	HomeClass     string      `json:"home_class,omitempty"`
+	AreaFt2       *float64    `json:"floor_area_ft2,omitempty"`
+	BeforeCFM25   *float64    `json:"before_cfm25,omitempty"`
+	AfterCFM25    *float64    `json:"after_cfm25,omitempty"`
+	Reason        string      `json:"reason,omitempty"` // why it is not in the index; absent when it is
+	Questioned    bool        `json:"questioned,omitempty"`
+	Extrapolated  bool        `json:"extrapolated,omitempty"`
+	ExpectedCFM25 *float64    `json:"expected_after_cfm25,omitempty"`
+	Residual      *float64    `json:"residual,omitempty"`                  // ln(after/expected)
+	IndexWithout  *float64    `json:"index_without_job_ratio,omitempty"`   // same published numbers, this job left out
+	IndexAtTenth  *float64    `json:"index_at_tenth_less_ratio,omitempty"` // were its reading after 10 % lower
+}
+
+// An Explanation lets a contractor check, and dispute, his index.
+type Explanation struct {
+	Period
+	ContractorID  domain.UUID    `json:"contractor_id"`
+	Name          string         `json:"name"`
+	MethodVersion string         `json:"method_version"`
+	Position      int64          `json:"position,omitzero"`
+	Model         Model          `json:"model"`
+	Adjusted      Adjusted       `json:"adjusted"`
+	JobsIn        []ExplainedJob `json:"jobs_in"`
+	JobsOut       []ExplainedJob `json:"jobs_out"`
+	ChanceLow     *float64       `json:"chance_ratio_low,omitempty"` // 95 of 100 average contractors with these homes lie between
+	ChanceHigh    *float64       `json:"chance_ratio_high,omitempty"`
+	Recomputed    *float64       `json:"recomputed_index_ratio,omitempty"`
+}
+
+// Explain lists the jobs in and out of one contractor's index and what was
+// expected of each home. The jobs are those that made c; others in the slice
+// are passed over. Jobs come by id.
+func Explain(jobs []Job, c *Comparison, contractor domain.UUID) (Explanation, error) {
+	at := slices.IndexFunc(c.Contractors, func(x Contractor) bool { return x.ContractorID == contractor })
+	if at < 0 {
+		return Explanation{}, stat.Refuse(stat.OutOfRange, "/contractor_id", "", "contractor %s is not in the comparison", contractor)
+	}
+	x := &Explanation{
+		Period: c.Period, ContractorID: contractor, Name: c.Contractors[at].Name,
+		MethodVersion: c.MethodVersion, Position: c.Position, Model: c.Model, Adjusted: c.Contractors[at].Adjusted,
+		JobsIn: []ExplainedJob{}, JobsOut: []ExplainedJob{},
+	}
+	var homes []Home
+	for j, err := range inOrder(jobs) {
+		if err != nil {
+			return Explanation{}, err
+		}
+		if j.ContractorID != contractor || !c.Period.contains(j.AcceptedAt) {
+			continue
+		}
+		line := lineOf(&j)
+		if line.Reason == "" {
+			line.Reason = c.Model.without(&j)
+		}
+		if line.Reason != "" {
+			x.JobsOut = append(x.JobsOut, line)
+			continue
+		}
+		homes = append(homes, Home{*line.BeforeCFM25, *line.AfterCFM25, j.Class, j.AreaFt2})
+		x.JobsIn = append(x.JobsIn, line)
+	}
+	if len(homes) == 0 {
+		return *x, nil
+	}
+	return *x, x.recompute(homes)
+}
+
+// without says why the model does not take a job that the reductions use.
+func (m *Model) without(j *Job) string {
+	switch {
+	case m.Reason != "":
+		return m.Reason
+	case j.Class == "":
+		return MissingClass
+	case m.AreaSlope != nil && j.AreaFt2 == nil:
+		return MissingArea
+	}
+	return ""
+}
+
+// recompute fills what each home adds: the residuals e_i, the index exp(ē),
+// and the index without a home, exp((n·ē − e_i)/(n−1)).
+func (x *Explanation) recompute(homes []Home) error {
+	n := float64(len(homes))
+	residuals := make([]float64, len(homes))
+	for i, h := range homes {
+		r, err := x.Model.Residual(h)
+		if err != nil {
+			return stat.Under(place("/jobs_in", i), err)
+		}
+		expected, err := x.Model.Expected(h)
+		if err != nil {
+			return err
+		}
+		residuals[i] = r
+		x.JobsIn[i].Residual, x.JobsIn[i].ExpectedCFM25 = &r, &expected
+	}
+	sum := stat.SumCompensated(residuals)
+	x.Recomputed = ptr(math.Exp(sum / n))
+	for i, r := range residuals {
+		if n > 1 {
+			x.JobsIn[i].IndexWithout = ptr(math.Exp((sum - r) / (n - 1)))
+		}
+		x.JobsIn[i].IndexAtTenth = ptr(math.Exp((sum + math.Log(0.9)) / n))
+	}
+	if s := x.Adjusted.Standing; s != nil {
+		x.ChanceLow, x.ChanceHigh = &s.WatchLow, &s.WatchHigh
+	}
+	return nil
+}
+
+func lineOf(j *Job) ExplainedJob {
+	line := ExplainedJob{
+		JobID: j.ID, HomeID: j.HomeID, HomeClass: j.Class, AreaFt2: j.AreaFt2,
+		Questioned: j.Questioned, Extrapolated: j.Extrapolated,
+	}
+	if j.BeforeTenths != nil {
+		line.BeforeCFM25 = ptr(cfm25(*j.BeforeTenths))
+	}
+	if j.AfterTenths != nil {
+		line.AfterCFM25 = ptr(cfm25(*j.AfterTenths))
+	}
+	if why := j.reasonOf(); why != used {
+		line.Reason = reasonWords[why]
+	}
+	return line
+}

@@ -1,0 +1,100 @@
+package performance
+
+import (
+	"cmp"
+	"iter"
+	"slices"
+	"strings"
+	"time"
+
+	"ductledger/domain"
+	"ductledger/domain/stat"
+)
+
+// minLeadHomes is the number of used homes from which a crew lead's figures
+// are shown, for coaching inside the agency.
+const minLeadHomes = 10
+
+// A Group is one line of an answer that is not by contractor.
+type Group struct {
+	HomeClass  string       `json:"home_class,omitempty"` // absent for homes whose class is not known
+	CrewLeadID *domain.UUID `json:"crew_lead_id,omitempty"`
+	Name       string       `json:"name,omitempty"`
+	JobsCount  int          `json:"jobs_count"`
+	UsedCount  int          `json:"used_count"`
+	Reason     string       `json:"reason,omitempty"` // why only the counts stand here
+	Figures    *Summary     `json:"figures,omitempty"`
+	Adjusted   *Adjusted    `json:"adjusted,omitempty"` // of crew leads
+}
+
+// A Grouping is the answer by home class, in the order of size, or by crew
+// lead, alphabetically; a crew lead's is for nobody outside the agency.
+type Grouping struct {
+	Period
+	By            By        `json:"by"`
+	AsOfAt        time.Time `json:"as_of_at,omitzero"`
+	Position      int64     `json:"position,omitzero"`
+	MethodVersion string    `json:"method_version"`
+	InputDigest   string    `json:"input_digest"` // equal for equal jobs; see digest
+	Program       Summary   `json:"program"`
+	Model         *Model    `json:"model,omitempty"` // with an effect for each crew lead
+	Groups        []Group   `json:"groups"`
+}
+
+// CompareGroups summarises the jobs by class of home or by crew lead; names
+// are those of the leads.
+func CompareGroups(jobs []Job, period Period, by By, names map[domain.UUID]string) (Grouping, error) {
+	return CompareGroupsStream(inOrder(jobs), period, by, names)
+}
+
+// CompareGroupsStream is CompareGroups of jobs that come by ascending id.
+func CompareGroupsStream(jobs iter.Seq2[Job, error], period Period, by By, names map[domain.UUID]string) (Grouping, error) {
+	if by == ByContractor {
+		return Grouping{}, stat.Refuse(stat.OutOfRange, "/by", "", "contractors are compared by Compare")
+	}
+	t, err := take(jobs, period, by)
+	if err != nil {
+		return Grouping{}, err
+	}
+	return t.grouping(names)
+}
+
+func (t *Tally) grouping(names map[domain.UUID]string) (Grouping, error) {
+	keys := t.keys()
+	within, quantiles := t.within(keys), tTable{}
+	g := Grouping{Period: t.period, By: t.by, MethodVersion: MethodVersion, InputDigest: t.digest.String(), Groups: make([]Group, 0, len(keys))}
+	var err error
+	if g.Program, err = t.whole(keys).summary(within, quantiles); err != nil {
+		return Grouping{}, err
+	}
+	var placed map[domain.UUID]Adjusted
+	if t.by == ByCrewLead {
+		var m Model
+		if m, placed, err = t.adjust(); err != nil {
+			return Grouping{}, err
+		}
+		g.Model = &m
+	}
+	for _, k := range keys {
+		s, err := t.groups[k].summary(within, quantiles)
+		if err != nil {
+			return Grouping{}, err
+		}
+		line := Group{HomeClass: k.class, JobsCount: s.JobsCount, UsedCount: s.UsedCount, Figures: &s}
+		if t.by == ByCrewLead && !k.id.IsZero() {
+			line.CrewLeadID, line.Name = &k.id, names[k.id]
+			if a, ok := placed[k.id]; ok {
+				line.Adjusted = &a
+			}
+		}
+		if t.by == ByCrewLead && s.UsedCount < minLeadHomes {
+			line.Figures, line.Adjusted, line.Reason = nil, nil, TooFewJobs
+		}
+		g.Groups = append(g.Groups, line)
+	}
+	slices.SortStableFunc(g.Groups, func(a, b Group) int {
+		return cmp.Or(cmp.Compare(classRank(a.HomeClass), classRank(b.HomeClass)),
+			strings.Compare(a.HomeClass, b.HomeClass), byName(a.Name, b.Name))
+	})
+	return g, nil
+}

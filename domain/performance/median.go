@@ -1,0 +1,49 @@
+package performance
+
+import (
+	"slices"
+
+	"ductledger/domain/stat"
+)
+
+// Median is the middle reading: half of the homes leak more.
+type Median struct {
+	N              int      `json:"n"`
+	Leakage        *float64 `json:"leakage_cfm25,omitempty"`
+	Low            *float64 `json:"leakage_cfm25_low,omitempty"`
+	High           *float64 `json:"leakage_cfm25_high,omitempty"`
+	Interval       string   `json:"interval,omitempty"`
+	Level          *float64 `json:"level_ratio,omitempty"` // true coverage, at least Level
+	Reason         string   `json:"reason,omitempty"`
+	IntervalReason string   `json:"interval_reason,omitempty"`
+}
+
+// medianOf gives the type-7 median with order-statistic limits, from 6 jobs.
+// It holds while fewer than half of the readings are limits of an instrument's
+// range. It sorts its argument.
+func medianOf(tenths []int64, below int64) (Median, error) {
+	n := len(tenths)
+	m := Median{N: n}
+	switch {
+	case n == 0:
+		m.Reason = NoJobs
+		return m, nil
+	case 2*below >= int64(n):
+		m.Reason = BelowRange
+		return m, nil
+	}
+	slices.Sort(tenths)
+	middle, err := stat.MedianOf([]float64{cfm25(tenths[(n-1)/2]), cfm25(tenths[n/2])})
+	if err != nil {
+		return m, err
+	}
+	m.Leakage = &middle
+	rank, coverage, err := stat.MedianRank(n, Level)
+	if err != nil {
+		m.IntervalReason = TooFewJobs
+		return m, nil
+	}
+	m.Low, m.High = ptr(cfm25(tenths[rank-1])), ptr(cfm25(tenths[n-rank]))
+	m.Interval, m.Level = IntervalOrder, &coverage
+	return m, nil
+}

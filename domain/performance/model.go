@@ -1,0 +1,262 @@
+package performance
+
+import (
+	"math"
+	"slices"
+
+	"ductledger/domain"
+)
+
+// Below these the model is refused and only unadjusted figures stand.
+const (
+	minModelJobs        = 30
+	minModelContractors = 2
+)
+
+// areaShare is the share of used jobs whose floor area must be known for the
+// area to enter the model; the rest is then left out of it, and counted.
+const areaShare = 0.95
+
+// Reasons of the model.
+const (
+	TooFewContractors = "contractors_too_few"
+	MissingClass      = "missing_class"
+	MissingArea       = "missing_area"
+	MissingLead       = "missing_crew_lead"
+	NoOwnSpread       = "no_spread" // a column that does not vary within contractors, or follows from the others
+)
+
+// A Model says what leakage a home is expected to keep: the published numbers
+// from which anybody can recompute an index.
+//
+//	ln(after/200) = constant + before_slope·ln(before/200) + class term
+//	                + area_slope·ln(area/1000) + contractor's effect + chance
+//
+// Readings in cfm25, area in ft². The slope is below 1 where leaky homes give
+// larger percentages to everybody.
+type Model struct {
+	N                int         `json:"n"`
+	ContractorsCount int         `json:"contractors_count"`
+	LeftOut          []LeftOut   `json:"left_out"` // used jobs that the model cannot take
+	Reason           string      `json:"reason,omitempty"`
+	BeforeSlope      *float64    `json:"before_slope,omitempty"`
+	BeforeSlopeSE    *float64    `json:"before_slope_se,omitempty"`
+	Classes          []ClassTerm `json:"class_terms,omitempty"`
+	AreaSlope        *float64    `json:"area_slope,omitempty"` // absent: the area is not in the model
+	Constant         *float64    `json:"program_constant,omitempty"`
+	BeforeCentre     float64     `json:"before_centre_cfm25"`
+	AreaCentre       float64     `json:"area_centre_ft2"`
+	ResidualSD       *float64    `json:"residual_sd,omitempty"` // of one job, on the log scale
+	DegreesOfFreedom int         `json:"degrees_of_freedom,omitempty"`
+	Dropped          []Dropped   `json:"dropped"`
+
+	Pool *Pool `json:"pool,omitempty"`
+}
+
+// Dropped is a term that the jobs cannot tell apart from others.
+type Dropped struct {
+	Term   string `json:"term"` // "before", "area" or a home class
+	Reason string `json:"reason"`
+}
+
+// An effect is a contractor's place against the programme on the log scale:
+// r = c_j less the job-weighted mean of all c. He is part of that mean, so
+//
+//	Var r_j = Var c_j − σ²/N
+//
+// which matters where he did much of the work. Pooling takes Var c_j, since
+// it treats the errors as independent; his own interval and the funnel take
+// Var r_j, without which both would be too wide.
+type effect struct {
+	contractor domain.UUID
+	n          int64
+	r, v, own  float64 // v = Var c_j, own = Var r_j
+}
+
+// model fits the cells. The effects come by contractor id; none when the
+// model says a reason.
+func (t *Tally) model() (Model, []effect) {
+	m := Model{BeforeCentre: centreTenths / 10, AreaCentre: centreFt2, LeftOut: []LeftOut{}, Dropped: []Dropped{}}
+	keys := make([]cellKey, 0, len(t.cells))
+	noLead := int64(0)
+	for k, c := range t.cells {
+		if k.id.IsZero() { // jobs whose lead is not known belong to no crew
+			noLead += c.withArea.n + c.without.n
+			continue
+		}
+		keys = append(keys, k)
+	}
+	slices.SortFunc(keys, cellKey.compare)
+
+	withArea := t.chooseArea(keys, &m)
+	if noLead > 0 {
+		m.LeftOut = append(m.LeftOut, LeftOut{MissingLead, int(noLead)})
+	}
+	counts := map[string]int64{}
+	var contractors []domain.UUID
+	for _, k := range keys {
+		n := t.cells[k].take(withArea).n
+		if k.class == "" || n == 0 {
+			continue
+		}
+		counts[k.class] += n
+		m.N += int(n)
+		if len(contractors) == 0 || contractors[len(contractors)-1] != k.id {
+			contractors = append(contractors, k.id)
+		}
+	}
+	m.ContractorsCount = len(contractors)
+	switch {
+	case m.N == 0:
+		m.Reason = NoJobs
+	case m.N < minModelJobs:
+		m.Reason = TooFewJobs
+	case len(contractors) < minModelContractors:
+		m.Reason = TooFewContractors
+	}
+	if m.Reason != "" {
+		return m, nil
+	}
+	m.Classes = mergeClasses(counts)
+	blocks := t.blocks(keys, contractors, m.Classes, withArea)
+	p := len(blocks[0].s) - 1
+	f := fitBlocks(blocks, p)
+	m.describe(&f, withArea)
+	if m.Reason != "" {
+		return m, nil
+	}
+
+	// The programme's constant is the job-weighted mean of the intercepts.
+	constant := 0.0
+	for j, b := range blocks {
+		constant += float64(float64(b.n) * f.intercept[j])
+	}
+	constant /= float64(f.n)
+	m.Constant = &constant
+	effects := make([]effect, len(blocks))
+	for j, b := range blocks {
+		v := f.varianceOfMean(j, b.n)
+		effects[j] = effect{contractors[j], b.n, f.intercept[j] - constant, v, v - f.sigma2/float64(f.n)}
+	}
+	return m, effects
+}
+
+// chooseArea decides whether the area is in the model, and counts the used
+// jobs that are not.
+func (t *Tally) chooseArea(keys []cellKey, m *Model) bool {
+	var known, all, noClass int64
+	for _, k := range keys {
+		c := t.cells[k]
+		if k.class == "" {
+			noClass += c.withArea.n + c.without.n
+			continue
+		}
+		known += c.withArea.n
+		all += c.withArea.n + c.without.n
+	}
+	withArea := known > 0 && float64(known) >= float64(areaShare*float64(all))
+	switch {
+	case withArea && known < all:
+		m.LeftOut = append(m.LeftOut, LeftOut{MissingArea, int(all - known)})
+	case !withArea && all > 0:
+		m.Dropped = append(m.Dropped, Dropped{"area", MissingArea})
+	}
+	if noClass > 0 {
+		m.LeftOut = append(m.LeftOut, LeftOut{MissingClass, int(noClass)})
+	}
+	return withArea
+}
+
+// blocks lays out the columns x, one for each class but the first, z when the
+// area is in, and y; one block for each contractor.
+func (t *Tally) blocks(keys []cellKey, contractors []domain.UUID, classes []ClassTerm, withArea bool) []*block {
+	p := len(classes) // x and the classes but one
+	if withArea {
+		p++
+	}
+	place := map[string]int{} // column of a class, 0 for the first
+	for i, c := range classes {
+		for _, name := range c.Classes {
+			place[name] = i
+		}
+	}
+	blocks := make([]*block, 0, len(contractors))
+	var b *block
+	var last domain.UUID
+	for _, k := range keys {
+		s := t.cells[k].take(withArea)
+		if k.class == "" || s.n == 0 {
+			continue
+		}
+		if b == nil || last != k.id {
+			b, last = newBlock(p+1), k.id
+			blocks = append(blocks, b)
+		}
+		b.addCell(&s, place[k.class], p, withArea)
+	}
+	return blocks
+}
+
+// addCell adds the sums of one cell, in which the class is constant: its
+// column is 1, that is logUnits steps.
+func (b *block) addCell(s *moments, class, y int, withArea bool) {
+	b.n += s.n
+	b.s[0].add(s.x)
+	b.s[y].add(s.y)
+	b.ss[0][0].add(s.xx)
+	b.ss[0][y].add(s.xy)
+	b.ss[y][y].add(s.yy)
+	z := y - 1
+	if withArea {
+		b.s[z].add(s.z)
+		b.ss[0][z].add(s.xz)
+		b.ss[z][z].add(s.zz)
+		b.ss[z][y].add(s.yz)
+	}
+	if class > 0 {
+		count := wideOf(s.n).shifted(logBits)
+		b.s[class].add(count)
+		b.ss[class][class].add(count.shifted(logBits))
+		b.ss[0][class].add(s.x.shifted(logBits))
+		b.ss[class][y].add(s.y.shifted(logBits))
+		if withArea {
+			b.ss[class][z].add(s.z.shifted(logBits))
+		}
+	}
+}
+
+// describe writes the fit into the model.
+func (m *Model) describe(f *fit, withArea bool) {
+	name := func(k int) string {
+		switch {
+		case k == 0:
+			return "before"
+		case k < len(m.Classes):
+			return m.Classes[k].Classes[0]
+		}
+		return "area"
+	}
+	for k, d := range f.dropped {
+		if d {
+			m.Dropped = append(m.Dropped, Dropped{name(k), NoOwnSpread})
+		}
+	}
+	m.DegreesOfFreedom = int(max(0, f.df))
+	sd := math.Sqrt(f.sigma2)
+	switch {
+	case f.df < 1:
+		m.Reason = TooFewJobs
+		return
+	case sd <= zeroSD:
+		m.Reason = ZeroVariance
+		return
+	}
+	m.ResidualSD = &sd
+	m.BeforeSlope, m.BeforeSlopeSE = ptr(f.slopes[0]), ptr(sd*math.Sqrt(f.inverse[0][0]))
+	for i := 1; i < len(m.Classes); i++ {
+		m.Classes[i].Term = f.slopes[i]
+	}
+	if withArea { // 0 when dropped: which jobs are in does not depend on the fit
+		m.AreaSlope = ptr(f.slopes[len(f.slopes)-1])
+	}
+}

@@ -1,0 +1,208 @@
+package performance
+
+import (
+	"cmp"
+	"iter"
+	"slices"
+	"strconv"
+	"time"
+
+	"ductledger/domain"
+	"ductledger/domain/stat"
+)
+
+// A Period holds the jobs that were accepted from From on and before Before.
+type Period struct {
+	From   time.Time `json:"from"`
+	Before time.Time `json:"before"`
+}
+
+func (p Period) contains(t time.Time) bool { return !t.Before(p.From) && t.Before(p.Before) }
+
+func (p Period) check() error {
+	if !p.From.Before(p.Before) {
+		return stat.Refuse(stat.OutOfRange, "/before", "", "the period ends at %s, not after its begin at %s",
+			p.Before.Format(time.RFC3339), p.From.Format(time.RFC3339))
+	}
+	return nil
+}
+
+// By says what jobs are grouped by; its words are those of the address.
+type By string
+
+// The groupings.
+const (
+	ByContractor By = "contractor"
+	ByCrewLead   By = "crew_lead"
+	ByHomeClass  By = "home_class"
+)
+
+// key names one group: by id or by class.
+type key struct {
+	id    domain.UUID
+	class string
+}
+
+func (k key) compare(o key) int {
+	return cmp.Or(k.id.Compare(o.id), cmp.Compare(k.class, o.class))
+}
+
+// A Tally takes jobs one by one and keeps sums. Tallies of parts of the jobs,
+// no job in two of them, add up to the Tally of the whole.
+type Tally struct {
+	period  Period
+	by      By
+	groups  map[key]*group
+	cells   map[cellKey]*cell
+	last    Job // the job before, to know it again
+	started bool
+	digest  digest
+}
+
+// NewTally refuses a period that ends before it begins and an unknown by.
+func NewTally(period Period, by By) (*Tally, error) {
+	if err := period.check(); err != nil {
+		return nil, err
+	}
+	if by != ByContractor && by != ByCrewLead && by != ByHomeClass {
+		return nil, stat.Refuse(stat.OutOfRange, "/by", "", "%q is none of %s, %s, %s", by, ByContractor, ByCrewLead, ByHomeClass)
+	}
+	return &Tally{period: period, by: by, groups: map[key]*group{}, cells: map[cellKey]*cell{}}, nil
+}
+
+// Add counts one job; one outside the period is passed over. A job that is
+// the same as the one before it is passed over too: rows ordered by id may
+// repeat. Two rows of one id that differ are refused.
+func (t *Tally) Add(j Job) error {
+	if err := j.check(); err != nil {
+		return err
+	}
+	if t.started && t.last.ID == j.ID {
+		if t.last.same(&j) {
+			return nil
+		}
+		return stat.Refuse(stat.NotSorted, "/jobs/"+j.ID.String(), "give each job once", "job %s comes twice and differs", j.ID)
+	}
+	t.last, t.started = j, true
+	if !t.period.contains(j.AcceptedAt) {
+		return nil
+	}
+	t.digest.add(&j)
+	k := t.keyOf(&j)
+	x, y := j.logs()
+	t.group(k).add(&j, x, y)
+	if j.reasonOf() == used && t.by != ByHomeClass {
+		t.cell(cellKey{k.id, j.Class}).add(&j, x, y)
+	}
+	return nil
+}
+
+// Merge adds the sums of another part of the jobs, tallied alike. The other
+// may not be used afterwards.
+func (t *Tally) Merge(o *Tally) error {
+	if t.by != o.by || !t.period.From.Equal(o.period.From) || !t.period.Before.Equal(o.period.Before) {
+		return stat.Refuse(stat.OutOfRange, "/by", "", "tallies of different groupings or periods do not add up")
+	}
+	t.digest.merge(o.digest)
+	for k, g := range o.groups {
+		t.group(k).merge(g)
+	}
+	for k, c := range o.cells {
+		t.cell(k).merge(c)
+	}
+	return nil
+}
+
+func (t *Tally) keyOf(j *Job) key {
+	switch t.by {
+	case ByCrewLead:
+		return key{id: j.CrewLeadID}
+	case ByHomeClass:
+		return key{class: j.Class}
+	}
+	return key{id: j.ContractorID}
+}
+
+func (t *Tally) group(k key) *group {
+	g := t.groups[k]
+	if g == nil {
+		g = &group{}
+		t.groups[k] = g
+	}
+	return g
+}
+
+func (t *Tally) cell(k cellKey) *cell {
+	c := t.cells[k]
+	if c == nil {
+		c = &cell{}
+		t.cells[k] = c
+	}
+	return c
+}
+
+// keys are the groups in one fixed order: by id, then by class.
+func (t *Tally) keys() []key {
+	ks := make([]key, 0, len(t.groups))
+	for k := range t.groups {
+		ks = append(ks, k)
+	}
+	slices.SortFunc(ks, key.compare)
+	return ks
+}
+
+// whole is the group of all jobs, given keys() so that nothing depends on a
+// map's order. Its readings are copies.
+func (t *Tally) whole(keys []key) *group {
+	n := int64(0)
+	for _, k := range keys {
+		n += t.groups[k].kept.n
+	}
+	all := &group{befores: make([]int64, 0, n), afters: make([]int64, 0, n)}
+	for _, k := range keys {
+		all.merge(t.groups[k])
+	}
+	return all
+}
+
+// take tallies a stream of jobs whose ids ascend: repeats are then neighbours.
+func take(jobs iter.Seq2[Job, error], period Period, by By) (*Tally, error) {
+	t, err := NewTally(period, by)
+	if err != nil {
+		return nil, err
+	}
+	n := 0
+	for j, err := range jobs {
+		if err != nil {
+			return nil, err
+		}
+		if t.started && j.ID.Compare(t.last.ID) < 0 {
+			return nil, stat.Refuse(stat.NotSorted, "/jobs/"+strconv.Itoa(n), "order the jobs by id", "job %s comes after %s", j.ID, t.last.ID)
+		}
+		if err := t.Add(j); err != nil {
+			return nil, err
+		}
+		n++
+	}
+	return t, nil
+}
+
+// inOrder yields jobs by ascending id, from a copy if they are not so already,
+// and each that repeats unchanged once.
+func inOrder(jobs []Job) iter.Seq2[Job, error] {
+	byID := func(a, b Job) int { return a.ID.Compare(b.ID) }
+	if !slices.IsSortedFunc(jobs, byID) {
+		jobs = slices.Clone(jobs)
+		slices.SortStableFunc(jobs, byID)
+	}
+	return func(yield func(Job, error) bool) {
+		for i := range jobs {
+			if i > 0 && jobs[i].same(&jobs[i-1]) {
+				continue
+			}
+			if !yield(jobs[i], nil) {
+				return
+			}
+		}
+	}
+}

@@ -1,0 +1,147 @@
+package performance
+
+import (
+	"cmp"
+	"math"
+	"slices"
+
+	"ductledger/domain/stat"
+)
+
+// workCounts are what is counted of some jobs.
+type workCounts struct {
+	assigned, accepted, sent, first, mustFix, notRecorded int
+	calledBack, judged, notMeasurable, cuts, cutHomes     int
+	deferred                                              map[string]int
+	days                                                  []float64
+	retests                                               sums // crew's reading as before, inspector's as after
+}
+
+func (c *workCounts) add(w *Work) {
+	c.assigned++
+	if w.Deferred != "" {
+		if c.deferred == nil {
+			c.deferred = map[string]int{}
+		}
+		c.deferred[w.Deferred]++
+	}
+	if w.SentIn > 0 {
+		c.sent++
+		c.mustFix += w.FirstMustFix
+		c.notRecorded += w.FirstNotRecorded
+	}
+	if !w.AcceptedAt.IsZero() {
+		c.accepted++
+		c.days = append(c.days, w.AcceptedAt.Sub(w.AssignedAt).Hours()/24)
+		if w.SentIn == 1 {
+			c.first++
+		}
+		if w.CalledBack {
+			c.calledBack++
+		}
+	}
+	if w.Judged {
+		c.judged++
+		if !w.Measurable {
+			c.notMeasurable++
+		}
+	}
+	if w.CrewAfter != nil && w.InspectorAfter != nil {
+		j := Job{BeforeTenths: w.CrewAfter, AfterTenths: w.InspectorAfter}
+		x, y := j.logs()
+		c.retests.add(&j, x, y)
+	}
+	if w.StrayCuts != nil {
+		c.cutHomes++
+		c.cuts += *w.StrayCuts
+	}
+}
+
+func (c *workCounts) picture(quantiles tTable) (Picture, error) {
+	p := Picture{
+		AssignedCount: c.assigned, AcceptedCount: c.accepted, Deferred: []LeftOut{},
+		SentInCount: c.sent, StrayCutCount: c.cuts, StrayCutHomes: c.cutHomes,
+		MustFixPerJob: per(c.mustFix, c.sent), NotRecordedPerJob: per(c.notRecorded, c.sent),
+		StrayCutsPerHome: per(c.cuts, c.cutHomes),
+	}
+	for reason, n := range c.deferred {
+		p.Deferred = append(p.Deferred, LeftOut{reason, n})
+	}
+	slices.SortFunc(p.Deferred, func(a, b LeftOut) int { return cmp.Compare(a.Reason, b.Reason) })
+	var err error
+	for _, r := range []struct {
+		to       *Rate
+		count, n int
+	}{
+		{&p.AcceptedAtFirst, c.first, c.accepted},
+		{&p.CallBacks, c.calledBack, c.accepted},
+		{&p.NotMeasurable, c.notMeasurable, c.judged},
+	} {
+		if *r.to, err = rateOf(r.count, r.n); err != nil {
+			return p, err
+		}
+	}
+	if p.DaysToAcceptance, err = daysOf(c.days); err != nil {
+		return p, err
+	}
+	p.InspectorOverCrew, err = retestOf(&c.retests, quantiles)
+	return p, err
+}
+
+// per is count for each of n, null for none.
+func per(count, n int) *float64 {
+	if n == 0 {
+		return nil
+	}
+	return ptr(float64(count) / float64(n))
+}
+
+// daysOf gives the median and the middle half, type 7. It sorts its argument.
+func daysOf(days []float64) (Days, error) {
+	d := Days{N: len(days)}
+	if d.N == 0 {
+		d.Reason = NoJobs
+		return d, nil
+	}
+	slices.Sort(days)
+	for _, q := range []struct {
+		to **float64
+		p  float64
+	}{{&d.MiddleLow, 0.25}, {&d.Median, 0.5}, {&d.MiddleHigh, 0.75}} {
+		v, err := stat.Quantile(days, q.p)
+		if err != nil {
+			return d, err
+		}
+		*q.to = &v
+	}
+	return d, nil
+}
+
+// retestOf is exp of the mean log ratio with its t interval, from 3 homes.
+func retestOf(s *sums, quantiles tTable) (Retest, error) {
+	r := Retest{N: int(s.n)}
+	if s.n == 0 {
+		r.Reason = NoJobs
+		return r, nil
+	}
+	n := float64(s.n)
+	mean := -s.d.logs() / n
+	r.Ratio = ptr(math.Exp(mean))
+	if s.n < minForT {
+		r.IntervalReason = TooFewJobs
+		return r, nil
+	}
+	sd := math.Sqrt(centred(s.n, s.dd, s.d, s.d) / (n - 1))
+	if sd <= zeroSD {
+		r.IntervalReason = ZeroVariance
+		return r, nil
+	}
+	t, err := quantiles.at(s.n - 1)
+	if err != nil {
+		return r, err
+	}
+	half := t * sd / math.Sqrt(n)
+	r.Low, r.High = ptr(math.Exp(mean-half)), ptr(math.Exp(mean+half))
+	r.Interval, r.Level = IntervalT, ptr(Level)
+	return r, nil
+}
