@@ -1,0 +1,184 @@
+package bag
+
+import (
+	"crypto/sha256"
+	"errors"
+	"io"
+)
+
+// A tableRun is what one pass over the rows of a table gathers.
+type tableRun struct {
+	*layout
+	files  []string
+	totals []*totals // by file
+	keys   []*keySet // primary key first, then the unique columns
+	broken bool      // a row could not be split: later faults would only echo
+}
+
+// A keySet finds a key that stands twice. Keys are kept as 16 bytes of their
+// SHA-256, so memory does not depend on their length.
+type keySet struct {
+	columns []int
+	rows    map[[16]byte]place
+	buf     []byte
+}
+
+type place struct {
+	part int32
+	row  int32
+}
+
+// of gives a key; false when a part of it is not known.
+func (k *keySet) of(columns []int, cells [][]byte) (key [16]byte, known bool) {
+	for _, i := range columns {
+		if len(cells[i]) == 0 {
+			return key, false
+		}
+	}
+	k.buf = appendKey(k.buf[:0], columns, cells)
+	sum := sha256.Sum256(k.buf)
+	copy(key[:], sum[:])
+	return key, true
+}
+
+func (v *verifier) checkTables() error {
+	layouts, files, err := v.describe()
+	if err != nil || layouts == nil {
+		return err
+	}
+	v.checked(CheckSchema, "")
+	v.checked(CheckPrimaryKey, "no key stands twice")
+	v.checked(CheckForeignKey, "every reference leads to a row")
+	v.checked(CheckControl, "")
+	v.checked(CheckCumulative, "")
+	var changed, rows int64
+	runs := make([]*tableRun, len(layouts))
+	byName := map[string]*tableRun{}
+	for i, l := range layouts {
+		runs[i] = &tableRun{layout: l, files: files[l.Name]}
+		byName[l.Name] = runs[i]
+		if err := v.firstPass(runs[i], &changed); err != nil {
+			return err
+		}
+		for _, t := range runs[i].totals {
+			rows += t.rows
+		}
+	}
+	v.checked(CheckSchema, "%d rows in %d tables", rows, len(runs))
+	if changed != v.counts.changed {
+		v.fault(CheckSchema, bagInfoName, 0, "", "Changed-Cells is %d, there are %d", v.counts.changed, changed)
+	}
+	for _, run := range runs {
+		if len(run.ForeignKeys) > 0 && !run.broken {
+			if err := v.secondPass(run, byName); err != nil {
+				return err
+			}
+		}
+	}
+	if err := v.checkControl(runs); err != nil {
+		return err
+	}
+	return v.checkReconciliation(byName[reconciliationName])
+}
+
+// firstPass judges every cell, counts, and looks for keys that stand twice.
+func (v *verifier) firstPass(run *tableRun, changed *int64) error {
+	run.keys = []*keySet{{columns: run.key, rows: map[[16]byte]place{}}}
+	for i, c := range run.cells {
+		if c.unique {
+			run.keys = append(run.keys, &keySet{columns: []int{i}, rows: map[[16]byte]place{}})
+		}
+	}
+	ordinals := make([]int64, len(run.Columns))
+	for part, file := range run.files {
+		t := newTotals(run.layout)
+		run.totals = append(run.totals, t)
+		err := v.eachRow(run, file, func(row int64, cells [][]byte) {
+			for i, cell := range cells {
+				var why string
+				if ordinals[i], why = run.cells[i].judge(cell); why != "" {
+					v.fault(CheckSchema, file, row, run.Columns[i].Name, "%.40q %s", cell, why)
+				}
+				if run.cells[i].typ == Text && len(cell) > 0 && cell[0] == '\'' {
+					*changed++
+				}
+			}
+			t.add(run.layout, cells, ordinals)
+			for n, keys := range run.keys {
+				key, known := keys.of(keys.columns, cells)
+				if !known {
+					continue
+				}
+				if at, twice := keys.rows[key]; twice {
+					check := CheckPrimaryKey
+					if n > 0 {
+						check = CheckSchema
+					}
+					v.fault(check, file, row, run.Columns[keys.columns[0]].Name, "stands already in %s row %d", run.files[at.part], at.row)
+					continue
+				}
+				keys.rows[key] = place{int32(part), int32(row)}
+			}
+		})
+		if err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+// secondPass looks up every reference.
+func (v *verifier) secondPass(run *tableRun, byName map[string]*tableRun) error {
+	for _, file := range run.files {
+		err := v.eachRow(run, file, func(row int64, cells [][]byte) {
+			for _, fk := range run.ForeignKeys {
+				to := byName[fk.Table]
+				columns := run.indexes(fk.Columns)
+				key, known := to.keys[0].of(columns, cells)
+				if _, ok := to.keys[0].rows[key]; known && !ok {
+					v.fault(CheckForeignKey, file, row, fk.Columns[0], "%.40q is in no row of %s", cells[columns[0]], fk.Table)
+				}
+			}
+		})
+		if err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+// eachRow calls use with every record below the header; row counts as a
+// spreadsheet does. A file that is missing was reported before.
+func (v *verifier) eachRow(run *tableRun, file string, use func(row int64, cells [][]byte)) error {
+	path := "data/" + file
+	if v.bag.files[path] == nil {
+		return nil
+	}
+	return v.bag.each(path, func(r io.Reader) error {
+		in := newCSVReader(r)
+		for row := int64(1); row <= maxRows; row++ {
+			cells, err := in.next()
+			switch {
+			case err == io.EOF && row > 1:
+				return nil
+			case err == io.EOF:
+				err = errors.New("has no header")
+			case err == nil && row == 1 && !sameCells(cells, run.header()):
+				err = errors.New("has another header than the descriptor says")
+			case err == nil && len(cells) != len(run.Columns):
+				err = errors.New("has another number of cells than the header")
+			}
+			if err != nil {
+				run.broken = true
+				v.fault(CheckSchema, file, row, "", "%v", err)
+				return nil
+			}
+			if row > 1 {
+				use(row, cells)
+			}
+		}
+		run.broken = true
+		v.fault(CheckSchema, file, maxRows, "", "has more rows than %d", maxRows)
+		return nil
+	})
+}
