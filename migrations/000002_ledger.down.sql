@@ -1,0 +1,1 @@
+DROP TABLE held, job_scope, record_head, ledger;

@@ -1,0 +1,205 @@
+package storage
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"log/slog"
+	"math/rand/v2"
+	"time"
+
+	"ductledger/domain"
+
+	"github.com/jackc/pgx/v5"
+	"github.com/jackc/pgx/v5/pgxpool"
+)
+
+// DB is a pool of connections that work as the role ductledger_app.
+type DB struct {
+	pool *pgxpool.Pool
+	now  func() time.Time
+	log  *slog.Logger
+}
+
+// Options of Open.
+type Options struct {
+	Connections int              // at most; 0: 16
+	Now         func() time.Time // the one clock
+	Log         *slog.Logger
+	Tracer      pgx.QueryTracer // counts statements in tests; nil: none
+}
+
+// Open connects to a migrated database. Every connection gives up the rights
+// of its login at once: the service owns nothing and row security holds.
+func Open(ctx context.Context, url string, o Options) (*DB, error) {
+	config, err := pgxpool.ParseConfig(url)
+	if err != nil {
+		return nil, errors.New("the database's address cannot be read") // pgx's text would carry the password
+	}
+	config.MaxConns = 16
+	if o.Connections > 0 {
+		config.MaxConns = int32(o.Connections)
+	}
+	config.ConnConfig.ConnectTimeout = 5 * time.Second
+	config.ConnConfig.Tracer = o.Tracer
+	config.ConnConfig.RuntimeParams["timezone"] = "UTC"
+	if config.ConnConfig.RuntimeParams["application_name"] == "" {
+		config.ConnConfig.RuntimeParams["application_name"] = "ductledger"
+	}
+	config.AfterConnect = func(ctx context.Context, conn *pgx.Conn) error {
+		_, err := conn.Exec(ctx, "SET ROLE ductledger_app")
+		return err
+	}
+	pool, err := pgxpool.NewWithConfig(ctx, config)
+	if err != nil {
+		return nil, fmt.Errorf("open the pool: %w", err)
+	}
+	return &DB{pool: pool, now: o.Now, log: o.Log}, nil
+}
+
+// Close gives all connections back.
+func (db *DB) Close() { db.pool.Close() }
+
+// Ping tells whether the database answers.
+func (db *DB) Ping(ctx context.Context) error { return db.pool.Ping(ctx) }
+
+// Now is the moment by the one clock.
+func (db *DB) Now() time.Time { return db.now() }
+
+// mode is what a transaction may do.
+type mode string
+
+const (
+	reading  mode = "BEGIN ISOLATION LEVEL READ COMMITTED READ ONLY"
+	snapshot mode = "BEGIN ISOLATION LEVEL REPEATABLE READ READ ONLY"
+	writing  mode = "BEGIN ISOLATION LEVEL READ COMMITTED"
+)
+
+// tx is one transaction of one programme. Statements are queued and go out
+// together: a flush is one round trip.
+type tx struct {
+	ctx     context.Context
+	conn    *pgx.Conn
+	program domain.UUID
+	now     time.Time // one moment for all that the transaction writes
+	queued  *pgx.Batch
+	ended   bool
+	discard bool // roll back in the end, though nothing failed
+}
+
+// transactionTries is how often a transaction is run that lost a race.
+const transactionTries = 3
+
+// in runs do in a transaction of the programme and commits unless do ended it.
+// A transaction that lost a race (serialization, deadlock, another's newer
+// version) is run again as a whole, at most three times; nothing left it.
+func (db *DB) in(ctx context.Context, program domain.UUID, m mode, do func(*tx) error) error {
+	for try := 1; ; try++ {
+		err := db.once(ctx, program, m, do)
+		if err == nil || try == transactionTries || !raceLost(err) {
+			return interpret(err)
+		}
+		select {
+		case <-ctx.Done():
+			return interpret(err)
+		case <-time.After(time.Duration(rand.Int64N(int64(try) * int64(20*time.Millisecond)))):
+		}
+	}
+}
+
+const transactionBeginSQL = `
+SELECT set_config('ductledger.program', $1, true), set_config('statement_timeout', $2, true)`
+
+func (db *DB) once(ctx context.Context, program domain.UUID, m mode, do func(*tx) error) (err error) {
+	conn, err := db.pool.Acquire(ctx)
+	if err != nil {
+		return fmt.Errorf("acquire a connection: %w", err)
+	}
+	defer conn.Release()
+	t := &tx{ctx: ctx, conn: conn.Conn(), program: program, now: db.now().UTC().Truncate(time.Microsecond), queued: &pgx.Batch{}}
+	t.queue(string(m))
+	t.queue(transactionBeginSQL, program.String(), statementTimeout(ctx))
+	done := false
+	defer func() {
+		if !done || err != nil || t.discard {
+			t.rollback()
+		}
+	}()
+	err = do(t)
+	done = true
+	if err == nil && !t.ended && !t.discard {
+		err = t.commit()
+	}
+	return err
+}
+
+// statementTimeout is shorter than the request's own limit, so that the
+// database ends a runaway statement before its caller stops waiting.
+func statementTimeout(ctx context.Context) string {
+	const limit, margin = 30 * time.Second, 200 * time.Millisecond
+	left := limit
+	if deadline, ok := ctx.Deadline(); ok {
+		left = min(left, max(time.Until(deadline)-margin, time.Millisecond))
+	}
+	return fmt.Sprintf("%dms", left.Milliseconds())
+}
+
+// queue appends a statement to the next flush.
+func (t *tx) queue(sql string, args ...any) *pgx.QueuedQuery {
+	return t.queued.Queue(sql, args...)
+}
+
+// flush sends what is queued in one round trip and runs its callbacks.
+func (t *tx) flush() error {
+	batch := t.queued
+	t.queued = &pgx.Batch{}
+	if batch.Len() == 0 {
+		return nil
+	}
+	return t.conn.SendBatch(t.ctx, batch).Close()
+}
+
+// commit flushes what is queued together with the commit.
+func (t *tx) commit() error {
+	t.ended = true
+	t.queue("COMMIT")
+	return t.flush()
+}
+
+// rollback ends the transaction without a trace. A connection that is broken
+// or still busy is closed by the pool.
+func (t *tx) rollback() {
+	ctx, cancel := context.WithTimeout(context.WithoutCancel(t.ctx), time.Second)
+	defer cancel()
+	if t.conn.IsClosed() || t.conn.PgConn().TxStatus() == 'I' {
+		return
+	}
+	if err := t.conn.PgConn().Exec(ctx, "ROLLBACK").Close(); err != nil {
+		_ = t.conn.Close(ctx) // the transaction ends with its connection
+	}
+}
+
+// rollbackTo undoes what a failed statement left since the savepoint.
+func (t *tx) rollbackTo(savepoint string) error {
+	return t.conn.PgConn().Exec(t.ctx, "ROLLBACK TO SAVEPOINT "+savepoint).Close()
+}
+
+// all queues a query and collects its rows into *into.
+func all[T any](t *tx, into *[]T, sql string, args ...any) {
+	t.queue(sql, args...).Query(func(rows pgx.Rows) (err error) {
+		*into, err = pgx.CollectRows(rows, pgx.RowToStructByName[T])
+		return err
+	})
+}
+
+// one queues a query for at most one row; *into stays nil when there is none.
+func one[T any](t *tx, into **T, sql string, args ...any) {
+	t.queue(sql, args...).Query(func(rows pgx.Rows) error {
+		row, err := pgx.CollectExactlyOneRow(rows, pgx.RowToAddrOfStructByName[T])
+		if errors.Is(err, pgx.ErrNoRows) {
+			return nil
+		}
+		*into = row
+		return err
+	})
+}

@@ -1,0 +1,201 @@
+package storage
+
+import (
+	"context"
+
+	"ductledger/domain"
+	"ductledger/domain/ledger"
+)
+
+// Place is where a reader of the feed stands: all items up to it, in the order
+// of effective position and then position, are known to it.
+type Place struct {
+	Effective int64
+	Position  int64
+}
+
+// FeedQuery asks for the next page of the feed.
+type FeedQuery struct {
+	After  Place
+	Limit  int
+	Kinds  []domain.Kind // nil: all
+	Newest bool          // each record once, in its newest version; scoped roles always get that
+}
+
+// FeedItem is an entry, or the order to drop a job.
+type FeedItem struct {
+	Place      Place
+	Entry      *domain.Entry
+	Resident   *Resident
+	DropJob    domain.UUID
+	DropReason string
+}
+
+// Feed is one page.
+type Feed struct {
+	Head  Head
+	Items []FeedItem
+	Next  Place
+	Link  ledger.Digest // of the chain at Next.Effective
+	More  bool
+}
+
+type feedRow struct {
+	seenRow
+	Effective int64
+}
+
+const residentColumns = `, r.name, r.phone, r.street`
+
+const feedWholeSQL = `
+SELECT` + ledgerColumns + `, l.position AS effective` + residentColumns + `
+FROM ledger AS l` + residentJoinSQL + `
+WHERE l.program_id = @program_id AND l.position > @position
+    AND (@kinds::text[] IS NULL OR l.kind::text = ANY (@kinds))
+    AND (NOT @newest::boolean OR EXISTS (SELECT FROM record_head AS h
+        WHERE h.program_id = l.program_id AND h.kind = l.kind AND h.record_id = l.record_id AND h.version = l.version))
+ORDER BY l.position
+LIMIT @limit`
+
+// The newest versions that a scoped caller may see, each at its effective
+// position: what its contractor was given later counts from then on. Only jobs
+// with news past the cursor are read, by the index job_scope_news.
+const feedScopedSQL = `
+WITH seen AS (
+    SELECT s.job_id, s.granted_position FROM job_scope AS s
+    WHERE s.program_id = @program_id AND @role <> 'inspector' AND s.contractor_id = @contractor_id AND s.open
+        AND greatest(s.granted_position, s.last_position) >= @effective
+    UNION ALL
+    SELECT s.job_id, s.granted_position FROM job_scope AS s
+    WHERE s.program_id = @program_id AND @role = 'contractor' AND s.contractor_id = @contractor_id AND NOT s.open
+        AND s.reason = 'accepted'
+    UNION ALL
+    SELECT d.job_id, d.granted_position FROM inspection_draw AS d
+    WHERE d.program_id = @program_id AND @role = 'inspector' AND d.closed_at IS NULL
+), found AS (
+    SELECT greatest(h.position, s.granted_position) AS effective, h.position
+    FROM seen AS s JOIN record_head AS h ON h.program_id = @program_id AND h.job_id = s.job_id
+    UNION ALL
+    SELECT max(greatest(h.position, s.granted_position)), h.position
+    FROM seen AS s
+    JOIN job AS j ON j.program_id = @program_id AND j.id = s.job_id
+    JOIN record_head AS h ON h.program_id = @program_id AND h.kind = 'home' AND h.record_id = j.home_id
+    GROUP BY h.position
+    UNION ALL
+    SELECT h.position, h.position FROM record_head AS h
+    WHERE h.program_id = @program_id AND h.job_id IS NULL AND h.contractor_id = @contractor_id AND h.position > @effective
+    UNION ALL
+    SELECT h.position, h.position FROM record_head AS h
+    WHERE h.program_id = @program_id AND h.job_id IS NULL AND h.contractor_id IS NULL AND h.kind IN ('rule_set', 'instrument')
+        AND h.position > @effective
+)
+SELECT` + ledgerColumns + `, f.effective` + residentColumns + `
+FROM found AS f
+JOIN ledger AS l ON l.program_id = @program_id AND l.position = f.position` + residentJoinSQL + `
+WHERE (f.effective, f.position) > (@effective::bigint, @position::bigint) AND (@kinds::text[] IS NULL OR l.kind::text = ANY (@kinds))
+ORDER BY f.effective, f.position
+LIMIT @limit`
+
+type dropRow struct {
+	JobID         [16]byte
+	EndedPosition int64
+	Reason        string
+}
+
+// Jobs that left the scope. A device that starts has none to drop; a
+// contractor keeps what was accepted.
+const feedDropsSQL = `
+SELECT s.job_id, s.ended_position, s.reason FROM job_scope AS s
+WHERE s.program_id = @program_id AND s.contractor_id = @contractor_id AND NOT s.open AND @effective > 0
+    AND s.ended_position > @effective AND (@role <> 'contractor' OR s.reason <> 'accepted')
+ORDER BY s.ended_position, s.job_id
+LIMIT @limit`
+
+// Changes reads the next page of what the caller may see, in one snapshot.
+func (db *DB) Changes(ctx context.Context, caller domain.Caller, q FeedQuery) (page Feed, err error) {
+	err = db.in(ctx, caller.Program, snapshot, func(t *tx) error {
+		var kinds []string
+		for _, k := range q.Kinds {
+			kinds = append(kinds, string(k))
+		}
+		args := scopeArgs(caller, named{"effective": q.After.Effective, "position": q.After.Position, "limit": q.Limit + 1, "kinds": kinds,
+			"newest": q.Newest})
+		var rows []feedRow
+		var drops []dropRow
+		var heads []headRow
+		if caller.Scoped() {
+			all(t, &rows, feedScopedSQL, args)
+			if q.Kinds == nil && caller.Role != domain.Inspector {
+				all(t, &drops, feedDropsSQL, args)
+			}
+		} else {
+			all(t, &rows, feedWholeSQL, args)
+		}
+		all(t, &heads, headSQL, args)
+		if err := t.flush(); err != nil {
+			return err
+		}
+		if page, err = feedOf(rows, drops, q); err != nil {
+			return err
+		}
+		page.Head = heads[0].head()
+		page.Link, err = t.linkAt(page.Next.Effective)
+		return err
+	})
+	return page, err
+}
+
+// feedOf merges entries and drops in their order and cuts them at the limit.
+func feedOf(rows []feedRow, drops []dropRow, q FeedQuery) (page Feed, err error) {
+	page.Next = q.After
+	for len(rows)+len(drops) > 0 {
+		if len(page.Items) == q.Limit {
+			page.More = true
+			break
+		}
+		var item FeedItem
+		if len(rows) == 0 || len(drops) > 0 && drops[0].EndedPosition < rows[0].Effective {
+			d := drops[0]
+			drops = drops[1:]
+			item = FeedItem{Place: Place{d.EndedPosition, d.EndedPosition}, DropJob: d.JobID, DropReason: d.Reason}
+		} else {
+			r := &rows[0]
+			rows = rows[1:]
+			seen, err := r.seen()
+			if err != nil {
+				return page, err
+			}
+			item = FeedItem{Place: Place{r.Effective, r.Position}, Entry: &seen.Entry, Resident: seen.Resident}
+		}
+		page.Items = append(page.Items, item)
+		page.Next = item.Place
+	}
+	return page, nil
+}
+
+const linkAtSQL = `SELECT link FROM ledger WHERE program_id = @program_id AND position = @position`
+
+// linkAt is the chain's link at a position; zero at the beginning and where
+// there is no such position.
+func (t *tx) linkAt(position int64) (ledger.Digest, error) {
+	var rows []struct{ Link []byte }
+	all(t, &rows, linkAtSQL, named{"program_id": t.program, "position": position}.pgx())
+	if err := t.flush(); err != nil || len(rows) == 0 {
+		return ledger.Digest{}, err
+	}
+	return ledger.Digest(rows[0].Link), nil
+}
+
+// CheckPlace tells whether a place of an epoch is still on the chain as it was.
+func (db *DB) CheckPlace(ctx context.Context, program domain.UUID, position int64) (head Head, link ledger.Digest, err error) {
+	err = db.in(ctx, program, reading, func(t *tx) error {
+		var heads []headRow
+		all(t, &heads, headSQL, named{"program_id": t.program}.pgx())
+		if link, err = t.linkAt(position); err != nil {
+			return err
+		}
+		head = heads[0].head()
+		return nil
+	})
+	return head, link, err
+}

@@ -1,0 +1,162 @@
+package storage
+
+import (
+	"crypto/sha256"
+	"fmt"
+
+	"ductledger/domain"
+	"ductledger/domain/intake"
+
+	"github.com/go-json-experiment/json"
+	"github.com/google/uuid"
+)
+
+// An item that comes again, with the same content on the same version, is the
+// same held item and keeps its id; one that waited and still waits keeps waiting.
+const heldInsertSQL = `
+INSERT INTO held AS h (program_id, held_id, state, kind, record_id, base_version, digest, bytes, code, problem, job_id,
+    contractor_id, missing_kind, missing_id, token_id, device_id, received_at, clock_offset_s)
+SELECT @program_id, x.held_id, x.state, x.kind, x.record_id, x.base_version, x.digest, x.bytes, x.code, x.problem, x.job_id,
+    @contractor_id, x.missing_kind, x.missing_id, @token_id, x.device_id, x.received_at, x.clock_offset_s
+FROM unnest(@held_ids::uuid[], @states::text[], @kinds::text[], @record_ids::uuid[], @base_versions::bigint[], @digests::bytea[],
+    @bytes::bytea[], @codes::text[], @problems::text[], @job_ids::uuid[], @missing_kinds::record_kind[], @missing_ids::uuid[],
+    @device_ids::uuid[], @received_ats::timestamptz[], @clock_offsets::float8[])
+    AS x(held_id, state, kind, record_id, base_version, digest, bytes, code, problem, job_id, missing_kind, missing_id,
+        device_id, received_at, clock_offset_s)
+ON CONFLICT ON CONSTRAINT held_once DO UPDATE SET
+    code = CASE WHEN h.closed_at IS NULL THEN excluded.code ELSE h.code END,
+    problem = CASE WHEN h.closed_at IS NULL THEN excluded.problem ELSE h.problem END,
+    state = CASE WHEN h.closed_at IS NULL THEN excluded.state ELSE h.state END,
+    missing_kind = excluded.missing_kind, missing_id = excluded.missing_id
+RETURNING h.held_id, h.digest`
+
+const heldStillWaitsSQL = `
+UPDATE held AS h SET state = x.state, code = x.code, problem = x.problem, missing_kind = x.missing_kind, missing_id = x.missing_id
+FROM unnest(@held_ids::uuid[], @states::text[], @codes::text[], @problems::text[], @missing_kinds::record_kind[], @missing_ids::uuid[])
+    AS x(held_id, state, code, problem, missing_kind, missing_id)
+WHERE h.program_id = @program_id AND h.held_id = x.held_id AND h.closed_at IS NULL`
+
+// What waited and is accepted now.
+const heldAppliedSQL = `
+UPDATE held AS h SET state = 'applied', closed_at = @at, closed_by_version = x.version
+FROM unnest(@held_ids::uuid[], @versions::bigint[]) AS x(held_id, version)
+WHERE h.program_id = @program_id AND h.held_id = x.held_id AND h.closed_at IS NULL`
+
+// A merged item names the held one that it settles.
+const heldResolvedSQL = `
+UPDATE held AS h SET state = 'closed', closed_at = @at, closed_by_version = x.version
+FROM unnest(@held_ids::uuid[], @versions::bigint[]) AS x(held_id, version)
+WHERE h.program_id = @program_id AND h.held_id = x.held_id AND h.closed_at IS NULL
+    AND (@contractor_id::uuid IS NULL OR h.contractor_id = @contractor_id)`
+
+// What was rejected closes when the same device's record of that id is accepted.
+const heldCorrectedSQL = `
+UPDATE held AS h SET state = 'closed', closed_at = @at, closed_by_version = x.version
+FROM unnest(@kinds::text[], @record_ids::uuid[], @versions::bigint[], @device_ids::uuid[]) AS x(kind, record_id, version, device_id)
+WHERE h.program_id = @program_id AND h.kind = x.kind AND h.record_id = x.record_id AND h.state = 'open'
+    AND h.code <> 'version_conflict' AND h.device_id IS NOT DISTINCT FROM x.device_id`
+
+const heldOpenSQL = `
+SELECT count(*) AS count FROM held
+WHERE program_id = @program_id AND state IN ('open', 'waiting') AND (NOT @scoped::boolean OR contractor_id = @contractor_id)`
+
+type heldBack struct {
+	HeldID [16]byte
+	Digest []byte
+}
+
+// writeHeld queues what becomes of held items: those that come in now, those
+// that came along, and those that an accepted item settles.
+func (t *tx) writeHeld(caller domain.Caller, p *Push, k *known, decisions []intake.Decision) error {
+	var in, still heldColumnsOf
+	var applied, resolved heldVersions
+	var corrected heldCorrected
+	fresh := map[string]*intake.Item{}
+	for i := range decisions {
+		d := &decisions[i]
+		switch {
+		case d.Status.Accepted() && !d.Item.HeldID.IsZero():
+			applied.add(d.Item.HeldID, d.Version)
+		case d.Status == intake.Replayed && !d.Item.HeldID.IsZero():
+			applied.add(d.Item.HeldID, d.Version)
+		case d.Status.Accepted() && !d.Consequence:
+			corrected.add(d)
+			if !d.Item.Resolves.IsZero() {
+				resolved.add(d.Item.Resolves, d.Version)
+			}
+		case d.Status.Accepted() || d.Status == intake.Replayed:
+		case !d.Item.HeldID.IsZero():
+			if err := still.add(d, d.Item.HeldID); err != nil {
+				return err
+			}
+		case p.Hold && !(p.HoldNoUnmatched && d.Status == intake.Conflict):
+			id, err := uuid.NewV7()
+			if err != nil {
+				return fmt.Errorf("make an id: %w", err)
+			}
+			if fresh[string(heldDigest(d.Item))] != nil {
+				continue // twice in one batch
+			}
+			fresh[string(heldDigest(d.Item))] = d.Item
+			if err := in.add(d, domain.UUID(id)); err != nil {
+				return err
+			}
+		}
+	}
+	args := named{"program_id": t.program, "at": t.now, "contractor_id": caller.Contractor, "token_id": caller.Token}
+	if len(applied.ids) > 0 {
+		t.queue(heldAppliedSQL, applied.args(args).pgx())
+	}
+	if len(resolved.ids) > 0 {
+		t.queue(heldResolvedSQL, resolved.args(args).pgx())
+	}
+	if len(corrected.kinds) > 0 {
+		t.queue(heldCorrectedSQL, corrected.args(args).pgx())
+	}
+	if len(still.ids) > 0 {
+		t.queue(heldStillWaitsSQL, still.args(args).pgx())
+	}
+	if len(in.ids) == 0 {
+		return nil
+	}
+	var back []heldBack
+	all(t, &back, heldInsertSQL, in.args(args).pgx())
+	k.afterHeld = func() {
+		ids := make(map[string]domain.UUID, len(back))
+		for _, b := range back {
+			ids[string(b.Digest)] = b.HeldID
+		}
+		for i := range decisions {
+			if id, ok := ids[string(heldDigest(decisions[i].Item))]; ok {
+				k.heldIDs[decisions[i].Item] = id
+			}
+		}
+	}
+	return nil
+}
+
+// heldDigest tells one held item from another: what it is, on which version,
+// with what content; of what could not be read, its bytes.
+func heldDigest(item *intake.Item) []byte {
+	h := sha256.New()
+	fmt.Fprintf(h, "%s/%s/%d/", item.Kind, item.ID, item.BaseVersion)
+	if item.Body == nil && item.Void == "" {
+		h.Write(item.Raw)
+	} else {
+		h.Write(item.Digest[:])
+	}
+	return h.Sum(nil)
+}
+
+// problemText is the problem as it is kept and shown.
+func problemText(e *domain.Error) (string, error) {
+	text, err := json.Marshal(struct {
+		Code   domain.Code    `json:"code"`
+		Detail string         `json:"detail"`
+		Faults []domain.Fault `json:"errors,omitzero"`
+	}{e.Code, e.Detail, e.Faults})
+	if err != nil {
+		return "", fmt.Errorf("write a problem: %w", err)
+	}
+	return string(text), nil
+}

@@ -1,0 +1,88 @@
+package storage
+
+import (
+	"fmt"
+	"time"
+
+	"ductledger/domain"
+	"ductledger/domain/intake"
+	"ductledger/domain/ledger"
+
+	"github.com/go-json-experiment/json"
+	"github.com/go-json-experiment/json/jsontext"
+)
+
+// heldRow is an item that was not accepted. Its columns are heldColumns.
+type heldRow struct {
+	HeldID          [16]byte
+	State           string
+	Kind            *string
+	RecordID        *[16]byte
+	BaseVersion     int64
+	Bytes           []byte
+	Code            string
+	Problem         string
+	JobID           *[16]byte
+	ContractorID    *[16]byte
+	TokenID         [16]byte
+	DeviceID        *[16]byte
+	ReceivedAt      time.Time
+	ClockOffsetS    *float64
+	ClosedByVersion *int64
+}
+
+const heldColumns = `
+    h.held_id, h.state, h.kind, h.record_id, h.base_version, h.bytes, h.code, h.problem, h.job_id, h.contractor_id,
+    h.token_id, h.device_id, h.received_at, h.clock_offset_s, h.closed_by_version`
+
+// Items that wait for one of the records that come now, and those that wait
+// for them in turn.
+const heldWaitingSQL = `
+WITH RECURSIVE follows AS (
+    SELECT h.held_id, h.kind, h.record_id FROM held AS h
+    JOIN unnest(@own_kinds::record_kind[], @own_ids::uuid[]) AS k(kind, record_id) ON h.missing_kind = k.kind AND h.missing_id = k.record_id
+    WHERE h.program_id = @program_id AND h.state = 'waiting'
+    UNION
+    SELECT h.held_id, h.kind, h.record_id FROM held AS h
+    JOIN follows AS f ON h.missing_kind::text = f.kind AND h.missing_id = f.record_id
+    WHERE h.program_id = @program_id AND h.state = 'waiting'
+)
+SELECT` + heldColumns + `
+FROM held AS h JOIN follows USING (held_id)
+WHERE h.program_id = @program_id
+ORDER BY h.received_at, h.held_id`
+
+// item is the held item as it came, with its own device and times.
+func (r *heldRow) item() (*intake.Item, error) {
+	var sent struct {
+		Kind        domain.Kind    `json:"kind"`
+		ID          domain.UUID    `json:"id"`
+		BaseVersion int64          `json:"base_version"`
+		Record      jsontext.Value `json:"record"`
+		Void        *struct {
+			Reason string `json:"reason"`
+		} `json:"void"`
+	}
+	bad := func(err error) error { return fmt.Errorf("held item %s: %w", domain.UUID(r.HeldID), err) }
+	if err := json.Unmarshal(r.Bytes, &sent); err != nil {
+		return nil, bad(err)
+	}
+	item := &intake.Item{
+		Index: -1, Kind: sent.Kind, ID: sent.ID, BaseVersion: sent.BaseVersion, Raw: r.Bytes,
+		HeldID: r.HeldID, DeviceID: idOf(r.DeviceID), TokenID: r.TokenID, ReceivedAt: r.ReceivedAt, ClockOffsetS: r.ClockOffsetS,
+	}
+	if sent.Void != nil {
+		item.Void = sent.Void.Reason
+		item.Digest = ledger.ContentDigest(ledger.VoidContent(item.Void))
+		return item, nil
+	}
+	body, err := ledger.Canonical(sent.Record)
+	if err != nil {
+		return nil, bad(err)
+	}
+	if item.Record, err = domain.Decode(sent.Kind, body); err != nil {
+		return nil, bad(err)
+	}
+	item.Body, item.Digest = body, ledger.ContentDigest(body)
+	return item, nil
+}

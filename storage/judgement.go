@@ -1,0 +1,92 @@
+package storage
+
+import (
+	"context"
+
+	"ductledger/domain"
+	"ductledger/domain/rules"
+
+	"github.com/go-json-experiment/json"
+	"github.com/go-json-experiment/json/jsontext"
+)
+
+// Judgement is what the rules make of a job and what its readings come to.
+type Judgement struct {
+	RuleSetID  domain.UUID
+	AtPosition int64          // the last position of the commit that judged
+	Result     jsontext.Value // rules.Result
+	Verdict    rules.Verdict
+}
+
+type frozenRow struct {
+	RuleSetID        *[16]byte
+	JudgedAtPosition int64
+	Result           string
+	Verdict          *string
+}
+
+const judgementRowSQL = `
+SELECT rule_set_id, judged_at_position, result, verdict
+FROM job_result WHERE program_id = @program_id AND job_id = @id AND until_position IS NULL`
+
+// Judgement reads what was frozen at the acceptance of a job; an open one is
+// judged as it stands.
+func (db *DB) Judgement(ctx context.Context, caller domain.Caller, id domain.UUID) (out Judgement, err error) {
+	err = db.in(ctx, caller.Program, snapshot, func(t *tx) error {
+		var seen []seenRow
+		var row *frozenRow
+		all(t, &seen, recordSQL, scopeArgs(caller, named{"kind": string(domain.JobKind), "id": id}))
+		one(t, &row, judgementRowSQL, named{"program_id": t.program, "id": id}.pgx())
+		if err := t.flush(); err != nil {
+			return err
+		}
+		if len(seen) == 0 || row == nil {
+			return notFound(domain.JobKind)
+		}
+		out = Judgement{RuleSetID: idOf(row.RuleSetID), AtPosition: row.JudgedAtPosition, Result: jsontext.Value(row.Result)}
+		if row.Verdict != nil {
+			return json.Unmarshal([]byte(*row.Verdict), &out.Verdict)
+		}
+		judged, err := t.judgeStored(id)
+		if err != nil {
+			return err
+		}
+		out.RuleSetID, out.Verdict = judged.setID, judged.verdict
+		out.Result, err = json.Marshal(judged.result)
+		return err
+	})
+	return out, err
+}
+
+// judgeStored judges one job as it is stored.
+func (t *tx) judgeStored(id domain.UUID) (*judgedJob, error) {
+	plan := &plan{jobs: []domain.UUID{id}}
+	args := named{"program_id": t.program, "contractor_id": domain.UUID{}, "jobs": plan.jobs, "homes": plan.homes,
+		"kinds": []string{}, "ids": [][16]byte{}, "own_kinds": []string{}, "own_ids": [][16]byte{}}.pgx()
+	var rows []entryRow
+	var jobs []jobOf
+	var f facts
+	all(t, &rows, pushEntriesSQL, args)
+	all(t, &jobs, pushJobsSQL, args)
+	t.readFacts(&f, plan, args)
+	program, err := t.programRow()
+	if err != nil {
+		return nil, err
+	}
+	zone, err := program.Zone()
+	if err != nil {
+		return nil, err
+	}
+	if err := f.decode(zone); err != nil {
+		return nil, err
+	}
+	if len(jobs) == 0 {
+		return nil, notFound(domain.JobKind)
+	}
+	entries, err := entriesOf(rows, true)
+	if err != nil {
+		return nil, err
+	}
+	j := &judgedJob{jobID: id, entries: entries, touched: &touchedJob{firstRecordedAt: jobs[0].FirstRecordedAt}}
+	return j, j.judge(&f)
+}

@@ -1,0 +1,77 @@
+package storage
+
+import (
+	"context"
+
+	"ductledger/domain"
+)
+
+// Filter restricts a list of one kind. It is the only place where a statement
+// is put together, and only from the closed list of clauses below.
+type Filter struct {
+	JobID        domain.UUID
+	HomeID       domain.UUID
+	ContractorID domain.UUID
+	State        string
+	Void         bool        // voided ones too
+	After        domain.UUID // the last id of the page before
+	Limit        int
+}
+
+const listSQL = `
+SELECT` + ledgerColumns + residentColumns + `
+FROM record_head AS h
+JOIN ledger AS l ON l.program_id = h.program_id AND l.position = h.position` + residentJoinSQL + `
+WHERE h.program_id = @program_id AND h.kind = @kind AND (@after::uuid IS NULL OR h.record_id > @after)
+    AND (@void::boolean OR NOT h.void) AND` + visibleSQL
+
+const (
+	listByJobSQL        = ` AND h.job_id = @job_id`
+	listByHomeSQL       = ` AND h.record_id IN (SELECT j.id FROM job AS j WHERE j.program_id = @program_id AND j.home_id = @home_id)`
+	listByContractorSQL = ` AND h.record_id IN (SELECT j.id FROM job AS j WHERE j.program_id = @program_id AND j.contractor_id = @of_contractor_id)`
+	listOfContractorSQL = ` AND h.contractor_id = @of_contractor_id`
+	listByStateSQL      = ` AND h.record_id IN (SELECT j.id FROM job AS j WHERE j.program_id = @program_id AND j.state = @state)`
+	listByDeviceState   = ` AND h.record_id IN (SELECT d.id FROM device AS d WHERE d.program_id = @program_id AND d.state = @state)`
+	listOrderSQL        = ` ORDER BY h.record_id LIMIT @limit`
+)
+
+// List reads the newest versions of a kind in the order of their ids.
+func (db *DB) List(ctx context.Context, caller domain.Caller, kind domain.Kind, f Filter) ([]Seen, error) {
+	sql := listSQL
+	if !f.JobID.IsZero() {
+		sql += listByJobSQL
+	}
+	if !f.HomeID.IsZero() {
+		sql += listByHomeSQL
+	}
+	if !f.ContractorID.IsZero() {
+		if kind == domain.JobKind {
+			sql += listByContractorSQL
+		} else {
+			sql += listOfContractorSQL
+		}
+	}
+	if f.State != "" {
+		if kind == domain.JobKind {
+			sql += listByStateSQL
+		} else {
+			sql += listByDeviceState
+		}
+	}
+	var rows []seenRow
+	err := db.in(ctx, caller.Program, reading, func(t *tx) error {
+		all(t, &rows, sql+listOrderSQL, scopeArgs(caller, named{"kind": string(kind), "after": f.After, "void": f.Void, "job_id": f.JobID,
+			"home_id": f.HomeID, "of_contractor_id": f.ContractorID, "state": f.State, "limit": f.Limit}))
+		return t.flush()
+	})
+	if err != nil {
+		return nil, err
+	}
+	list := make([]Seen, len(rows))
+	for i := range rows {
+		if list[i], err = rows[i].seen(); err != nil {
+			return nil, err
+		}
+	}
+	return list, nil
+}

@@ -1,0 +1,161 @@
+package storage
+
+import (
+	"context"
+	"crypto/sha256"
+	"time"
+
+	"ductledger/domain"
+	"ductledger/domain/intake"
+	"ductledger/domain/ledger"
+)
+
+// Program is an agency's programme.
+type Program struct {
+	ID        domain.UUID
+	Code      string
+	Name      string
+	TimeZone  string
+	Demo      bool
+	CreatedAt time.Time
+}
+
+// Zone is where the programme's days and months begin.
+func (p Program) Zone() (*time.Location, error) { return time.LoadLocation(p.TimeZone) }
+
+// ProgramID is derived from the code, so that no unique key crosses
+// programmes: a second programme of the same code meets the first one's key.
+func ProgramID(code string) domain.UUID {
+	sum := sha256.Sum256([]byte("ductledger program " + code))
+	id := domain.UUID(sum[:16])
+	id[6], id[8] = 0x80|id[6]&0x0f, 0x80|id[8]&0x3f // version 8 of RFC 9562: made by our own rule
+	return id
+}
+
+const programInsertSQL = `
+INSERT INTO program (program_id, code, name, time_zone, demo, created_at)
+VALUES (@program_id, @code, @name, @time_zone, @demo, @created_at)
+ON CONFLICT (program_id) DO NOTHING`
+
+const programHeadInsertSQL = `
+INSERT INTO program_head (program_id, position, link, recorded_at, epoch, epoch_from_position)
+VALUES (@program_id, 0, @link, @recorded_at, @epoch, 0)`
+
+// CreateProgram makes a programme with a first rule set of defaults, in force
+// from the beginning. firstSet is that set's id, epoch the name of its history.
+func (db *DB) CreateProgram(ctx context.Context, p Program, firstSet, epoch domain.UUID, set *domain.RuleSet) error {
+	if _, err := p.Zone(); err != nil || p.TimeZone == "" || p.TimeZone == "Local" {
+		return domain.Errorf(domain.Invalid, "%q is not an IANA time zone such as America/Los_Angeles", p.TimeZone)
+	}
+	item, err := intake.NewItem(domain.RuleSetKind, firstSet, set)
+	if err != nil {
+		return err
+	}
+	return db.in(ctx, p.ID, writing, func(t *tx) error {
+		item.ReceivedAt = t.now
+		args := named{"program_id": p.ID, "code": p.Code, "name": p.Name, "time_zone": p.TimeZone, "demo": p.Demo,
+			"created_at": t.now, "link": make([]byte, 32), "recorded_at": t.now, "epoch": epoch}
+		made := int64(0)
+		t.queue(programInsertSQL, args.pgx()).Exec(affected(&made))
+		if err := t.flush(); err != nil {
+			return err
+		}
+		if made == 0 {
+			return domain.Errorf(domain.VersionConflict, "there is a programme with the code %s already", p.Code)
+		}
+		t.queue(programHeadInsertSQL, args.pgx())
+		accepted := []intake.Decision{{Item: item, Status: intake.Created, Version: 1, Body: item.Body}}
+		if err := t.storeRecords(accepted); err != nil {
+			return err
+		}
+		head, err := t.lockHead()
+		if err != nil {
+			return err
+		}
+		t.appendLedger(head, accepted)
+		return nil
+	})
+}
+
+const programSQL = `
+SELECT program_id, code, name, time_zone, demo, created_at FROM program WHERE program_id = @program_id`
+
+// Program reads the programme's settings.
+func (db *DB) Program(ctx context.Context, id domain.UUID) (p Program, err error) {
+	err = db.in(ctx, id, reading, func(t *tx) error {
+		p, err = t.programRow()
+		return err
+	})
+	return p, err
+}
+
+type programRow struct {
+	ProgramID [16]byte
+	Code      string
+	Name      string
+	TimeZone  string
+	Demo      bool
+	CreatedAt time.Time
+}
+
+func (t *tx) programRow() (Program, error) {
+	var row *programRow
+	one(t, &row, programSQL, named{"program_id": t.program}.pgx())
+	if err := t.flush(); err != nil {
+		return Program{}, err
+	}
+	if row == nil {
+		return Program{}, domain.Errorf(domain.NotFound, "there is no such programme")
+	}
+	return row.program(), nil
+}
+
+func (r *programRow) program() Program {
+	return Program{ID: r.ProgramID, Code: r.Code, Name: r.Name, TimeZone: r.TimeZone, Demo: r.Demo, CreatedAt: r.CreatedAt}
+}
+
+// The one statement that crosses programmes: program_head holds numbers only.
+const programHeadsSQL = `
+SELECT program_id FROM program_head WHERE program_id IS NOT NULL ORDER BY program_id`
+
+// Programs lists all programmes by code.
+func (db *DB) Programs(ctx context.Context) (list []Program, err error) {
+	var ids []struct{ ProgramID [16]byte }
+	err = db.in(ctx, domain.UUID{}, reading, func(t *tx) error {
+		all(t, &ids, programHeadsSQL)
+		return t.flush()
+	})
+	if err != nil {
+		return nil, err
+	}
+	for _, id := range ids {
+		p, err := db.Program(ctx, id.ProgramID)
+		if err != nil {
+			return nil, err
+		}
+		list = append(list, p)
+	}
+	return list, nil
+}
+
+// Head is where a programme's ledger stands.
+type Head struct {
+	Position   int64
+	Link       ledger.Digest
+	RecordedAt time.Time
+	Epoch      domain.UUID
+}
+
+const headSQL = `
+SELECT position, link, recorded_at, epoch FROM program_head WHERE program_id = @program_id`
+
+type headRow struct {
+	Position   int64
+	Link       []byte
+	RecordedAt time.Time
+	Epoch      [16]byte
+}
+
+func (r *headRow) head() Head {
+	return Head{Position: r.Position, Link: ledger.Digest(r.Link), RecordedAt: r.RecordedAt, Epoch: r.Epoch}
+}

@@ -1,0 +1,210 @@
+package storage
+
+import (
+	"context"
+	"errors"
+	"time"
+
+	"ductledger/domain"
+	"ductledger/domain/intake"
+	"ductledger/domain/rules"
+)
+
+// Push is what a device or a person sends at once.
+type Push struct {
+	Items        []*intake.Item
+	ReceivedAt   time.Time
+	Hold         bool // what is not accepted is kept, with its bytes
+	ValidateOnly bool // the same answer, nothing stored
+	// HoldNoUnmatched leaves conflicts out of held: a PUT without If-Match is
+	// answered 428 and nothing was contested.
+	HoldNoUnmatched bool
+	Sign            *Sign
+}
+
+// Pushed is what became of it.
+type Pushed struct {
+	Head     Head // after the push; zero when nothing was accepted
+	Epoch    domain.UUID
+	Items    []PushedItem // in the order of Push.Items
+	Jobs     []JobCounts
+	HeldOpen int
+}
+
+// PushedItem is what became of one item.
+type PushedItem struct {
+	intake.Decision
+	HeldID domain.UUID   // of what is kept
+	Entry  *domain.Entry // the newest version, where the caller may see it and it matters
+}
+
+// JobCounts are the findings of one touched job.
+type JobCounts struct {
+	JobID domain.UUID
+	rules.Counts
+}
+
+// Push judges every item by itself and accepts what can be accepted, in one
+// transaction of three round trips: read under lock, write the typed rows,
+// then, with the programme's head locked, all that carries a position.
+//
+// An item that breaks a constraint poisons the statement that it shares with
+// others. The transaction is then undone, each item is tried behind a
+// savepoint, and the culprits are rejected before all is run again.
+func (db *DB) Push(ctx context.Context, caller domain.Caller, p Push) (Pushed, error) {
+	plan := planOf(p.Items)
+	for range len(p.Items) + maxWidenings {
+		var out Pushed
+		err := db.in(ctx, caller.Program, writing, func(t *tx) (err error) {
+			out, err = t.push(caller, &p, plan)
+			return err
+		})
+		var wider *wideningError
+		var poison *poisonError
+		switch {
+		case errors.As(err, &wider):
+			plan.widen(wider)
+		case errors.As(err, &poison):
+			if err := db.findPoison(ctx, caller, poison.decisions); err != nil {
+				return Pushed{}, err
+			}
+		default:
+			return out, err
+		}
+	}
+	return Pushed{}, &domain.Error{Code: domain.Overloaded, Detail: "others are changing the same records; send it again", RetryAfter: unavailable}
+}
+
+// maxWidenings bounds how often a push may find that it touches more jobs.
+const maxWidenings = 8
+
+// A wideningError says that more has to be locked than was known at first:
+// held items of other jobs that come along, open jobs that use a changed record.
+type wideningError struct {
+	jobs  []domain.UUID
+	along []*intake.Item
+}
+
+func (*wideningError) Error() string { return "more jobs are touched than were locked" }
+
+// A poisonError says that one of the records broke a constraint.
+type poisonError struct {
+	decisions []intake.Decision
+	cause     error
+}
+
+func (e *poisonError) Error() string { return "a record broke a constraint: " + e.cause.Error() }
+
+func (t *tx) push(caller domain.Caller, p *Push, plan *plan) (Pushed, error) {
+	known, err := t.readPush(caller, plan, p.Items)
+	if err != nil {
+		return Pushed{}, err
+	}
+	items := append(append([]*intake.Item(nil), p.Items...), known.along...)
+	decisions, judged, err := known.decide(caller, items, t.now)
+	if err != nil {
+		return Pushed{}, err
+	}
+	accepted := acceptedOf(decisions)
+	if err := t.storeRecords(accepted); err != nil {
+		return Pushed{}, err
+	}
+	t.readCurrent(known, decisions)
+	var head *lockedHead
+	if len(accepted) > 0 && !p.ValidateOnly {
+		if head, err = t.lockHead(); err != nil {
+			return Pushed{}, poisonOr(err, accepted)
+		}
+	} else if err := t.flush(); err != nil {
+		return Pushed{}, poisonOr(err, accepted)
+	}
+	out := Pushed{Epoch: known.epoch}
+	if p.ValidateOnly {
+		t.discard = true
+	} else {
+		if head != nil {
+			t.appendLedger(head, accepted)
+			t.writeScopes(known, accepted)
+			if err := t.writeResults(head, judged); err != nil {
+				return Pushed{}, err
+			}
+			t.countLate(accepted)
+			out.Head, known.recordedAt = head.Head, head.RecordedAt
+		}
+		if err := t.writeHeld(caller, p, known, decisions); err != nil {
+			return Pushed{}, err
+		}
+		t.writeSign(caller, p)
+		var heldOpen []countRow
+		all(t, &heldOpen, heldOpenSQL, named{"program_id": t.program, "contractor_id": caller.Contractor, "scoped": caller.Scoped()}.pgx())
+		if err := t.commit(); err != nil {
+			return Pushed{}, err
+		}
+		known.afterHeld()
+		out.HeldOpen = int(heldOpen[0].Count)
+	}
+	out.Items = known.answers(caller, p, decisions)
+	for _, j := range judged {
+		if known.visible(caller, j.jobID) {
+			out.Jobs = append(out.Jobs, JobCounts{j.jobID, j.verdict.Counts})
+		}
+	}
+	return out, nil
+}
+
+func poisonOr(err error, accepted []intake.Decision) error {
+	if poisoned(err) {
+		return &poisonError{accepted, err}
+	}
+	return err
+}
+
+func acceptedOf(decisions []intake.Decision) []intake.Decision {
+	n := 0
+	for n < len(decisions) && decisions[n].Status.Accepted() {
+		n++
+	}
+	return decisions[:n]
+}
+
+// findPoison tries each record behind a savepoint and gives the items whose
+// records break a constraint their problem. Nothing of it stays.
+func (db *DB) findPoison(ctx context.Context, caller domain.Caller, accepted []intake.Decision) error {
+	return db.in(ctx, caller.Program, writing, func(t *tx) error {
+		t.discard = true
+		if err := t.flush(); err != nil {
+			return err
+		}
+		found := false
+		for i := range accepted {
+			item := accepted[i].Item
+			t.queue("SAVEPOINT item")
+			err := t.storeRecords(accepted[i : i+1])
+			if err == nil {
+				err = t.flush()
+			}
+			if err == nil {
+				continue
+			}
+			if !poisoned(err) {
+				return err
+			}
+			// A child of a rejected record breaks a foreign key here; in the
+			// next run its parent is not accepted and it waits.
+			if !foreignKeyBroken(err) {
+				var problem *domain.Error
+				if !errors.As(interpret(err), &problem) {
+					return err
+				}
+				item.Problem, found = problem, true
+			}
+			if err := t.rollbackTo("item"); err != nil {
+				return err
+			}
+		}
+		if !found {
+			return errRaceLost // it was a passing state of another's making
+		}
+		return nil
+	})
+}

@@ -1,0 +1,215 @@
+package storage
+
+import (
+	"cmp"
+	"fmt"
+	"slices"
+	"time"
+
+	"ductledger/domain"
+	"ductledger/domain/intake"
+	"ductledger/domain/rules"
+)
+
+// judgedJob is a touched job with what its records come to after the push.
+type judgedJob struct {
+	jobID   domain.UUID
+	touched *touchedJob
+	entries []domain.Entry // newest versions after the push, in the order of their ids
+	job     *domain.Job
+	void    bool
+	day     domain.Date // of the work
+	setID   domain.UUID
+	set     *domain.RuleSet
+	outside rules.Outside
+
+	assembled *rules.Assembled
+	result    rules.Result
+	verdict   rules.Verdict
+}
+
+// decide lets intake decide and judges the touched jobs. An acceptance that
+// the verdict does not allow is rejected, and all is decided again without it.
+func (k *known) decide(caller domain.Caller, items []*intake.Item, now time.Time) ([]intake.Decision, []*judgedJob, error) {
+	for {
+		decisions := intake.Sort(caller, items, &k.store)
+		entries := k.acceptedEntries(decisions, now)
+		judged, err := k.judge(entries, now)
+		if err != nil {
+			return nil, nil, err
+		}
+		if !k.refuseAcceptances(decisions, judged) {
+			return decisions, judged, nil
+		}
+	}
+}
+
+// acceptedEntries are the accepted versions as entries, not yet numbered.
+func (k *known) acceptedEntries(decisions []intake.Decision, now time.Time) []domain.Entry {
+	var entries []domain.Entry
+	last := map[intake.Key]*domain.Entry{}
+	for i := range decisions {
+		d := &decisions[i]
+		if !d.Status.Accepted() {
+			continue
+		}
+		item := d.Item
+		e := domain.Entry{
+			Kind: item.Kind, ID: item.ID, Version: d.Version, JobID: d.JobID,
+			DeviceID: item.DeviceID, TokenID: item.TokenID, AppliedBy: item.AppliedBy,
+			ReceivedAt: item.ReceivedAt, RecordedAt: now, Late: d.Late, ClockOffsetS: item.ClockOffsetS,
+			Body: item.Body, Record: item.Record,
+		}
+		if item.Record == nil { // a voided record keeps its body
+			before := last[item.Key()]
+			if before == nil {
+				before = k.entries[item.Key()]
+			}
+			e.Body, e.Record = before.Body, before.Record
+			e.Void = &domain.Void{Reason: item.Void, VoidedAt: now}
+		}
+		entries = append(entries, e)
+		last[item.Key()] = &e
+		d.Body, d.Void = e.Body, e.Void
+	}
+	return entries
+}
+
+// judge assembles and judges each job that the accepted entries touch.
+func (k *known) judge(accepted []domain.Entry, now time.Time) ([]*judgedJob, error) {
+	touched := map[domain.UUID]*judgedJob{}
+	f := k.facts
+	f.entries = slices.Clone(f.entries)
+	f.overlay(accepted)
+	add := func(id domain.UUID) *judgedJob {
+		j := touched[id]
+		if j == nil {
+			j = &judgedJob{jobID: id, touched: k.jobs[id]}
+			if j.touched == nil {
+				j.touched = &touchedJob{firstRecordedAt: now}
+			}
+			j.entries = slices.Clone(j.touched.entries)
+			touched[id] = j
+		}
+		return j
+	}
+	for i := range accepted {
+		if e := &accepted[i]; !e.JobID.IsZero() {
+			j := add(e.JobID)
+			j.entries = replaceEntry(j.entries, *e)
+		}
+	}
+	for id := range k.rejudge {
+		add(id)
+	}
+	judged := make([]*judgedJob, 0, len(touched))
+	for _, j := range touched {
+		if err := j.judge(&f); err != nil {
+			return nil, err
+		}
+		judged = append(judged, j)
+	}
+	slices.SortFunc(judged, func(a, b *judgedJob) int { return a.jobID.Compare(b.jobID) })
+	return judged, nil
+}
+
+func replaceEntry(entries []domain.Entry, e domain.Entry) []domain.Entry {
+	for i := range entries {
+		if entries[i].Kind == e.Kind && entries[i].ID == e.ID {
+			entries[i] = e
+			return entries
+		}
+	}
+	return append(entries, e)
+}
+
+// judge computes and judges one job by the set in force on the day of the work.
+func (j *judgedJob) judge(f *facts) error {
+	slices.SortFunc(j.entries, func(a, b domain.Entry) int {
+		return cmp.Or(a.ID.Compare(b.ID), cmp.Compare(a.Kind.Rank(), b.Kind.Rank()))
+	})
+	for i := range j.entries {
+		if job, ok := j.entries[i].Record.(*domain.Job); ok && j.entries[i].ID == j.jobID {
+			j.job, j.void = job, j.entries[i].Void != nil
+		}
+	}
+	if j.job == nil {
+		return fmt.Errorf("job %s has records but no job", j.jobID)
+	}
+	j.day = dayOfWork(j.entries, domain.DateOf(j.touched.firstRecordedAt, f.zone))
+	j.setID, j.set = f.ruleSet(j.day)
+	set, faults := rules.NewSet(j.setID, j.set)
+	if len(faults) > 0 {
+		return fmt.Errorf("rule set %s: %w", j.setID, domain.InvalidFields(faults))
+	}
+	j.outside = f.outside(j.jobID, j.job)
+	assembled, err := rules.Assemble(j.jobID, j.entries, j.outside)
+	if err != nil {
+		return fmt.Errorf("assemble job %s: %w", j.jobID, err)
+	}
+	j.assembled = assembled
+	j.result, j.verdict = rules.ComputeAndJudge(set, assembled)
+	return nil
+}
+
+// dayOfWork is the first work visit's day; before any, the day on which the
+// job was first recorded. A visit for a call-back is judged by its own date.
+func dayOfWork(entries []domain.Entry, recorded domain.Date) domain.Date {
+	var first domain.Date
+	for i := range entries {
+		visit, ok := entries[i].Record.(*domain.Visit)
+		if ok && entries[i].Void == nil && visit.CallBackID == nil && (first == "" || visit.VisitedOn < first) {
+			first = visit.VisitedOn
+		}
+	}
+	if first == "" {
+		return recorded
+	}
+	return first
+}
+
+// refuseAcceptances gives each accepting review that the verdict does not
+// allow its problem; true when there was one.
+func (k *known) refuseAcceptances(decisions []intake.Decision, judged []*judgedJob) bool {
+	refused := false
+	for i := range decisions {
+		d := &decisions[i]
+		review, ok := d.Item.Record.(*domain.Review)
+		if !ok || !d.Status.Accepted() || review.Decision != domain.Accept {
+			continue
+		}
+		for _, j := range judged {
+			if j.jobID != review.JobID {
+				continue
+			}
+			if problem := j.notAcceptable(k.heldOf[j.jobID]); problem != nil {
+				d.Item.Problem, refused = problem, true
+			}
+		}
+	}
+	return refused
+}
+
+// notAcceptable says what stops the acceptance of a job; nil when nothing does.
+func (j *judgedJob) notAcceptable(heldOpen int) *domain.Error {
+	var faults []domain.Fault
+	for _, f := range j.verdict.Open(j.assembled.Reviews) {
+		fault := domain.Fault{Pointer: "", Code: f.Rule, Detail: f.Detail, Fix: f.Fix}
+		if f.Severity == rules.Check && fault.Fix == "" {
+			fault.Fix = "answer it with a review"
+		}
+		faults = append(faults, fault)
+	}
+	if heldOpen > 0 {
+		faults = append(faults, domain.Fault{Code: "held_open", Detail: fmt.Sprintf("%d items of this job are held and open", heldOpen), Fix: "apply, settle or dismiss them"})
+	}
+	if j.set != nil && j.set.AcceptNeeds == "final_inspection" && !slices.ContainsFunc(j.assembled.Inspections, func(i rules.Of[domain.Inspection]) bool {
+		return i.Record.Purpose == "final" && i.Record.Result == "passed"
+	}) {
+		faults = append(faults, domain.Fault{Code: "final_inspection", Detail: "the programme accepts a job after a passed final inspection", Fix: "record the final inspection"})
+	}
+	if len(faults) == 0 {
+		return nil
+	}
+	return &domain.Error{Code: domain.NotAcceptable, Detail: fmt.Sprintf("%d things are still open", len(faults)), Faults: faults}
+}

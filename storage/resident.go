@@ -1,0 +1,83 @@
+package storage
+
+import (
+	"context"
+	"fmt"
+	"time"
+
+	"ductledger/domain"
+	"ductledger/domain/intake"
+	"ductledger/domain/ledger"
+)
+
+// Resident is who lives in a home: kept apart, overwritten, erasable. It
+// leaves in no package, log or error.
+type Resident struct {
+	Name   string `json:"name,omitzero"`
+	Phone  string `json:"phone,omitzero"`
+	Street string `json:"street,omitzero"`
+}
+
+func residentOf(name, phone, street *string) *Resident {
+	if name == nil && phone == nil && street == nil {
+		return nil
+	}
+	text := func(s *string) string {
+		if s == nil {
+			return ""
+		}
+		return *s
+	}
+	return &Resident{text(name), text(phone), text(street)}
+}
+
+const residentPutSQL = `
+INSERT INTO resident (program_id, home_id, revision, name, phone, street)
+VALUES (@program_id, @home_id, 1, @name, @phone, @street)
+ON CONFLICT (program_id, home_id) DO UPDATE SET revision = resident.revision + 1,
+    name = excluded.name, phone = excluded.phone, street = excluded.street
+RETURNING revision`
+
+const homeLockSQL = `
+SELECT record_id FROM record_head WHERE program_id = @program_id AND kind = 'home' AND record_id = @id FOR NO KEY UPDATE`
+
+// PutResident overwrites who lives in a home; nil erases it. Either makes a new
+// version of the home with the same record: otherwise no device would learn of it.
+func (db *DB) PutResident(ctx context.Context, caller domain.Caller, home domain.UUID, who *Resident) (seen Seen, err error) {
+	action := "resident_changed"
+	if who == nil {
+		who, action = &Resident{}, "resident_erased"
+	}
+	err = db.in(ctx, caller.Program, writing, func(t *tx) error {
+		args := named{"program_id": t.program, "home_id": home, "id": home, "name": textArg(who.Name), "phone": textArg(who.Phone), "street": textArg(who.Street)}
+		var locked []struct{ RecordID [16]byte }
+		var revision []struct{ Revision int64 }
+		all(t, &locked, homeLockSQL, args.pgx())
+		stored, err := t.record(caller, domain.HomeKind, home)
+		if err != nil {
+			return err
+		}
+		e := stored.Entry
+		record, err := domain.Decode(e.Kind, e.Body)
+		if err != nil {
+			return fmt.Errorf("home %s: %w", home, err)
+		}
+		d := intake.Decision{Status: intake.Updated, Version: e.Version + 1, Body: e.Body, Void: e.Void, Item: &intake.Item{
+			Kind: e.Kind, ID: e.ID, Record: record, Body: e.Body, Digest: ledger.ContentDigest(e.Body), TokenID: caller.Token, ReceivedAt: t.now.Truncate(time.Microsecond)}}
+		all(t, &revision, residentPutSQL, args.pgx())
+		if err := t.storeRecords([]intake.Decision{d}); err != nil {
+			return err
+		}
+		head, err := t.lockHead()
+		if err != nil {
+			return err
+		}
+		d.ResidentRevision = revision[0].Revision
+		accepted := []intake.Decision{d}
+		t.appendLedger(head, accepted)
+		t.writeScopes(&known{}, accepted)
+		seen = Seen{Entry: entryOf(&accepted[0], head), Resident: residentOf(textArg(who.Name), textArg(who.Phone), textArg(who.Street))}
+		return t.writeAudit(caller, action, home, "")
+	})
+	return seen, err
+}

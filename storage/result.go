@@ -1,0 +1,185 @@
+package storage
+
+import (
+	"crypto/sha256"
+	"fmt"
+	"math"
+	"slices"
+	"strings"
+
+	"ductledger/domain"
+
+	"github.com/go-json-experiment/json"
+)
+
+// An open job's row is overwritten; what was true at the first sending in and
+// since the assignment stays.
+const resultUpsertSQL = `
+INSERT INTO job_result AS r (program_id, job_id, serial, home_id, contractor_id, crew_lead_id, class, pay_basis, state, outcome,
+    floor_area_ft2, before_tenths, after_tenths, extrapolated, below_range, must_fix_count, check_count, note_count, not_recorded_count,
+    excluded, result, verdict, rule_set_id, method_version, inputs, input_digest, judged_at_position, assigned_at, sent_in_at,
+    first_must_fix_count, first_not_recorded_count, returned_count, accepted_position, accepted_at, accepted_month)
+VALUES (@program_id, @job_id, @serial, @home_id, @contractor_id, @crew_lead_id, @class, @pay_basis, @state, @outcome,
+    @floor_area_ft2, @before_tenths, @after_tenths, @extrapolated, @below_range, @must_fix_count, @check_count, @note_count, @not_recorded_count,
+    @excluded, @result, @verdict, @rule_set_id, @method_version, @inputs, @input_digest, @judged_at_position, @at,
+    CASE WHEN @state = 'sent_in' THEN @at::timestamptz END, CASE WHEN @state = 'sent_in' THEN @must_fix_count::integer END,
+    CASE WHEN @state = 'sent_in' THEN @not_recorded_count::integer END, CASE WHEN @state = 'returned' THEN 1 ELSE 0 END,
+    @accepted_position, @accepted_at, @accepted_month)
+ON CONFLICT (program_id, job_id, serial) DO UPDATE SET contractor_id = excluded.contractor_id, crew_lead_id = excluded.crew_lead_id,
+    class = excluded.class, pay_basis = excluded.pay_basis, state = excluded.state, outcome = excluded.outcome,
+    floor_area_ft2 = excluded.floor_area_ft2, before_tenths = excluded.before_tenths, after_tenths = excluded.after_tenths,
+    extrapolated = excluded.extrapolated, below_range = excluded.below_range, must_fix_count = excluded.must_fix_count, check_count = excluded.check_count,
+    note_count = excluded.note_count, not_recorded_count = excluded.not_recorded_count, excluded = excluded.excluded,
+    result = excluded.result, verdict = excluded.verdict, rule_set_id = excluded.rule_set_id,
+    method_version = excluded.method_version, inputs = excluded.inputs, input_digest = excluded.input_digest,
+    judged_at_position = excluded.judged_at_position, sent_in_at = coalesce(r.sent_in_at, excluded.sent_in_at),
+    first_must_fix_count = coalesce(r.first_must_fix_count, excluded.first_must_fix_count),
+    first_not_recorded_count = coalesce(r.first_not_recorded_count, excluded.first_not_recorded_count),
+    returned_count = r.returned_count + CASE WHEN excluded.state = 'returned' AND r.state <> 'returned' THEN 1 ELSE 0 END,
+    accepted_position = excluded.accepted_position, accepted_at = excluded.accepted_at, accepted_month = excluded.accepted_month`
+
+// A frozen result ends where the job is opened again, voided or left by a person's
+// decision about statistics; what stood until then can still be asked for.
+const resultEndSQL = `
+UPDATE job_result SET until_position = @position
+WHERE program_id = @program_id AND job_id = @job_id AND serial = @serial AND until_position IS NULL`
+
+// writeResults queues the results of the touched jobs. A frozen one is left
+// alone: later work is late and moves no figure.
+func (t *tx) writeResults(head *lockedHead, judged []*judgedJob) error {
+	for _, j := range judged {
+		serial := max(j.touched.serial, 1)
+		accepted := j.job.State == domain.Accepted && !j.void
+		if j.touched.frozen {
+			if accepted && j.excluded() == j.wasExcluded() {
+				continue
+			}
+			t.queue(resultEndSQL, named{"program_id": t.program, "job_id": j.jobID, "serial": serial, "position": head.Position}.pgx())
+			serial++
+		}
+		args, err := j.resultArgs(t, head, serial)
+		if err != nil {
+			return err
+		}
+		t.queue(resultUpsertSQL, args.pgx())
+	}
+	return nil
+}
+
+func (j *judgedJob) resultArgs(t *tx, head *lockedHead, serial int) (named, error) {
+	result, err := json.Marshal(j.result)
+	if err != nil {
+		return nil, fmt.Errorf("write the result of job %s: %w", j.jobID, err)
+	}
+	state := string(j.job.State)
+	if j.void {
+		state = "void"
+	}
+	inputs, digest := j.inputs()
+	args := named{
+		"program_id": t.program, "job_id": j.jobID, "serial": serial, "home_id": j.job.HomeID, "contractor_id": j.job.ContractorID,
+		"crew_lead_id": j.crewLead(), "class": j.class(), "pay_basis": string(j.job.PayBasis), "state": state,
+		"outcome": textArg(string(j.job.Outcome)), "floor_area_ft2": j.floorArea(), "before_tenths": j.result.BeforeTenths,
+		"after_tenths": j.result.AfterTenths, "extrapolated": j.result.Extrapolated, "below_range": j.result.BelowRange, "must_fix_count": j.verdict.Counts.MustFix,
+		"check_count": j.verdict.Counts.Check, "note_count": j.verdict.Counts.Note, "not_recorded_count": j.verdict.Counts.NotRecorded,
+		"excluded": j.excluded(), "result": string(result), "rule_set_id": j.setID, "method_version": j.result.MethodVersion,
+		"inputs": inputs, "input_digest": digest[:], "judged_at_position": head.Position, "at": head.RecordedAt,
+		"verdict": nil, "accepted_position": nil, "accepted_at": nil, "accepted_month": nil,
+	}
+	if j.job.State != domain.Accepted || j.void {
+		return args, nil
+	}
+	verdict, err := json.Marshal(j.verdict)
+	if err != nil {
+		return nil, fmt.Errorf("write the verdict on job %s: %w", j.jobID, err)
+	}
+	args["verdict"], args["accepted_position"], args["accepted_at"] = string(verdict), head.Position, head.RecordedAt
+	args["accepted_month"] = string(domain.MonthOf(head.RecordedAt, j.outside.Zone))
+	return args, nil
+}
+
+// inputs names what the result was made of: the ledger positions of the job's
+// records and of the facts outside it, and the counts that are no record. The
+// digest is over kinds, ids and versions, so that it does not depend on where
+// in the ledger they stand.
+func (j *judgedJob) inputs() (text string, digest [32]byte) {
+	var b strings.Builder
+	h := sha256.New()
+	list := func(name string, entries []domain.Entry) {
+		fmt.Fprintf(&b, `%q:[`, name)
+		for i := range entries {
+			e := &entries[i]
+			if i > 0 {
+				b.WriteByte(',')
+			}
+			fmt.Fprintf(&b, "%d", e.Position)
+			fmt.Fprintf(h, "%s/%s/%d\n", e.Kind, e.ID, e.Version)
+		}
+		b.WriteString("],")
+	}
+	outside := slices.Clone(j.outside.Entries)
+	slices.SortFunc(outside, func(x, y domain.Entry) int { return x.ID.Compare(y.ID) })
+	b.WriteByte('{')
+	list("records", j.entries)
+	list("outside", outside)
+	led := 0
+	if lead := j.crewLead(); !lead.IsZero() {
+		led = j.outside.HomesLed[lead]
+	}
+	more := fmt.Sprintf(`"homes_led_count":%d,"earlier_count":%d,"same_photo_count":%d,"pending_count":%d}`,
+		led, len(j.outside.Earlier), len(j.outside.SamePhotos), len(j.outside.Pending))
+	fmt.Fprintf(h, "%s\n%s\n%s", more, j.setID, j.result.MethodVersion)
+	b.WriteString(more)
+	return b.String(), [32]byte(h.Sum(nil))
+}
+
+// crewLead is who led the first work visit.
+func (j *judgedJob) crewLead() domain.UUID {
+	var first *domain.Visit
+	for _, v := range j.assembled.Visits {
+		if v.Record.LeadID != nil && v.Record.CallBackID == nil && (first == nil || v.Record.VisitedOn < first.VisitedOn) {
+			first = v.Record
+		}
+	}
+	if first == nil {
+		return domain.UUID{}
+	}
+	return *first.LeadID
+}
+
+func (j *judgedJob) class() string {
+	if home := j.assembled.Home.Record; home != nil {
+		return home.Class()
+	}
+	return "single"
+}
+
+func (j *judgedJob) floorArea() *float64 {
+	if home := j.assembled.Home.Record; home != nil {
+		return home.FloorAreaFt2
+	}
+	return nil
+}
+
+// excluded tells whether a person took the job out of statistics, by the
+// newest of such reviews; wasExcluded the same before this push.
+func (j *judgedJob) excluded() bool    { return excludedBy(j.entries) }
+func (j *judgedJob) wasExcluded() bool { return excludedBy(j.touched.entries) }
+
+func excludedBy(entries []domain.Entry) bool {
+	newest, excluded := int64(-1), false
+	for i := range entries {
+		review, ok := entries[i].Record.(*domain.Review)
+		if !ok || entries[i].Void != nil || review.Decision != domain.Exclude && review.Decision != domain.Include {
+			continue
+		}
+		at := entries[i].Position
+		if at == 0 {
+			at = math.MaxInt64 // it comes now
+		}
+		if at > newest {
+			newest, excluded = at, review.Decision == domain.Exclude
+		}
+	}
+	return excluded
+}

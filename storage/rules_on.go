@@ -1,0 +1,38 @@
+package storage
+
+import (
+	"context"
+	"time"
+
+	"ductledger/domain"
+	"ductledger/domain/rules"
+)
+
+const ruleSetsSQL = `
+SELECT` + ledgerColumns + `
+FROM record_head AS h
+JOIN ledger AS l ON l.program_id = h.program_id AND l.position = h.position
+WHERE h.program_id = @program_id AND h.job_id IS NULL AND h.contractor_id IS NULL AND h.kind = 'rule_set'`
+
+// RulesOn gives the rule set of a day and where the programme's days begin.
+func (db *DB) RulesOn(ctx context.Context, caller domain.Caller, day domain.Date) (set rules.Set, zone *time.Location, err error) {
+	err = db.in(ctx, caller.Program, reading, func(t *tx) error {
+		var f facts
+		all(t, &f.rows, ruleSetsSQL, named{"program_id": t.program}.pgx())
+		settings, err := t.programRow()
+		if err != nil {
+			return err
+		}
+		if zone, err = settings.Zone(); err != nil {
+			return err
+		}
+		if err := f.decode(zone); err != nil {
+			return err
+		}
+		id, record := f.ruleSet(day)
+		var faults []domain.Fault
+		set, faults = rules.NewSet(id, record)
+		return domain.InvalidFields(faults)
+	})
+	return set, zone, err
+}

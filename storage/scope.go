@@ -1,0 +1,136 @@
+package storage
+
+import (
+	"ductledger/domain"
+	"ductledger/domain/intake"
+)
+
+// A contractor's scope ends where the job leaves it: given to another,
+// accepted, voided or deferred. The position tells its devices when to drop it.
+const scopeEndSQL = `
+UPDATE job_scope AS s SET open = false, ended_position = x.position, reason = x.reason
+FROM unnest(@jobs::uuid[], @holders::uuid[], @positions::bigint[], @reasons::text[]) AS x(job_id, holder, position, reason)
+WHERE s.program_id = @program_id AND s.job_id = x.job_id AND s.open AND s.contractor_id IS DISTINCT FROM x.holder`
+
+// A job that enters the scope is granted at the position of the version that
+// brought it; one that is in it already keeps its grant.
+const scopeGrantSQL = `
+INSERT INTO job_scope (program_id, contractor_id, job_id, granted_position, last_position, open)
+SELECT @program_id, x.holder, x.job_id, x.granted, x.last, true
+FROM unnest(@jobs::uuid[], @holders::uuid[], @granted::bigint[], @last::bigint[]) AS x(job_id, holder, granted, last)
+ON CONFLICT (program_id, contractor_id, job_id) DO UPDATE SET
+    granted_position = CASE WHEN job_scope.open THEN job_scope.granted_position ELSE excluded.granted_position END,
+    last_position = excluded.last_position, open = true, ended_position = NULL, reason = NULL`
+
+// A home's new version is news of its open jobs.
+const scopeHomeNewsSQL = `
+UPDATE job_scope AS s SET last_position = greatest(s.last_position, x.position)
+FROM unnest(@homes::uuid[], @positions::bigint[]) AS x(home_id, position)
+JOIN job AS j ON j.program_id = @program_id AND j.home_id = x.home_id
+WHERE s.program_id = @program_id AND s.job_id = j.id AND s.open`
+
+// writeScopes queues who may see the touched jobs from now on.
+func (t *tx) writeScopes(k *known, accepted []intake.Decision) {
+	type state struct {
+		job           domain.Job
+		void, moved   bool
+		granted, last int64
+	}
+	touched := map[domain.UUID]*state{}
+	var order []domain.UUID
+	var homes []domain.UUID
+	var homesAt []int64
+	for i := range accepted {
+		d := &accepted[i]
+		if d.Item.Kind == domain.HomeKind {
+			homes, homesAt = append(homes, d.Item.ID), append(homesAt, d.Position)
+		}
+		if d.JobID.IsZero() {
+			continue
+		}
+		s := touched[d.JobID]
+		if s == nil {
+			stored := k.store.Jobs[d.JobID]
+			s = &state{job: stored.Record, void: stored.Void}
+			touched[d.JobID] = s
+			order = append(order, d.JobID)
+		}
+		s.last = d.Position
+		if d.Item.Kind != domain.JobKind {
+			continue
+		}
+		s.granted, s.moved = d.Position, true
+		if job, ok := d.Item.Record.(*domain.Job); ok {
+			s.job, s.void = *job, false
+		} else {
+			s.void = true
+		}
+	}
+	var ended, endedHolders []*[16]byte
+	var endedAt []int64
+	var reasons []string
+	var jobs, holders []domain.UUID
+	var granted, last []int64
+	for _, id := range order {
+		s := touched[id]
+		open := s.job.State.Open() && !s.void
+		if s.moved {
+			holder, reason := idArg(s.job.ContractorID), "reassigned"
+			if !open {
+				holder, reason = nil, endReason(s.job.State, s.void)
+			}
+			ended, endedHolders = append(ended, idArg(id)), append(endedHolders, holder)
+			endedAt, reasons = append(endedAt, s.granted), append(reasons, reason)
+		}
+		if open {
+			jobs, holders = append(jobs, id), append(holders, s.job.ContractorID)
+			granted, last = append(granted, max(s.granted, 1)), append(last, s.last)
+		}
+	}
+	if len(ended) > 0 {
+		t.queue(scopeEndSQL, named{"program_id": t.program, "jobs": ended, "holders": endedHolders, "positions": endedAt, "reasons": reasons}.pgx())
+	}
+	if len(homes) > 0 {
+		t.queue(scopeHomeNewsSQL, named{"program_id": t.program, "homes": homes, "positions": homesAt}.pgx())
+	}
+	if len(jobs) > 0 {
+		t.queue(scopeGrantSQL, named{"program_id": t.program, "jobs": jobs, "holders": holders, "granted": granted, "last": last}.pgx())
+	}
+}
+
+func endReason(state domain.JobState, void bool) string {
+	switch {
+	case void:
+		return "void"
+	case state == domain.Accepted:
+		return "accepted"
+	}
+	return "ended"
+}
+
+const jobLateSQL = `
+UPDATE job AS j SET late_count = j.late_count + x.count
+FROM unnest(@jobs::uuid[], @counts::integer[]) AS x(job_id, count)
+WHERE j.program_id = @program_id AND j.id = x.job_id`
+
+// countLate queues the count of records that came after the acceptance.
+func (t *tx) countLate(accepted []intake.Decision) {
+	counts := map[domain.UUID]int32{}
+	var jobs []domain.UUID
+	for i := range accepted {
+		if d := &accepted[i]; d.Late {
+			if counts[d.JobID] == 0 {
+				jobs = append(jobs, d.JobID)
+			}
+			counts[d.JobID]++
+		}
+	}
+	if len(jobs) == 0 {
+		return
+	}
+	list := make([]int32, len(jobs))
+	for i, id := range jobs {
+		list[i] = counts[id]
+	}
+	t.queue(jobLateSQL, named{"program_id": t.program, "jobs": jobs, "counts": list}.pgx())
+}

@@ -1,0 +1,107 @@
+package storage
+
+import (
+	"context"
+
+	"ductledger/domain"
+	"ductledger/domain/ledger"
+)
+
+// Start is what a device needs to begin.
+type Start struct {
+	Head     Head
+	HeldOpen int
+	Device   *domain.Device
+	Jobs     []JobSum
+}
+
+// JobSum tells a device whether its copy of a job is whole.
+type JobSum struct {
+	JobID    domain.UUID
+	State    domain.JobState
+	Count    int
+	Checksum ledger.Checksum
+}
+
+type sumRow struct {
+	JobID    [16]byte
+	State    string
+	Kind     string
+	RecordID [16]byte
+	Version  int64
+}
+
+// The newest entries of the caller's open jobs, voided ones too.
+const syncSumsSQL = `
+SELECT h.job_id, j.state, h.kind::text AS kind, h.record_id, h.version
+FROM job_scope AS s
+JOIN job AS j ON j.program_id = s.program_id AND j.id = s.job_id
+JOIN record_head AS h ON h.program_id = s.program_id AND h.job_id = s.job_id
+WHERE s.program_id = @program_id AND s.contractor_id = @contractor_id AND s.open
+ORDER BY h.job_id`
+
+// Sync reads, in one snapshot, where the programme stands and what the
+// caller's copy of each open job must come to.
+func (db *DB) Sync(ctx context.Context, caller domain.Caller) (start Start, err error) {
+	err = db.in(ctx, caller.Program, snapshot, func(t *tx) error {
+		var heads []headRow
+		var held []countRow
+		var rows []sumRow
+		var devices []seenRow
+		args := scopeArgs(caller, named{"kind": string(domain.DeviceKind), "id": caller.Device})
+		all(t, &heads, headSQL, args)
+		all(t, &held, heldOpenSQL, args)
+		if !caller.Contractor.IsZero() {
+			all(t, &rows, syncSumsSQL, args)
+		}
+		if !caller.Device.IsZero() {
+			all(t, &devices, recordSQL, args)
+		}
+		if err := t.flush(); err != nil {
+			return err
+		}
+		start.Head, start.HeldOpen = heads[0].head(), int(held[0].Count)
+		for _, r := range rows {
+			n := len(start.Jobs)
+			if n == 0 || start.Jobs[n-1].JobID != domain.UUID(r.JobID) {
+				start.Jobs = append(start.Jobs, JobSum{JobID: r.JobID, State: domain.JobState(r.State)})
+				n++
+			}
+			sum := &start.Jobs[n-1]
+			sum.Count++
+			sum.Checksum = sum.Checksum.Add(domain.Kind(r.Kind), r.RecordID, r.Version)
+		}
+		if len(devices) == 1 {
+			e, err := devices[0].entry(true)
+			if err != nil {
+				return err
+			}
+			start.Device = e.Record.(*domain.Device)
+		}
+		return nil
+	})
+	return start, err
+}
+
+const jobEntriesSQL = `
+SELECT` + ledgerColumns + `
+FROM record_head AS h
+JOIN ledger AS l ON l.program_id = h.program_id AND l.position = h.position
+WHERE h.program_id = @program_id AND h.job_id = @id AND` + visibleSQL + `
+ORDER BY h.kind, h.record_id`
+
+// JobEntries reads one job whole: the newest version of each of its records.
+func (db *DB) JobEntries(ctx context.Context, caller domain.Caller, id domain.UUID) (list []domain.Entry, err error) {
+	var rows []entryRow
+	err = db.in(ctx, caller.Program, reading, func(t *tx) error {
+		all(t, &rows, jobEntriesSQL, scopeArgs(caller, named{"id": id}))
+		return t.flush()
+	})
+	if err != nil {
+		return nil, err
+	}
+	if len(rows) == 0 {
+		return nil, notFound(domain.JobKind)
+	}
+	return entriesOf(rows, false)
+}
