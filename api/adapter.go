@@ -1,0 +1,236 @@
+package api
+
+import (
+	"context"
+	"crypto/rand"
+	"errors"
+	"fmt"
+	"io"
+	"log/slog"
+	"net/http"
+	"strings"
+	"time"
+
+	"ductledger/domain"
+)
+
+// An authenticator looks a token up. It answers Unauthorized (or
+// DeviceRevoked) for one that is not known or no longer good. What it says may
+// be seconds old: it lets the body in; the transaction reads the row again.
+type authenticator interface {
+	Authenticate(ctx context.Context, digest [32]byte, program domain.UUID) (domain.Caller, error)
+}
+
+// frameConfig is what the frame is made of.
+type frameConfig struct {
+	Routes   []route
+	Contract *contract
+	Auth     authenticator
+	Now      func() time.Time // the service's clock; stamps ReceivedAt only
+	Log      *slog.Logger
+	Limits   limits
+	Random   io.Reader // for request and trace ids; crypto/rand when nil
+
+	// Observe, if set, is told of every answer; the pattern is empty for an
+	// address that does not exist.
+	Observe func(method, pattern string, status int, took time.Duration)
+}
+
+// frame is one running service's state around its handlers.
+type frame struct {
+	frameConfig
+	rates   *rates
+	gate    *gate
+	reading chan struct{} // one place per body being read
+}
+
+// newFrame makes the handler of everything: middleware around the router
+// around one adapter per route.
+func newFrame(cfg frameConfig) (http.Handler, error) {
+	cfg.Limits = cfg.Limits.orDefaults()
+	if cfg.Random == nil {
+		cfg.Random = rand.Reader
+	}
+	if cfg.Contract == nil || cfg.Auth == nil || cfg.Now == nil || cfg.Log == nil {
+		return nil, errors.New("frame: contract, authenticator, clock and log are needed")
+	}
+	if err := checkRoutes(cfg.Routes, cfg.Contract); err != nil {
+		return nil, err
+	}
+	f := &frame{
+		frameConfig: cfg,
+		rates:       newRates(cfg.Limits),
+		gate:        newGate(cfg.Limits),
+		reading:     make(chan struct{}, cfg.Limits.Reading),
+	}
+	return f.around(f.router()), nil
+}
+
+// serve answers one request on a route. path gives the values of the pattern.
+func (f *frame) serve(w http.ResponseWriter, r *http.Request, rt *route, path map[string]string) {
+	x := exchangeOf(w)
+	x.pattern = rt.Pattern
+	if rt.Page != nil {
+		f.servePage(w, r, rt, x)
+		return
+	}
+	caller, a, err := f.decide(w, r, rt, path, x)
+	if err == nil {
+		var status int
+		if status, err = writeAnswer(w, r, a, f.Limits); err == nil {
+			if status == http.StatusNotModified && !rt.Public {
+				f.rates.refund(caller)
+			}
+			return
+		}
+	}
+	f.fail(w, r, x, rt, err)
+}
+
+// decide is the way of a request up to its answer. Cheap refusals come first;
+// nothing is looked up before the query and the token's check have passed.
+func (f *frame) decide(w http.ResponseWriter, r *http.Request, rt *route, path map[string]string, x *exchange) (caller domain.Caller, a answer, err error) {
+	req := &request{Path: path, Header: r.Header, Trace: x.trace}
+	query, badQuery := f.Contract.checkQuery(rt.Operation, r.URL.RawQuery)
+	if badQuery != nil && !onlyAbsent(badQuery) {
+		return caller, a, badQuery
+	}
+	req.Query = query
+	if !rt.Public {
+		if caller, err = f.authenticate(r); err != nil {
+			return caller, a, err
+		}
+		x.caller = caller
+		if err = f.rates.take(w.Header(), caller); err != nil {
+			return caller, a, err
+		}
+		if !rt.allows(caller.Role) {
+			return caller, a, domain.Errorf(domain.Forbidden, "the role %s may not do this", caller.Role)
+		}
+	}
+	if badQuery != nil { // what is absent is told only to who may ask at all
+		return caller, a, badQuery
+	}
+	if err = f.Contract.checkPath(rt.Operation, path); err != nil {
+		return caller, a, err
+	}
+	if req.Body, err = f.body(w, r, rt); err != nil {
+		return caller, a, err
+	}
+	req.ReceivedAt = f.Now()
+
+	// The answer has WriteTime after the handler's own limit.
+	http.NewResponseController(w).SetWriteDeadline(time.Now().Add(rt.Timeout + f.Limits.QueueWait + f.Limits.WriteTime))
+	s, err := f.gate.enter(r.Context(), rt.Shed)
+	if err != nil {
+		return caller, a, err
+	}
+	defer s.leave()
+	req.slot = s
+	ctx, cancel := context.WithTimeout(r.Context(), rt.Timeout)
+	defer cancel()
+	a, err = rt.Handle(ctx, caller, req)
+	if err != nil && ctx.Err() == context.DeadlineExceeded && domain.CodeOf(err) == domain.Internal {
+		err = domain.Errorf(domain.TimeLimit, "the time limit of %g s has passed", rt.Timeout.Seconds())
+	}
+	return caller, a, err
+}
+
+// authenticate asks the look-up only for a token whose check holds. All
+// refusals read the same.
+func (f *frame) authenticate(r *http.Request) (domain.Caller, error) {
+	refused := domain.Errorf(domain.Unauthorized, "a valid token is needed, as Authorization: Bearer dl_…")
+	program, digest, ok := ParseToken(bearer(r.Header.Get("Authorization")))
+	if !ok {
+		return domain.Caller{}, refused
+	}
+	caller, err := f.Auth.Authenticate(r.Context(), digest, program)
+	switch {
+	case domain.CodeOf(err) == domain.Unauthorized && err != nil:
+		return domain.Caller{}, refused
+	case err != nil:
+		return domain.Caller{}, err
+	case caller.Program != program || caller.Token.IsZero():
+		return domain.Caller{}, fmt.Errorf("the look-up gave a caller of another programme")
+	}
+	return caller, nil
+}
+
+// body reads the body where the contract knows one. Where it knows none, bytes
+// are refused rather than ignored: whoever sent them meant something by them.
+func (f *frame) body(w http.ResponseWriter, r *http.Request, rt *route) ([]byte, error) {
+	op := f.Contract.operations[rt.Operation]
+	empty := r.ContentLength == 0
+	switch {
+	case op == nil || !op.hasBody:
+		if !empty && r.Method != http.MethodGet && r.Method != http.MethodHead {
+			return nil, domain.Errorf(domain.BadJSON, "this address takes no body")
+		}
+		http.NewResponseController(w).SetReadDeadline(time.Time{})
+		return nil, nil
+	case empty && !op.bodyRequired:
+		http.NewResponseController(w).SetReadDeadline(time.Time{})
+		return nil, nil
+	}
+	select {
+	case f.reading <- struct{}{}:
+		defer func() { <-f.reading }()
+	default:
+		return nil, overloaded("too many bodies are being read")
+	}
+	return readBody(w, r, rt, f.Limits)
+}
+
+// fail writes the problem, and to the log what the client is not told.
+func (f *frame) fail(w http.ResponseWriter, r *http.Request, x *exchange, rt *route, err error) {
+	if r.Context().Err() != nil && domain.CodeOf(err) == domain.Internal {
+		x.gone = true // nobody is there to read
+		return
+	}
+	if domain.CodeOf(err) == domain.Internal {
+		f.Log.Error("internal error", "trace_id", x.trace, "method", r.Method, "route", rt.Pattern, "error", maskSecrets(err.Error()))
+	}
+	writeProblem(w, r, x.trace, err)
+}
+
+// servePage lends a page the frame's limits.
+func (f *frame) servePage(w http.ResponseWriter, r *http.Request, rt *route, x *exchange) {
+	s, err := f.gate.enter(r.Context(), rt.Shed)
+	if err != nil {
+		f.fail(w, r, x, rt, err)
+		return
+	}
+	defer s.leave()
+	limit := rt.BodyLimit
+	if limit == 0 {
+		limit = f.Limits.BodyBytes
+	}
+	ctx, cancel := context.WithTimeout(r.Context(), rt.Timeout)
+	defer cancel()
+	r = r.WithContext(ctx)
+	r.Body = http.MaxBytesReader(w, r.Body, limit)
+	rt.Page.ServeHTTP(w, r)
+}
+
+// methodsOf lists what the table knows at a pattern, for Allow.
+func (f *frame) methodsOf(pattern string) string {
+	var methods []string
+	for _, rt := range f.Routes {
+		if rt.Pattern == pattern {
+			methods = append(methods, rt.Method)
+			if rt.Method == http.MethodGet && !f.has(http.MethodHead, pattern) {
+				methods = append(methods, http.MethodHead)
+			}
+		}
+	}
+	return strings.Join(methods, ", ")
+}
+
+func (f *frame) has(method, pattern string) bool {
+	for _, rt := range f.Routes {
+		if rt.Method == method && rt.Pattern == pattern {
+			return true
+		}
+	}
+	return false
+}

@@ -1,0 +1,52 @@
+package api
+
+import (
+	"fmt"
+	"log/slog"
+	"net/http"
+	"time"
+
+	"ductledger/api/wire"
+	"ductledger/domain"
+	"ductledger/storage"
+)
+
+// Config is what a service is made of.
+type Config struct {
+	DB      *storage.DB
+	Now     func() time.Time // the one clock; times on the wire are its UTC
+	Log     *slog.Logger
+	Observe func(method, pattern string, status int, took time.Duration) // for metrics; nil: none
+	// Unlimited lifts the rates, for a programme that seeds itself.
+	Unlimited bool
+}
+
+// Server has the handlers of all addresses.
+type Server struct {
+	db       *storage.DB
+	now      func() time.Time
+	log      *slog.Logger
+	contract *contract
+	checker  *wire.Checker
+	freeText map[domain.Kind]freeText
+}
+
+// New makes the handler of the whole API. A mistake in the contract or in the
+// table of routes stops it here and not in a request.
+func New(cfg Config) (http.Handler, error) {
+	c, err := loadContract(openapiYAML)
+	if err != nil {
+		return nil, err
+	}
+	checker, err := wire.NewChecker()
+	if err != nil {
+		return nil, fmt.Errorf("checks of records: %w", err)
+	}
+	s := &Server{db: cfg.DB, now: cfg.Now, log: cfg.Log, contract: c, checker: checker, freeText: freeTexts(c)}
+	frame := frameConfig{Routes: s.routes(), Contract: c, Auth: cfg.DB, Now: cfg.Now, Log: cfg.Log, Observe: cfg.Observe}
+	if cfg.Unlimited {
+		const plenty = 1e6
+		frame.Limits = limits{TokenRate: plenty, TokenBurst: plenty, ProgramRate: plenty, ProgramBurst: plenty}
+	}
+	return newFrame(frame)
+}

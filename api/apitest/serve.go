@@ -1,0 +1,191 @@
+package apitest
+
+import (
+	"bytes"
+	"context"
+	"crypto/rand"
+	"encoding/json"
+	"io"
+	"log/slog"
+	"net/http"
+	"net/http/httptest"
+	"testing"
+
+	"ductledger/api"
+	"ductledger/domain"
+	"ductledger/storage"
+	"ductledger/storage/storagetest"
+)
+
+// API is a served API with one programme and a token for each role.
+type API struct {
+	*storagetest.World
+	T       testing.TB
+	DB      *storage.DB
+	Clock   *storagetest.Clock
+	URL     string
+	Log     *bytes.Buffer
+	Tokens  map[domain.Role]string
+	checker *api.Checker
+}
+
+// Serve starts one; it ends with the test.
+func Serve(t testing.TB, options ...func(*storage.Options)) *API {
+	t.Helper()
+	db, clock := storagetest.Open(t, options...)
+	checker, err := api.NewChecker()
+	if err != nil {
+		t.Fatal(err)
+	}
+	log := &bytes.Buffer{}
+	handler, err := api.New(api.Config{DB: db, Now: clock.Now, Log: slog.New(slog.NewJSONHandler(&locked{w: log}, nil)), Unlimited: true})
+	if err != nil {
+		t.Fatal(err)
+	}
+	server := httptest.NewServer(handler)
+	t.Cleanup(server.Close)
+	t.Cleanup(http.DefaultClient.CloseIdleConnections)
+	a := &API{T: t, DB: db, Clock: clock, URL: server.URL, Log: log, checker: checker}
+	a.World, a.Tokens = a.Program(t)
+	return a
+}
+
+// Program makes one more programme in the same database, with its tokens.
+func (a *API) Program(t testing.TB) (*storagetest.World, map[domain.Role]string) {
+	t.Helper()
+	w := storagetest.Program(t, a.DB)
+	tokens := map[domain.Role]string{}
+	for _, role := range domain.Roles {
+		token := storage.Token{Role: role, Name: "Invented " + string(role)}
+		if role == domain.Field || role == domain.ContractorRole {
+			token.ContractorID = w.Contractor
+		}
+		if role == domain.Field {
+			token.DeviceID = w.Device
+		}
+		tokens[role] = a.Token(t, w.Program, token)
+	}
+	return w, tokens
+}
+
+// Token makes a token and gives its text.
+func (a *API) Token(t testing.TB, program domain.UUID, token storage.Token) string {
+	t.Helper()
+	text, digest, err := api.NewToken(program, rand.Reader)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if _, err := a.DB.CreateToken(context.Background(), program, digest, token); err != nil {
+		t.Fatal(err)
+	}
+	return text
+}
+
+// Answer is what came back, held to the contract.
+type Answer struct {
+	t      testing.TB
+	Status int
+	Header http.Header
+	Body   []byte
+}
+
+// Do sends a request as the role and checks the answer against the contract.
+// body is JSON text, bytes, or a value to be written as JSON; nil for none.
+func (a *API) Do(role domain.Role, method, path string, body any, header ...string) Answer {
+	a.T.Helper()
+	return a.Send(a.Tokens[role], method, path, body, header...)
+}
+
+// Send is Do with a token.
+func (a *API) Send(token, method, path string, body any, header ...string) Answer {
+	a.T.Helper()
+	var content []byte
+	switch b := body.(type) {
+	case nil:
+	case string:
+		content = []byte(b)
+	case []byte:
+		content = b
+	default:
+		var err error
+		if content, err = json.Marshal(b); err != nil {
+			a.T.Fatal(err)
+		}
+	}
+	request, err := http.NewRequest(method, a.URL+path, bytes.NewReader(content))
+	if err != nil {
+		a.T.Fatal(err)
+	}
+	if token != "" {
+		request.Header.Set("Authorization", "Bearer "+token)
+	}
+	if content != nil {
+		request.Header.Set("Content-Type", "application/json")
+	}
+	for i := 0; i+1 < len(header); i += 2 {
+		request.Header.Set(header[i], header[i+1])
+	}
+	response, err := http.DefaultClient.Do(request)
+	if err != nil {
+		a.T.Fatal(err)
+	}
+	defer response.Body.Close()
+	out, err := io.ReadAll(response.Body)
+	if err != nil {
+		a.T.Fatal(err)
+	}
+	if operation := a.checker.Operation(method, request.URL.Path); operation != "" {
+		if err := a.checker.Response(operation, response, out); err != nil {
+			a.T.Errorf("%s %s: the answer is not in the contract: %v\n%s", method, path, err, out)
+		}
+		if response.StatusCode < 300 && request.Header.Get("Content-Encoding") == "" {
+			if err := a.checker.Request(operation, content); err != nil {
+				a.T.Errorf("%s %s: taken, though not in the contract: %v", method, path, err)
+			}
+		}
+	}
+	return Answer{a.T, response.StatusCode, response.Header, out}
+}
+
+// Want fails the test when the status is another.
+func (r Answer) Want(status int) Answer {
+	r.t.Helper()
+	if r.Status != status {
+		r.t.Fatalf("status %d, want %d: %s", r.Status, status, r.Body)
+	}
+	return r
+}
+
+// Into reads the body.
+func (r Answer) Into(value any) {
+	r.t.Helper()
+	if err := json.Unmarshal(r.Body, value); err != nil {
+		r.t.Fatalf("%v: %s", err, r.Body)
+	}
+}
+
+// Problem is an answer that is no success.
+type Problem struct {
+	Type, Title, Detail, Code string
+	Status                    int
+	TraceID                   string `json:"trace_id"`
+	HeldID                    string `json:"held_id"`
+	Current                   json.RawMessage
+	Errors                    []domain.Fault
+}
+
+// Problem reads the body of one.
+func (r Answer) Problem() (p Problem) {
+	r.t.Helper()
+	r.Into(&p)
+	return p
+}
+
+// Pointers are the places that a problem names.
+func (p Problem) Pointers() []string {
+	list := make([]string, len(p.Errors))
+	for i, f := range p.Errors {
+		list[i] = f.Pointer
+	}
+	return list
+}

@@ -1,0 +1,135 @@
+package api
+
+import (
+	"compress/gzip"
+	"errors"
+	"fmt"
+	"io"
+	"mime"
+	"net/http"
+	"os"
+	"slices"
+	"strings"
+	"time"
+
+	"ductledger/domain"
+)
+
+// readBody reads a body whole, with every bound of the route. It is called
+// before any transaction: a slow client must not hold one.
+func readBody(w http.ResponseWriter, r *http.Request, rt *route, lim limits) ([]byte, error) {
+	if err := checkContentType(r, rt); err != nil {
+		return nil, err
+	}
+	zipped, err := zipped(r, rt)
+	if err != nil {
+		return nil, err
+	}
+	limit := rt.BodyLimit
+	if limit == 0 {
+		limit = lim.BodyBytes
+	}
+	tooLarge := domain.Errorf(domain.TooLarge, "the body is larger than %d bytes", limit)
+	if zipped {
+		tooLarge.Detail += " after inflating"
+	}
+	if r.ContentLength > limit {
+		w.Header().Set("Connection", "close") // the rest is not worth reading
+		return nil, tooLarge
+	}
+	var body io.Reader = &pacedBody{
+		from: http.MaxBytesReader(w, r.Body, limit), to: http.NewResponseController(w), lim: lim, began: time.Now()}
+	if zipped {
+		inflater, err := gzip.NewReader(body)
+		if err != nil {
+			return nil, bodyError(err, tooLarge)
+		}
+		// One byte more than allowed tells a full body from one that is too large.
+		body = io.LimitReader(inflater, limit+1)
+	}
+	bytes, err := io.ReadAll(body)
+	if err == nil && int64(len(bytes)) > limit {
+		err = tooLarge
+	}
+	if err != nil {
+		w.Header().Set("Connection", "close")
+		return nil, bodyError(err, tooLarge)
+	}
+	// From here on the handler's time limit counts. A read deadline that passed
+	// meanwhile would end the request's context as if the client had gone.
+	http.NewResponseController(w).SetReadDeadline(time.Time{})
+	return bytes, nil
+}
+
+func checkContentType(r *http.Request, rt *route) error {
+	allowed := rt.ContentTypes
+	if allowed == nil {
+		allowed = []string{"application/json"}
+	}
+	media, params, err := mime.ParseMediaType(r.Header.Get("Content-Type"))
+	charset := params["charset"]
+	if err != nil || !slices.Contains(allowed, media) || charset != "" && !strings.EqualFold(charset, "utf-8") {
+		return domain.Errorf(domain.UnsupportedMedia, "Content-Type must be %s", strings.Join(allowed, " or "))
+	}
+	return nil
+}
+
+func zipped(r *http.Request, rt *route) (bool, error) {
+	switch encoding := strings.ToLower(strings.Join(r.Header.Values("Content-Encoding"), ",")); {
+	case encoding == "" || encoding == "identity":
+		return false, nil
+	case encoding == "gzip" && rt.Gzip:
+		return true, nil
+	case rt.Gzip:
+		return false, domain.Errorf(domain.UnsupportedMedia, "Content-Encoding must be gzip or absent")
+	}
+	return false, domain.Errorf(domain.UnsupportedMedia, "Content-Encoding is not taken at this address")
+}
+
+func bodyError(err error, tooLarge *domain.Error) error {
+	var over *http.MaxBytesError
+	switch {
+	case err == error(tooLarge):
+		return tooLarge
+	case errors.As(err, &over):
+		return tooLarge
+	case errors.Is(err, os.ErrDeadlineExceeded):
+		return domain.Errorf(domain.TimeLimit, "the body came too slowly")
+	case errors.Is(err, gzip.ErrHeader), errors.Is(err, gzip.ErrChecksum), errors.Is(err, io.ErrUnexpectedEOF):
+		return domain.Errorf(domain.BadJSON, "the body ends too early or is not gzip")
+	}
+	return domain.Errorf(domain.BadJSON, "the body could not be read")
+}
+
+// pacedBody keeps a slow body alive as long as it is worth waiting for: one
+// that has brought n bytes may take
+//
+//	min(BodyTimeMost, max(BodyTime, n / BodyRate))
+//
+// seconds from its begin.
+type pacedBody struct {
+	from  io.Reader
+	to    *http.ResponseController
+	lim   limits
+	began time.Time
+	got   int64
+	until time.Duration
+}
+
+func (p *pacedBody) Read(b []byte) (int, error) {
+	if may := p.allowed(); may != p.until {
+		p.until = may
+		// Not supported by a test's recorder, and then not needed.
+		if err := p.to.SetReadDeadline(p.began.Add(may)); err != nil && !errors.Is(err, http.ErrNotSupported) {
+			return 0, fmt.Errorf("read deadline: %w", err)
+		}
+	}
+	n, err := p.from.Read(b)
+	p.got += int64(n)
+	return n, err
+}
+
+func (p *pacedBody) allowed() time.Duration {
+	earned := time.Duration(p.got/p.lim.BodyRate) * time.Second
+	return min(p.lim.BodyTimeMost, max(p.lim.BodyTime, earned))
+}

@@ -1,0 +1,131 @@
+package api
+
+import (
+	"context"
+	"net/http"
+	"strconv"
+	"strings"
+
+	"ductledger/api/wire"
+	"ductledger/domain"
+	"ductledger/domain/ledger"
+	"ductledger/storage"
+
+	"github.com/go-json-experiment/json/jsontext"
+)
+
+// The revisions of the contract that are taken: an older app may still
+// deliver, but no longer pull.
+const (
+	minimumSchema = 1
+	currentSchema = 1
+)
+
+// sync answers what a device needs to begin.
+func (s *Server) sync(ctx context.Context, caller domain.Caller, _ *request) (answer, error) {
+	start, err := s.db.Sync(ctx, caller)
+	if err != nil {
+		return answer{}, err
+	}
+	lim := defaultLimits()
+	out := wire.Start{
+		ServerAt: ledger.Stamp(s.now()), Epoch: start.Head.Epoch, HeadPosition: start.Head.Position,
+		Client:        wire.StartClient{MinimumSchema: minimumSchema, CurrentSchema: currentSchema},
+		Limits:        map[string]float64{"batch_items_count": 500, "body_bytes_count": float64(lim.BodyBytes), "page_entries_count": maxPage, "wait_s": 25},
+		HeldOpenCount: start.HeldOpen, Jobs: []wire.JobSum{},
+	}
+	if !caller.Scoped() && caller.Role != domain.Funder {
+		out.HeadLink = start.Head.Link.String()
+	}
+	if d := start.Device; d != nil {
+		out.Device = &wire.StartDevice{ID: caller.Device, State: d.State, ContractorID: d.ContractorID}
+	}
+	for _, j := range start.Jobs {
+		out.Jobs = append(out.Jobs, wire.JobSum{JobID: j.JobID, State: j.State, RecordCount: j.Count, Checksum: j.Checksum.String()})
+	}
+	return answer{Body: out}, nil
+}
+
+// changes answers the next page of what the caller may see.
+func (s *Server) changes(ctx context.Context, caller domain.Caller, r *request) (answer, error) {
+	if caller.DeviceClosing {
+		return answer{}, domain.Errorf(domain.DeviceClosing, "the device is closing: it may deliver what it has, and no longer pull")
+	}
+	kinds, versions := r.Query.Get("kinds"), r.Query.Get("versions")
+	q := storage.FeedQuery{Limit: r.limit(), Newest: versions == "latest"}
+	if kinds != "" {
+		for word := range strings.SplitSeq(kinds, ",") {
+			if _, known := domain.RowOf(domain.Kind(word)); !known {
+				return answer{}, domain.Errorf(domain.BadQuery, "kinds: there is no kind %q", logged(word))
+			}
+			q.Kinds = append(q.Kinds, domain.Kind(word))
+		}
+	}
+	if err := s.checkEpoch(ctx, caller, "", r.Query.Get("receipt")); err != nil {
+		return answer{}, err
+	}
+	filter := filterOf(caller, kinds, versions)
+	after := r.Query.Get("after")
+	place, err := s.placeOf(ctx, caller, after, filter)
+	if err != nil {
+		return answer{}, err
+	}
+	q.After = place
+	feed, err := s.db.Changes(ctx, caller, q)
+	if err != nil {
+		return answer{}, err
+	}
+	out := wire.Feed{Epoch: feed.Head.Epoch, Items: make([]jsontext.Value, len(feed.Items)), More: feed.More}
+	for i, item := range feed.Items {
+		out.Items[i] = s.feedItemJSON(caller, item)
+	}
+	out.NextAfter = mark{epoch: feed.Head.Epoch, place: feed.Next, link: linkPart(feed.Link), filter: filter}.String()
+	if len(feed.Items) == 0 && after != "" {
+		out.NextAfter = after
+	}
+	return answer{Header: http.Header{"Etag": {`"` + out.NextAfter + `"`}}, Body: out}, nil
+}
+
+// placeOf reads a cursor; "0" and none are the beginning, and who sees the
+// whole programme may give a bare position.
+func (s *Server) placeOf(ctx context.Context, caller domain.Caller, after string, filter [4]byte) (storage.Place, error) {
+	if after == "" || after == "0" {
+		return storage.Place{}, nil
+	}
+	if position, err := strconv.ParseInt(after, 10, 64); err == nil && position >= 0 && !caller.Scoped() {
+		return storage.Place{Effective: position, Position: position}, nil
+	}
+	m, err := readMark(after)
+	if err != nil {
+		return storage.Place{}, err
+	}
+	if m.filter != filter {
+		return storage.Place{}, cursorInvalid()
+	}
+	return m.place, s.checkMark(ctx, caller, "", m, true)
+}
+
+func (s *Server) feedItemJSON(caller domain.Caller, item storage.FeedItem) jsontext.Value {
+	if item.Entry != nil {
+		return s.entryJSON(caller, item.Entry, item.Resident, "put")
+	}
+	return jsontext.Value(`{"job_id":"` + item.DropJob.String() + `","op":"drop","position":` + strconv.FormatInt(item.Place.Position, 10) +
+		`,"reason":"` + item.DropReason + `"}`)
+}
+
+// jobEntries answers one job whole, for a device whose copy of it differs.
+func (s *Server) jobEntries(ctx context.Context, caller domain.Caller, r *request) (answer, error) {
+	id, err := pathID(r)
+	if err != nil {
+		return answer{}, err
+	}
+	entries, err := s.db.JobEntries(ctx, caller, id)
+	if err != nil {
+		return answer{}, err
+	}
+	out := wire.List{Items: make([]jsontext.Value, len(entries))}
+	for i := range entries {
+		out.Items[i] = s.entryJSON(caller, &entries[i], nil, "")
+	}
+	return answer{Body: out}, nil
+}

@@ -1,0 +1,148 @@
+package api
+
+import (
+	"context"
+	"crypto/sha256"
+	"encoding/base64"
+	"encoding/binary"
+	"strconv"
+
+	"ductledger/domain"
+	"ductledger/domain/ledger"
+	"ductledger/storage"
+)
+
+var cursorText = base64.RawURLEncoding
+
+func cursorInvalid() error {
+	return domain.Errorf(domain.CursorInvalid, "the cursor was not made by this service for this caller and filter; begin again without one")
+}
+
+// page makes and reads the cursors of one list: opaque, and bound to the
+// programme, the role and the filters.
+type page [8]byte
+
+func pageOf(caller domain.Caller, filters string) page {
+	sum := sha256.Sum256([]byte(caller.Program.String() + string(caller.Role) + caller.Contractor.String() + filters))
+	return page(sum[:8])
+}
+
+func (p page) write(id domain.UUID) string {
+	return cursorText.EncodeToString(append(p[:], id[:]...))
+}
+
+func (p page) read(text string) (domain.UUID, error) {
+	b, err := cursorText.DecodeString(text)
+	if err != nil || len(b) != 24 || page(b[:8]) != p {
+		return domain.UUID{}, cursorInvalid()
+	}
+	return domain.UUID(b[8:]), nil
+}
+
+func (p page) writeNumber(n int64) string {
+	return cursorText.EncodeToString(binary.BigEndian.AppendUint64(p[:], uint64(n)))
+}
+
+func (p page) readNumber(text string) (int64, error) {
+	b, err := cursorText.DecodeString(text)
+	if err != nil || len(b) != 16 || page(b[:8]) != p {
+		return 0, cursorInvalid()
+	}
+	return int64(binary.BigEndian.Uint64(b[8:])), nil
+}
+
+// A mark is a place in one unbroken history: the epoch, the place, and the
+// beginning of the chain's link there, by which a reader notices that the
+// history behind it was lost or replaced.
+type mark struct {
+	epoch  domain.UUID
+	place  storage.Place
+	link   [4]byte
+	filter [4]byte
+}
+
+const markBytes = 16 + 8 + 8 + 4 + 4
+
+func (m mark) String() string {
+	b := append(make([]byte, 0, markBytes), m.epoch[:]...)
+	b = binary.BigEndian.AppendUint64(b, uint64(m.place.Effective))
+	b = binary.BigEndian.AppendUint64(b, uint64(m.place.Position))
+	b = append(append(b, m.link[:]...), m.filter[:]...)
+	return cursorText.EncodeToString(b)
+}
+
+func readMark(text string) (m mark, err error) {
+	b, err := cursorText.DecodeString(text)
+	if err != nil || len(b) != markBytes {
+		return m, cursorInvalid()
+	}
+	m.epoch = domain.UUID(b[:16])
+	m.place = storage.Place{Effective: int64(binary.BigEndian.Uint64(b[16:])), Position: int64(binary.BigEndian.Uint64(b[24:]))}
+	m.link, m.filter = [4]byte(b[32:36]), [4]byte(b[36:])
+	return m, nil
+}
+
+// receiptOf is the mark of the highest position of a push.
+func receiptOf(head storage.Head) string {
+	return mark{epoch: head.Epoch, place: storage.Place{Effective: head.Position, Position: head.Position}, link: [4]byte(head.Link[:4])}.String()
+}
+
+// filterOf binds a cursor of the feed to its kinds and to who sees what.
+func filterOf(caller domain.Caller, kinds, versions string) [4]byte {
+	sum := sha256.Sum256([]byte(caller.Program.String() + caller.Contractor.String() + strconv.FormatBool(caller.Scoped()) + kinds + "/" + versions))
+	return [4]byte(sum[:4])
+}
+
+// checkEpoch refuses a request that speaks of another history than ours: one
+// that names another epoch, or a receipt that our chain does not know.
+func (s *Server) checkEpoch(ctx context.Context, caller domain.Caller, epoch, receipt string) error {
+	if epoch == "" && receipt == "" {
+		return nil
+	}
+	var m mark
+	if receipt != "" {
+		var err error
+		if m, err = readMark(receipt); err != nil {
+			return err
+		}
+	}
+	return s.checkMark(ctx, caller, epoch, m, receipt != "")
+}
+
+func (s *Server) checkMark(ctx context.Context, caller domain.Caller, epoch string, m mark, marked bool) error {
+	head, link, err := s.db.CheckPlace(ctx, caller.Program, m.place.Effective)
+	if err != nil {
+		return err
+	}
+	if epoch != "" && epoch != head.Epoch.String() || marked && m.epoch != head.Epoch {
+		return epochChanged(head)
+	}
+	if marked && (m.place.Effective > head.Position || m.link != [4]byte(link[:4])) {
+		head, err := s.db.OpenEpoch(ctx, caller, head.Epoch, "a device knows positions that the ledger has not")
+		if err != nil {
+			return err
+		}
+		s.log.Error("history was lost: a device knows positions that the ledger has not; a new epoch is opened",
+			"program", caller.Program.String(), "position", m.place.Effective, "head", head.Position)
+		return epochChanged(head)
+	}
+	return nil
+}
+
+// epochChanged tells a device to mark what it sent as unsent and pull again.
+func epochChanged(head storage.Head) error {
+	also := map[string]any{"epoch": head.Epoch}
+	return &domain.Error{Code: domain.EpochChanged, Detail: "the service's history was restored: send again what you sent and keep, then pull", Also: also}
+}
+
+// linkPart is what a mark keeps of a link.
+func linkPart(link ledger.Digest) [4]byte { return [4]byte(link[:4]) }
+
+// positionOf is the ledger position that a query names; 0 for the head.
+func positionOf(r *request) int64 {
+	n, err := strconv.ParseInt(r.Query.Get("position"), 10, 64)
+	if err != nil {
+		return 0 // absent; the contract lets nothing but a number in
+	}
+	return n
+}

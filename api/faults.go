@@ -1,0 +1,234 @@
+package api
+
+import (
+	"cmp"
+	"fmt"
+	"math/big"
+	"net/url"
+	"slices"
+	"strconv"
+	"strings"
+
+	"github.com/santhosh-tekuri/jsonschema/v6"
+	"github.com/santhosh-tekuri/jsonschema/v6/kind"
+
+	"ductledger/domain"
+)
+
+// checkBody judges a whole body by the schema of its operation and gives every
+// fault, sorted by place.
+func (c *contract) checkBody(operationID string, value any) []domain.Fault {
+	op := c.operations[operationID]
+	if op == nil || op.body == nil {
+		return nil
+	}
+	return c.check(op.body, value)
+}
+
+// checkSchema judges one value by #/components/schemas/<name>, as one record of
+// a batch is judged. A name that is not there is a mistake of ours and comes
+// back as a fault, so that nothing passes unjudged.
+func (c *contract) checkSchema(name string, value any) []domain.Fault {
+	schema := c.schemas[name]
+	if schema == nil {
+		return []domain.Fault{{Code: "unknown_kind", Detail: "there is no schema for this"}}
+	}
+	return c.check(schema, value)
+}
+
+// decode takes a body through all three sieves: strict JSON, schema, struct.
+func (c *contract) decode(operationID string, body []byte, into any) error {
+	value, faults, err := decodeText(body, requestJSON())
+	if err != nil {
+		return err
+	}
+	faults = append(faults, c.checkBody(operationID, value)...)
+	sortFaults(faults)
+	if err := domain.InvalidFields(faults); err != nil {
+		return err
+	}
+	return decodeInto(body, into)
+}
+
+func (c *contract) check(schema *jsonschema.Schema, value any) []domain.Fault {
+	err := schema.Validate(value)
+	if err == nil {
+		return nil
+	}
+	tree, ok := err.(*jsonschema.ValidationError)
+	if !ok {
+		return []domain.Fault{{Code: "invalid", Detail: "the value does not fit its schema"}}
+	}
+	r := faultReader{contract: c}
+	r.read(tree)
+	faults := append(r.faults, r.lonely()...)
+	sortFaults(faults)
+	return slices.Compact(faults)
+}
+
+func sortFaults(faults []domain.Fault) {
+	slices.SortStableFunc(faults, func(a, b domain.Fault) int {
+		return cmp.Or(comparePointers(a.Pointer, b.Pointer), cmp.Compare(a.Code, b.Code))
+	})
+}
+
+// faultReader turns the tree of errors into faults.
+type faultReader struct {
+	*contract
+	faults []domain.Fault
+	never  []domain.Fault // from "false" schemas
+}
+
+// lonely are the fields that may never stand there, unless something else is
+// wrong in the same object and explains more.
+func (r *faultReader) lonely() []domain.Fault {
+	return slices.DeleteFunc(r.never, func(f domain.Fault) bool {
+		parent := f.Pointer[:max(0, strings.LastIndex(f.Pointer, "/"))]
+		return slices.ContainsFunc(r.faults, func(o domain.Fault) bool {
+			return strings.HasPrefix(o.Pointer, parent+"/")
+		})
+	})
+}
+
+func (r *faultReader) add(place []string, code, detail, fix string) {
+	r.faults = append(r.faults, domain.Fault{Pointer: pointerOf(place), Code: code, Detail: detail, Fix: fix})
+}
+
+func (r *faultReader) read(e *jsonschema.ValidationError) {
+	place := e.InstanceLocation
+	unit := unitOf(place)
+	switch k := e.ErrorKind.(type) {
+	case *kind.OneOf:
+		if len(e.Causes) == 0 {
+			r.add(place, "invalid", "the value fits more than one form", "")
+			return
+		}
+		r.read(r.likeliest(e.Causes))
+	case *kind.AnyOf:
+		r.read(r.likeliest(e.Causes))
+	case *kind.Required:
+		for _, name := range k.Missing {
+			r.add(append(slices.Clone(place), name), "required", "this field is needed", "")
+		}
+	case *kind.DependentRequired:
+		for _, name := range k.Missing {
+			r.add(append(slices.Clone(place), name), "required", "this field is needed beside "+k.Prop, "")
+		}
+	case *kind.AdditionalProperties:
+		known := r.namesAt(e.SchemaURL)
+		for _, name := range k.Properties {
+			r.add(append(slices.Clone(place), name), "unknown_field", "this field is not known here", didYouMean(name, known))
+		}
+	case *kind.FalseSchema:
+		r.never = append(r.never, domain.Fault{Pointer: pointerOf(place), Code: "unknown_field", Detail: "this field may not stand here"})
+	case *kind.Type:
+		r.wrongType(place, k)
+	case *kind.Const:
+		r.add(place, "not_in_list", "must be "+jsonText(k.Want), "")
+	case *kind.Enum:
+		code, detail := "not_in_list", "must be one of "+listText(k.Want)
+		if at(r.nodeAt(e.SchemaURL), discriminates) == true {
+			code = "unknown_kind"
+		}
+		r.add(place, code, detail, "")
+	case *kind.Minimum:
+		r.add(place, "too_small", fmt.Sprintf("must be %s or more; %s was sent", amount(k.Want, unit), amount(k.Got, unit)), "")
+	case *kind.ExclusiveMinimum:
+		r.add(place, "too_small", fmt.Sprintf("must be more than %s; %s was sent", amount(k.Want, unit), amount(k.Got, unit)), "")
+	case *kind.Maximum:
+		r.add(place, "too_large", fmt.Sprintf("must be %s or less; %s was sent", amount(k.Want, unit), amount(k.Got, unit)), "")
+	case *kind.ExclusiveMaximum:
+		r.add(place, "too_large", fmt.Sprintf("must be less than %s; %s was sent", amount(k.Want, unit), amount(k.Got, unit)), "")
+	case *kind.MultipleOf:
+		r.add(place, "bad_step", fmt.Sprintf("must be a multiple of %s", amount(k.Want, unit)), "")
+	case *kind.MinLength:
+		r.add(place, "too_short", fmt.Sprintf("must have %d characters or more; %d were sent", k.Want, k.Got), "")
+	case *kind.MaxLength:
+		r.add(place, "too_long", fmt.Sprintf("must have %d characters or fewer; %d were sent", k.Want, k.Got), "")
+	case *kind.MinItems:
+		r.add(place, "too_few_items", fmt.Sprintf("must have %d items or more; %d were sent", k.Want, k.Got), "")
+	case *kind.MaxItems:
+		r.add(place, "too_many_items", fmt.Sprintf("must have %d items or fewer; %d were sent", k.Want, k.Got), "")
+	case *kind.MinProperties:
+		r.add(place, "too_few_items", fmt.Sprintf("must have %d fields or more; %d were sent", k.Want, k.Got), "")
+	case *kind.MaxProperties:
+		r.add(place, "too_many_items", fmt.Sprintf("must have %d fields or fewer; %d were sent", k.Want, k.Got), "")
+	case *kind.UniqueItems:
+		r.add(place, "not_unique", fmt.Sprintf("items %d and %d are the same", k.Duplicates[0], k.Duplicates[1]), "")
+	case *kind.Pattern:
+		r.add(place, "bad_pattern", "must match "+k.Want, "")
+	case *kind.Format:
+		r.add(place, "bad_format", "must be "+formatText(k.Want), "")
+	case *kind.PropertyNames:
+		r.add(append(slices.Clone(place), k.Property), "unknown_field", "this name is not allowed here", "")
+	default:
+		if len(e.Causes) == 0 {
+			r.add(place, "invalid", "the value does not fit here", "")
+		}
+		for _, cause := range e.Causes {
+			r.read(cause)
+		}
+	}
+}
+
+func (r *faultReader) wrongType(place []string, k *kind.Type) {
+	want := strings.Join(k.Want, " or ")
+	if k.Got == "null" {
+		r.add(place, "null_not_allowed", "null is not allowed; must be "+article(want), "leave the field out if it is not known")
+		return
+	}
+	r.add(place, "wrong_type", fmt.Sprintf("must be %s; %s was sent", article(want), article(k.Got)), "")
+}
+
+// likeliest picks the branch that the sender most likely meant: of those whose
+// type fits, the one with the fewest faults.
+func (r *faultReader) likeliest(branches []*jsonschema.ValidationError) *jsonschema.ValidationError {
+	score := func(e *jsonschema.ValidationError) int {
+		probe := faultReader{contract: r.contract}
+		probe.read(e)
+		n := len(probe.faults) + len(probe.never)
+		for _, f := range probe.faults {
+			misfit := f.Code == "wrong_type" || f.Code == "null_not_allowed" || f.Code == "not_in_list"
+			if misfit && f.Pointer == pointerOf(e.InstanceLocation) {
+				n += 1000 // another form altogether
+			}
+		}
+		return n
+	}
+	return slices.MinFunc(branches, func(a, b *jsonschema.ValidationError) int { return cmp.Compare(score(a), score(b)) })
+}
+
+// nodeAt is the schema's text at an address of the compiler.
+func (c *contract) nodeAt(location string) any {
+	_, fragment, _ := strings.Cut(location, "#")
+	if path, err := url.PathUnescape(fragment); err == nil {
+		fragment = path
+	}
+	return at(c.doc, pointerTokens(fragment)...)
+}
+
+func (c *contract) namesAt(location string) []string {
+	properties, _ := at(c.nodeAt(location), "properties").(map[string]any)
+	names := make([]string, 0, len(properties))
+	for name := range properties {
+		names = append(names, name)
+	}
+	slices.Sort(names)
+	return names
+}
+
+// didYouMean finds the name that differs in case and underscores only.
+func didYouMean(name string, known []string) string {
+	plain := func(s string) string { return strings.ToLower(strings.NewReplacer("_", "", "-", "").Replace(s)) }
+	for _, k := range known {
+		if plain(k) == plain(name) {
+			return "the name is " + k
+		}
+	}
+	return ""
+}
+
+func amount(r *big.Rat, unit string) string {
+	f, _ := r.Float64()
+	return strings.TrimSpace(strconv.FormatFloat(f, 'g', -1, 64) + " " + unit)
+}

@@ -1,0 +1,174 @@
+package api
+
+import (
+	"context"
+	"net/http"
+
+	"ductledger/domain"
+	"ductledger/storage"
+
+	"github.com/go-json-experiment/json"
+	"github.com/go-json-experiment/json/jsontext"
+)
+
+// heldAnswer is an item that was not accepted, with what was sent.
+type heldAnswer struct {
+	HeldID          domain.UUID    `json:"held_id"`
+	State           string         `json:"state"`
+	Kind            string         `json:"kind,omitzero"`
+	ID              string         `json:"id,omitzero"`
+	JobID           *domain.UUID   `json:"job_id,omitzero"`
+	BaseVersion     int64          `json:"base_version"`
+	Code            string         `json:"code"`
+	Problem         jsontext.Value `json:"problem,omitzero"`
+	DeviceID        *domain.UUID   `json:"device_id,omitzero"`
+	ReceivedAt      string         `json:"received_at"`
+	Record          jsontext.Value `json:"record,omitzero"`
+	Void            jsontext.Value `json:"void,omitzero"`
+	Bytes           []byte         `json:"bytes,omitzero"` // base64, of what is no JSON object
+	ClosedByVersion int64          `json:"closed_by_version,omitzero"`
+}
+
+func heldOf(h *storage.Held, trace string) heldAnswer {
+	a := heldAnswer{HeldID: h.ID, State: h.State, Kind: h.Kind, BaseVersion: h.BaseVersion, Code: h.Code, ReceivedAt: h.ReceivedAt, ClosedByVersion: h.ClosedByVersion}
+	if !h.RecordID.IsZero() {
+		a.ID = h.RecordID.String()
+	}
+	if !h.JobID.IsZero() {
+		a.JobID = &h.JobID
+	}
+	if !h.DeviceID.IsZero() {
+		a.DeviceID = &h.DeviceID
+	}
+	var kept struct {
+		Code   domain.Code    `json:"code"`
+		Detail string         `json:"detail"`
+		Faults []domain.Fault `json:"errors"`
+	}
+	if err := json.Unmarshal([]byte(h.Problem), &kept); err == nil {
+		e := &domain.Error{Code: kept.Code, Detail: kept.Detail, Faults: kept.Faults}
+		a.Problem = problemBody(e, kindOf(e.Code), trace)
+	}
+	var sent struct {
+		Record jsontext.Value `json:"record"`
+		Void   jsontext.Value `json:"void"`
+	}
+	if err := json.Unmarshal(h.Bytes, &sent); err == nil && (sent.Record.Kind() == '{' || sent.Void.Kind() == '{') {
+		a.Record, a.Void = sent.Record, sent.Void
+	} else {
+		a.Bytes = h.Bytes
+	}
+	return a
+}
+
+// listHeld answers one page of what was not accepted.
+func (s *Server) listHeld(ctx context.Context, caller domain.Caller, r *request) (answer, error) {
+	state := r.Query.Get("state")
+	var job, after domain.UUID
+	if text := r.Query.Get("job_id"); text != "" {
+		id, err := domain.ParseUUID(text)
+		if err != nil {
+			return answer{}, domain.Errorf(domain.BadQuery, "job_id: %v", err)
+		}
+		job = id
+	}
+	page := pageOf(caller, "held"+state+job.String())
+	if text := r.Query.Get("after"); text != "" {
+		id, err := page.read(text)
+		if err != nil {
+			return answer{}, err
+		}
+		after = id
+	}
+	limit := r.limit()
+	held, err := s.db.HeldItems(ctx, caller, state, job, after, limit+1)
+	if err != nil {
+		return answer{}, err
+	}
+	out := struct {
+		Items []heldAnswer `json:"items"`
+		Next  string       `json:"next,omitzero"`
+	}{Items: []heldAnswer{}}
+	for i := range held {
+		if i == limit {
+			out.Next = page.write(held[i-1].ID)
+			break
+		}
+		out.Items = append(out.Items, heldOf(&held[i], r.Trace))
+	}
+	return answer{Body: out}, nil
+}
+
+// applyHeld accepts what was kept as a new version, attributed to the device
+// that sent it.
+func (s *Server) applyHeld(ctx context.Context, caller domain.Caller, r *request) (answer, error) {
+	id, err := pathID(r)
+	if err != nil {
+		return answer{}, err
+	}
+	var body struct {
+		BaseVersion int64 `json:"base_version"`
+	}
+	if err := s.contract.decode("applyHeld", r.Body, &body); err != nil {
+		return answer{}, err
+	}
+	held, err := s.db.HeldItem(ctx, caller, id)
+	if err != nil {
+		return answer{}, err
+	}
+	if held.State != "open" && held.State != "waiting" {
+		return answer{}, domain.Errorf(domain.StateNotAllowed, "the item is %s already", held.State)
+	}
+	value, faults, err := decodeText(held.Bytes, requestJSON())
+	if err != nil {
+		return answer{}, domain.Errorf(domain.Invalid, "what was kept is not one JSON value; it can only be dismissed")
+	}
+	item := s.newItem(held.Bytes, value, faults)
+	item.BaseVersion, item.Resolves = body.BaseVersion, held.ID
+	item.TokenID, item.DeviceID, item.AppliedBy, item.ReceivedAt = held.TokenID, held.DeviceID, caller.Token, r.ReceivedAt
+	row, _ := domain.RowOf(item.Kind)
+	return kindHandlers{s, row, typeName(item.Kind)}.pushOne(ctx, caller, r, item, true)
+}
+
+// dismissHeld closes an item without accepting it; its bytes stay.
+func (s *Server) dismissHeld(ctx context.Context, caller domain.Caller, r *request) (answer, error) {
+	id, err := pathID(r)
+	if err != nil {
+		return answer{}, err
+	}
+	if err := s.db.DismissHeld(ctx, caller, id); err != nil {
+		return answer{}, err
+	}
+	held, err := s.db.HeldItem(ctx, caller, id)
+	if err != nil {
+		return answer{}, err
+	}
+	return answer{Body: heldOf(&held, r.Trace)}, nil
+}
+
+// putResident overwrites who lives in a home.
+func (s *Server) putResident(ctx context.Context, caller domain.Caller, r *request) (answer, error) {
+	var who storage.Resident
+	if err := s.contract.decode("putResident", r.Body, &who); err != nil {
+		return answer{}, err
+	}
+	return s.changeResident(ctx, caller, r, &who)
+}
+
+// eraseResident removes who lives in a home, for ever.
+func (s *Server) eraseResident(ctx context.Context, caller domain.Caller, r *request) (answer, error) {
+	return s.changeResident(ctx, caller, r, nil)
+}
+
+func (s *Server) changeResident(ctx context.Context, caller domain.Caller, r *request, who *storage.Resident) (answer, error) {
+	id, err := pathID(r)
+	if err != nil {
+		return answer{}, err
+	}
+	seen, err := s.db.PutResident(ctx, caller, id, who)
+	if err != nil {
+		return answer{}, err
+	}
+	return answer{Status: http.StatusOK, Header: http.Header{"Etag": {etag(seen.Entry.Version)}},
+		Body: s.entryJSON(caller, &seen.Entry, seen.Resident, "")}, nil
+}

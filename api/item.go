@@ -1,0 +1,124 @@
+package api
+
+import (
+	stdjson "encoding/json"
+	"fmt"
+
+	"ductledger/api/wire"
+	"ductledger/domain"
+	"ductledger/domain/intake"
+	"ductledger/domain/ledger"
+	"ductledger/domain/rules"
+
+	"github.com/go-json-experiment/json/jsontext"
+)
+
+// newItem takes one item of a batch through all sieves: the shape of an item,
+// the schema of its kind, the struct, what needs two fields. value is raw as a
+// tree, faults are what strict decoding already found in it. A bad item comes
+// back with its problem; pointers run from the item.
+func (s *Server) newItem(raw jsontext.Value, value any, faults []domain.Fault) *intake.Item {
+	item := &intake.Item{Raw: raw}
+	faults = append(faults, s.contract.checkSchema("BatchItem", value)...)
+	object, _ := value.(map[string]any)
+	item.Kind, item.ID, item.BaseVersion = keyOf(object)
+	row, known := domain.RowOf(item.Kind)
+	record, hasRecord := object["record"]
+	_, hasVoid := object["void"]
+	if len(faults) == 0 && hasRecord == hasVoid {
+		faults = append(faults, domain.Fault{Pointer: "/record", Code: "required", Detail: "an item has either record or void"})
+	}
+	if known && hasRecord {
+		for _, f := range s.contract.checkSchema(typeName(item.Kind), record) {
+			f.Pointer = "/record" + f.Pointer
+			faults = append(faults, f)
+		}
+	}
+	if len(faults) == 0 {
+		faults = s.fill(item, row, raw)
+	}
+	if len(faults) > 0 {
+		sortFaults(faults)
+		item.Problem = domain.InvalidFields(faults).(*domain.Error)
+		item.Record, item.Void = nil, ""
+	}
+	return item
+}
+
+// fill decodes what the schema has passed.
+func (s *Server) fill(item *intake.Item, row domain.KindRow, raw jsontext.Value) []domain.Fault {
+	var sent wire.Item
+	if err := decodeInto(raw, &sent); err != nil {
+		return faultsOf(err, "")
+	}
+	if sent.Resolves != nil {
+		item.Resolves = *sent.Resolves
+	}
+	if sent.Void != nil {
+		item.Void, item.Digest = sent.Void.Reason, ledger.ContentDigest(ledger.VoidContent(sent.Void.Reason))
+		return nil
+	}
+	return s.fillRecord(item, row, sent.Record, "/record")
+}
+
+// fillRecord decodes and checks the record alone; at is where it stands.
+func (s *Server) fillRecord(item *intake.Item, row domain.KindRow, raw []byte, at string) []domain.Fault {
+	record := row.New()
+	if err := decodeInto(raw, record); err != nil {
+		return faultsOf(err, at)
+	}
+	faults := s.checker.Record(record)
+	if set, ok := record.(*domain.RuleSet); ok {
+		_, unknown := rules.NewSet(item.ID, set)
+		faults = append(faults, unknown...)
+	}
+	if len(faults) > 0 {
+		for i := range faults {
+			faults[i].Pointer = at + faults[i].Pointer
+		}
+		return faults
+	}
+	body, err := ledger.Canonical(raw)
+	if err != nil {
+		return []domain.Fault{{Pointer: at, Code: "not_canonical", Detail: "the record has no canonical form"}}
+	}
+	item.Record, item.Body, item.Digest = record, body, ledger.ContentDigest(body)
+	return nil
+}
+
+func faultsOf(err error, at string) []domain.Fault {
+	e := shown(err)
+	if len(e.Faults) == 0 {
+		return []domain.Fault{{Pointer: at, Code: string(e.Code), Detail: e.Detail}}
+	}
+	for i := range e.Faults {
+		e.Faults[i].Pointer = at + e.Faults[i].Pointer
+	}
+	return e.Faults
+}
+
+// keyOf reads what can be read of an item that may be bad, so that it can be
+// held and found again.
+func keyOf(object map[string]any) (domain.Kind, domain.UUID, int64) {
+	kind, _ := object["kind"].(string)
+	text, _ := object["id"].(string)
+	id, err := domain.ParseUUID(text)
+	if err != nil {
+		id = domain.UUID{}
+	}
+	if _, known := domain.RowOf(domain.Kind(kind)); !known {
+		kind = ""
+	}
+	number, _ := object["base_version"].(stdjson.Number)
+	base, err := number.Int64()
+	if err != nil || base < 0 {
+		base = 0
+	}
+	return domain.Kind(kind), id, base
+}
+
+// envelope is the bytes of an item as a batch would have brought it, for what
+// came by a PUT or a void address.
+func envelope(kind domain.Kind, id domain.UUID, base int64, member string, content []byte) []byte {
+	return fmt.Appendf(nil, `{"kind":%q,"id":%q,"base_version":%d,%q:%s}`, kind, id, base, member, content)
+}

@@ -1,0 +1,103 @@
+package api
+
+import (
+	"context"
+	"strconv"
+
+	"ductledger/domain"
+	"ductledger/domain/rules"
+
+	"github.com/go-json-experiment/json/jsontext"
+)
+
+type findingsAnswer struct {
+	JobID            domain.UUID          `json:"job_id"`
+	RuleSetID        domain.UUID          `json:"rule_set_id"`
+	JudgedAtPosition int64                `json:"judged_at_position"`
+	Findings         []rules.Finding      `json:"findings"`
+	Rules            []rules.RuleOutcomes `json:"rules"`
+}
+
+// findings answers what the rules say about a job: as frozen at its
+// acceptance, or as it stands.
+func (s *Server) findings(ctx context.Context, caller domain.Caller, r *request) (answer, error) {
+	id, err := pathID(r)
+	if err != nil {
+		return answer{}, err
+	}
+	j, err := s.db.Judgement(ctx, caller, id)
+	if err != nil {
+		return answer{}, err
+	}
+	return answer{Body: findingsAnswer{id, j.RuleSetID, j.AtPosition, j.Verdict.Findings, j.Verdict.Rules}}, nil
+}
+
+// result answers what the readings of a job come to.
+func (s *Server) result(ctx context.Context, caller domain.Caller, r *request) (answer, error) {
+	id, err := pathID(r)
+	if err != nil {
+		return answer{}, err
+	}
+	j, err := s.db.Judgement(ctx, caller, id)
+	if err != nil {
+		return answer{}, err
+	}
+	place := struct {
+		JobID            domain.UUID    `json:"job_id"`
+		JudgedAtPosition int64          `json:"judged_at_position"`
+		Result           jsontext.Value `json:",inline"`
+	}{id, j.AtPosition, j.Result}
+	return answer{Body: place}, nil
+}
+
+// evaluationBody is a whole job in one body. Its records are read again by
+// their kinds.
+type evaluationBody struct {
+	RulesOn domain.Date `json:"rules_on"`
+	Items   []struct {
+		Kind   domain.Kind    `json:"kind"`
+		ID     domain.UUID    `json:"id"`
+		Base   int64          `json:"base_version,omitzero"`
+		Record jsontext.Value `json:"record"`
+	} `json:"items"`
+}
+
+// evaluate judges and computes a job that is not stored, by the programme's
+// rules of a day.
+func (s *Server) evaluate(ctx context.Context, caller domain.Caller, r *request) (answer, error) {
+	var body evaluationBody
+	if err := s.contract.decode("postEvaluation", r.Body, &body); err != nil {
+		return answer{}, err
+	}
+	items := make([]rules.Item, len(body.Items))
+	var faults []domain.Fault
+	for i, sent := range body.Items {
+		at := pointerOf([]string{"items", strconv.Itoa(i), "record"})
+		record, err := domain.Decode(sent.Kind, sent.Record)
+		if err != nil {
+			faults = append(faults, domain.Fault{Pointer: at, Code: "wrong_type", Detail: "the record does not fit its kind"})
+			continue
+		}
+		for _, f := range s.checker.Record(record) {
+			f.Pointer = at + f.Pointer
+			faults = append(faults, f)
+		}
+		items[i] = rules.Item{Kind: sent.Kind, ID: sent.ID, Record: record}
+	}
+	if err := domain.InvalidFields(faults); err != nil {
+		return answer{}, err
+	}
+	set, zone, err := s.db.RulesOn(ctx, caller, body.RulesOn)
+	if err != nil {
+		return answer{}, err
+	}
+	result, verdict, err := rules.Evaluate(set, zone, items)
+	if err != nil {
+		return answer{}, err
+	}
+	return answer{Body: struct {
+		Result   rules.Result         `json:"result"`
+		Findings []rules.Finding      `json:"findings"`
+		Rules    []rules.RuleOutcomes `json:"rules"`
+	}{result, verdict.Findings, verdict.Rules}}, nil
+}

@@ -1,0 +1,158 @@
+package api
+
+import (
+	"context"
+	"net/http"
+	"strconv"
+	"strings"
+	"time"
+
+	"ductledger/api/wire"
+	"ductledger/domain"
+	"ductledger/domain/intake"
+	"ductledger/domain/ledger"
+	"ductledger/storage"
+)
+
+// push takes a batch: every item is judged by itself, and what is not accepted
+// is kept.
+func (s *Server) push(ctx context.Context, caller domain.Caller, r *request) (answer, error) {
+	tree, faults, err := decodeText(r.Body, requestJSON())
+	if err != nil {
+		return answer{}, err
+	}
+	ofItems, ofEnvelope := splitFaults(faults)
+	ofEnvelope = append(ofEnvelope, s.contract.checkBody("postBatch", tree)...)
+	if err := domain.InvalidFields(ofEnvelope); err != nil {
+		return answer{}, err
+	}
+	var batch wire.Batch
+	if err := decodeInto(r.Body, &batch); err != nil {
+		return answer{}, err
+	}
+	if err := s.checkEpoch(ctx, caller, batch.Epoch, batch.Receipt); err != nil {
+		return answer{}, err
+	}
+	device, err := s.deviceOf(caller, &batch)
+	if err != nil {
+		return answer{}, err
+	}
+	values := tree.(map[string]any)["items"].([]any)
+	items := make([]*intake.Item, len(batch.Items))
+	shapes := make([]*domain.Error, len(items))
+	offset := clockOffset(batch.SentAt, r.ReceivedAt)
+	for i, raw := range batch.Items {
+		item := s.newItem(raw, values[i], ofItems[i])
+		item.Index, item.TokenID, item.DeviceID, item.ReceivedAt, item.ClockOffsetS = i, caller.Token, device, r.ReceivedAt, offset
+		items[i], shapes[i] = item, item.Problem
+	}
+	pushed, err := s.db.Push(ctx, caller, storage.Push{
+		Items: items, ReceivedAt: r.ReceivedAt, Hold: true, ValidateOnly: r.Query.Get("validate_only") == "true", Sign: signOf(&batch, offset),
+	})
+	if err != nil {
+		return answer{}, err
+	}
+	out := wire.BatchAnswer{
+		Epoch: pushed.Epoch, ReceivedAt: ledger.Stamp(r.ReceivedAt), HeldOpenCount: pushed.HeldOpen,
+		Items: make([]wire.ItemAnswer, len(items)), Jobs: make([]wire.JobCounts, len(pushed.Jobs)),
+	}
+	if pushed.Head.Position > 0 {
+		out.Receipt = receiptOf(pushed.Head)
+	}
+	for i := range pushed.Items {
+		out.Items[i] = s.itemAnswer(caller, &pushed.Items[i], i, values[i], shapes[i], r.Trace)
+	}
+	for i, j := range pushed.Jobs {
+		out.Jobs[i] = wire.JobCounts{JobID: j.JobID, MustFixCount: j.MustFix, CheckCount: j.Check, NoteCount: j.Note, NotRecordedCount: j.NotRecorded}
+	}
+	return answer{Status: http.StatusMultiStatus, Body: out}, nil
+}
+
+func (s *Server) itemAnswer(caller domain.Caller, p *storage.PushedItem, i int, value any, shape *domain.Error, trace string) wire.ItemAnswer {
+	a := wire.ItemAnswer{Index: i, Status: string(p.Status), Version: p.Version, Position: p.Position}
+	if object, ok := value.(map[string]any); ok {
+		a.ID, _ = object["id"].(string)
+	}
+	if !p.HeldID.IsZero() {
+		a.HeldID = &p.HeldID
+	}
+	if p.Entry != nil && (p.Status == intake.Conflict || p.Status == intake.Replayed && p.Current > p.Version) {
+		a.Current = s.entryJSON(caller, p.Entry, nil, "")
+	}
+	if e := p.Problem; e != nil {
+		if e != shape { // intake and the constraints speak of the record alone
+			within := *e
+			within.Faults = make([]domain.Fault, len(e.Faults))
+			for n, f := range e.Faults {
+				f.Pointer = "/record" + f.Pointer
+				within.Faults[n] = f
+			}
+			e = &within
+		}
+		a.Problem = problemBody(shown(e), kindOf(e.Code), trace)
+	}
+	return a
+}
+
+// splitFaults sorts the faults of strict decoding: those within items by
+// item, with pointers from the item, and the rest.
+func splitFaults(faults []domain.Fault) (ofItems map[int][]domain.Fault, rest []domain.Fault) {
+	ofItems = map[int][]domain.Fault{}
+	for _, f := range faults {
+		path, found := strings.CutPrefix(f.Pointer, "/items/")
+		if !found {
+			rest = append(rest, f)
+			continue
+		}
+		number, within, _ := strings.Cut(path, "/")
+		i, err := strconv.Atoi(number)
+		if err != nil {
+			rest = append(rest, f)
+			continue
+		}
+		f.Pointer = ""
+		if within != "" {
+			f.Pointer = "/" + within
+		}
+		ofItems[i] = append(ofItems[i], f)
+	}
+	return ofItems, rest
+}
+
+// deviceOf is whose outbox it is: the token's device, or the one for which
+// staff deliver.
+func (s *Server) deviceOf(caller domain.Caller, batch *wire.Batch) (domain.UUID, error) {
+	if batch.DeviceID == nil || *batch.DeviceID == caller.Device {
+		return caller.Device, nil
+	}
+	if caller.Scoped() {
+		return domain.UUID{}, domain.Errorf(domain.Forbidden, "only the agency's staff may deliver for another device")
+	}
+	return *batch.DeviceID, nil
+}
+
+// clockOffset is the device's clock less ours, in seconds to the millisecond.
+func clockOffset(sentAt *time.Time, receivedAt time.Time) *float64 {
+	if sentAt == nil {
+		return nil
+	}
+	s := float64(sentAt.Sub(receivedAt).Milliseconds()) / 1000
+	return &s
+}
+
+func signOf(batch *wire.Batch, offset *float64) *storage.Sign {
+	if batch.Client == nil && batch.Pending == nil && offset == nil {
+		return nil
+	}
+	sign := &storage.Sign{ClockOffsetS: offset, Schema: 1}
+	if c := batch.Client; c != nil {
+		sign.AppName, sign.AppVersion = c.Name, c.Version
+		if c.Schema > 0 {
+			sign.Schema = c.Schema
+		}
+	}
+	if p := batch.Pending; p != nil {
+		sign.PendingRecords, sign.PendingPhotos, sign.PendingOldestAt, sign.PendingJobs = p.RecordsCount, p.PhotosCount, p.OldestAt, p.JobIDs
+	}
+	return sign
+}

@@ -1,0 +1,96 @@
+package api
+
+import (
+	"strings"
+	"time"
+
+	"ductledger/domain"
+)
+
+// Who may read, from many to few.
+var (
+	everyone    = []domain.Role{domain.Field, domain.ContractorRole, domain.Inspector, domain.Staff, domain.Funder, domain.Admin}
+	workers     = []domain.Role{domain.Field, domain.ContractorRole, domain.Inspector, domain.Staff, domain.Admin}
+	noInspector = []domain.Role{domain.Field, domain.ContractorRole, domain.Staff, domain.Admin}
+	noFirm      = []domain.Role{domain.Field, domain.Inspector, domain.Staff, domain.Admin}
+	crewOrStaff = []domain.Role{domain.Field, domain.Staff, domain.Admin}
+	office      = []domain.Role{domain.Staff, domain.Admin}
+	figures     = []domain.Role{domain.ContractorRole, domain.Staff, domain.Funder, domain.Admin}
+	firmFigures = []domain.Role{domain.ContractorRole, domain.Staff, domain.Admin}
+)
+
+// readers are who may read records of a kind; what of them a caller sees is
+// storage's to say.
+func readers(kind domain.Kind) []domain.Role {
+	switch kind {
+	case domain.CrewMemberKind, domain.CredentialKind, domain.DeviceKind:
+		return noInspector
+	case domain.TrainingEventKind:
+		return office
+	case domain.PhotoKind:
+		return noFirm
+	}
+	return workers
+}
+
+// routes is the table of all addresses. The router, the permissions, the time
+// limits and the order of shedding come from it; a test holds it equal to
+// openapi.yaml.
+func (s *Server) routes() []route {
+	const (
+		look  = 5 * time.Second
+		list  = 10 * time.Second
+		write = 15 * time.Second
+		sums  = 30 * time.Second
+		pull  = 35 * time.Second
+		push  = 120 * time.Second
+	)
+	table := []route{
+		{Method: "GET", Pattern: "/livez", Operation: "getLivez", Public: true, Timeout: 2 * time.Second, Shed: shedPushes, Handle: s.livez},
+		{Method: "GET", Pattern: "/readyz", Operation: "getReadyz", Public: true, Timeout: 3 * time.Second, Shed: shedPushes, Handle: s.readyz},
+		{Method: "GET", Pattern: "/openapi.yaml", Operation: "getOpenapiYaml", Public: true, Timeout: look, Shed: shedPages, Handle: s.openapiYAML},
+		{Method: "GET", Pattern: "/openapi.json", Operation: "getOpenapiJson", Public: true, Timeout: look, Shed: shedPages, Handle: s.openapiJSON},
+
+		{Method: "POST", Pattern: "/v1/batches", Operation: "postBatch", Roles: workers, Timeout: push, Shed: shedPushes, Gzip: true, Handle: s.push},
+		{Method: "GET", Pattern: "/v1/sync", Operation: "getSync", Roles: everyone, Timeout: list, Shed: shedLists, Handle: s.sync},
+		{Method: "GET", Pattern: "/v1/changes", Operation: "getChanges", Roles: workers, Timeout: pull, Shed: shedLists, Handle: s.changes},
+		{Method: "GET", Pattern: "/v1/held", Operation: "listHeld", Roles: crewOrStaff, Timeout: list, Shed: shedLists, Handle: s.listHeld},
+		{Method: "POST", Pattern: "/v1/held/{id}/apply", Operation: "applyHeld", Roles: office, Timeout: write, Shed: shedPushes, Handle: s.applyHeld},
+		{Method: "POST", Pattern: "/v1/held/{id}/dismiss", Operation: "dismissHeld", Roles: office, Timeout: write, Shed: shedPushes, Handle: s.dismissHeld},
+
+		{Method: "GET", Pattern: "/v1/jobs/{id}/entries", Operation: "entriesOfJob", Roles: workers, Timeout: list, Shed: shedLists, Handle: s.jobEntries},
+		{Method: "GET", Pattern: "/v1/jobs/{id}/findings", Operation: "findingsOfJob", Roles: workers, Timeout: look, Shed: shedLists, Handle: s.findings},
+		{Method: "GET", Pattern: "/v1/jobs/{id}/result", Operation: "resultOfJob", Roles: workers, Timeout: look, Shed: shedLists, Handle: s.result},
+		{Method: "POST", Pattern: "/v1/evaluations", Operation: "postEvaluation", Roles: workers, Timeout: write, Shed: shedLists, Handle: s.evaluate},
+		{Method: "POST", Pattern: "/v1/calculations/fan-test", Operation: "calculateFanTest", Roles: everyone, Timeout: look, Shed: shedLists, Handle: s.fanTest},
+		{Method: "POST", Pattern: "/v1/calculations/subtraction", Operation: "calculateSubtraction", Roles: everyone, Timeout: look, Shed: shedLists, Handle: s.subtraction},
+
+		{Method: "PUT", Pattern: "/v1/homes/{id}/resident", Operation: "putResident", Roles: office, Timeout: write, Shed: shedPushes, Handle: s.putResident},
+		{Method: "POST", Pattern: "/v1/homes/{id}/resident/erase", Operation: "eraseResident", Roles: office, Timeout: write, Shed: shedPushes, Handle: s.eraseResident},
+
+		{Method: "GET", Pattern: "/v1/performance", Operation: "getPerformance", Roles: figures, Timeout: sums, Shed: shedStatistics, Handle: s.performance},
+		{Method: "GET", Pattern: "/v1/contractors/{id}/performance", Operation: "performanceOfContractor", Roles: firmFigures, Timeout: sums, Shed: shedStatistics, Handle: s.contractorPerformance},
+	}
+	for _, row := range domain.Kinds {
+		name, many := typeName(row.Kind), typeName(domain.Kind(strings.ReplaceAll(row.Plural, "-", "_")))
+		all, one := "/v1/"+row.Plural, "/v1/"+row.Plural+"/{id}"
+		k := kindHandlers{s, row, name}
+		table = append(table,
+			route{Method: "GET", Pattern: all, Operation: "list" + many, Roles: readers(row.Kind), Timeout: list, Shed: shedLists, Handle: k.list},
+			route{Method: "PUT", Pattern: one, Operation: "put" + name, Roles: row.Writers, Timeout: write, Shed: shedPushes, Handle: k.put},
+			route{Method: "GET", Pattern: one, Operation: "get" + name, Roles: readers(row.Kind), Timeout: look, Shed: shedLists, Handle: k.get},
+			route{Method: "GET", Pattern: one + "/versions", Operation: "versionsOf" + name, Roles: readers(row.Kind), Timeout: list, Shed: shedLists, Handle: k.versions},
+			route{Method: "POST", Pattern: one + "/void", Operation: "void" + name, Roles: row.Writers, Timeout: write, Shed: shedPushes, Handle: k.void},
+		)
+	}
+	return table
+}
+
+// typeName is a kind's name in the contract: energy_isolation is EnergyIsolation.
+func typeName(kind domain.Kind) string {
+	var b strings.Builder
+	for part := range strings.SplitSeq(string(kind), "_") {
+		b.WriteString(strings.ToUpper(part[:1]) + part[1:])
+	}
+	return b.String()
+}

@@ -1,0 +1,64 @@
+package api
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"log/slog"
+	"net"
+	"net/http"
+	"time"
+)
+
+// Time limits of the connection, and the reserve for header fields beyond
+// which the standard server refuses by itself, in plain text. Up to it the
+// frame answers 431 with a problem.
+const (
+	readHeaderTime = 5 * time.Second
+	idleTime       = 120 * time.Second
+	headerReserve  = 4 // times limits.HeaderBytes
+	// DrainTime is how long requests under way may go on after the end was asked for.
+	DrainTime = 30 * time.Second
+)
+
+// newHTTPServer is the server with every time limit set. ReadTimeout and
+// WriteTimeout are what a request gets before its route is known.
+func newHTTPServer(h http.Handler, lim limits, log *slog.Logger) *http.Server {
+	lim = lim.orDefaults()
+	return &http.Server{
+		Handler:           h,
+		ReadHeaderTimeout: readHeaderTime,
+		ReadTimeout:       lim.BodyTime,
+		WriteTimeout:      lim.WriteTime,
+		IdleTimeout:       idleTime,
+		MaxHeaderBytes:    headerReserve * lim.HeaderBytes,
+		ErrorLog:          slog.NewLogLogger(log.Handler(), slog.LevelWarn),
+	}
+}
+
+// serveUntil serves until ctx ends, then takes no new connections and lets
+// requests under way finish, drain at most. What is cut then is an error, so
+// that the program's exit says so.
+func serveUntil(ctx context.Context, srv *http.Server, ln net.Listener, drain time.Duration) error {
+	// Requests get a context that outlives ctx and ends when they are cut.
+	requests, cut := context.WithCancel(context.WithoutCancel(ctx))
+	defer cut()
+	srv.BaseContext = func(net.Listener) context.Context { return requests }
+	failed := make(chan error, 1)
+	go func() { failed <- srv.Serve(ln) }()
+	select {
+	case err := <-failed:
+		return fmt.Errorf("serve: %w", err)
+	case <-ctx.Done():
+	}
+	patience, cancel := context.WithTimeout(context.WithoutCancel(ctx), drain)
+	defer cancel()
+	err := srv.Shutdown(patience)
+	if errors.Is(err, context.DeadlineExceeded) {
+		cut()
+		srv.Close()
+		err = fmt.Errorf("requests were still under way after %s and were cut", drain)
+	}
+	<-failed // the goroutine of Serve has ended
+	return err
+}
