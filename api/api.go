@@ -1,6 +1,7 @@
 package api
 
 import (
+	"cmp"
 	"fmt"
 	"log/slog"
 	"net/http"
@@ -19,6 +20,9 @@ type Config struct {
 	Observe func(method, pattern string, status int, took time.Duration) // for metrics; nil: none
 	// Unlimited lifts the rates, for a programme that seeds itself.
 	Unlimited bool
+	// MinimumSchema is the oldest revision of the contract whose apps may still
+	// pull; 0 for the one that this program ships with.
+	MinimumSchema int
 }
 
 // Server has the handlers of all addresses.
@@ -29,6 +33,10 @@ type Server struct {
 	contract *contract
 	checker  *wire.Checker
 	freeText map[domain.Kind]freeText
+	newer    map[domain.Kind]newer
+	news     *news
+	pulls    *pulls
+	schema   int // the oldest revision of the contract that may pull
 }
 
 // New makes the handler of the whole API. A mistake in the contract or in the
@@ -42,7 +50,8 @@ func New(cfg Config) (http.Handler, error) {
 	if err != nil {
 		return nil, fmt.Errorf("checks of records: %w", err)
 	}
-	s := &Server{db: cfg.DB, now: cfg.Now, log: cfg.Log, contract: c, checker: checker, freeText: freeTexts(c)}
+	s := &Server{db: cfg.DB, now: cfg.Now, log: cfg.Log, contract: c, checker: checker, freeText: freeTexts(c), newer: newers(c),
+		news: &news{db: cfg.DB, log: cfg.Log}, pulls: &pulls{}, schema: cmp.Or(cfg.MinimumSchema, minimumSchema)}
 	frame := frameConfig{Routes: s.routes(), Contract: c, Auth: cfg.DB, Now: cfg.Now, Log: cfg.Log, Observe: cfg.Observe}
 	if cfg.Unlimited {
 		const plenty = 1e6

@@ -5,6 +5,7 @@ import (
 	"net/http"
 	"strconv"
 	"strings"
+	"time"
 
 	"ductledger/api/wire"
 	"ductledger/domain"
@@ -30,7 +31,7 @@ func (s *Server) sync(ctx context.Context, caller domain.Caller, _ *request) (an
 	lim := defaultLimits()
 	out := wire.Start{
 		ServerAt: ledger.Stamp(s.now()), Epoch: start.Head.Epoch, HeadPosition: start.Head.Position,
-		Client:        wire.StartClient{MinimumSchema: minimumSchema, CurrentSchema: currentSchema},
+		Client:        wire.StartClient{MinimumSchema: s.schema, CurrentSchema: currentSchema},
 		Limits:        map[string]float64{"batch_items_count": 500, "body_bytes_count": float64(lim.BodyBytes), "page_entries_count": maxPage, "wait_s": 25},
 		HeldOpenCount: start.HeldOpen, Jobs: []wire.JobSum{},
 	}
@@ -50,6 +51,9 @@ func (s *Server) sync(ctx context.Context, caller domain.Caller, _ *request) (an
 func (s *Server) changes(ctx context.Context, caller domain.Caller, r *request) (answer, error) {
 	if caller.DeviceClosing {
 		return answer{}, domain.Errorf(domain.DeviceClosing, "the device is closing: it may deliver what it has, and no longer pull")
+	}
+	if !caller.Device.IsZero() && caller.AppSchema < s.schema {
+		return answer{}, domain.Errorf(domain.ClientTooOld, "the app knows revision %d of the contract, %d is the oldest that can pull; what it has to deliver is still taken", caller.AppSchema, s.schema)
 	}
 	kinds, versions := r.Query.Get("kinds"), r.Query.Get("versions")
 	q := storage.FeedQuery{Limit: r.limit(), Newest: versions == "latest"}
@@ -71,10 +75,11 @@ func (s *Server) changes(ctx context.Context, caller domain.Caller, r *request) 
 		return answer{}, err
 	}
 	q.After = place
-	feed, err := s.db.Changes(ctx, caller, q)
+	feed, err := s.pull(ctx, caller, r, q)
 	if err != nil {
 		return answer{}, err
 	}
+	s.notePull(ctx, caller, place.Effective)
 	out := wire.Feed{Epoch: feed.Head.Epoch, Items: make([]jsontext.Value, len(feed.Items)), More: feed.More}
 	for i, item := range feed.Items {
 		out.Items[i] = s.feedItemJSON(caller, item)
@@ -84,6 +89,30 @@ func (s *Server) changes(ctx context.Context, caller domain.Caller, r *request) 
 		out.NextAfter = after
 	}
 	return answer{Header: http.Header{"Etag": {`"` + out.NextAfter + `"`}}, Body: out}, nil
+}
+
+// pull reads a page, and waits for news as long as the caller asked when there
+// is none.
+func (s *Server) pull(ctx context.Context, caller domain.Caller, r *request, q storage.FeedQuery) (storage.Feed, error) {
+	seconds, err := strconv.Atoi(r.Query.Get("wait_s"))
+	if err != nil {
+		seconds = 0 // absent; the contract lets nothing but a number in
+	}
+	end := time.Now().Add(time.Duration(seconds) * time.Second)
+	for {
+		feed, err := s.db.Changes(ctx, caller, q)
+		left := time.Until(end)
+		if err != nil || len(feed.Items) > 0 || left <= 0 {
+			return feed, err
+		}
+		err = r.aside(ctx, func(ctx context.Context) error {
+			s.news.wait(ctx, caller.Program, feed.Head.Position, left)
+			return ctx.Err()
+		})
+		if err != nil {
+			return feed, nil // too many wait, or the service ends: an early, empty answer
+		}
+	}
 }
 
 // placeOf reads a cursor; "0" and none are the beginning, and who sees the
@@ -107,7 +136,7 @@ func (s *Server) placeOf(ctx context.Context, caller domain.Caller, after string
 
 func (s *Server) feedItemJSON(caller domain.Caller, item storage.FeedItem) jsontext.Value {
 	if item.Entry != nil {
-		return s.entryJSON(caller, item.Entry, item.Resident, "put")
+		return s.entryJSON(caller, item.Entry, beside{op: "put", resident: item.Resident})
 	}
 	return jsontext.Value(`{"job_id":"` + item.DropJob.String() + `","op":"drop","position":` + strconv.FormatInt(item.Place.Position, 10) +
 		`,"reason":"` + item.DropReason + `"}`)
@@ -125,7 +154,7 @@ func (s *Server) jobEntries(ctx context.Context, caller domain.Caller, r *reques
 	}
 	out := wire.List{Items: make([]jsontext.Value, len(entries))}
 	for i := range entries {
-		out.Items[i] = s.entryJSON(caller, &entries[i], nil, "")
+		out.Items[i] = s.entryJSON(caller, &entries[i], beside{})
 	}
 	return answer{Body: out}, nil
 }

@@ -6,6 +6,7 @@ import (
 	"encoding/base64"
 	"encoding/binary"
 	"strconv"
+	"time"
 
 	"ductledger/domain"
 	"ductledger/domain/ledger"
@@ -84,7 +85,7 @@ func readMark(text string) (m mark, err error) {
 
 // receiptOf is the mark of the highest position of a push.
 func receiptOf(head storage.Head) string {
-	return mark{epoch: head.Epoch, place: storage.Place{Effective: head.Position, Position: head.Position}, link: [4]byte(head.Link[:4])}.String()
+	return mark{epoch: head.Epoch, place: storage.Place{Effective: head.Position, Position: head.Position}, link: linkPart(head.Link)}.String()
 }
 
 // filterOf binds a cursor of the feed to its kinds and to who sees what.
@@ -115,24 +116,39 @@ func (s *Server) checkMark(ctx context.Context, caller domain.Caller, epoch stri
 		return err
 	}
 	if epoch != "" && epoch != head.Epoch.String() || marked && m.epoch != head.Epoch {
-		return epochChanged(head)
+		return epochChanged(caller, head, m, link)
 	}
-	if marked && (m.place.Effective > head.Position || m.link != [4]byte(link[:4])) {
+	if marked && (m.place.Effective > head.Position || m.link != linkPart(link)) {
+		s.log.Error("history was lost: a device knows positions that the ledger has not; a new epoch opens",
+			"program", caller.Program.String(), "position", m.place.Effective, "head", head.Position)
 		head, err := s.db.OpenEpoch(ctx, caller, head.Epoch, "a device knows positions that the ledger has not")
 		if err != nil {
 			return err
 		}
-		s.log.Error("history was lost: a device knows positions that the ledger has not; a new epoch is opened",
-			"program", caller.Program.String(), "position", m.place.Effective, "head", head.Position)
-		return epochChanged(head)
+		return epochChanged(caller, head, mark{}, link)
 	}
 	return nil
 }
 
-// epochChanged tells a device to mark what it sent as unsent and pull again.
-func epochChanged(head storage.Head) error {
-	also := map[string]any{"epoch": head.Epoch}
-	return &domain.Error{Code: domain.EpochChanged, Detail: "the service's history was restored: send again what you sent and keep, then pull", Also: also}
+// epochSpread is the time over which the devices of a programme come back
+// after a restore, so that they do not all come at once.
+const epochSpread = 10 * time.Minute
+
+// epochChanged tells a device to mark what it sent as unsent and pull again:
+// from where both histories are the same, if that is known and it had come no
+// further.
+func epochChanged(caller domain.Caller, head storage.Head, m mark, link ledger.Digest) error {
+	wait := time.Duration(binary.BigEndian.Uint32(caller.Token[12:])%uint32(epochSpread/time.Second)) * time.Second
+	also := map[string]any{"epoch": head.Epoch, "retry_after_s": wait.Seconds()}
+	if head.Shared {
+		also["shared_up_to_position"] = head.EpochFrom
+		if m.place.Effective > 0 && m.place.Effective <= head.EpochFrom && m.link == linkPart(link) {
+			m.epoch = head.Epoch
+			also["after"] = m.String()
+		}
+	}
+	return &domain.Error{Code: domain.EpochChanged, RetryAfter: max(wait, time.Second), Also: also,
+		Detail: "the service's history was restored: send again what you sent and keep, then pull"}
 }
 
 // linkPart is what a mark keeps of a link.

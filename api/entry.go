@@ -18,9 +18,16 @@ import (
 // pulling again.
 const contactLease = 7 * 24 * time.Hour
 
+// beside is what an answer shows of a record that is no part of its history.
+type beside struct {
+	op       string            // in the feed
+	resident *storage.Resident // of a home
+	heard    jsontext.Value    // of a device
+}
+
 // entryJSON is an entry as the caller may read it. What staff read is the very
-// text that the chain is made of, with op and resident beside it.
-func (s *Server) entryJSON(caller domain.Caller, e *domain.Entry, resident *storage.Resident, op string) jsontext.Value {
+// text that the chain is made of, with the rest beside it.
+func (s *Server) entryJSON(caller domain.Caller, e *domain.Entry, more beside) jsontext.Value {
 	shown := *e
 	if caller.Role == domain.ContractorRole {
 		shown.TokenID, shown.AppliedBy, shown.ClockOffsetS, shown.ResidentRevision = domain.UUID{}, domain.UUID{}, nil, 0
@@ -28,18 +35,18 @@ func (s *Server) entryJSON(caller domain.Caller, e *domain.Entry, resident *stor
 		if e.Void != nil {
 			shown.Void = &domain.Void{VoidedAt: e.Void.VoidedAt}
 		}
-		resident = nil
+		more.resident = nil
 	}
 	b := ledger.AppendEntry(nil, &shown)
-	if resident == nil && op == "" {
-		return b
-	}
 	b = b[:len(b)-1]
-	if op != "" {
-		b = append(b, `,"op":"`+op+`"`...)
+	if more.op != "" {
+		b = append(b, `,"op":"`+more.op+`"`...)
 	}
-	if resident != nil {
-		if contact, err := json.Marshal(resident); err == nil { // three texts cannot fail
+	if more.heard != nil {
+		b = append(append(b, `,"heard":`...), more.heard...)
+	}
+	if more.resident != nil {
+		if contact, err := json.Marshal(more.resident); err == nil { // three texts cannot fail
 			b = append(append(b, `,"resident":`...), contact...)
 		}
 		if caller.Role == domain.Field {

@@ -123,7 +123,7 @@ func (s *Server) applyHeld(ctx context.Context, caller domain.Caller, r *request
 	if err != nil {
 		return answer{}, domain.Errorf(domain.Invalid, "what was kept is not one JSON value; it can only be dismissed")
 	}
-	item := s.newItem(held.Bytes, value, faults)
+	item := s.newItem(held.Bytes, value, faults, currentSchema)
 	item.BaseVersion, item.Resolves = body.BaseVersion, held.ID
 	item.TokenID, item.DeviceID, item.AppliedBy, item.ReceivedAt = held.TokenID, held.DeviceID, caller.Token, r.ReceivedAt
 	row, _ := domain.RowOf(item.Kind)
@@ -170,5 +170,5 @@ func (s *Server) changeResident(ctx context.Context, caller domain.Caller, r *re
 		return answer{}, err
 	}
 	return answer{Status: http.StatusOK, Header: http.Header{"Etag": {etag(seen.Entry.Version)}},
-		Body: s.entryJSON(caller, &seen.Entry, seen.Resident, "")}, nil
+		Body: s.entryJSON(caller, &seen.Entry, beside{resident: seen.Resident})}, nil
 }

@@ -3,6 +3,7 @@ package api
 import (
 	stdjson "encoding/json"
 	"fmt"
+	"slices"
 
 	"ductledger/api/wire"
 	"ductledger/domain"
@@ -17,7 +18,7 @@ import (
 // the schema of its kind, the struct, what needs two fields. value is raw as a
 // tree, faults are what strict decoding already found in it. A bad item comes
 // back with its problem; pointers run from the item.
-func (s *Server) newItem(raw jsontext.Value, value any, faults []domain.Fault) *intake.Item {
+func (s *Server) newItem(raw jsontext.Value, value any, faults []domain.Fault, schema int) *intake.Item {
 	item := &intake.Item{Raw: raw}
 	faults = append(faults, s.contract.checkSchema("BatchItem", value)...)
 	object, _ := value.(map[string]any)
@@ -36,6 +37,7 @@ func (s *Server) newItem(raw jsontext.Value, value any, faults []domain.Fault) *
 	}
 	if len(faults) == 0 {
 		faults = s.fill(item, row, raw)
+		item.Keep = s.newer[item.Kind].than(schema)
 	}
 	if len(faults) > 0 {
 		sortFaults(faults)
@@ -121,4 +123,37 @@ func keyOf(object map[string]any) (domain.Kind, domain.UUID, int64) {
 // came by a PUT or a void address.
 func envelope(kind domain.Kind, id domain.UUID, base int64, member string, content []byte) []byte {
 	return fmt.Appendf(nil, `{"kind":%q,"id":%q,"base_version":%d,%q:%s}`, kind, id, base, member, content)
+}
+
+// newer tells since which revision of the contract each member of a record is
+// known, of those that were not there from the first.
+type newer map[string]int
+
+// newers reads x-since from the contract.
+func newers(c *contract) map[domain.Kind]newer {
+	all := map[domain.Kind]newer{}
+	for _, row := range domain.Kinds {
+		properties, _ := at(c.doc, "components", "schemas", typeName(row.Kind), "properties").(map[string]any)
+		for name, property := range properties {
+			number, _ := at(property, "x-since").(stdjson.Number)
+			if since, err := number.Int64(); err == nil {
+				if all[row.Kind] == nil {
+					all[row.Kind] = newer{}
+				}
+				all[row.Kind][name] = int(since)
+			}
+		}
+	}
+	return all
+}
+
+// than lists the members that an app of a revision does not know.
+func (n newer) than(schema int) (names []string) {
+	for name, since := range n {
+		if since > schema {
+			names = append(names, name)
+		}
+	}
+	slices.Sort(names)
+	return names
 }

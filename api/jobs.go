@@ -45,7 +45,7 @@ func (s *Server) result(ctx context.Context, caller domain.Caller, r *request) (
 	place := struct {
 		JobID            domain.UUID    `json:"job_id"`
 		JudgedAtPosition int64          `json:"judged_at_position"`
-		Result           jsontext.Value `json:",inline"`
+		Result           jsontext.Value `json:",embed"`
 	}{id, j.AtPosition, j.Result}
 	return answer{Body: place}, nil
 }

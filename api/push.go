@@ -2,6 +2,7 @@ package api
 
 import (
 	"context"
+	"errors"
 	"net/http"
 	"strconv"
 	"strings"
@@ -42,13 +43,16 @@ func (s *Server) push(ctx context.Context, caller domain.Caller, r *request) (an
 	shapes := make([]*domain.Error, len(items))
 	offset := clockOffset(batch.SentAt, r.ReceivedAt)
 	for i, raw := range batch.Items {
-		item := s.newItem(raw, values[i], ofItems[i])
+		item := s.newItem(raw, values[i], ofItems[i], schemaOf(caller, &batch))
 		item.Index, item.TokenID, item.DeviceID, item.ReceivedAt, item.ClockOffsetS = i, caller.Token, device, r.ReceivedAt, offset
 		items[i], shapes[i] = item, item.Problem
 	}
 	pushed, err := s.db.Push(ctx, caller, storage.Push{
 		Items: items, ReceivedAt: r.ReceivedAt, Hold: true, ValidateOnly: r.Query.Get("validate_only") == "true", Sign: signOf(&batch, offset),
 	})
+	if errors.Is(err, storage.ErrBusy) {
+		return allAgain(items, values, r), nil
+	}
 	if err != nil {
 		return answer{}, err
 	}
@@ -68,16 +72,30 @@ func (s *Server) push(ctx context.Context, caller domain.Caller, r *request) (an
 	return answer{Status: http.StatusMultiStatus, Body: out}, nil
 }
 
-func (s *Server) itemAnswer(caller domain.Caller, p *storage.PushedItem, i int, value any, shape *domain.Error, trace string) wire.ItemAnswer {
-	a := wire.ItemAnswer{Index: i, Status: string(p.Status), Version: p.Version, Position: p.Position}
-	if object, ok := value.(map[string]any); ok {
-		a.ID, _ = object["id"].(string)
+// allAgain answers a batch of which nothing was stored, since others kept
+// changing the same records.
+func allAgain(items []*intake.Item, values []any, r *request) answer {
+	out := wire.BatchAnswer{ReceivedAt: ledger.Stamp(r.ReceivedAt), RetryAfterS: storage.ErrBusy.RetryAfter.Seconds(),
+		Items: make([]wire.ItemAnswer, len(items)), Jobs: []wire.JobCounts{}}
+	for i := range items {
+		out.Items[i] = wire.ItemAnswer{Index: i, ID: idText(values[i]), Status: string(intake.Retry)}
 	}
+	return answer{Status: http.StatusMultiStatus, Body: out}
+}
+
+func idText(value any) string {
+	object, _ := value.(map[string]any)
+	text, _ := object["id"].(string)
+	return text
+}
+
+func (s *Server) itemAnswer(caller domain.Caller, p *storage.PushedItem, i int, value any, shape *domain.Error, trace string) wire.ItemAnswer {
+	a := wire.ItemAnswer{Index: i, ID: idText(value), Status: string(p.Status), Version: p.Version, Position: p.Position}
 	if !p.HeldID.IsZero() {
 		a.HeldID = &p.HeldID
 	}
 	if p.Entry != nil && (p.Status == intake.Conflict || p.Status == intake.Replayed && p.Current > p.Version) {
-		a.Current = s.entryJSON(caller, p.Entry, nil, "")
+		a.Current = s.entryJSON(caller, p.Entry, beside{})
 	}
 	if e := p.Problem; e != nil {
 		if e != shape { // intake and the constraints speak of the record alone
@@ -129,6 +147,18 @@ func (s *Server) deviceOf(caller domain.Caller, batch *wire.Batch) (domain.UUID,
 		return domain.UUID{}, domain.Errorf(domain.Forbidden, "only the agency's staff may deliver for another device")
 	}
 	return *batch.DeviceID, nil
+}
+
+// schemaOf is the revision of the contract that the sender knows: a device
+// that names none is of the first, the agency's own programs of the newest.
+func schemaOf(caller domain.Caller, batch *wire.Batch) int {
+	switch {
+	case batch.Client != nil && batch.Client.Schema > 0:
+		return batch.Client.Schema
+	case caller.Device.IsZero():
+		return currentSchema
+	}
+	return 1
 }
 
 // clockOffset is the device's clock less ours, in seconds to the millisecond.

@@ -32,7 +32,11 @@ func (k kindHandlers) get(ctx context.Context, caller domain.Caller, r *request)
 	if err != nil {
 		return answer{}, err
 	}
-	return k.entryAnswer(caller, http.StatusOK, &seen.Entry, seen.Resident), nil
+	heard, err := k.heardOf(ctx, caller, k.row.Kind, []storage.Seen{seen})
+	if err != nil {
+		return answer{}, err
+	}
+	return k.entryAnswer(caller, http.StatusOK, &seen.Entry, beside{resident: seen.Resident, heard: heard[id]}), nil
 }
 
 // put is a batch of one.
@@ -96,13 +100,13 @@ func (k kindHandlers) pushOne(ctx context.Context, caller domain.Caller, r *requ
 	p := &pushed.Items[0]
 	switch p.Status {
 	case intake.Created:
-		a := k.entryAnswer(caller, http.StatusCreated, p.Entry, nil)
+		a := k.entryAnswer(caller, http.StatusCreated, p.Entry, beside{})
 		a.Header.Set("Location", "/v1/"+k.row.Plural+"/"+item.ID.String())
 		return a, nil
 	case intake.Updated:
-		return k.entryAnswer(caller, http.StatusOK, p.Entry, nil), nil
+		return k.entryAnswer(caller, http.StatusOK, p.Entry, beside{}), nil
 	case intake.Replayed:
-		a := k.entryAnswer(caller, http.StatusOK, p.Entry, nil)
+		a := k.entryAnswer(caller, http.StatusOK, p.Entry, beside{})
 		a.Header.Set("Idempotent-Replay", "true")
 		return a, nil
 	}
@@ -113,7 +117,7 @@ func (k kindHandlers) pushOne(ctx context.Context, caller domain.Caller, r *requ
 	}
 	if p.Status == intake.Conflict {
 		if p.Entry != nil {
-			problem.Also["current"] = k.entryJSON(caller, p.Entry, nil, "")
+			problem.Also["current"] = k.entryJSON(caller, p.Entry, beside{})
 		}
 		if !matched {
 			problem.Code, problem.Detail = domain.MatchRequired, "the record exists: a change of it needs If-Match with its version"
@@ -123,8 +127,8 @@ func (k kindHandlers) pushOne(ctx context.Context, caller domain.Caller, r *requ
 }
 
 // entryAnswer is an entry with its version as ETag.
-func (k kindHandlers) entryAnswer(caller domain.Caller, status int, e *domain.Entry, resident *storage.Resident) answer {
-	return answer{Status: status, Header: http.Header{"Etag": {etag(e.Version)}}, Body: k.entryJSON(caller, e, resident, "")}
+func (k kindHandlers) entryAnswer(caller domain.Caller, status int, e *domain.Entry, more beside) answer {
+	return answer{Status: status, Header: http.Header{"Etag": {etag(e.Version)}}, Body: k.entryJSON(caller, e, more)}
 }
 
 func etag(version int64) string { return `"` + strconv.FormatInt(version, 10) + `"` }
@@ -154,13 +158,17 @@ func (k kindHandlers) list(ctx context.Context, caller domain.Caller, r *request
 	if err != nil {
 		return answer{}, err
 	}
+	heard, err := k.heardOf(ctx, caller, k.row.Kind, seen)
+	if err != nil {
+		return answer{}, err
+	}
 	out := wire.List{Items: []jsontext.Value{}}
 	for i := range seen {
 		if i == f.Limit-1 {
 			out.Next = page.write(seen[i-1].Entry.ID)
 			break
 		}
-		out.Items = append(out.Items, k.entryJSON(caller, &seen[i].Entry, seen[i].Resident, ""))
+		out.Items = append(out.Items, k.entryJSON(caller, &seen[i].Entry, beside{resident: seen[i].Resident, heard: heard[seen[i].Entry.ID]}))
 	}
 	return answer{Body: out}, nil
 }
@@ -189,7 +197,7 @@ func (k kindHandlers) versions(ctx context.Context, caller domain.Caller, r *req
 			out.Next = page.writeNumber(entries[i-1].Version)
 			break
 		}
-		out.Items = append(out.Items, k.entryJSON(caller, &entries[i], nil, ""))
+		out.Items = append(out.Items, k.entryJSON(caller, &entries[i], beside{}))
 	}
 	return answer{Body: out}, nil
 }

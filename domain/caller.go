@@ -28,6 +28,9 @@ type Caller struct {
 	Device     UUID   // zero when the token belongs to no device
 	// DeviceClosing tells a device that may still deliver, but no longer pull.
 	DeviceClosing bool
+	// AppSchema is the revision of the contract that the device's app named
+	// with its last push; 1 before any.
+	AppSchema int
 }
 
 // Scoped tells whether the caller sees a part of the programme only.

@@ -44,8 +44,15 @@ CREATE TABLE program_head (
     position    bigint NOT NULL CHECK (position >= 0),
     link        bytea NOT NULL CHECK (length(link) = 32),
     recorded_at timestamptz NOT NULL,
+    -- One unbroken history. A new epoch begins where a restore lost or replaced
+    -- what devices already know; up to epoch_from_position both are the same,
+    -- unless it was a device that noticed.
     epoch       uuid NOT NULL,
-    epoch_from_position bigint NOT NULL CHECK (epoch_from_position >= 0)
+    epoch_from_position bigint NOT NULL CHECK (epoch_from_position >= 0),
+    epoch_cause text NOT NULL CHECK (epoch_cause IN ('new', 'restore', 'device')),
+    -- The database in which this history was last written.
+    system_identifier bigint,
+    timeline    integer
 );
 
 -- Credentials. Stored is the SHA-256 of the token's text; the text is shown once.

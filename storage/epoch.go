@@ -2,6 +2,8 @@ package storage
 
 import (
 	"context"
+	"errors"
+	"fmt"
 
 	"ductledger/domain"
 
@@ -9,19 +11,26 @@ import (
 )
 
 const epochOpenSQL = `
-UPDATE program_head SET epoch = @epoch, epoch_from_position = position
+UPDATE program_head SET epoch = @epoch, epoch_from_position = position, epoch_cause = @cause,
+    system_identifier = coalesce(@system_identifier, system_identifier), timeline = coalesce(@timeline, timeline)
 WHERE program_id = @program_id AND epoch = @before`
 
-// OpenEpoch begins a new history of a programme whose old one was lost or
-// replaced, and says so in the audit. Who comes second finds the first's.
-func (db *DB) OpenEpoch(ctx context.Context, caller domain.Caller, before domain.UUID, why string) (head Head, err error) {
+// OpenEpoch begins a new history because a device knows positions that the
+// ledger has not: only devices can notice a disk that was set back. Who comes
+// second finds the first's.
+func (db *DB) OpenEpoch(ctx context.Context, caller domain.Caller, before domain.UUID, why string) (Head, error) {
+	return db.openEpoch(ctx, caller, before, "device", why, databaseMark{})
+}
+
+func (db *DB) openEpoch(ctx context.Context, caller domain.Caller, before domain.UUID, cause, why string, mark databaseMark) (head Head, err error) {
 	id, err := uuid.NewV7()
 	if err != nil {
 		return Head{}, err
 	}
 	err = db.in(ctx, caller.Program, writing, func(t *tx) error {
 		var opened int64
-		t.queue(epochOpenSQL, named{"program_id": t.program, "epoch": domain.UUID(id), "before": before}.pgx()).Exec(affected(&opened))
+		t.queue(epochOpenSQL, named{"program_id": t.program, "epoch": domain.UUID(id), "before": before, "cause": cause,
+			"system_identifier": mark.SystemIdentifier, "timeline": mark.Timeline}.pgx()).Exec(affected(&opened))
 		var heads []headRow
 		all(t, &heads, headSQL, named{"program_id": t.program}.pgx())
 		if err := t.flush(); err != nil {
@@ -34,4 +43,93 @@ func (db *DB) OpenEpoch(ctx context.Context, caller domain.Caller, before domain
 		return t.writeAudit(caller, "epoch_opened", domain.UUID(id), why)
 	})
 	return head, err
+}
+
+// databaseMark tells one database server's history from another's.
+type databaseMark struct {
+	SystemIdentifier *int64
+	Timeline         *int32
+}
+
+const databaseMarkSQL = `
+SELECT s.system_identifier, c.timeline_id AS timeline FROM pg_control_system() AS s, pg_control_checkpoint() AS c`
+
+const headMarksSQL = `
+SELECT program_id, epoch, system_identifier, timeline FROM program_head WHERE program_id IS NOT NULL ORDER BY program_id`
+
+const headMarkSQL = `
+UPDATE program_head SET system_identifier = @system_identifier, timeline = @timeline WHERE program_id = @program_id`
+
+type headMarkRow struct {
+	ProgramID [16]byte
+	Epoch     [16]byte
+	databaseMark
+}
+
+// ErrOtherDatabase says that the programmes' history was written in another
+// database server, or on another timeline of it: a restore, or a failover.
+var ErrOtherDatabase = errors.New("this database is not the one in which the ledger was last written")
+
+func (db *DB) marks(ctx context.Context) (now databaseMark, heads []headMarkRow, err error) {
+	err = db.in(ctx, domain.UUID{}, reading, func(t *tx) error {
+		var marks []databaseMark
+		all(t, &marks, databaseMarkSQL)
+		all(t, &heads, headMarksSQL)
+		if err := t.flush(); err != nil {
+			return err
+		}
+		now = marks[0]
+		return nil
+	})
+	return now, heads, err
+}
+
+// CheckDatabase compares the database with the one that wrote last. It adopts
+// programmes that never named one, and answers ErrOtherDatabase where another
+// did: the operator then has to say whether history was lost.
+func (db *DB) CheckDatabase(ctx context.Context) error {
+	now, heads, err := db.marks(ctx)
+	if err != nil {
+		return err
+	}
+	for _, h := range heads {
+		switch {
+		case h.SystemIdentifier == nil:
+			if err := db.adopt(ctx, h.ProgramID, now); err != nil {
+				return err
+			}
+		case *h.SystemIdentifier != *now.SystemIdentifier || *h.Timeline != *now.Timeline:
+			return fmt.Errorf("%w: it was server %d on timeline %d, this is server %d on timeline %d",
+				ErrOtherDatabase, *h.SystemIdentifier, *h.Timeline, *now.SystemIdentifier, *now.Timeline)
+		}
+	}
+	return nil
+}
+
+func (db *DB) adopt(ctx context.Context, program domain.UUID, mark databaseMark) error {
+	return db.in(ctx, program, writing, func(t *tx) error {
+		t.queue(headMarkSQL, named{"program_id": program, "system_identifier": mark.SystemIdentifier, "timeline": mark.Timeline}.pgx())
+		return nil
+	})
+}
+
+// NameFailover takes this database for all programmes: a planned move that
+// lost nothing. The history goes on.
+func (db *DB) NameFailover(ctx context.Context) error {
+	now, heads, err := db.marks(ctx)
+	for _, h := range heads {
+		err = errors.Join(err, db.adopt(ctx, h.ProgramID, now))
+	}
+	return err
+}
+
+// NameRestore opens a new epoch in every programme: what devices sent since
+// the backup was taken is theirs to send again.
+func (db *DB) NameRestore(ctx context.Context) error {
+	now, heads, err := db.marks(ctx)
+	for _, h := range heads {
+		_, opened := db.openEpoch(ctx, domain.Caller{Program: h.ProgramID}, h.Epoch, "restore", "the operator named a restore", now)
+		err = errors.Join(err, opened)
+	}
+	return err
 }

@@ -50,6 +50,10 @@ func raceLost(err error) bool {
 	return false
 }
 
+// ErrBusy says that others kept changing the same records; nothing of the
+// transaction was stored.
+var ErrBusy = &domain.Error{Code: domain.Overloaded, Detail: "others are changing the same records; send it again", RetryAfter: unavailable}
+
 // unavailable is how long a client should wait when the database is away.
 const unavailable = 2 * time.Second
 
@@ -65,7 +69,7 @@ func interpret(err error) error {
 	var netError net.Error
 	switch {
 	case errors.Is(err, errRaceLost):
-		return &domain.Error{Code: domain.Overloaded, Detail: "others are changing the same records; send it again", RetryAfter: unavailable}
+		return ErrBusy
 	case errors.As(err, &pg):
 		return interpretPg(pg, err)
 	case errors.Is(err, context.DeadlineExceeded):
@@ -81,7 +85,7 @@ func interpret(err error) error {
 func interpretPg(pg *pgconn.PgError, err error) error {
 	switch pg.Code {
 	case serializationFailure, deadlockDetected, lockNotAvailable:
-		return &domain.Error{Code: domain.Overloaded, Detail: "others are changing the same records; send it again", RetryAfter: unavailable}
+		return ErrBusy
 	case queryCanceled:
 		return &domain.Error{Code: domain.TimeLimit, Detail: "the time limit passed before an answer was ready", RetryAfter: unavailable}
 	case adminShutdown, crashShutdown, cannotConnectNow, tooManyConnections:

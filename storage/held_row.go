@@ -35,6 +35,13 @@ const heldColumns = `
     h.held_id, h.state, h.kind, h.record_id, h.base_version, h.bytes, h.code, h.problem, h.job_id, h.contractor_id,
     h.token_id, h.device_id, h.received_at, h.clock_offset_s, h.closed_by_version`
 
+// waitingRow is a waiting item with who sent it.
+type waitingRow struct {
+	heldRow
+	Role string
+	Name *string
+}
+
 // Items that wait for one of the records that come now, and those that wait
 // for them in turn.
 const heldWaitingSQL = `
@@ -47,10 +54,20 @@ WITH RECURSIVE follows AS (
     JOIN follows AS f ON h.missing_kind::text = f.kind AND h.missing_id = f.record_id
     WHERE h.program_id = @program_id AND h.state = 'waiting'
 )
-SELECT` + heldColumns + `
+SELECT` + heldColumns + `, t.role::text AS role, t.name
 FROM held AS h JOIN follows USING (held_id)
+JOIN token AS t ON t.program_id = h.program_id AND t.token_id = h.token_id
 WHERE h.program_id = @program_id
 ORDER BY h.received_at, h.held_id`
+
+// sender is who sent the item: it is decided with its own rights.
+func (r *waitingRow) sender(program domain.UUID) *domain.Caller {
+	by := &domain.Caller{Program: program, Token: r.TokenID, Role: domain.Role(r.Role), Contractor: idOf(r.ContractorID), Device: idOf(r.DeviceID)}
+	if r.Name != nil {
+		by.Name = *r.Name
+	}
+	return by
+}
 
 // item is the held item as it came, with its own device and times.
 func (r *heldRow) item() (*intake.Item, error) {

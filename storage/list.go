@@ -29,6 +29,11 @@ const (
 	listByJobSQL        = ` AND h.job_id = @job_id`
 	listByHomeSQL       = ` AND h.record_id IN (SELECT j.id FROM job AS j WHERE j.program_id = @program_id AND j.home_id = @home_id)`
 	listByContractorSQL = ` AND h.record_id IN (SELECT j.id FROM job AS j WHERE j.program_id = @program_id AND j.contractor_id = @of_contractor_id)`
+	// Devices that have pulled the job since it was given to their contractor.
+	listByHeldJobSQL = ` AND h.record_id IN (SELECT d.id FROM device AS d
+    JOIN device_sign AS g ON g.program_id = d.program_id AND g.device_id = d.id
+    JOIN job_scope AS s ON s.program_id = d.program_id AND s.contractor_id = d.contractor_id AND s.job_id = @job_id AND s.open
+    WHERE d.program_id = @program_id AND g.acknowledged_position >= s.granted_position)`
 	listOfContractorSQL = ` AND h.contractor_id = @of_contractor_id`
 	listByStateSQL      = ` AND h.record_id IN (SELECT j.id FROM job AS j WHERE j.program_id = @program_id AND j.state = @state)`
 	listByDeviceState   = ` AND h.record_id IN (SELECT d.id FROM device AS d WHERE d.program_id = @program_id AND d.state = @state)`
@@ -38,7 +43,11 @@ const (
 // List reads the newest versions of a kind in the order of their ids.
 func (db *DB) List(ctx context.Context, caller domain.Caller, kind domain.Kind, f Filter) ([]Seen, error) {
 	sql := listSQL
-	if !f.JobID.IsZero() {
+	switch {
+	case f.JobID.IsZero():
+	case kind == domain.DeviceKind:
+		sql += listByHeldJobSQL
+	default:
 		sql += listByJobSQL
 	}
 	if !f.HomeID.IsZero() {

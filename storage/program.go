@@ -38,8 +38,8 @@ VALUES (@program_id, @code, @name, @time_zone, @demo, @created_at)
 ON CONFLICT (program_id) DO NOTHING`
 
 const programHeadInsertSQL = `
-INSERT INTO program_head (program_id, position, link, recorded_at, epoch, epoch_from_position)
-VALUES (@program_id, 0, @link, @recorded_at, @epoch, 0)`
+INSERT INTO program_head (program_id, position, link, recorded_at, epoch, epoch_from_position, epoch_cause)
+VALUES (@program_id, 0, @link, @recorded_at, @epoch, 0, 'new')`
 
 // CreateProgram makes a programme with a first rule set of defaults, in force
 // from the beginning. firstSet is that set's id, epoch the name of its history.
@@ -144,18 +144,25 @@ type Head struct {
 	Link       ledger.Digest
 	RecordedAt time.Time
 	Epoch      domain.UUID
+	EpochFrom  int64 // where the epoch began
+	// Shared tells that all up to EpochFrom is the same as in the epoch before:
+	// so when an operator named a restore, not when a device noticed one.
+	Shared bool
 }
 
 const headSQL = `
-SELECT position, link, recorded_at, epoch FROM program_head WHERE program_id = @program_id`
+SELECT position, link, recorded_at, epoch, epoch_from_position, epoch_cause = 'restore' AS shared FROM program_head WHERE program_id = @program_id`
 
 type headRow struct {
 	Position   int64
 	Link       []byte
 	RecordedAt time.Time
 	Epoch      [16]byte
+
+	EpochFromPosition int64
+	Shared            bool
 }
 
 func (r *headRow) head() Head {
-	return Head{Position: r.Position, Link: ledger.Digest(r.Link), RecordedAt: r.RecordedAt, Epoch: r.Epoch}
+	return Head{Position: r.Position, Link: ledger.Digest(r.Link), RecordedAt: r.RecordedAt, Epoch: r.Epoch, EpochFrom: r.EpochFromPosition, Shared: r.Shared}
 }

@@ -3,6 +3,7 @@ package storage
 import (
 	"context"
 	"errors"
+	"slices"
 	"time"
 
 	"ductledger/domain"
@@ -68,11 +69,12 @@ func (db *DB) Push(ctx context.Context, caller domain.Caller, p Push) (Pushed, e
 			if err := db.findPoison(ctx, caller, poison.decisions); err != nil {
 				return Pushed{}, err
 			}
+			plan.keep(poison.decisions)
 		default:
 			return out, err
 		}
 	}
-	return Pushed{}, &domain.Error{Code: domain.Overloaded, Detail: "others are changing the same records; send it again", RetryAfter: unavailable}
+	return Pushed{}, ErrBusy
 }
 
 // maxWidenings bounds how often a push may find that it touches more jobs.
@@ -100,7 +102,7 @@ func (t *tx) push(caller domain.Caller, p *Push, plan *plan) (Pushed, error) {
 	if err != nil {
 		return Pushed{}, err
 	}
-	items := append(append([]*intake.Item(nil), p.Items...), known.along...)
+	items := slices.Concat(known.along, p.Items) // what waited was sent earlier
 	decisions, judged, err := known.decide(caller, items, t.now)
 	if err != nil {
 		return Pushed{}, err

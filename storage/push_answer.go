@@ -67,7 +67,7 @@ func (k *known) visible(caller domain.Caller, job domain.UUID) bool {
 		return true
 	}
 	stored, ok := k.store.Jobs[job]
-	return !ok || stored.Known
+	return !ok || stored.KnownTo(caller)
 }
 
 const deviceSignSQL = `

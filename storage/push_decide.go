@@ -33,7 +33,10 @@ type judgedJob struct {
 func (k *known) decide(caller domain.Caller, items []*intake.Item, now time.Time) ([]intake.Decision, []*judgedJob, error) {
 	for {
 		decisions := intake.Sort(caller, items, &k.store)
-		entries := k.acceptedEntries(decisions, now)
+		entries, err := k.acceptedEntries(decisions, now)
+		if err != nil {
+			return nil, nil, err
+		}
 		judged, err := k.judge(entries, now)
 		if err != nil {
 			return nil, nil, err
@@ -45,7 +48,7 @@ func (k *known) decide(caller domain.Caller, items []*intake.Item, now time.Time
 }
 
 // acceptedEntries are the accepted versions as entries, not yet numbered.
-func (k *known) acceptedEntries(decisions []intake.Decision, now time.Time) []domain.Entry {
+func (k *known) acceptedEntries(decisions []intake.Decision, now time.Time) ([]domain.Entry, error) {
 	var entries []domain.Entry
 	last := map[intake.Key]*domain.Entry{}
 	for i := range decisions {
@@ -60,11 +63,21 @@ func (k *known) acceptedEntries(decisions []intake.Decision, now time.Time) []do
 			ReceivedAt: item.ReceivedAt, RecordedAt: now, Late: d.Late, ClockOffsetS: item.ClockOffsetS,
 			Body: item.Body, Record: item.Record,
 		}
-		if item.Record == nil { // a voided record keeps its body
-			before := last[item.Key()]
-			if before == nil {
-				before = k.entries[item.Key()]
+		before := last[item.Key()]
+		if before == nil {
+			before = k.entries[item.Key()]
+		}
+		if len(item.Keep) > 0 && before != nil && item.Record != nil {
+			body, err := intake.Keep(item.Body, before.Body, item.Keep)
+			if err != nil {
+				return nil, err
 			}
+			if e.Record, err = domain.Decode(item.Kind, body); err != nil {
+				return nil, err
+			}
+			e.Body = body
+		}
+		if item.Record == nil { // a voided record keeps its body
 			e.Body, e.Record = before.Body, before.Record
 			e.Void = &domain.Void{Reason: item.Void, VoidedAt: now}
 		}
@@ -72,7 +85,7 @@ func (k *known) acceptedEntries(decisions []intake.Decision, now time.Time) []do
 		last[item.Key()] = &e
 		d.Body, d.Void = e.Body, e.Void
 	}
-	return entries
+	return entries, nil
 }
 
 // judge assembles and judges each job that the accepted entries touch.

@@ -17,11 +17,12 @@ type plan struct {
 
 	contractors  []domain.UUID // of jobs that are new or change hands
 	photoDigests [][]byte
-	along        map[domain.UUID]bool // held items that were found to come along
+	along        map[domain.UUID]bool          // held items that were found to come along
+	problems     map[domain.UUID]*domain.Error // of those that broke a constraint
 }
 
 func planOf(items []*intake.Item) *plan {
-	p := &plan{along: map[domain.UUID]bool{}}
+	p := &plan{along: map[domain.UUID]bool{}, problems: map[domain.UUID]*domain.Error{}}
 	for _, item := range items {
 		p.add(item)
 	}
@@ -65,6 +66,15 @@ func (p *plan) widen(w *wideningError) {
 		p.along[item.HeldID] = true
 	}
 	p.order()
+}
+
+// keep remembers the problems of held items: each run reads them anew.
+func (p *plan) keep(decisions []intake.Decision) {
+	for i := range decisions {
+		if item := decisions[i].Item; !item.HeldID.IsZero() && item.Problem != nil {
+			p.problems[item.HeldID] = item.Problem
+		}
+	}
 }
 
 // locks tells whether the job is among those that the plan locks.

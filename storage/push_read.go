@@ -117,22 +117,21 @@ ORDER BY l.position`
 
 type jobOf struct {
 	JobID           [16]byte
-	Known           bool
+	Holders         [][16]byte
 	Drawn           bool
 	Serial          *int32
 	Frozen          bool
 	FirstRecordedAt time.Time
 }
 
-// Whether the caller may know of the job, and where its result stands.
+// Who may know of the job, and where its result stands.
 const pushJobsSQL = `
 SELECT j.id AS job_id,
-    s.job_id IS NOT NULL AS known,
+    ARRAY(SELECT s.contractor_id FROM job_scope AS s WHERE s.program_id = j.program_id AND s.job_id = j.id) AS holders,
     d.job_id IS NOT NULL AS drawn,
     r.serial, coalesce(r.accepted_position IS NOT NULL AND r.until_position IS NULL, false) AS frozen,
     (SELECT l.recorded_at FROM ledger AS l WHERE l.program_id = j.program_id AND l.kind = 'job' AND l.record_id = j.id AND l.version = 1) AS first_recorded_at
 FROM job AS j
-LEFT JOIN job_scope AS s ON s.program_id = j.program_id AND s.job_id = j.id AND s.contractor_id = @contractor_id
 LEFT JOIN inspection_draw AS d ON d.program_id = j.program_id AND d.job_id = j.id AND d.closed_at IS NULL
 LEFT JOIN LATERAL (SELECT x.serial, x.accepted_position, x.until_position FROM job_result AS x
     WHERE x.program_id = j.program_id AND x.job_id = j.id ORDER BY x.serial DESC LIMIT 1) AS r ON true
@@ -213,7 +212,7 @@ func (t *tx) readPush(caller domain.Caller, plan *plan, items []*intake.Item) (*
 		rows     []entryRow
 		jobs     []jobOf
 		homes    []homeOf
-		waiting  []heldRow
+		waiting  []waitingRow
 		heldOf   []jobCount
 		users    []struct{ JobID [16]byte }
 	)
@@ -249,7 +248,7 @@ func (t *tx) readPush(caller domain.Caller, plan *plan, items []*intake.Item) (*
 	}
 	k.store = intake.Store{
 		Heads: map[intake.Key]intake.Head{}, Jobs: map[domain.UUID]intake.Job{}, Digests: map[intake.VersionKey]ledger.Digest{},
-		OpenHomes: map[domain.UUID]bool{}, OwnHomes: map[domain.UUID]bool{}, Replaced: map[domain.UUID]intake.Replaceable{},
+		OpenHomes: map[domain.UUID]bool{}, OwnHomes: map[domain.UUID]bool{}, Replaced: map[domain.UUID]intake.Replaceable{}, RuleSets: map[domain.UUID]domain.Date{},
 		Today: domain.DateOf(t.now, zone),
 	}
 	for _, h := range heads {
@@ -262,7 +261,7 @@ func (t *tx) readPush(caller domain.Caller, plan *plan, items []*intake.Item) (*
 	for _, h := range homes {
 		k.store.OpenHomes[h.HomeID], k.store.OwnHomes[h.HomeID] = true, h.Own
 	}
-	if err := k.takeEntries(caller, rows, jobs); err != nil {
+	if err := k.takeEntries(rows, jobs); err != nil {
 		return nil, err
 	}
 	for _, h := range heldOf {
@@ -279,6 +278,7 @@ func (t *tx) readPush(caller domain.Caller, plan *plan, items []*intake.Item) (*
 		if err != nil {
 			return nil, err
 		}
+		item.By, item.Problem = waiting[i].sender(t.program), plan.problems[item.HeldID]
 		if k.along = append(k.along, item); !plan.along[item.HeldID] {
 			wider.along = append(wider.along, item)
 		}
@@ -291,7 +291,7 @@ func (t *tx) readPush(caller domain.Caller, plan *plan, items []*intake.Item) (*
 
 // takeEntries sorts the stored records to their jobs and tells intake what it
 // needs of them.
-func (k *known) takeEntries(caller domain.Caller, rows []entryRow, jobs []jobOf) error {
+func (k *known) takeEntries(rows []entryRow, jobs []jobOf) error {
 	k.entries, k.jobs = make(map[intake.Key]*domain.Entry, len(rows)), map[domain.UUID]*touchedJob{}
 	entries, err := entriesOf(rows, true)
 	if err != nil {
@@ -303,6 +303,8 @@ func (k *known) takeEntries(caller domain.Caller, rows []entryRow, jobs []jobOf)
 		switch r := e.Record.(type) {
 		case *domain.Measurement:
 			k.store.Replaced[e.ID] = intake.ReplaceableOf(r.JobID, r.Method, r.Replaces)
+		case *domain.RuleSet:
+			k.store.RuleSets[e.ID] = r.FromOn
 		case *domain.Photo:
 			k.store.Replaced[e.ID] = intake.ReplaceableOf(r.JobID, "", r.Replaces)
 		}
@@ -318,9 +320,9 @@ func (k *known) takeEntries(caller domain.Caller, rows []entryRow, jobs []jobOf)
 	}
 	for _, row := range jobs {
 		id := domain.UUID(row.JobID)
-		job := intake.Job{Known: !caller.Scoped() || row.Known, Drawn: row.Drawn}
-		if caller.Role == domain.Inspector {
-			job.Known = row.Drawn
+		job := intake.Job{Drawn: row.Drawn}
+		for _, holder := range row.Holders {
+			job.Holders = append(job.Holders, holder)
 		}
 		if head, ok := k.store.Heads[intake.Key{Kind: domain.JobKind, ID: id}]; ok {
 			job.Head = head

@@ -67,7 +67,8 @@ type lockedHead struct {
 
 // The last lock of a push, held for one statement and the commit.
 const headLockSQL = `
-SELECT position, link, recorded_at, epoch FROM program_head WHERE program_id = @program_id FOR NO KEY UPDATE`
+SELECT position, link, recorded_at, epoch, epoch_from_position, epoch_cause = 'restore' AS shared
+FROM program_head WHERE program_id = @program_id FOR NO KEY UPDATE`
 
 // lockHead flushes what is queued and locks the programme's head last.
 func (t *tx) lockHead() (*lockedHead, error) {

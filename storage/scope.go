@@ -34,11 +34,12 @@ func (t *tx) writeScopes(k *known, accepted []intake.Decision) {
 	type state struct {
 		job           domain.Job
 		void, moved   bool
+		calledBack    bool // a call-back is open: the job is shown again, its state stays
 		granted, last int64
 	}
 	touched := map[domain.UUID]*state{}
 	var order []domain.UUID
-	var homes []domain.UUID
+	var homes, inspected []domain.UUID
 	var homesAt []int64
 	for i := range accepted {
 		d := &accepted[i]
@@ -56,6 +57,14 @@ func (t *tx) writeScopes(k *known, accepted []intake.Decision) {
 			order = append(order, d.JobID)
 		}
 		s.last = d.Position
+		switch r := d.Item.Record.(type) {
+		case *domain.CallBack:
+			s.calledBack, s.moved, s.granted = r.ClosedOn == "", true, d.Position
+		case *domain.Inspection:
+			if r.Result == "passed" || r.Result == "failed" {
+				inspected = append(inspected, d.JobID)
+			}
+		}
 		if d.Item.Kind != domain.JobKind {
 			continue
 		}
@@ -73,7 +82,7 @@ func (t *tx) writeScopes(k *known, accepted []intake.Decision) {
 	var granted, last []int64
 	for _, id := range order {
 		s := touched[id]
-		open := s.job.State.Open() && !s.void
+		open := (s.job.State.Open() || s.calledBack) && !s.void
 		if s.moved {
 			holder, reason := idArg(s.job.ContractorID), "reassigned"
 			if !open {
@@ -89,6 +98,9 @@ func (t *tx) writeScopes(k *known, accepted []intake.Decision) {
 	}
 	if len(ended) > 0 {
 		t.queue(scopeEndSQL, named{"program_id": t.program, "jobs": ended, "holders": endedHolders, "positions": endedAt, "reasons": reasons}.pgx())
+	}
+	if len(inspected) > 0 {
+		t.queue(drawCloseSQL, named{"program_id": t.program, "jobs": inspected, "at": t.now}.pgx())
 	}
 	if len(homes) > 0 {
 		t.queue(scopeHomeNewsSQL, named{"program_id": t.program, "homes": homes, "positions": homesAt}.pgx())

@@ -95,12 +95,15 @@ func (db *DB) Tokens(ctx context.Context, program domain.UUID) (list []Token, er
 type callerRow struct {
 	tokenRow
 	DeviceState *string
+	AppSchema   int32
 }
 
 const tokenCallerSQL = `
-SELECT t.token_id, t.role::text AS role, t.name, t.contractor_id, t.device_id, t.created_at, t.revoked_at, d.state AS device_state
+SELECT t.token_id, t.role::text AS role, t.name, t.contractor_id, t.device_id, t.created_at, t.revoked_at, d.state AS device_state,
+    coalesce(s.schema_revision, 1) AS app_schema
 FROM token AS t
 LEFT JOIN device AS d ON d.program_id = t.program_id AND d.id = t.device_id
+LEFT JOIN device_sign AS s ON s.program_id = t.program_id AND s.device_id = t.device_id
 WHERE t.program_id = @program_id AND t.digest = @digest`
 
 // Authenticate tells who holds the token. An unknown and a revoked one are
@@ -123,5 +126,6 @@ func (db *DB) Authenticate(ctx context.Context, digest [32]byte, program domain.
 	return domain.Caller{
 		Program: program, Token: token.ID, Role: token.Role, Name: token.Name, Contractor: token.ContractorID, Device: token.DeviceID,
 		DeviceClosing: row.DeviceState != nil && *row.DeviceState == string(domain.DeviceIsClosing),
+		AppSchema:     int(row.AppSchema),
 	}, nil
 }

@@ -51,7 +51,7 @@ type Reason struct {
 
 // BatchAnswer is what became of a batch.
 type BatchAnswer struct {
-	Epoch         domain.UUID  `json:"epoch"`
+	Epoch         domain.UUID  `json:"epoch,omitzero"`
 	Receipt       string       `json:"receipt,omitzero"`
 	ReceivedAt    string       `json:"received_at"`
 	HeldOpenCount int          `json:"held_open_count"`

@@ -12,6 +12,10 @@ import (
 // when the caller could no longer write the record, and nothing that the
 // caller may not know of is answered otherwise than a random id.
 func (w *sorter) decide(item *Item) Decision {
+	w.caller = w.sender
+	if item.By != nil {
+		w.caller = *item.By // with its own rights, not those of who brings the parent
+	}
 	d := Decision{Item: item}
 	if item.Problem != nil {
 		return d.rejected(item.Problem)
@@ -104,7 +108,8 @@ func (w *sorter) knows(kind domain.Kind, head Head) bool {
 	case !w.caller.Scoped():
 		return true
 	case !head.JobID.IsZero():
-		return w.store.Jobs[head.JobID].Known
+		job := w.store.Jobs[head.JobID]
+		return job.KnownTo(w.caller)
 	case kind == domain.ContractorKind:
 		return true // its own is checked where it matters
 	default:

@@ -22,10 +22,12 @@ type Item struct {
 	Digest      ledger.Digest // of the content: the body, or the void object
 	Resolves    domain.UUID   // the held item that this one settles
 	Raw         []byte        // the item as it came, for held
+	Keep        []string      // members newer than the app that sent it: their stored values stay
 	Problem     *domain.Error // why its shape is refused, if it is
 
 	// Who made it and when it came; of a held item its own, not the batch's.
 	HeldID       domain.UUID
+	By           *domain.Caller // of a held item that comes along; nil: the caller of the batch
 	DeviceID     domain.UUID
 	TokenID      domain.UUID
 	AppliedBy    domain.UUID

@@ -16,8 +16,8 @@ func (w *sorter) refusedByState(item *Item, head Head, exists bool, d *Decision)
 	if r, ok := item.Record.(*domain.Job); ok {
 		return w.refusedMove(item, r, exists)
 	}
-	if r, ok := item.Record.(*domain.RuleSet); ok {
-		return w.refusedRuleSet(r, exists)
+	if item.Kind == domain.RuleSetKind {
+		return w.refusedRuleSet(item, exists)
 	}
 	if d.JobID.IsZero() {
 		return nil
@@ -59,7 +59,14 @@ func isWork(kind domain.Kind) bool {
 
 // refusedRuleSet keeps the sets that are in force as they are: none may change
 // a result that exists. A programme's first set begins before everything.
-func (w *sorter) refusedRuleSet(r *domain.RuleSet, exists bool) *domain.Error {
+func (w *sorter) refusedRuleSet(item *Item, exists bool) *domain.Error {
+	r, ok := item.Record.(*domain.RuleSet)
+	if !ok {
+		if from, stored := w.store.RuleSets[item.ID]; stored && from <= w.store.Today {
+			return domain.Errorf(domain.Invalid, "a rule set that is in force is never voided; record another that begins later")
+		}
+		return nil
+	}
 	if exists {
 		return domain.Errorf(domain.Invalid, "a rule set is never changed; record another that begins later")
 	}

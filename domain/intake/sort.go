@@ -16,9 +16,9 @@ import (
 // stands behind it in the batch is taken in a later turn, and what is still
 // without its parent then is waiting.
 func Sort(caller domain.Caller, items []*Item, store *Store) []Decision {
-	w := &sorter{caller: caller, store: store.overlay()}
+	w := &sorter{sender: caller, store: store.overlay()}
 	pending := slices.Clone(items)
-	slices.SortStableFunc(pending, func(a, b *Item) int { return a.Kind.Rank() - b.Kind.Rank() })
+	slices.SortStableFunc(pending, func(a, b *Item) int { return turn(a) - turn(b) })
 	waiting := map[*Item]Decision{}
 	for progress := true; progress && len(pending) > 0; {
 		progress = false
@@ -51,6 +51,15 @@ func Sort(caller domain.Caller, items []*Item, store *Store) []Decision {
 	return append(w.accepted, w.refused...)
 }
 
+// turn puts parents before children. The change of a home comes after the jobs:
+// a crew may make it once it has one there.
+func turn(item *Item) int {
+	if item.Kind == domain.HomeKind && item.BaseVersion > 0 {
+		return 2*domain.JobKind.Rank() + 1
+	}
+	return 2 * item.Kind.Rank()
+}
+
 func (s *Store) overlay() *Store {
 	o := *s
 	o.Heads, o.Jobs, o.Digests = maps.Clone(s.Heads), maps.Clone(s.Jobs), maps.Clone(s.Digests)
@@ -59,8 +68,9 @@ func (s *Store) overlay() *Store {
 }
 
 type sorter struct {
-	caller            domain.Caller
-	store             *Store // with what this batch has accepted so far
+	sender            domain.Caller // of the batch
+	caller            domain.Caller // of the item that is decided
+	store             *Store        // with what this batch has accepted so far
 	accepted, refused []Decision
 }
 
@@ -81,11 +91,12 @@ func (w *sorter) accept(d *Decision) {
 	switch r := item.Record.(type) {
 	case *domain.Job:
 		job := w.store.Jobs[item.ID]
-		job.Head, job.Record, job.Body, job.Known = head, *r, item.Body, true
+		job.Head, job.Record, job.Body = head, *r, item.Body
+		job.Holders = append(slices.Clip(job.Holders), r.ContractorID)
 		w.store.Jobs[item.ID] = job
 		if r.State.Open() {
 			w.store.OpenHomes[r.HomeID] = true
-			if r.ContractorID == w.caller.Contractor {
+			if r.ContractorID == w.sender.Contractor {
 				w.store.OwnHomes[r.HomeID] = true
 			}
 		}

@@ -1,6 +1,8 @@
 package intake
 
 import (
+	"slices"
+
 	"ductledger/domain"
 	"ductledger/domain/ledger"
 )
@@ -17,13 +19,23 @@ type Head struct {
 // Job is what a decision needs of a job.
 type Job struct {
 	Head
-	Record domain.Job
-	Body   []byte
-	// Known tells that the caller may know of the job: the agency's roles
-	// always, a contractor's when it has or once had it.
-	Known bool
-	// Drawn tells that it is open for inspection.
-	Drawn bool
+	Record  domain.Job
+	Body    []byte
+	Holders []domain.UUID // the contractors that have or once had it
+	Drawn   bool          // open for inspection
+}
+
+// KnownTo tells whether the caller may know of the job: the agency's roles
+// always, a contractor's when it has or once had it, an inspector when it is
+// drawn.
+func (j *Job) KnownTo(caller domain.Caller) bool {
+	switch {
+	case !caller.Scoped():
+		return true
+	case caller.Role == domain.Inspector:
+		return j.Drawn
+	}
+	return slices.Contains(j.Holders, caller.Contractor)
 }
 
 // VersionKey names one version of a record.
@@ -45,7 +57,8 @@ type Store struct {
 	OwnHomes map[domain.UUID]bool
 	// Replaced tells of measurements and photos what they are, for replaces.
 	Replaced map[domain.UUID]Replaceable
-	Today    domain.Date // where the programme works: a new rule set begins later
+	RuleSets map[domain.UUID]domain.Date // the days from which stored rule sets count
+	Today    domain.Date                 // where the programme works: a new rule set begins later
 }
 
 // Replaceable is what the record that replaces another must have in common

@@ -48,12 +48,23 @@ func Open(t testing.TB, options ...func(*storage.Options)) (*storage.DB, *Clock)
 	for _, option := range options {
 		option(&o)
 	}
-	db, err := storage.Open(context.Background(), URL(t), o)
+	url := URL(t)
+	db, err := storage.Open(context.Background(), url, o)
 	if err != nil {
 		t.Fatal(err)
 	}
-	t.Cleanup(db.Close)
+	addresses.Store(db, url)
+	t.Cleanup(func() { addresses.Delete(db); db.Close() })
 	return db, clock
+}
+
+var addresses sync.Map // of *storage.DB, to its owner's address
+
+// AddressOf is the address of an opened database as its owner, for what the
+// service itself may not do.
+func AddressOf(db *storage.DB) string {
+	address, _ := addresses.Load(db)
+	return address.(string)
 }
 
 // World is one programme with one contractor, its crew, an instrument, a home

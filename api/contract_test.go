@@ -1,0 +1,184 @@
+package api_test
+
+import (
+	"bytes"
+	"maps"
+	"os"
+	"regexp"
+	"slices"
+	"strings"
+	"testing"
+
+	"gopkg.in/yaml.v3"
+
+	"ductledger/api/apitest"
+	"ductledger/domain"
+)
+
+// The binary carries a copy of the contract, since embedding reaches no parent
+// folder; what is served is that copy.
+func TestTheContractIsServedAsItStands(t *testing.T) {
+	t.Parallel()
+	want, err := os.ReadFile("../openapi.yaml")
+	if err != nil {
+		t.Fatal(err)
+	}
+	embedded, err := os.ReadFile("openapi.yaml")
+	if err != nil {
+		t.Fatal(err)
+	}
+	if !bytes.Equal(embedded, want) {
+		t.Error("api/openapi.yaml is not ../openapi.yaml; run go generate ./api")
+	}
+	a := apitest.Serve(t)
+	if got := a.Send("", "GET", "/openapi.yaml", nil).Want(200); !bytes.Equal(got.Body, want) {
+		t.Error("/openapi.yaml is another text")
+	}
+	var served struct{ Paths map[string]map[string]any }
+	a.Send("", "GET", "/openapi.json", nil).Want(200).Into(&served)
+	paths := map[string]bool{}
+	for _, at := range operations(t) {
+		paths[at[1]] = true
+		if served.Paths[at[1]][strings.ToLower(at[0])] == nil {
+			t.Errorf("/openapi.json lacks %s %s", at[0], at[1])
+		}
+	}
+	if len(served.Paths) != len(paths) {
+		t.Errorf("/openapi.json has %d addresses, want %d", len(served.Paths), len(paths))
+	}
+}
+
+// contractText is openapi.yaml as a tree.
+func contractText(t testing.TB) object {
+	t.Helper()
+	text, err := os.ReadFile("../openapi.yaml")
+	if err != nil {
+		t.Fatal(err)
+	}
+	var doc object
+	if err := yaml.Unmarshal(text, &doc); err != nil {
+		t.Fatal(err)
+	}
+	return doc
+}
+
+var (
+	snakeCase = regexp.MustCompile(`^[a-z][a-z0-9]*(_[a-z0-9]+)*$`)
+	// A limit or standard error is named for its quantity; its mark may stand
+	// before the unit or after it.
+	limitMark = regexp.MustCompile(`_(low|high|se)(_cfm|_cfm25)?$`)
+)
+
+// The units in which quantities are written, and numbers that have none.
+var (
+	unitSuffixes = []string{"_pa", "_cfm", "_cfm25", "_cfm50", "_cfm25_per_100ft2", "_in", "_ft", "_ft2", "_f", "_btu_h", "_mils", "_ppm",
+		"_s", "_px", "_ratio", "_count", "_cents"}
+	unitless = []string{"acknowledged_position", "base_version", "closed_by_version", "coefficient", "correction_factor", "count", "current_schema",
+		"exponent", "head_position", "index", "insulation_r", "judged_at_position", "log_coefficient", "minimum_schema", "n", "number", "position",
+		"r_squared", "resident_revision", "revision", "schema", "shared_up_to_position", "status", "version", "year_built"}
+)
+
+func TestNamesSayTheirUnits(t *testing.T) {
+	t.Parallel()
+	doc := contractText(t)
+	used := map[string]bool{}
+	schemas := within(doc, "components", "schemas")
+	for name, schema := range schemas {
+		eachProperty(doc, schema.(object), func(property string, schema object) {
+			if !snakeCase.MatchString(property) {
+				t.Errorf("%s.%s is not snake_case", name, property)
+			}
+			if items, isArray := schema["items"].(object); isArray {
+				schema = resolved(doc, items)
+			}
+			plain := limitMark.ReplaceAllString(property, "$2")
+			ends := func(suffix string) bool { return strings.HasSuffix(plain, suffix) }
+			switch kind := schema["type"]; {
+			case kind != "number" && kind != "integer" || slices.ContainsFunc(unitSuffixes, ends):
+			case slices.Contains(unitless, plain):
+				used[plain] = true
+			default:
+				t.Errorf("%s.%s is a number whose name tells no unit", name, property)
+			}
+		})
+	}
+	for _, name := range unitless {
+		if !used[name] {
+			t.Errorf("%s stands in the list of numbers without a unit, and nowhere else", name)
+		}
+	}
+}
+
+// eachProperty visits the properties of a schema, nested ones too; what stands
+// behind a $ref is visited under its own name.
+func eachProperty(doc, schema object, visit func(string, object)) {
+	for name, value := range within(schema, "properties") {
+		property := value.(object)
+		visit(name, resolved(doc, property))
+		eachProperty(doc, property, visit)
+	}
+	for _, name := range []string{"items", "additionalProperties"} {
+		if inner, ok := schema[name].(object); ok {
+			eachProperty(doc, inner, visit)
+		}
+	}
+}
+
+// Each operation tells of every refusal that the service makes there.
+func TestOperationsTellTheirRefusals(t *testing.T) {
+	t.Parallel()
+	doc := contractText(t)
+	for path, value := range within(doc, "paths") {
+		for method, value := range value.(object) {
+			op, isOperation := value.(object)
+			if !isOperation {
+				continue
+			}
+			want := []string{"400"}
+			if op["security"] == nil {
+				want = append(want, "401", "403", "429", "503")
+			}
+			if strings.Contains(path, "{") {
+				want = append(want, "404")
+			}
+			if op["requestBody"] != nil {
+				want = append(want, "413", "415", "422")
+			}
+			told := slices.Collect(maps.Keys(within(op, "responses")))
+			for _, status := range want {
+				if !slices.Contains(told, status) {
+					t.Errorf("%s %s does not tell of %s", method, path, status)
+				}
+			}
+		}
+	}
+}
+
+func within(value object, names ...string) object {
+	for _, name := range names {
+		value, _ = value[name].(object)
+	}
+	return value
+}
+
+func resolved(doc, schema object) object {
+	for {
+		ref, ok := schema["$ref"].(string)
+		if !ok {
+			return schema
+		}
+		schema = within(doc, strings.Split(strings.TrimPrefix(ref, "#/"), "/")...)
+	}
+}
+
+// exampleOf is the contract's own example of a kind.
+func exampleOf(t testing.TB, doc object, kind domain.Kind) object {
+	t.Helper()
+	row, _ := domain.RowOf(kind)
+	name := within(doc, "paths", "/v1/"+row.Plural+"/{id}", "put", "requestBody", "content", "application/json", "schema")["$ref"].(string)
+	examples, _ := within(doc, strings.Split(strings.TrimPrefix(name, "#/"), "/")...)["examples"].([]any)
+	if len(examples) == 0 {
+		t.Fatalf("%s has no example", kind)
+	}
+	return examples[0].(object)
+}

@@ -1,0 +1,11 @@
+DROP TABLE performance_publication;
+DROP INDEX measurement_by_inspector;
+DROP INDEX job_result_assigned;
+DROP INDEX job_result_counted;
+ALTER TABLE job_result
+    DROP COLUMN counted_at,
+    DROP COLUMN worked_by,
+    DROP COLUMN questions,
+    DROP COLUMN measurable,
+    DROP COLUMN stray_cut_count,
+    DROP COLUMN steps;

@@ -1,0 +1,111 @@
+package storage
+
+import (
+	"context"
+	"fmt"
+
+	"ductledger/domain"
+	"ductledger/domain/ledger"
+)
+
+// ChainReport is what a verification of a programme's chain found.
+type ChainReport struct {
+	From, To int64  // the positions that were looked at; To is 0 when there is none
+	Broken   int64  // the first position whose link does not hold; 0: all hold
+	Why      string // of Broken
+	Link     ledger.Digest
+}
+
+type chainRow struct {
+	entryRow
+	Link []byte
+}
+
+const chainSQL = `
+SELECT` + ledgerColumns + `, l.link
+FROM ledger AS l
+WHERE l.program_id = @program_id AND l.position > @position AND l.position <= @last
+ORDER BY l.position
+LIMIT @limit`
+
+// chainPage bounds what is held in memory at once.
+const chainPage = 2000
+
+// VerifyChain recomputes the chain's links from position from to position to
+// (0: the head) and stops at the first that does not hold. It sees one state
+// of the ledger, while pushes go on.
+func (db *DB) VerifyChain(ctx context.Context, program domain.UUID, from, to int64) (report ChainReport, err error) {
+	err = db.in(ctx, program, snapshot, func(t *tx) error {
+		var heads []headRow
+		all(t, &heads, headSQL, named{"program_id": t.program}.pgx())
+		if err := t.flush(); err != nil {
+			return err
+		}
+		if len(heads) == 0 {
+			return domain.Errorf(domain.NotFound, "there is no such programme")
+		}
+		head := heads[0].head()
+		report = ChainReport{From: max(from, 1), To: head.Position}
+		if to > 0 {
+			report.To = min(to, head.Position)
+		}
+		if report.From > report.To && head.Position > 0 {
+			return domain.Errorf(domain.Invalid, "positions %d to %d: the ledger has 1 to %d", report.From, to, head.Position)
+		}
+		before, err := t.linkAt(report.From - 1)
+		if err != nil {
+			return err
+		}
+		if report.From > 1 && before == (ledger.Digest{}) {
+			return report.broken(report.From-1, "it is missing")
+		}
+		return t.walkChain(&report, before, head)
+	})
+	return report, err
+}
+
+func (r *ChainReport) broken(position int64, why string) error {
+	r.Broken, r.Why = position, why
+	return nil
+}
+
+// walkChain follows the links, a page at a time.
+func (t *tx) walkChain(report *ChainReport, before ledger.Digest, head Head) error {
+	report.Link = before
+	for position := report.From - 1; position < report.To; {
+		var rows []chainRow
+		all(t, &rows, chainSQL, named{"program_id": t.program, "position": position, "last": report.To, "limit": chainPage}.pgx())
+		if err := t.flush(); err != nil {
+			return err
+		}
+		if len(rows) == 0 {
+			return report.broken(position+1, "it is missing")
+		}
+		for i := range rows {
+			position++
+			if why := rows[i].breaks(position, report.Link); why != "" {
+				return report.broken(position, why)
+			}
+			report.Link = ledger.Digest(rows[i].Link)
+		}
+	}
+	if report.To == head.Position && report.Link != head.Link {
+		return report.broken(head.Position, "its link is not the one that the programme's head has")
+	}
+	return nil
+}
+
+// breaks tells why the row is not the link that follows before; empty when it is.
+func (r *chainRow) breaks(position int64, before ledger.Digest) string {
+	if r.Position != position {
+		return "it is missing"
+	}
+	entry, err := r.entry(false)
+	if err != nil {
+		return err.Error()
+	}
+	if ledger.Next(before, ledger.AppendEntry(nil, &entry)) != ledger.Digest(r.Link) {
+		return fmt.Sprintf("its link does not follow from position %d and version %d of %s %s", position-1, entry.Version, entry.Kind, entry.ID)
+	}
+	return ""
+}

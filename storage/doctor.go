@@ -1,0 +1,83 @@
+package storage
+
+import (
+	"context"
+	"time"
+
+	"ductledger/domain"
+)
+
+// Health is what a look at the database finds.
+type Health struct {
+	ServerVersion  string
+	ServerAt       time.Time // by the database's clock
+	BytesCount     int64     // of the database on disk
+	InvalidIndexes []string  // left by an index build that was broken off
+	Fsync          bool
+}
+
+type healthRow struct {
+	ServerVersion string
+	ServerAt      time.Time
+	BytesCount    int64
+	Fsync         bool
+}
+
+// The database's own clock is asked for here only, to be compared with ours.
+const doctorServerSQL = `
+SELECT current_setting('server_version') AS server_version, clock_timestamp() AS server_at,
+    pg_database_size(current_database()) AS bytes_count, current_setting('fsync')::boolean AS fsync`
+
+const doctorIndexesSQL = `
+SELECT c.relname::text AS name FROM pg_index AS i JOIN pg_class AS c ON c.oid = i.indexrelid
+WHERE NOT i.indisvalid ORDER BY c.relname`
+
+// Health looks at the database as a whole; it reads no programme's rows.
+func (db *DB) Health(ctx context.Context) (h Health, err error) {
+	err = db.in(ctx, domain.UUID{}, reading, func(t *tx) error {
+		var servers []healthRow
+		var indexes []struct{ Name string }
+		all(t, &servers, doctorServerSQL)
+		all(t, &indexes, doctorIndexesSQL)
+		if err := t.flush(); err != nil {
+			return err
+		}
+		s := servers[0]
+		h = Health{ServerVersion: s.ServerVersion, ServerAt: s.ServerAt, BytesCount: s.BytesCount, Fsync: s.Fsync}
+		for _, i := range indexes {
+			h.InvalidIndexes = append(h.InvalidIndexes, i.Name)
+		}
+		return nil
+	})
+	return h, err
+}
+
+const doctorOpenJobsSQL = `
+SELECT s.contractor_id, count(*) AS count FROM job_scope AS s
+WHERE s.program_id = @program_id AND s.open
+GROUP BY s.contractor_id HAVING count(*) > @limit ORDER BY s.contractor_id`
+
+// CrowdedContractors are those with more open jobs than limit: their devices'
+// first pull grows with them.
+func (db *DB) CrowdedContractors(ctx context.Context, program domain.UUID, limit int) (ids []domain.UUID, head Head, err error) {
+	err = db.in(ctx, program, reading, func(t *tx) error {
+		var rows []struct {
+			ContractorID [16]byte
+			Count        int64
+		}
+		var heads []headRow
+		all(t, &rows, doctorOpenJobsSQL, named{"program_id": t.program, "limit": limit}.pgx())
+		all(t, &heads, headSQL, named{"program_id": t.program}.pgx())
+		if err := t.flush(); err != nil {
+			return err
+		}
+		for _, r := range rows {
+			ids = append(ids, r.ContractorID)
+		}
+		if len(heads) > 0 {
+			head = heads[0].head()
+		}
+		return nil
+	})
+	return ids, head, err
+}

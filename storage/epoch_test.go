@@ -1,0 +1,63 @@
+package storage_test
+
+import (
+	"context"
+	"errors"
+	"testing"
+
+	"github.com/jackc/pgx/v5"
+
+	"ductledger/storage"
+	"ductledger/storage/storagetest"
+)
+
+func TestAnotherDatabaseIsNoticedUntilTheOperatorNamesIt(t *testing.T) {
+	t.Parallel()
+	db, _ := storagetest.Open(t)
+	w := storagetest.Program(t, db)
+	ctx := context.Background()
+	if err := db.CheckDatabase(ctx); err != nil {
+		t.Fatalf("the first start adopts the database: %v", err)
+	}
+	if err := db.CheckDatabase(ctx); err != nil {
+		t.Fatalf("the second start knows it: %v", err)
+	}
+	before, _, err := db.CheckPlace(ctx, w.Program, 0)
+	if err != nil {
+		t.Fatal(err)
+	}
+	pretendOtherServer(t, db, w)
+	if err := db.CheckDatabase(ctx); !errors.Is(err, storage.ErrOtherDatabase) {
+		t.Fatalf("another server: %v", err)
+	}
+	if err := db.NameFailover(ctx); err != nil {
+		t.Fatal(err)
+	}
+	if after, _, err := db.CheckPlace(ctx, w.Program, 0); err != nil || after.Epoch != before.Epoch {
+		t.Errorf("a failover that lost nothing keeps the epoch: %v, %v", after.Epoch, err)
+	}
+	pretendOtherServer(t, db, w)
+	if err := db.NameRestore(ctx); err != nil {
+		t.Fatal(err)
+	}
+	after, _, err := db.CheckPlace(ctx, w.Program, 0)
+	if err != nil || after.Epoch == before.Epoch || !after.Shared || after.EpochFrom != after.Position {
+		t.Errorf("a restore opens an epoch: %+v, %v", after, err)
+	}
+	if err := db.CheckDatabase(ctx); err != nil {
+		t.Errorf("named: %v", err)
+	}
+}
+
+// pretendOtherServer writes another server's mark, as a restored copy has it.
+func pretendOtherServer(t *testing.T, db *storage.DB, w *storagetest.World) {
+	t.Helper()
+	conn, err := pgx.Connect(context.Background(), storagetest.AddressOf(db))
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer conn.Close(context.Background())
+	if _, err := conn.Exec(context.Background(), "UPDATE program_head SET system_identifier = 1 WHERE program_id = $1", [16]byte(w.Program)); err != nil {
+		t.Fatal(err)
+	}
+}

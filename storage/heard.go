@@ -1,0 +1,64 @@
+package storage
+
+import (
+	"context"
+	"time"
+
+	"ductledger/domain"
+)
+
+// Heard is what the service last heard of a device.
+type Heard struct {
+	LastPullAt           *time.Time
+	LastPushAt           *time.Time
+	AcknowledgedPosition *int64
+	ClockOffsetS         *float64
+	AppName              *string
+	AppVersion           *string
+	SchemaRevision       *int32
+	PendingRecordsCount  *int32
+	PendingPhotosCount   *int32
+	PendingOldestAt      *time.Time
+	HeldOpenCount        int64
+	HeldWaitingCount     int64
+}
+
+type heardRow struct {
+	DeviceID [16]byte
+	Heard
+}
+
+const heardSQL = `
+SELECT s.device_id, s.last_pull_at, s.last_push_at, s.acknowledged_position, s.clock_offset_s, s.app_name, s.app_version, s.schema_revision,
+    s.pending_records_count, s.pending_photos_count, s.pending_oldest_at,
+    (SELECT count(*) FROM held AS h WHERE h.program_id = s.program_id AND h.device_id = s.device_id AND h.state = 'open') AS held_open_count,
+    (SELECT count(*) FROM held AS h WHERE h.program_id = s.program_id AND h.device_id = s.device_id AND h.state = 'waiting') AS held_waiting_count
+FROM device_sign AS s
+WHERE s.program_id = @program_id AND s.device_id = ANY (@ids)`
+
+// Heard reads what was heard of devices. Those that never spoke are absent.
+func (db *DB) Heard(ctx context.Context, caller domain.Caller, ids []domain.UUID) (map[domain.UUID]Heard, error) {
+	var rows []heardRow
+	err := db.in(ctx, caller.Program, reading, func(t *tx) error {
+		all(t, &rows, heardSQL, named{"program_id": t.program, "ids": ids}.pgx())
+		return t.flush()
+	})
+	heard := make(map[domain.UUID]Heard, len(rows))
+	for _, r := range rows {
+		heard[r.DeviceID] = r.Heard
+	}
+	return heard, err
+}
+
+const pullNoteSQL = `
+INSERT INTO device_sign (program_id, device_id, last_pull_at, acknowledged_position)
+SELECT @program_id, d.id, @at, @position FROM device AS d WHERE d.program_id = @program_id AND d.id = @device_id
+ON CONFLICT (program_id, device_id) DO UPDATE SET last_pull_at = excluded.last_pull_at, acknowledged_position = excluded.acknowledged_position`
+
+// NotePull notes that a device pulled: all before the position is with it.
+func (db *DB) NotePull(ctx context.Context, caller domain.Caller, position int64) error {
+	return db.in(ctx, caller.Program, writing, func(t *tx) error {
+		t.queue(pullNoteSQL, named{"program_id": t.program, "device_id": caller.Device, "at": t.now, "position": position}.pgx())
+		return nil
+	})
+}

@@ -1,0 +1,150 @@
+package storage
+
+import (
+	"context"
+	"encoding/hex"
+	"fmt"
+	"time"
+
+	"ductledger/domain"
+	"ductledger/domain/month"
+
+	"github.com/go-json-experiment/json"
+)
+
+// PackageState is where a package is on its way to the funder.
+type PackageState string
+
+// The states of a package. A draft becomes verified when the file that was
+// stored has been read back and holds; one of an unfinished month stays a draft.
+const (
+	PackageDraft      PackageState = "draft"
+	PackageVerified   PackageState = "verified"
+	PackageReleased   PackageState = "released"
+	PackageSuperseded PackageState = "superseded"
+)
+
+// Package is one revision of a month's package. What it says of its file
+// never changes.
+type Package struct {
+	Month            domain.Month
+	Revision         int
+	State            PackageState
+	Position         int64
+	AsOf             time.Time
+	Finished         bool
+	PreviousPosition int64
+	PreviousSHA256   string // of the released package of the month before
+	SupersedesSHA256 string // of the revision before
+	FileName         string
+	SHA256           string
+	Bytes            int64
+	Cumulative       month.Sums
+	BuiltAt          time.Time
+	BuiltBy          string // empty for a token without a name
+	ReleasedAt       *time.Time
+	ReleasedBy       string
+}
+
+type packageRow struct {
+	Month            string
+	Revision         int32
+	State            string
+	Position         int64
+	AsOfAt           time.Time
+	Finished         bool
+	PreviousPosition int64
+	PreviousSHA256   []byte `db:"previous_sha256"`
+	SupersedesSHA256 []byte `db:"supersedes_sha256"`
+	FileName         string
+	SHA256           []byte `db:"sha256"`
+	BytesCount       int64
+	Cumulative       string
+	BuiltAt          time.Time
+	BuiltBy          *string
+	ReleasedAt       *time.Time
+	ReleasedBy       *string
+}
+
+const packageColumns = `
+    p.month, p.revision, p.state, p.position, p.as_of_at, p.finished, p.previous_position, p.previous_sha256, p.supersedes_sha256,
+    p.file_name, p.sha256, p.bytes_count, p.cumulative, p.built_at, p.built_by, p.released_at, p.released_by`
+
+func (r *packageRow) pack() (Package, error) {
+	p := Package{
+		Month: domain.Month(r.Month), Revision: int(r.Revision), State: PackageState(r.State), Position: r.Position, AsOf: r.AsOfAt,
+		Finished: r.Finished, PreviousPosition: r.PreviousPosition, PreviousSHA256: hex.EncodeToString(r.PreviousSHA256),
+		SupersedesSHA256: hex.EncodeToString(r.SupersedesSHA256), FileName: r.FileName, SHA256: hex.EncodeToString(r.SHA256),
+		Bytes: r.BytesCount, BuiltAt: r.BuiltAt, BuiltBy: textOf(r.BuiltBy), ReleasedAt: r.ReleasedAt, ReleasedBy: textOf(r.ReleasedBy),
+	}
+	if err := json.Unmarshal([]byte(r.Cumulative), &p.Cumulative); err != nil {
+		return p, fmt.Errorf("figures of package %s r%d: %w", r.Month, r.Revision, err)
+	}
+	return p, nil
+}
+
+func textOf(s *string) string {
+	if s == nil {
+		return ""
+	}
+	return *s
+}
+
+func packagesOf(rows []packageRow) (list []Package, err error) {
+	list = make([]Package, len(rows))
+	for i := range rows {
+		if list[i], err = rows[i].pack(); err != nil {
+			return nil, err
+		}
+	}
+	return list, nil
+}
+
+// A funder sees what was released, also after a later revision replaced it.
+const packageListSQL = `
+SELECT` + packageColumns + `
+FROM month_package AS p
+WHERE p.program_id = @program_id AND p.month = @month AND p.revision > @after AND (@all::boolean OR p.released_at IS NOT NULL)
+ORDER BY p.revision
+LIMIT @limit`
+
+// Packages reads a month's revisions, oldest first.
+func (db *DB) Packages(ctx context.Context, caller domain.Caller, m domain.Month, after, limit int) (list []Package, err error) {
+	err = db.in(ctx, caller.Program, reading, func(t *tx) error {
+		var rows []packageRow
+		all(t, &rows, packageListSQL, named{"program_id": t.program, "month": string(m), "after": after, "limit": limit,
+			"all": caller.Role != domain.Funder}.pgx())
+		if err := t.flush(); err != nil {
+			return err
+		}
+		list, err = packagesOf(rows)
+		return err
+	})
+	return list, err
+}
+
+const packageRowSQL = `
+SELECT` + packageColumns + `
+FROM month_package AS p
+WHERE p.program_id = @program_id AND p.month = @month AND p.revision = @revision AND (@all::boolean OR p.released_at IS NOT NULL)`
+
+// Package reads one revision.
+func (db *DB) Package(ctx context.Context, caller domain.Caller, m domain.Month, revision int) (p Package, err error) {
+	err = db.in(ctx, caller.Program, reading, func(t *tx) error {
+		p, err = t.packageRow(caller, m, revision)
+		return err
+	})
+	return p, err
+}
+
+func (t *tx) packageRow(caller domain.Caller, m domain.Month, revision int) (Package, error) {
+	var row *packageRow
+	one(t, &row, packageRowSQL, named{"program_id": t.program, "month": string(m), "revision": revision, "all": caller.Role != domain.Funder}.pgx())
+	if err := t.flush(); err != nil {
+		return Package{}, err
+	}
+	if row == nil {
+		return Package{}, domain.Errorf(domain.NotFound, "there is no such package")
+	}
+	return row.pack()
+}

@@ -1,0 +1,28 @@
+package storage
+
+import (
+	"context"
+
+	"ductledger/domain"
+)
+
+// Numbers only, across programmes: what wakes those who wait for news.
+const positionsSQL = `
+SELECT program_id, position FROM program_head WHERE program_id IS NOT NULL`
+
+// Positions reads where each programme's ledger stands.
+func (db *DB) Positions(ctx context.Context) (map[domain.UUID]int64, error) {
+	var rows []struct {
+		ProgramID [16]byte
+		Position  int64
+	}
+	err := db.in(ctx, domain.UUID{}, reading, func(t *tx) error {
+		all(t, &rows, positionsSQL)
+		return t.flush()
+	})
+	positions := make(map[domain.UUID]int64, len(rows))
+	for _, r := range rows {
+		positions[r.ProgramID] = r.Position
+	}
+	return positions, err
+}
