@@ -72,6 +72,9 @@ func (d Decision) rejected(problem *domain.Error) Decision {
 	return d
 }
 
+// ahead tells a change of a version that is still to come.
+func (d Decision) ahead() bool { return d.Status == Conflict && d.Item.BaseVersion > d.Current }
+
 func (d Decision) waits(missing domain.Ref) Decision {
 	d.Status, d.Missing = Waiting, missing
 	d.Problem = &domain.Error{
@@ -127,7 +130,8 @@ func (w *sorter) missing(item *Item) (domain.Ref, bool) {
 	}
 	for _, ref := range item.Record.Refs() {
 		head, exists := w.store.Heads[Key{ref.Kind, ref.ID}]
-		if !exists || !w.knows(ref.Kind, head) {
+		itself := Key{ref.Kind, ref.ID} == item.Key() // a circle, not a wait
+		if !itself && (!exists || !w.knows(ref.Kind, head)) {
 			return ref, true
 		}
 	}

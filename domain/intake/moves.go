@@ -110,6 +110,9 @@ func (w *sorter) refusedMove(item *Item, r *domain.Job, exists bool) *domain.Err
 	if from == to {
 		return nil
 	}
+	if to == domain.SentIn && r.Outcome == "" {
+		return domain.InvalidFields([]domain.Fault{{Pointer: "/outcome", Code: "required", Detail: "a job that is sent in has an outcome", Fix: "say what came of it"}}).(*domain.Error)
+	}
 	if field && (from == domain.Assigned && to == domain.InWork ||
 		from == domain.Assigned && to == domain.SentIn || // both steps in one evening without a signal
 		from == domain.InWork && to == domain.SentIn ||

@@ -14,7 +14,8 @@ import (
 //
 // Items are tried in turns until a turn accepts none: an item whose parent
 // stands behind it in the batch is taken in a later turn, and what is still
-// without its parent then is waiting.
+// without its parent then is waiting. So is a change of a version that another
+// item may make: an earlier change, or a review that moves the job.
 func Sort(caller domain.Caller, items []*Item, store *Store) []Decision {
 	w := &sorter{sender: caller, store: store.overlay()}
 	pending := slices.Clone(items)
@@ -30,8 +31,8 @@ func Sort(caller domain.Caller, items []*Item, store *Store) []Decision {
 				continue
 			}
 			d := w.decide(item)
-			if d.Status == Waiting {
-				blocked[item.Key()] = true
+			if d.Status == Waiting || d.ahead() {
+				blocked[item.Key()] = d.Status == Waiting
 				waiting[item] = d
 				rest = append(rest, item)
 				continue

@@ -71,9 +71,12 @@ func AppendEntry(b []byte, e *domain.Entry) []byte {
 	if e.Late {
 		b = append(b, `"late":true,`...)
 	}
-	b = append(b, `"position":`...)
-	b = strconv.AppendInt(b, e.Position, 10)
-	b = append(b, `,"received_at":"`...)
+	if e.Position > 0 { // what was only validated has none
+		b = append(b, `"position":`...)
+		b = strconv.AppendInt(b, e.Position, 10)
+		b = append(b, ',')
+	}
+	b = append(b, `"received_at":"`...)
 	b = append(b, Stamp(e.ReceivedAt)...)
 	b = append(b, `","record":`...)
 	b = append(b, e.Body...)

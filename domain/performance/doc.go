@@ -27,8 +27,8 @@
 // change no byte of the answer. A job that comes twice with the same content
 // counts once. Groups are taken in the order of their ids.
 //
-// Memory grows with the groups (contractor × home class), not with the jobs,
-// except for the medians, which keep 16 bytes a job.
+// Memory grows with the groups (contractor × home class) and, for the medians,
+// with the different readings in each, not with the jobs.
 //
 // # What is refused
 //

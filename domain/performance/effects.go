@@ -36,8 +36,8 @@ type RepairEffect struct {
 	Basis          string   `json:"basis"` // an association is no effect: what else was done in those jobs is in it
 	N              int      `json:"n"`
 	Median         *float64 `json:"reduction_cfm25,omitempty"`
-	MiddleLow      *float64 `json:"reduction_cfm25_p25,omitempty"`
-	MiddleHigh     *float64 `json:"reduction_cfm25_p75,omitempty"`
+	MiddleLow      *float64 `json:"reduction_p25_cfm25,omitempty"`
+	MiddleHigh     *float64 `json:"reduction_p75_cfm25,omitempty"`
 	Low            *float64 `json:"reduction_cfm25_low,omitempty"`
 	High           *float64 `json:"reduction_cfm25_high,omitempty"`
 	Interval       string   `json:"interval,omitempty"`

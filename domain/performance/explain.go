@@ -218,8 +218,6 @@ func lineOf(j *Job) ExplainedJob {
 	if j.AfterTenths != nil {
 		line.AfterCFM25 = ptr(cfm25(*j.AfterTenths))
 	}
-	if why := j.reasonOf(); why != used {
-		line.Reason = reasonWords[why]
-	}
+	line.Reason = j.LeftOutReason()
 	return line
 }

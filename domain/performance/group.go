@@ -11,7 +11,7 @@ type group struct {
 	questioned sums // those of them that a screen asks about
 	set        sums // excluded by a person, though their readings would do
 
-	befores, afters []int64     // of kept, tenths of cfm25, for the medians
+	befores, afters readings    // of kept, for the medians
 	first           [2][2]int64 // before and after of the first two of kept
 }
 
@@ -36,8 +36,8 @@ func (g *group) add(j *Job, x, y int64) {
 	if j.Questioned {
 		g.questioned.add(j, x, y)
 	}
-	g.befores = append(g.befores, *j.BeforeTenths)
-	g.afters = append(g.afters, *j.AfterTenths)
+	g.befores.add(*j.BeforeTenths)
+	g.afters.add(*j.AfterTenths)
 }
 
 func (g *group) merge(o *group) {
@@ -52,8 +52,8 @@ func (g *group) merge(o *group) {
 	g.kept.merge(&o.kept, 1)
 	g.questioned.merge(&o.questioned, 1)
 	g.set.merge(&o.set, 1)
-	g.befores = append(g.befores, o.befores...)
-	g.afters = append(g.afters, o.afters...)
+	g.befores.merge(&o.befores)
+	g.afters.merge(&o.afters)
 }
 
 // sums are the exact sums over usable jobs. P and Q are the readings before

@@ -56,10 +56,12 @@ func CompareGroupsStream(jobs iter.Seq2[Job, error], period Period, by By, names
 	if err != nil {
 		return Grouping{}, err
 	}
-	return t.grouping(names)
+	return t.Grouping(names)
 }
 
-func (t *Tally) grouping(names map[domain.UUID]string) (Grouping, error) {
+// Grouping answers from a Tally by class of home or by crew lead; names are those
+// of the leads.
+func (t *Tally) Grouping(names map[domain.UUID]string) (Grouping, error) {
 	keys := t.keys()
 	within, quantiles := t.within(keys), tTable{}
 	g := Grouping{Period: t.period, By: t.by, MethodVersion: MethodVersion, InputDigest: t.digest.String(), Groups: make([]Group, 0, len(keys))}

@@ -73,6 +73,14 @@ func (j *Job) reasonOf() reason {
 	return j.readingsReason()
 }
 
+// LeftOutReason is why the job is in no reduction; empty when it is.
+func (j *Job) LeftOutReason() string {
+	if why := j.reasonOf(); why != used {
+		return reasonWords[why]
+	}
+	return ""
+}
+
 // readingsReason looks at the readings alone.
 func (j *Job) readingsReason() reason {
 	switch {

@@ -1,10 +1,6 @@
 package performance
 
-import (
-	"slices"
-
-	"ductledger/domain/stat"
-)
+import "ductledger/domain/stat"
 
 // Median is the middle reading: half of the homes leak more.
 type Median struct {
@@ -20,30 +16,29 @@ type Median struct {
 
 // medianOf gives the type-7 median with order-statistic limits, from 6 jobs.
 // It holds while fewer than half of the readings are limits of an instrument's
-// range. It sorts its argument.
-func medianOf(tenths []int64, below int64) (Median, error) {
-	n := len(tenths)
-	m := Median{N: n}
+// range.
+func medianOf(tenths *readings, below int64) (Median, error) {
+	n := tenths.n
+	m := Median{N: int(n)}
 	switch {
 	case n == 0:
 		m.Reason = NoJobs
 		return m, nil
-	case 2*below >= int64(n):
+	case 2*below >= n:
 		m.Reason = BelowRange
 		return m, nil
 	}
-	slices.Sort(tenths)
-	middle, err := stat.MedianOf([]float64{cfm25(tenths[(n-1)/2]), cfm25(tenths[n/2])})
+	middle, err := stat.MedianOf([]float64{cfm25(tenths.at((n - 1) / 2)), cfm25(tenths.at(n / 2))})
 	if err != nil {
 		return m, err
 	}
 	m.Leakage = &middle
-	rank, coverage, err := stat.MedianRank(n, Level)
+	rank, coverage, err := stat.MedianRank(int(n), Level)
 	if err != nil {
 		m.IntervalReason = TooFewJobs
 		return m, nil
 	}
-	m.Low, m.High = ptr(cfm25(tenths[rank-1])), ptr(cfm25(tenths[n-rank]))
+	m.Low, m.High = ptr(cfm25(tenths.at(int64(rank-1)))), ptr(cfm25(tenths.at(n-int64(rank))))
 	m.Interval, m.Level = IntervalOrder, &coverage
 	return m, nil
 }

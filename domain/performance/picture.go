@@ -1,6 +1,7 @@
 package performance
 
 import (
+	"iter"
 	"slices"
 
 	"ductledger/domain"
@@ -70,12 +71,23 @@ type Pictures struct {
 // Refused: two rows of one job that differ, counts below 0, acceptance before
 // assignment, a reading not above 0 or beyond MaxTenths.
 func PicturesOf(work []Work, rules []RuleCount, names map[domain.UUID]string) (Pictures, error) {
+	sorted := slices.Clone(work)
+	slices.SortStableFunc(sorted, func(a, b Work) int { return a.JobID.Compare(b.JobID) })
+	return PicturesStream(func(yield func(Work, error) bool) {
+		for _, w := range sorted {
+			if !yield(w, nil) {
+				return
+			}
+		}
+	}, rules, names)
+}
+
+// PicturesStream is PicturesOf of jobs that come one by one, by ascending id.
+func PicturesStream(work iter.Seq2[Work, error], rules []RuleCount, names map[domain.UUID]string) (Pictures, error) {
 	broken, err := brokenRules(rules)
 	if err != nil {
 		return Pictures{}, err
 	}
-	sorted := slices.Clone(work)
-	slices.SortStableFunc(sorted, func(a, b Work) int { return a.JobID.Compare(b.JobID) })
 	all, byContractor := &workCounts{}, map[domain.UUID]*workCounts{}
 	for id := range names {
 		byContractor[id] = &workCounts{}
@@ -83,10 +95,13 @@ func PicturesOf(work []Work, rules []RuleCount, names map[domain.UUID]string) (P
 	for id := range broken {
 		byContractor[id] = &workCounts{}
 	}
-	for i := range sorted {
-		w := &sorted[i]
-		if i > 0 && w.JobID == sorted[i-1].JobID {
-			if w.same(&sorted[i-1]) {
+	var last *Work
+	for w, err := range work {
+		if err != nil {
+			return Pictures{}, err
+		}
+		if last != nil && w.JobID == last.JobID {
+			if w.same(last) {
 				continue
 			}
 			return Pictures{}, stat.Refuse(stat.NotSorted, "/jobs/"+w.JobID.String(), "give each job once", "job %s comes twice and differs", w.JobID)
@@ -97,8 +112,9 @@ func PicturesOf(work []Work, rules []RuleCount, names map[domain.UUID]string) (P
 		if byContractor[w.ContractorID] == nil {
 			byContractor[w.ContractorID] = &workCounts{}
 		}
-		all.add(w)
-		byContractor[w.ContractorID].add(w)
+		all.add(&w)
+		byContractor[w.ContractorID].add(&w)
+		last = &w
 	}
 	p := Pictures{MethodVersion: MethodVersion, Contractors: make([]Picture, 0, len(byContractor))}
 	quantiles := tTable{}

@@ -70,10 +70,10 @@ func (g *group) summary(within spread, quantiles tTable) (Summary, error) {
 	if s.Typical, err = typicalOf(k, g.range2, within, quantiles); err != nil {
 		return s, err
 	}
-	if s.MedianBefore, err = medianOf(g.befores, k.beforeBelow); err != nil {
+	if s.MedianBefore, err = medianOf(&g.befores, k.beforeBelow); err != nil {
 		return s, err
 	}
-	if s.MedianAfter, err = medianOf(g.afters, k.afterBelow); err != nil {
+	if s.MedianAfter, err = medianOf(&g.afters, k.afterBelow); err != nil {
 		return s, err
 	}
 	if g.questioned.n > 0 {

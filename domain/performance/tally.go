@@ -54,7 +54,8 @@ type Tally struct {
 	by      By
 	groups  map[key]*group
 	cells   map[cellKey]*cell
-	last    Job // the job before, to know it again
+	all     group // readings of all groups only
+	last    Job   // the job before, to know it again
 	started bool
 	digest  digest
 }
@@ -91,7 +92,12 @@ func (t *Tally) Add(j Job) error {
 	k := t.keyOf(&j)
 	x, y := j.logs()
 	t.group(k).add(&j, x, y)
-	if j.reasonOf() == used && t.by != ByHomeClass {
+	if j.reasonOf() != used {
+		return nil
+	}
+	t.all.befores.add(*j.BeforeTenths)
+	t.all.afters.add(*j.AfterTenths)
+	if t.by != ByHomeClass {
 		t.cell(cellKey{k.id, j.Class}).add(&j, x, y)
 	}
 	return nil
@@ -104,6 +110,8 @@ func (t *Tally) Merge(o *Tally) error {
 		return stat.Refuse(stat.OutOfRange, "/by", "", "tallies of different groupings or periods do not add up")
 	}
 	t.digest.merge(o.digest)
+	t.all.befores.merge(&o.all.befores)
+	t.all.afters.merge(&o.all.afters)
 	for k, g := range o.groups {
 		t.group(k).merge(g)
 	}
@@ -152,16 +160,15 @@ func (t *Tally) keys() []key {
 }
 
 // whole is the group of all jobs, given keys() so that nothing depends on a
-// map's order. Its readings are copies.
+// map's order. Its readings were gathered with the jobs.
 func (t *Tally) whole(keys []key) *group {
-	n := int64(0)
+	all := &group{}
 	for _, k := range keys {
-		n += t.groups[k].kept.n
+		g := *t.groups[k]
+		g.befores, g.afters = readings{}, readings{}
+		all.merge(&g)
 	}
-	all := &group{befores: make([]int64, 0, n), afters: make([]int64, 0, n)}
-	for _, k := range keys {
-		all.merge(t.groups[k])
-	}
+	all.befores, all.afters = t.all.befores, t.all.afters
 	return all
 }
 

@@ -1,0 +1,211 @@
+package rules
+
+import (
+	"cmp"
+	"slices"
+	"time"
+
+	"ductledger/domain"
+)
+
+// Of is one record of a job: its facts, and what the service knows of it.
+type Of[T any] struct {
+	*domain.Entry
+	Record *T
+}
+
+// Subject names the record.
+func (o Of[T]) Subject() domain.Subject { return domain.Subject{Kind: o.Entry.Record.Kind(), ID: o.ID} }
+
+// Outside are the facts about a job that stand in no record of it.
+type Outside struct {
+	Zone *time.Location // in which the programme's days begin; nil: each time's own offset
+	// Records that belong to no job: home, contractor, crew members,
+	// credentials, instruments.
+	Entries []domain.Entry
+	// HomesLed are the homes that a crew member led since the programme
+	// records them, this one not counted.
+	HomesLed    map[domain.UUID]int
+	Earlier     []EarlierJob    // accepted jobs at this home before this one
+	SamePhotos  []SamePhoto     // digests of this job's photos that other homes show too
+	SameTests   []domain.UUID   // jobs at other homes with the same readings to the digit
+	Pending     []PendingDevice // devices that said they still hold work of this job
+	OtherVisits []OtherVisit    // of this job's people to other homes on the same days
+}
+
+// EarlierJob is accepted duct sealing at the same home.
+type EarlierJob struct {
+	JobID      domain.UUID
+	AcceptedOn domain.Date
+}
+
+// SamePhoto is one picture that was sent for several homes.
+type SamePhoto struct {
+	SHA256 string
+	JobIDs []domain.UUID
+}
+
+// PendingDevice is a device with work that has not come in.
+type PendingDevice struct {
+	DeviceID     domain.UUID
+	RecordsCount int
+	PhotosCount  int
+}
+
+// OtherVisit is a visit of one crew member to another home.
+type OtherVisit struct {
+	CrewMemberID domain.UUID
+	JobID        domain.UUID
+	ArrivedAt    time.Time
+	LeftAt       time.Time
+}
+
+// ordered puts the lists into a fixed order, of copies: their order changes
+// nothing.
+func (o Outside) ordered() Outside {
+	o.Earlier = ordered(o.Earlier, func(x, y EarlierJob) int { return x.JobID.Compare(y.JobID) })
+	o.SamePhotos = ordered(o.SamePhotos, func(x, y SamePhoto) int { return cmp.Compare(x.SHA256, y.SHA256) })
+	o.SameTests = ordered(o.SameTests, domain.UUID.Compare)
+	o.Pending = ordered(o.Pending, func(x, y PendingDevice) int { return x.DeviceID.Compare(y.DeviceID) })
+	o.OtherVisits = ordered(o.OtherVisits, func(x, y OtherVisit) int {
+		return cmp.Or(x.JobID.Compare(y.JobID), x.CrewMemberID.Compare(y.CrewMemberID), x.ArrivedAt.Compare(y.ArrivedAt))
+	})
+	for i := range o.SamePhotos {
+		o.SamePhotos[i].JobIDs = ordered(o.SamePhotos[i].JobIDs, domain.UUID.Compare)
+	}
+	return o
+}
+
+func ordered[T any](list []T, compare func(x, y T) int) []T {
+	list = slices.Clone(list)
+	slices.SortStableFunc(list, compare)
+	return list
+}
+
+// Assembled is a job with all that its rules look at. Each list is ordered by
+// id and holds what counts: nothing voided, and of measurements and photos
+// only those in force.
+type Assembled struct {
+	ID      domain.UUID
+	Job     Of[domain.Job]
+	Home    Of[domain.Home] // Record is nil when the home is not known here
+	Outside Outside
+
+	Visits       []Of[domain.Visit]
+	Components   []Of[domain.Component]
+	Crossovers   []Of[domain.Crossover]
+	Openings     []Of[domain.Opening]
+	Repairs      []Of[domain.Repair]
+	Isolations   []Of[domain.EnergyIsolation]
+	Measurements []Of[domain.Measurement]
+	Photos       []Of[domain.Photo]
+	Waivers      []Of[domain.Waiver]
+	Reviews      []Of[domain.Review]
+	Inspections  []Of[domain.Inspection]
+	CallBacks    []Of[domain.CallBack]
+
+	Contractors []Of[domain.Contractor]
+	Members     []Of[domain.CrewMember]
+	Credentials []Of[domain.Credential]
+	Instruments []Of[domain.Instrument]
+
+	Superseded []*domain.Entry // measurements and photos that something in force replaces
+	Disputed   []Dispute       // replaced by two at once: neither is in force
+	Voided     []*domain.Entry
+}
+
+// Dispute is one record with the two or more in force that replace it.
+type Dispute struct {
+	Kind     domain.Kind
+	Replaced domain.UUID
+	By       []*domain.Entry // ordered by id
+}
+
+// Assemble sorts the newest versions of a job's records into place. The
+// result refers to the entries and changes none of them.
+//
+// Refused: an entry without a record, one of another job, two of one record,
+// and a job that is not among its entries.
+func Assemble(jobID domain.UUID, entries []domain.Entry, outside Outside) (*Assembled, error) {
+	a := &Assembled{ID: jobID, Outside: outside.ordered()}
+	ordered := make([]*domain.Entry, 0, len(entries)+len(outside.Entries))
+	for i := range entries {
+		ordered = append(ordered, &entries[i])
+	}
+	for i := range outside.Entries {
+		ordered = append(ordered, &outside.Entries[i])
+	}
+	slices.SortFunc(ordered, func(x, y *domain.Entry) int { return x.ID.Compare(y.ID) })
+	for i, e := range ordered {
+		if e.Record == nil {
+			return nil, domain.Errorf(domain.Invalid, "%s %s has no record", e.Kind, e.ID)
+		}
+		if r, ok := e.Record.(*domain.Job); ok && e.ID == jobID {
+			a.Job = Of[domain.Job]{e, r}
+		}
+		for j := i - 1; j >= 0 && ordered[j].ID == e.ID; j-- {
+			if ordered[j].Record.Kind() == e.Record.Kind() {
+				return nil, domain.Errorf(domain.Invalid, "%s %s stands twice in the job", e.Record.Kind(), e.ID)
+			}
+		}
+	}
+	if a.Job.Record == nil {
+		return nil, domain.Errorf(domain.Invalid, "job %s is not among its records", jobID)
+	}
+	for _, e := range ordered {
+		if of := e.Record.Job(); !of.IsZero() && of != jobID {
+			return nil, domain.Errorf(domain.Invalid, "%s %s belongs to job %s, not to %s", e.Record.Kind(), e.ID, of, jobID)
+		}
+		if e.Void != nil && e.ID != jobID {
+			a.Voided = append(a.Voided, e)
+			continue
+		}
+		a.place(e)
+	}
+	a.Measurements = inForce(a, a.Measurements, func(m *domain.Measurement) *domain.UUID { return m.Replaces })
+	a.Photos = inForce(a, a.Photos, func(p *domain.Photo) *domain.UUID { return p.Replaces })
+	return a, nil
+}
+
+// place puts one entry into the list of its kind. Kinds that no rule reads
+// are left out.
+func (a *Assembled) place(e *domain.Entry) {
+	switch r := e.Record.(type) {
+	case *domain.Home:
+		if e.ID == a.Job.Record.HomeID {
+			a.Home = Of[domain.Home]{e, r}
+		}
+	case *domain.Visit:
+		a.Visits = append(a.Visits, Of[domain.Visit]{e, r})
+	case *domain.Component:
+		a.Components = append(a.Components, Of[domain.Component]{e, r})
+	case *domain.Crossover:
+		a.Crossovers = append(a.Crossovers, Of[domain.Crossover]{e, r})
+	case *domain.Opening:
+		a.Openings = append(a.Openings, Of[domain.Opening]{e, r})
+	case *domain.Repair:
+		a.Repairs = append(a.Repairs, Of[domain.Repair]{e, r})
+	case *domain.EnergyIsolation:
+		a.Isolations = append(a.Isolations, Of[domain.EnergyIsolation]{e, r})
+	case *domain.Measurement:
+		a.Measurements = append(a.Measurements, Of[domain.Measurement]{e, r})
+	case *domain.Photo:
+		a.Photos = append(a.Photos, Of[domain.Photo]{e, r})
+	case *domain.Waiver:
+		a.Waivers = append(a.Waivers, Of[domain.Waiver]{e, r})
+	case *domain.Review:
+		a.Reviews = append(a.Reviews, Of[domain.Review]{e, r})
+	case *domain.Inspection:
+		a.Inspections = append(a.Inspections, Of[domain.Inspection]{e, r})
+	case *domain.CallBack:
+		a.CallBacks = append(a.CallBacks, Of[domain.CallBack]{e, r})
+	case *domain.Contractor:
+		a.Contractors = append(a.Contractors, Of[domain.Contractor]{e, r})
+	case *domain.CrewMember:
+		a.Members = append(a.Members, Of[domain.CrewMember]{e, r})
+	case *domain.Credential:
+		a.Credentials = append(a.Credentials, Of[domain.Credential]{e, r})
+	case *domain.Instrument:
+		a.Instruments = append(a.Instruments, Of[domain.Instrument]{e, r})
+	}
+}

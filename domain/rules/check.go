@@ -1,0 +1,202 @@
+package rules
+
+import (
+	"slices"
+	"strings"
+
+	"ductledger/domain"
+)
+
+// noCureFix is the only thing said about a fault that nothing puts right. It
+// must not invite anybody to write the record so that it passes.
+const noCureFix = "This cannot be put right any more, and no later entry changes it. Tell your lead what happened; only the agency's staff can lift the finding."
+
+// check is what a rule's function works with: the job, the limits, and the
+// place where outcomes are counted.
+type check struct {
+	job      *Assembled
+	set      *Set
+	result   *Result
+	at       int // row of the rule in the table
+	rule     *Rule
+	limits   []float64
+	severity Severity
+	missing  Missing
+	wideGap  float64 // gap over which the programme wants mesh or metal, in in
+	tallies  []RuleOutcomes
+	found    []Finding
+	needs    [factsCount]Missing // the heaviest policy among the rules that missed a fact of the home
+}
+
+// limit is a parameter of the rule as the programme has it.
+func (c *check) limit(name string) float64 {
+	for i := range c.rule.Parameters {
+		if c.rule.Parameters[i].Name == name {
+			return c.limits[i]
+		}
+	}
+	return 0
+}
+
+func (c *check) tally() *RuleOutcomes { return &c.tallies[c.at] }
+
+func (c *check) holds() { c.tally().Outcomes.Holds++ }
+
+// notApplicable counts one subject to which the rule does not apply, with the
+// fact that makes it so.
+func (c *check) notApplicable(fact string) {
+	t := c.tally()
+	t.Outcomes.NotApplicable++
+	if !slices.Contains(t.Because, fact) {
+		t.Because = append(t.Because, fact)
+	}
+}
+
+func (c *check) notJudged() { c.tally().Outcomes.NotJudged++ }
+
+// part collects what a rule finds out about one subject and ends in exactly
+// one outcome: broken if anything is at fault, else not recorded if a fact is
+// missing, else it holds.
+type part struct {
+	c        *check
+	subjects []domain.Subject
+	one      [1]domain.Subject
+	severity Severity
+	missing  Missing
+	cure     Cure
+	fix      string // in place of the rule's own
+	faults   []string
+	lacks    []string
+}
+
+// on begins the judgement of one subject.
+func (c *check) on(s domain.Subject) part {
+	return part{c: c, one: [1]domain.Subject{s}, severity: c.severity, missing: c.missing, cure: c.rule.Cure}
+}
+
+// onAll begins the judgement of several records at once.
+func (c *check) onAll(subjects ...domain.Subject) part {
+	p := c.on(subjects[0])
+	p.subjects = subjects
+	return p
+}
+
+// fault notes what is wrong.
+func (p *part) fault(words ...string) { p.faults = append(p.faults, strings.Join(words, "")) }
+
+// lack notes a fact that is not recorded.
+func (p *part) lack(words ...string) { p.lacks = append(p.lacks, strings.Join(words, "")) }
+
+// yes asks for a fact that must be true.
+func (p *part) yes(fact *bool, fault, lack, where string) {
+	switch {
+	case fact == nil:
+		p.lack(lack, where)
+	case !*fact:
+		p.fault(fault, where)
+	}
+}
+
+// soften makes the fault no heavier than severity, and the missing fact with it.
+func (p *part) soften(severity Severity) {
+	if severity == Note && p.severity != Note {
+		p.severity, p.missing = Note, Silent
+	}
+	if severity == Check && p.severity == MustFix {
+		p.severity = Check
+		if p.missing == Blocks {
+			p.missing = Asks
+		}
+	}
+}
+
+// done counts the outcome and, where there is something to say, says it.
+func (p *part) done() {
+	t := &p.c.tally().Outcomes
+	outcome := Broken
+	switch {
+	case len(p.faults) > 0:
+	case len(p.lacks) == 0:
+		t.Holds++
+		return
+	case p.missing == Silent:
+		t.NotJudged++
+		return
+	default:
+		outcome = NotRecorded
+		p.severity = MustFix
+		if p.missing == Asks {
+			p.severity = Check
+		}
+	}
+	f := p.finding(outcome)
+	switch {
+	case p.c.waived(&f):
+		t.Waived++
+		return
+	case outcome == Broken:
+		t.Broken++
+	default:
+		t.NotRecorded++
+	}
+	p.c.found = append(p.c.found, f)
+}
+
+func (p *part) finding(outcome Outcome) Finding {
+	r := p.c.rule
+	f := Finding{
+		Rule: r.Key, Outcome: outcome, Severity: p.severity, Cure: p.cure,
+		Subjects: p.subjects, Detail: p.detail(), Why: r.Why, Caution: r.Hazard.Caution(),
+	}
+	if f.Subjects == nil {
+		f.Subjects = []domain.Subject{p.one[0]}
+	}
+	if len(r.Parameters) > 0 {
+		f.Parameters = make(map[string]float64, len(r.Parameters))
+		for i, parameter := range r.Parameters {
+			f.Parameters[parameter.Name] = p.c.limits[i]
+		}
+	}
+	switch {
+	case p.cure == NoCure:
+		f.Fix = noCureFix
+	case p.fix != "":
+		f.Fix = p.fix
+	case outcome == NotRecorded:
+		f.Fix = "Look again and record " + strings.Join(p.lacks, ", ") + "."
+	default:
+		f.Fix = r.Fix
+	}
+	return f
+}
+
+// detail names the part as the crew does, then what is wrong with it.
+func (p *part) detail() string {
+	var b strings.Builder
+	subjects := p.subjects
+	if subjects == nil {
+		subjects = p.one[:]
+	}
+	for i, s := range subjects {
+		if i > 0 {
+			b.WriteString(" and ")
+		}
+		b.WriteString(p.c.job.nameOf(s))
+	}
+	b.WriteString(": ")
+	b.WriteString(strings.Join(p.faults, "; "))
+	if len(p.lacks) > 0 {
+		if len(p.faults) > 0 {
+			b.WriteString("; ")
+		}
+		b.WriteString("not recorded: ")
+		b.WriteString(strings.Join(p.lacks, ", "))
+	}
+	b.WriteString(".")
+	return b.String()
+}
+
+// waived tells whether a person lifted the finding.
+func (c *check) waived(f *Finding) bool {
+	return slices.ContainsFunc(c.job.Waivers, func(w Of[domain.Waiver]) bool { return f.Is(w.Record.Finding) })
+}

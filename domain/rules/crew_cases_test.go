@@ -1,0 +1,138 @@
+package rules
+
+import "ductledger/domain"
+
+func crewCases() []ruleCases {
+	burning := func(do func(t *domain.CombustionCheck)) func(*jobUnderTest) {
+		return func(j *jobUnderTest) { j.gas(); do(j.visit().Combustion) }
+	}
+	stop := func(at, cleared string) func(*jobUnderTest) {
+		return func(j *jobUnderTest) {
+			s := domain.Stop{Reason: "wet_wiring", At: *when(at)}
+			if cleared != "" {
+				s.ClearedAt, s.ClearedBy = when(cleared), "an electrician"
+			}
+			j.visit().Stops = []domain.Stop{s}
+		}
+	}
+	certificate := func(until domain.Date) func(*jobUnderTest) {
+		return func(j *jobUnderTest) { one[domain.Credential](j, 0).ValidUntilOn = until }
+	}
+	homes := func(lead, other *int) func(*jobUnderTest) {
+		return func(j *jobUnderTest) {
+			one[domain.CrewMember](j, 0).HomesLedBeforeCount, one[domain.CrewMember](j, 1).HomesLedBeforeCount = lead, other
+		}
+	}
+	earlier := func(day domain.Date) func(*jobUnderTest) {
+		return func(j *jobUnderTest) { j.outside.Earlier = []EarlierJob{{domain.UUID{5}, day}} }
+	}
+	noVisit := func(j *jobUnderTest) { j.dropAll(domain.VisitKind) }
+	return []ruleCases{{
+		rule: "combustion_checked",
+		broken: []change{{"read after work began", burning(func(t *domain.CombustionCheck) { t.AmbientCOAt = when("10:00") }), nil},
+			{"test before the last repair", burning(func(t *domain.CombustionCheck) { t.TestedAt = when("13:00") }), nil},
+			{"test failed", burning(func(t *domain.CombustionCheck) { t.TestResult = "failed" }), nil},
+			{"tester's paper lapsed", func(j *jobUnderTest) { j.gas(); one[domain.Credential](j, 1).ValidUntilOn = "2026-10-13" }, nil},
+			{"tester's paper is another", func(j *jobUnderTest) { j.gas(); one[domain.Credential](j, 1).Credential = domain.Insurance }, nil}},
+		notRecorded: []change{{"no check", func(j *jobUnderTest) { j.gas(); j.visit().Combustion = nil }, nil},
+			{"when air was read", burning(func(t *domain.CombustionCheck) { t.AmbientCOAt = nil }), nil},
+			{"no test", burning(func(t *domain.CombustionCheck) { t.TestedAt = nil }), nil},
+			{"no result", burning(func(t *domain.CombustionCheck) { t.TestResult = "" }), nil},
+			{"by whom", burning(func(t *domain.CombustionCheck) { t.CredentialID = nil }), nil},
+			{"a water heater in an electric home", func(j *jobUnderTest) { j.home().CombustionAppliances = []string{"water_heater"} }, nil},
+			{"whether anything burns", func(j *jobUnderTest) { j.home().CombustionAppliances = nil }, []string{"combustion_appliances_recorded"}}},
+		notApplicable: []change{{"all electric", func(*jobUnderTest) {}, nil}, {"no visit", func(j *jobUnderTest) { j.gas(); noVisit(j) }, nil}},
+		atLimit:       []change{{"35 ppm", burning(func(t *domain.CombustionCheck) { t.AmbientCOPpm = new(35.0) }), nil}},
+		beyond: []change{{"36 ppm", burning(func(t *domain.CombustionCheck) { t.AmbientCOPpm = new(36.0) }), nil},
+			{"read in the minute work began", burning(func(t *domain.CombustionCheck) { t.AmbientCOAt = when("09:45") }), nil},
+			{"tested in the minute of the last repair", burning(func(t *domain.CombustionCheck) { t.TestedAt = when("13:40") }), nil}},
+		holds: []change{{"packaged outdoor unit: ambient alone", func(j *jobUnderTest) {
+			packaged(j)
+			j.home().CombustionAppliances = []string{"furnace"}
+			j.visit().Combustion = &domain.CombustionCheck{AmbientCOPpm: new(0.0), AmbientCOAt: when("08:12")}
+		}, nil}, {"tested on the second visit", func(j *jobUnderTest) {
+			j.gas()
+			second := *j.visit()
+			second.VisitedOn, second.ArrivedAt, second.LeftAt = "2026-10-15", nil, nil
+			check := *j.visit().Combustion
+			j.visit().Combustion = &domain.CombustionCheck{AmbientCOPpm: new(0.0), AmbientCOAt: when("08:12")}
+			second.Combustion = &check
+			j.add(&second)
+		}, nil}, {"a tester from outside", burning(func(t *domain.CombustionCheck) { t.CredentialID, t.TestedBy = nil, "Invented Tester" }), nil}},
+	}, {
+		rule:          "stop_respected",
+		broken:        []change{{"never lifted", stop("10:00", ""), nil}, {"worked before it was lifted", stop("10:00", "10:45"), nil}},
+		notApplicable: []change{{"no stop", func(*jobUnderTest) {}, nil}},
+		holds:         []change{{"stopped before anything was repaired", func(j *jobUnderTest) { nothing(j); stop("10:00", "")(j) }, nil}},
+		atLimit:       []change{{"lifted in that minute", stop("10:30", "10:40"), nil}, {"stopped in that minute", stop("13:40", ""), nil}},
+		beyond:        []change{{"lifted a minute later", stop("10:30", "10:41"), nil}, {"stopped a minute before", stop("13:39", ""), nil}},
+		cannot:        map[string]string{"not_recorded": "a repair always has a time, and so has a stop"},
+	}, {
+		rule:          "crew_certified",
+		broken:        []change{{"lapsed", certificate("2026-09-30"), nil}, {"none", func(j *jobUnderTest) { j.dropAll(domain.CredentialKind) }, nil}},
+		notRecorded:   []change{{"lead", func(j *jobUnderTest) { j.visit().LeadID = nil }, nil}},
+		notApplicable: []change{{"no visit", noVisit, nil}},
+		atLimit:       []change{{"last day", certificate("2026-10-14"), nil}, {"first day", func(j *jobUnderTest) { one[domain.Credential](j, 0).ValidFromOn = "2026-10-14" }, nil}},
+		beyond:        []change{{"lapsed yesterday", certificate("2026-10-13"), nil}},
+	}, {
+		rule:          "crew_member_supervised",
+		broken:        []change{{"two beginners", homes(new(3), new(5)), nil}},
+		notRecorded:   []change{{"lead's homes", homes(nil, new(5)), nil}, {"the other's homes", homes(new(3), nil), nil}},
+		notApplicable: []change{{"no lead", func(j *jobUnderTest) { j.visit().LeadID = nil }, []string{"crew_certified"}}},
+		atLimit: []change{{"12 homes", homes(new(12), new(0)), nil}, {"a member with 12", homes(new(0), new(12)), nil},
+			{"11 and one since", func(j *jobUnderTest) {
+				homes(new(11), new(0))(j)
+				j.outside.HomesLed = map[domain.UUID]int{*j.visit().LeadID: 1}
+			}, nil}},
+		beyond: []change{{"11 homes", homes(new(11), new(11)), nil}},
+	}, {
+		rule:          "home_not_treated_before",
+		broken:        []change{{"2019", earlier("2019-05-02"), nil}},
+		notApplicable: []change{{"no visit", noVisit, nil}},
+		atLimit:       []change{{"15 years to the day", earlier("2011-10-14"), nil}},
+		beyond:        []change{{"a day less", earlier("2011-10-15"), nil}, {"on the very day", earlier("2026-10-14"), nil}},
+		holds:         []change{{"the job itself", func(j *jobUnderTest) { j.outside.Earlier = []EarlierJob{{j.job, "2026-10-20"}} }, nil}},
+		cannot:        map[string]string{"not_recorded": "what the service has accepted it knows"},
+	}}
+}
+
+func homeFactCases() []ruleCases {
+	because := map[string]string{"broken": "a fact is recorded or missing", "at_the_limit": noLimit}
+	return []ruleCases{{
+		rule:          "furnace_kind_recorded",
+		notRecorded:   []change{{"furnace kind", func(j *jobUnderTest) { j.home().FurnaceKind = "" }, nil}},
+		notApplicable: []change{{"refused before anything was opened", func(j *jobUnderTest) { nothing(j); j.home().FurnaceKind = "" }, nil}},
+		cannot:        because,
+	}, {
+		rule:          "furnace_section_recorded",
+		notRecorded:   []change{{"furnace section", func(j *jobUnderTest) { j.home().FurnaceSection = "" }, nil}},
+		notApplicable: []change{{"refused", func(j *jobUnderTest) { refused(j); j.home().FurnaceSection = "" }, nil}},
+		cannot:        because,
+	}, {
+		rule:          "ducted_sections_recorded",
+		notRecorded:   []change{{"ducted sections", func(j *jobUnderTest) { j.home().DuctedSections = nil }, nil}},
+		notApplicable: []change{{"refused", func(j *jobUnderTest) { refused(j); j.home().DuctedSections = nil }, nil}},
+		cannot:        because,
+	}, {
+		rule:          "joist_direction_recorded",
+		notRecorded:   []change{{"joists", func(j *jobUnderTest) { j.home().JoistDirection = "" }, nil}},
+		notApplicable: []change{{"refused", func(j *jobUnderTest) { refused(j); j.home().JoistDirection = "" }, nil}},
+		cannot:        because,
+	}, {
+		rule:          "wrap_kind_recorded",
+		notRecorded:   []change{{"wrap", func(j *jobUnderTest) { j.home().WrapKind = "" }, nil}},
+		notApplicable: []change{{"no wrap closed by the crew", func(j *jobUnderTest) { nothing(j); j.home().WrapKind = "" }, nil}},
+		cannot:        because,
+	}, {
+		rule:          "combustion_appliances_recorded",
+		notRecorded:   []change{{"appliances", func(j *jobUnderTest) { j.home().CombustionAppliances = nil }, nil}},
+		notApplicable: []change{{"refused", func(j *jobUnderTest) { refused(j); j.home().CombustionAppliances = nil }, nil}},
+		cannot:        because,
+	}}
+}
+
+// nothing leaves a job on which nothing was done.
+func nothing(j *jobUnderTest) {
+	j.dropAll(domain.PhotoKind, domain.OpeningKind, domain.RepairKind, domain.CrossoverKind, domain.MeasurementKind, domain.EnergyIsolationKind, domain.ComponentKind)
+	refused(j)
+}

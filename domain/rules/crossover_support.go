@@ -1,0 +1,122 @@
+package rules
+
+import "ductledger/domain"
+
+var crossoverOffGround = Rule{
+	Key: "crossover_off_ground", Title: "The crossover hangs clear of the soil",
+	Why:      "Soil eats the jacket, then the insulation drinks.",
+	Judged:   "The whole run is clear of the soil, on straps, blocks or closed-cell foam board.",
+	None:     "no crossover is recorded",
+	Fix:      "Lift it off the soil on straps, blocks or foam board.",
+	Severity: MustFix, Missing: Blocks, Cure: OnSite, Hazard: CrawlSpace,
+	Parameters: []Parameter{{"clearance_over_in", "in", 0, 0, 12, "24 CFR 3285.606(e)"}},
+	Source:     practice + "; 24 CFR 3285.606(e)",
+	Example: Example{
+		Holds:  "2.5 in above the soil, on straps.",
+		Broken: "Lying on the soil.",
+	},
+	check: func(c *check) {
+		for _, x := range c.job.Crossovers {
+			if c.lifted(x.Record) {
+				continue
+			}
+			p := c.on(x.Subject())
+			switch {
+			case x.Record.ClearanceIn == nil:
+				p.lack("its least distance to the soil")
+			case *x.Record.ClearanceIn <= c.limit("clearance_over_in"):
+				p.fault("it is ", inches(*x.Record.ClearanceIn), " above the soil at its lowest, asked more than ", inches(c.limit("clearance_over_in")))
+			}
+			switch x.Record.Support {
+			case "":
+				p.lack("what holds it up")
+			case domain.Unheld:
+				p.fault("nothing holds it up")
+			}
+			p.done()
+		}
+	},
+}
+
+// lifted counts a crossover that lies in the belly or the floor, where no
+// soil is near and nothing hangs.
+func (c *check) lifted(x *domain.Crossover) bool {
+	switch x.Support {
+	case domain.InBelly:
+		c.notApplicable("the crossover lies in the belly")
+	case domain.InFloor:
+		c.notApplicable("the crossover lies in the floor")
+	default:
+		return false
+	}
+	return true
+}
+
+var crossoverSupported = Rule{
+	Key: "crossover_supported", Title: "The crossover is held often enough",
+	Why:      "Between supports that stand too far apart the duct sags, and its bands carry the load.",
+	Judged:   "Supports stand no further apart than the limit.",
+	None:     "no crossover is recorded",
+	Fix:      "Add a strap or a block where the distance is too wide.",
+	Severity: Check, Missing: Silent, Cure: OnSite, Hazard: CrawlSpace,
+	Parameters: []Parameter{{"spacing_ft", "ft", 4, 1, 10, "24 CFR 3285.606(e)"}},
+	Source:     "24 CFR 3285.606(e)",
+	Example: Example{
+		Holds:  "Straps 4.0 ft apart.",
+		Broken: "Straps 6.0 ft apart.",
+	},
+	check: func(c *check) {
+		for _, x := range c.job.Crossovers {
+			if c.lifted(x.Record) {
+				continue
+			}
+			if x.Record.Support == domain.FoamBoard {
+				c.notApplicable("the crossover lies on foam board all along")
+				continue
+			}
+			p := c.on(x.Subject())
+			switch spacing := x.Record.SupportSpacingFt; {
+			case spacing == nil:
+				p.lack("how far its supports stand apart")
+			case *spacing > c.limit("spacing_ft"):
+				p.fault("its supports stand ", feet(*spacing), " apart, asked at most ", feet(c.limit("spacing_ft")))
+			}
+			p.done()
+		}
+	},
+}
+
+var flexSag = Rule{
+	Key: "flex_sag", Title: "The flexible duct does not sag",
+	Why:      "Each dip slows the air and gathers water.",
+	Judged:   "Between supports the duct sags no more than the limit.",
+	None:     "no crossover is recorded",
+	Fix:      "Pull the duct straight, or add a support.",
+	Severity: Note, Missing: Silent, Cure: OnSite, Hazard: CrawlSpace,
+	Parameters: []Parameter{{"sag_in_per_ft", "in per ft", 0.5, 0.1, 2, "PNNL Building America Solution Center, flex duct support"}},
+	Source:     "PNNL Building America Solution Center, flex duct support",
+	Example: Example{
+		Holds:  "0.5 in of sag per ft.",
+		Broken: "1 in of sag per ft.",
+	},
+	check: func(c *check) {
+		for _, x := range c.job.Crossovers {
+			if !x.Record.Flexible() {
+				c.notApplicable("the crossover is rigid")
+				continue
+			}
+			if x.Record.Support == domain.FoamBoard {
+				c.notApplicable("the crossover lies on foam board all along")
+				continue
+			}
+			p := c.on(x.Subject())
+			switch sag := x.Record.SagInPerFt; {
+			case sag == nil:
+				p.lack("its sag")
+			case *sag > c.limit("sag_in_per_ft"):
+				p.fault("it sags ", number(*sag), " in per ft, asked at most ", number(c.limit("sag_in_per_ft")))
+			}
+			p.done()
+		}
+	},
+}

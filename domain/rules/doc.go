@@ -1,0 +1,34 @@
+// Package rules judges a job by the rules of its programme and computes its
+// result, for the crew that is still under the home, the reviewer who accepts
+// the work and the auditor who asks why.
+//
+// The one idea: a rule is data (what it asks, why, how severe, what a missing
+// fact means, whether and where a fault can be cured) beside one pure function
+// over the assembled job. Everything that reads rules, a verdict, a page about
+// a rule, a changed setting, reads the same row, and one more rule is one more
+// row.
+//
+//	job, err := rules.Assemble(jobID, entries, outside)
+//	verdict := rules.Judge(set, job)
+//	result := rules.Compute(set, job)
+//
+// Outcomes are kept apart: a rule holds, is broken, cannot be told because a
+// fact is missing (not_recorded), does not apply, was not judged because the
+// missing fact may stay silent, or was waived. An absent fact is never taken
+// for a good one. A fact of the home that several rules miss is one finding.
+//
+// Units: in, ft, Pa, cfm, cfm25 (cfm at 25 Pa), ppm; names end in them. Times
+// are shown as the device wrote them. Floats are not rounded; sentences round.
+//
+// Everything is deterministic: records are ordered by id, no map is walked, no
+// clock is read, and the order in which records came changes nothing.
+//
+// Refused: records of another job, two versions of one record, a job that is
+// not among its own records, a setting of an unknown rule or parameter or one
+// outside its bounds. Anything else is judged, never refused.
+//
+// Each rule names its source: a published one, or common practice where there
+// is none. No sentence here says that a home, a part or an appliance is free
+// of danger; where work can hurt, a short caution defers to local code and
+// licensed people.
+package rules

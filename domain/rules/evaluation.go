@@ -1,0 +1,59 @@
+package rules
+
+import (
+	"time"
+
+	"ductledger/domain"
+)
+
+// Item is one record of a body that holds a whole job.
+type Item struct {
+	Kind   domain.Kind   `json:"kind"`
+	ID     domain.UUID   `json:"id"`
+	Record domain.Record `json:"record"`
+}
+
+// Evaluation is a whole job in one body, with its home, contractor, crew,
+// credentials and instruments: judged and computed, nothing stored.
+type Evaluation struct {
+	RulesOn domain.Date `json:"rules_on"` // the day whose rule set is asked for
+	Items   []Item      `json:"items"`
+}
+
+// Evaluate judges a job that is not stored. Every fact but the rule set comes
+// from the items; zone is where the programme's days begin, nil for the
+// offset of each time.
+//
+// Refused: items without exactly one job, and what Assemble refuses.
+func Evaluate(set Set, zone *time.Location, items []Item) (Result, Verdict, error) {
+	job, err := AssembleItems(zone, items)
+	if err != nil {
+		return Result{}, Verdict{}, err
+	}
+	result, verdict := ComputeAndJudge(set, job)
+	return result, verdict, nil
+}
+
+// AssembleItems is Assemble for a body with one job.
+func AssembleItems(zone *time.Location, items []Item) (*Assembled, error) {
+	var jobID domain.UUID
+	jobs := 0
+	entries := make([]domain.Entry, len(items))
+	for i, item := range items {
+		entries[i] = domain.Entry{Kind: item.Kind, ID: item.ID, Record: item.Record}
+		if item.Kind == domain.JobKind {
+			jobs++
+			jobID = item.ID
+		}
+	}
+	if jobs != 1 {
+		return nil, domain.Errorf(domain.Invalid, "items hold %d jobs, exactly 1 is expected", jobs)
+	}
+	for i := range entries {
+		if entries[i].Record == nil {
+			continue
+		}
+		entries[i].JobID = entries[i].Record.Job()
+	}
+	return Assemble(jobID, entries, Outside{Zone: zone})
+}

@@ -1,0 +1,210 @@
+package rules
+
+import (
+	"iter"
+	"slices"
+	"time"
+
+	"ductledger/domain"
+)
+
+// find is the place of a record in a list that is ordered by id.
+func find[T any](list []Of[T], id domain.UUID) (Of[T], bool) {
+	i, ok := slices.BinarySearchFunc(list, id, func(o Of[T], id domain.UUID) int { return o.ID.Compare(id) })
+	if !ok {
+		return Of[T]{}, false
+	}
+	return list[i], true
+}
+
+// record is a record of the job by kind and id; nil when it does not count.
+func (a *Assembled) record(s domain.Subject) domain.Record {
+	switch s.Kind {
+	case domain.ComponentKind:
+		if o, ok := find(a.Components, s.ID); ok {
+			return o.Record
+		}
+	case domain.CrossoverKind:
+		if o, ok := find(a.Crossovers, s.ID); ok {
+			return o.Record
+		}
+	case domain.OpeningKind:
+		if o, ok := find(a.Openings, s.ID); ok {
+			return o.Record
+		}
+	case domain.RepairKind:
+		if o, ok := find(a.Repairs, s.ID); ok {
+			return o.Record
+		}
+	case domain.EnergyIsolationKind:
+		if o, ok := find(a.Isolations, s.ID); ok {
+			return o.Record
+		}
+	case domain.MeasurementKind:
+		if o, ok := find(a.Measurements, s.ID); ok {
+			return o.Record
+		}
+	case domain.PhotoKind:
+		if o, ok := find(a.Photos, s.ID); ok {
+			return o.Record
+		}
+	case domain.VisitKind:
+		if o, ok := find(a.Visits, s.ID); ok {
+			return o.Record
+		}
+	}
+	return nil
+}
+
+// known is record for names: also of what does not count.
+func (a *Assembled) known(s domain.Subject) domain.Record {
+	if r := a.record(s); r != nil {
+		return r
+	}
+	for _, e := range a.Voided {
+		if e.ID == s.ID && e.Record.Kind() == s.Kind {
+			return e.Record
+		}
+	}
+	for _, e := range a.Superseded {
+		if e.ID == s.ID && e.Record.Kind() == s.Kind {
+			return e.Record
+		}
+	}
+	for _, d := range a.Disputed {
+		for _, e := range d.By {
+			if e.ID == s.ID && e.Record.Kind() == s.Kind {
+				return e.Record
+			}
+		}
+	}
+	return nil
+}
+
+// home is the home's facts; one without any where the home is not known.
+func (a *Assembled) home() *domain.Home {
+	if a.Home.Record == nil {
+		return &domain.Home{}
+	}
+	return a.Home.Record
+}
+
+func (a *Assembled) homeSubject() domain.Subject {
+	return domain.Subject{Kind: domain.HomeKind, ID: a.Job.Record.HomeID}
+}
+
+func (a *Assembled) subject() domain.Subject {
+	return domain.Subject{Kind: domain.JobKind, ID: a.ID}
+}
+
+// worked tells whether the job is one on which ducts were to be sealed, and
+// begun: a refused or deferred job owes no sealed joint.
+func (a *Assembled) worked() bool {
+	switch a.Job.Record.Outcome {
+	case domain.DeferredWork, domain.NotSuitable, domain.Refused, domain.NothingToDo:
+		return false
+	}
+	return len(a.Visits)+len(a.Components)+len(a.Crossovers)+len(a.Openings)+len(a.Repairs)+len(a.Measurements) > 0
+}
+
+// Day is the day of a moment where the programme works.
+func (a *Assembled) Day(t time.Time) domain.Date {
+	zone := a.Outside.Zone
+	if zone == nil {
+		zone = t.Location()
+	}
+	return domain.DateOf(t, zone)
+}
+
+// WorkedOn is the day by which the job is judged: its first visit's, that of
+// no call-back; empty before any.
+func (a *Assembled) WorkedOn() domain.Date {
+	var first domain.Date
+	for _, v := range a.Visits {
+		if v.Record.CallBackID == nil && (first == "" || v.Record.VisitedOn < first) {
+			first = v.Record.VisitedOn
+		}
+	}
+	return first
+}
+
+// repairsOf yields the repairs that cover a part.
+func (a *Assembled) repairsOf(component domain.UUID) iter.Seq[Of[domain.Repair]] {
+	return func(yield func(Of[domain.Repair]) bool) {
+		for _, r := range a.Repairs {
+			if slices.Contains(r.Record.ComponentIDs, component) && !yield(r) {
+				return
+			}
+		}
+	}
+}
+
+// repaired tells whether any repair covers a part.
+func (a *Assembled) repaired(component domain.UUID) bool {
+	for range a.repairsOf(component) {
+		return true
+	}
+	return false
+}
+
+// photosOf yields the photos of a record, each with what it shows of it.
+func (a *Assembled) photosOf(id domain.UUID) iter.Seq2[Of[domain.Photo], domain.PhotoSubject] {
+	return func(yield func(Of[domain.Photo], domain.PhotoSubject) bool) {
+		for _, p := range a.Photos {
+			for _, s := range p.Record.Subjects {
+				if s.ID == id && !yield(p, s) {
+					return
+				}
+			}
+		}
+	}
+}
+
+// photographed tells whether any photo shows the record.
+func (a *Assembled) photographed(id domain.UUID) bool {
+	for range a.photosOf(id) {
+		return true
+	}
+	return false
+}
+
+// photoOf finds a photo of a record at a stage.
+func (a *Assembled) photoOf(id domain.UUID, stage domain.PhotoStage) (Of[domain.Photo], bool) {
+	for p := range a.photosOf(id) {
+		if p.Record.Stage == stage {
+			return p, true
+		}
+	}
+	return Of[domain.Photo]{}, false
+}
+
+// shows tells whether a photo shows that side of a record; section tells the
+// end of a crossover and is empty for everything else.
+func (a *Assembled) shows(id domain.UUID, side domain.Shows, section domain.Section) bool {
+	for _, s := range a.photosOf(id) {
+		if s.Shows == side && s.Section == section {
+			return true
+		}
+	}
+	return false
+}
+
+// sections are the two that a crossover joins.
+func sections(x *domain.Crossover) [2]domain.Section {
+	return [2]domain.Section{x.FromSection, x.ToSection}
+}
+
+// endOf is one end of a crossover; nil where it is not recorded.
+func endOf(x *domain.Crossover, section domain.Section) *domain.CrossoverEnd {
+	for i := range x.Ends {
+		if x.Ends[i].Section == section {
+			return &x.Ends[i]
+		}
+	}
+	return nil
+}
+
+// electric tells a home whose blower and heat come from one electric furnace.
+func electric(h *domain.Home) bool {
+	return h.FurnaceKind == domain.ElectricFurnace || h.FurnaceKind == domain.HeatPump
+}

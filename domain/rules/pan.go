@@ -1,0 +1,106 @@
+package rules
+
+import (
+	"slices"
+
+	"ductledger/domain"
+)
+
+// panHomePa is the home pressure at which pan readings are compared, Pa [cp].
+const panHomePa = 50.0
+
+var everyRegisterRead = Rule{
+	Key: "every_register_read", Title: "The pan goes over every register",
+	Why:      "The register that nobody read is the one that leaks.",
+	Judged:   "The pan passes before and after each cover every register that is recorded, or say why one was not read.",
+	None:     "the programme's method has no pan",
+	Fix:      "Read the registers that are missing, or say why they cannot be read.",
+	Severity: Check, Missing: Asks, Cure: OnSite, Softens: true,
+	Source: practice,
+	Example: Example{
+		Holds:  "14 registers read, before and after.",
+		Broken: "Register B7 not read after, and no reason.",
+	},
+	check: func(c *check) {
+		if !c.set.asksPan() || !c.asked() {
+			return
+		}
+		absent := c.on(c.job.subject())
+		for _, stage := range [2]domain.Stage{domain.Before, domain.After} {
+			pass := c.job.pans(stage)
+			if pass == nil {
+				absent.lack("a pan pass ", string(stage))
+				continue
+			}
+			p := c.on(pass.Subject())
+			for _, b := range c.job.Components {
+				if b.Record.Component == domain.Boot && !c.job.panned(stage, b.ID) {
+					p.fault("register", componentName(b.Record)[len(domain.Boot):], " was not read")
+				}
+			}
+			p.done()
+		}
+		if len(absent.lacks) > 0 {
+			absent.done()
+		}
+	},
+}
+
+// panned tells whether any pass of a stage read a register or said why not.
+func (a *Assembled) panned(stage domain.Stage, register domain.UUID) bool {
+	return slices.ContainsFunc(a.Measurements, func(m Of[domain.Measurement]) bool {
+		return m.Record.Method == domain.Pan && m.Record.Stage == stage &&
+			slices.ContainsFunc(m.Record.Readings, func(r domain.Reading) bool {
+				return r.ComponentID != nil && *r.ComponentID == register && (r.PanPa != nil || r.NotReadReason != "")
+			})
+	})
+}
+
+var panTarget = Rule{
+	Key: "pan_target", Title: "Pan readings after are low",
+	Why:      "A high reading over one register says that the leak is near it.",
+	Judged:   "In the last pan pass after, each register is at or below the target, carried in proportion to a home at 50 Pa.",
+	None:     "no pan pass after is recorded",
+	Fix:      "Look for the leak near this register, seal it, and read again.",
+	Severity: Check, Missing: Silent, Cure: OnSite, Softens: true,
+	Parameters: []Parameter{{"target_pa", "Pa", 1, 0.1, 10, practice + "; programmes differ"}},
+	Source:     practice,
+	Example: Example{
+		Holds:  "1.0 Pa over register A5 with the home at 50 Pa.",
+		Broken: "3.2 Pa over register A5 with the home at 50 Pa.",
+	},
+	check: func(c *check) {
+		for _, b := range c.job.Components {
+			pan, home := c.job.lastPan(b.ID)
+			if pan == nil {
+				continue
+			}
+			p := c.on(b.Subject())
+			switch {
+			case home == nil || *home <= 0:
+				p.lack("the home's pressure")
+			case over(float64(*pan*panHomePa / *home), c.limit("target_pa")):
+				p.fault("the pan reads ", number(rounded(float64(*pan*panHomePa / *home))), " Pa over it with the home at ", number(panHomePa),
+					" Pa, asked at most ", number(c.limit("target_pa")), " Pa")
+			}
+			p.done()
+		}
+	},
+}
+
+// lastPan is the last pan reading after over a register, with the home's
+// pressure then; nil where there is none.
+func (a *Assembled) lastPan(register domain.UUID) (pan, home *float64) {
+	var last *domain.Measurement
+	for _, m := range a.Measurements {
+		if m.Record.Method != domain.Pan || m.Record.Stage != domain.After || last != nil && m.Record.TakenAt.Before(last.TakenAt) {
+			continue
+		}
+		for _, r := range m.Record.Readings {
+			if r.ComponentID != nil && *r.ComponentID == register && r.PanPa != nil {
+				pan, home, last = r.PanPa, m.Record.HousePressurePa, m.Record
+			}
+		}
+	}
+	return pan, home
+}

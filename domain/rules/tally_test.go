@@ -1,0 +1,83 @@
+package rules
+
+import "testing"
+
+// How many subjects each rule finds in the clean job, counted by hand from
+// its records: 2 trunks, 14 boots, 4 ends, 1 crossover, 3 openings of the
+// crew and 1 found, 9 repairs, 1 isolation, 2 readings. A rule that looks at
+// too many or too few of them is wrong even where it finds no fault.
+func TestSubjectsOfTheCleanJob(t *testing.T) {
+	want := map[string]Outcomes{
+		"survey_before_cutting":      {Holds: 2},
+		"opening_has_target":         {Holds: 3},
+		"crew_opening_closed":        {Holds: 3},
+		"found_damage_not_charged":   {NotApplicable: 1},
+		"wrap_closure_material":      {Holds: 2},
+		"insulation_put_back":        {Holds: 2},
+		"duct_patch_overlap":         {Holds: 1},
+		"duct_patch_coated":          {Holds: 1},
+		"mastic_thickness":           {Holds: 1},
+		"cut_edge_guarded":           {Holds: 1},
+		"access_below_furnace":       {Holds: 2},
+		"wide_gap_reinforced":        {Holds: 4},               // joint, seam, twice boots
+		"gap_checked_before_mastic":  {Holds: 1, NotJudged: 1}, // boots; of the joint no check photo was taken
+		"tape_alone_no_seal":         {Holds: 9},
+		"loose_part_fastened":        {Holds: 3}, // A2, A5, B3
+		"boot_sealed":                {Holds: 14},
+		"trunk_bracket_screws":       {NotApplicable: 1},
+		"takeoff_sealed":             {Holds: 1},
+		"trunk_seam_in_reach":        {Holds: 1},
+		"furnace_joint_treated":      {Holds: 1},
+		"furnace_access_licensed":    {NotApplicable: 1},
+		"energy_isolated":            {Holds: 3}, // crossover, trunk, and the isolation itself
+		"isolation_released":         {Holds: 1},
+		"trunk_end_treated":          {Holds: 4},
+		"end_sweep_clear_of_outlets": {Holds: 4},
+		"end_sweep_faces_air":        {Holds: 3},
+		"end_sweep_fastened":         {Holds: 3},
+		"end_sweep_board_set":        {Holds: 1},
+		"end_sweep_blank":            {NotApplicable: 3},
+		"section_reached":            {Holds: 1},
+		"crossover_taken_down":       {Holds: 1},
+		"crossover_ties_tensioned":   {Holds: 1},
+		"crossover_liner_depth":      {Holds: 1},
+		"crossover_collar_screws":    {Holds: 1},
+		"crossover_size_kept":        {Holds: 1},
+		"crossover_off_ground":       {Holds: 1},
+		"crossover_supported":        {Holds: 1},
+		"flex_sag":                   {NotJudged: 1},
+		"readings_in_order":          {Holds: 2},
+		"same_method_before_after":   {Holds: 1},
+		"every_register_read":        {NotApplicable: 1},
+		"pan_target":                 {NotApplicable: 1},
+		"instrument_in_calibration":  {Holds: 2},
+		"leakage_not_higher_after":   {Holds: 1},
+		"photos_complete":            {Holds: 16}, // joint, 4 ends, 3 boots, crossover, 3 openings, survey, 2 gauges, lock
+		"replaced_twice":             {NotApplicable: 1},
+		"device_not_heard":           {NotApplicable: 1},
+		"described_twice":            {Holds: 26}, // 21 components, crossover, 4 openings
+		"parent_not_voided":          {NotApplicable: 1},
+		"device_clock":               {NotApplicable: 1},
+		"combustion_checked":         {NotApplicable: 1},
+		"stop_respected":             {NotApplicable: 1},
+		"crew_certified":             {Holds: 1},
+		"crew_member_supervised":     {Holds: 1},
+		"home_not_treated_before":    {Holds: 1},
+
+		"furnace_kind_recorded":          {Holds: 1},
+		"furnace_section_recorded":       {Holds: 1},
+		"ducted_sections_recorded":       {Holds: 1},
+		"joist_direction_recorded":       {Holds: 1},
+		"wrap_kind_recorded":             {Holds: 1},
+		"combustion_appliances_recorded": {Holds: 1},
+	}
+	_, v := clean(t).judge()
+	if len(v.Rules) != len(want) {
+		t.Errorf("%d rules spoke, want %d", len(v.Rules), len(want))
+	}
+	for _, r := range v.Rules {
+		if r.Outcomes != want[r.Rule] {
+			t.Errorf("%s: %+v, want %+v", r.Rule, r.Outcomes, want[r.Rule])
+		}
+	}
+}
