@@ -21,7 +21,9 @@ CREATE TABLE ledger (
     void_reason       text CHECK (void_reason <> ''),
     voided_at         timestamptz,
     PRIMARY KEY (program_id, position),
-    CONSTRAINT ledger_one_entry_per_version UNIQUE (program_id, kind, record_id, version),
+    -- An enum's equality is not leakproof, so that under row-level security it
+    -- is no condition of an index: ids come first, kinds last, here and below.
+    CONSTRAINT ledger_one_entry_per_version UNIQUE (program_id, record_id, version, kind),
     CONSTRAINT ledger_void_is_whole CHECK ((void_reason IS NULL) = (voided_at IS NULL))
 );
 
@@ -37,7 +39,7 @@ CREATE TABLE record_head (
     version       bigint NOT NULL,
     sent_digest   bytea NOT NULL,
     void          boolean NOT NULL,
-    PRIMARY KEY (program_id, kind, record_id)
+    PRIMARY KEY (program_id, record_id, kind)
 );
 CREATE INDEX record_head_of_job ON record_head (program_id, job_id, position) WHERE job_id IS NOT NULL;
 CREATE INDEX record_head_of_contractor ON record_head (program_id, contractor_id, position) WHERE job_id IS NULL;
@@ -52,7 +54,7 @@ CREATE TABLE job_scope (
     ended_position   bigint CHECK (ended_position >= granted_position),
     reason           text CHECK (reason IN ('reassigned', 'accepted', 'void', 'ended')),
     open             boolean NOT NULL,
-    PRIMARY KEY (program_id, contractor_id, job_id),
+    PRIMARY KEY (program_id, job_id, contractor_id), -- a job's holders; a contractor's jobs by the two below
     CONSTRAINT job_scope_ends_whole CHECK (open = (ended_position IS NULL) AND open = (reason IS NULL))
 );
 CREATE INDEX job_scope_news ON job_scope (program_id, contractor_id, (greatest(granted_position, last_position))) WHERE open;
@@ -82,10 +84,10 @@ CREATE TABLE held (
     closed_at         timestamptz,
     closed_by_version bigint,
     PRIMARY KEY (program_id, held_id),
-    CONSTRAINT held_once UNIQUE NULLS NOT DISTINCT (program_id, kind, record_id, base_version, digest),
+    CONSTRAINT held_once UNIQUE NULLS NOT DISTINCT (program_id, record_id, digest, base_version, kind),
     CONSTRAINT held_waits_for_something CHECK (state <> 'waiting' OR (missing_kind IS NOT NULL AND missing_id IS NOT NULL)),
     CONSTRAINT held_ends_whole CHECK ((state IN ('open', 'waiting')) = (closed_at IS NULL))
 );
-CREATE INDEX held_waiting ON held (program_id, missing_kind, missing_id) WHERE state = 'waiting';
+CREATE INDEX held_waiting ON held (program_id, missing_id, missing_kind) WHERE state = 'waiting';
 CREATE INDEX held_of_record ON held (program_id, record_id) WHERE state IN ('open', 'waiting');
 CREATE INDEX held_of_job ON held (program_id, job_id) WHERE state IN ('open', 'waiting');

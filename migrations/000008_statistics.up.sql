@@ -15,11 +15,9 @@ ALTER TABLE job_result
 
 -- Policies hold for the owner too: without this the pass would see no row.
 ALTER TABLE job_result NO FORCE ROW LEVEL SECURITY;
-ALTER TABLE job_result DISABLE ROW LEVEL SECURITY;
 UPDATE job_result AS r SET counted_at = (
     SELECT min(f.accepted_at) FROM job_result AS f WHERE f.program_id = r.program_id AND f.job_id = r.job_id)
 WHERE r.accepted_position IS NOT NULL;
-ALTER TABLE job_result ENABLE ROW LEVEL SECURITY;
 ALTER TABLE job_result FORCE ROW LEVEL SECURITY;
 
 -- Figures of a period are read from this index alone: the table's rows are

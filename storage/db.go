@@ -5,7 +5,6 @@ import (
 	"errors"
 	"fmt"
 	"log/slog"
-	"math/rand/v2"
 	"time"
 
 	"ductledger/domain"
@@ -90,6 +89,9 @@ type tx struct {
 // transactionTries is how often a transaction is run that lost a race.
 const transactionTries = 3
 
+// raceWait lets the faster transaction commit before the slower is run again.
+const raceWait = 10 * time.Millisecond
+
 // in runs do in a transaction of the programme and commits unless do ended it.
 // A transaction that lost a race (serialization, deadlock, another's newer
 // version) is run again as a whole, at most three times; nothing left it.
@@ -102,7 +104,7 @@ func (db *DB) in(ctx context.Context, program domain.UUID, m mode, do func(*tx) 
 		select {
 		case <-ctx.Done():
 			return interpret(err)
-		case <-time.After(time.Duration(rand.Int64N(int64(try) * int64(20*time.Millisecond)))):
+		case <-time.After(time.Duration(try) * raceWait):
 		}
 	}
 }

@@ -21,6 +21,8 @@ type facts struct {
 	earlier []earlierRow
 	photos  []samePhotoRow
 	pending []pendingRow
+	tests   []sameTestRow
+	visits  []otherVisitRow
 
 	rows    []entryRow
 	ledRows []ledRow
@@ -118,6 +120,8 @@ func (t *tx) readFacts(f *facts, plan *plan, args pgx.NamedArgs) {
 	all(t, &f.earlier, factsEarlierSQL, args)
 	all(t, &f.photos, factsPhotosSQL, args)
 	all(t, &f.pending, factsPendingSQL, args)
+	all(t, &f.tests, factsTestsSQL, args)
+	all(t, &f.visits, factsVisitsSQL, args)
 }
 
 func (f *facts) decode(zone *time.Location) (err error) {
@@ -148,8 +152,8 @@ func (f *facts) overlay(accepted []domain.Entry) {
 	}
 }
 
-// outside picks what concerns one job.
-func (f *facts) outside(jobID domain.UUID, job *domain.Job) rules.Outside {
+// outside picks what concerns one job, of which entries are the records.
+func (f *facts) outside(jobID domain.UUID, job *domain.Job, entries []domain.Entry) rules.Outside {
 	o := rules.Outside{Zone: f.zone, HomesLed: f.led}
 	for _, e := range f.entries {
 		if f.concerns(&e, job) {
@@ -161,11 +165,17 @@ func (f *facts) outside(jobID domain.UUID, job *domain.Job) rules.Outside {
 			o.Earlier = append(o.Earlier, rules.EarlierJob{JobID: r.JobID, AcceptedOn: domain.DateOf(r.AcceptedAt, f.zone)})
 		}
 	}
+	own := map[string]bool{}
+	for i := range entries {
+		if photo, ok := entries[i].Record.(*domain.Photo); ok {
+			own[photo.SHA256] = true
+		}
+	}
 	for _, r := range f.photos {
-		if domain.UUID(r.HomeID) == job.HomeID {
+		digest := hex.EncodeToString(r.SHA256)
+		if domain.UUID(r.HomeID) == job.HomeID || !own[digest] {
 			continue
 		}
-		digest := hex.EncodeToString(r.SHA256)
 		if n := len(o.SamePhotos); n > 0 && o.SamePhotos[n-1].SHA256 == digest {
 			o.SamePhotos[n-1].JobIDs = append(o.SamePhotos[n-1].JobIDs, r.JobID)
 			continue
@@ -179,6 +189,7 @@ func (f *facts) outside(jobID domain.UUID, job *domain.Job) rules.Outside {
 			}
 		}
 	}
+	f.elsewhere(jobID, &o)
 	return o
 }
 

@@ -68,7 +68,7 @@ WITH seen AS (
     UNION ALL
     SELECT s.job_id, s.granted_position FROM job_scope AS s
     WHERE s.program_id = @program_id AND @role = 'contractor' AND s.contractor_id = @contractor_id AND NOT s.open
-        AND s.reason = 'accepted'
+        AND s.reason = 'accepted' AND greatest(s.ended_position, s.last_position) >= @effective
     UNION ALL
     SELECT d.job_id, d.granted_position FROM inspection_draw AS d
     WHERE d.program_id = @program_id AND @role = 'inspector' AND d.closed_at IS NULL
@@ -92,7 +92,7 @@ WITH seen AS (
 SELECT` + ledgerColumns + `, f.effective` + residentColumns + `
 FROM found AS f
 JOIN ledger AS l ON l.program_id = @program_id AND l.position = f.position` + residentJoinSQL + `
-WHERE (f.effective, f.position) > (@effective::bigint, @position::bigint) AND (@kinds::text[] IS NULL OR l.kind::text = ANY (@kinds))
+WHERE (f.effective, f.position) > (@effective::bigint, @position::bigint) AND (@role <> 'contractor' OR l.kind <> 'photo') AND (@kinds::text[] IS NULL OR l.kind::text = ANY (@kinds))
 ORDER BY f.effective, f.position
 LIMIT @limit`
 
@@ -106,7 +106,7 @@ type dropRow struct {
 // contractor keeps what was accepted.
 const feedDropsSQL = `
 SELECT s.job_id, s.ended_position, s.reason FROM job_scope AS s
-WHERE s.program_id = @program_id AND s.contractor_id = @contractor_id AND NOT s.open AND @effective > 0
+WHERE s.program_id = @program_id AND s.contractor_id = @contractor_id AND NOT s.open AND @effective::bigint > 0
     AND s.ended_position > @effective AND (@role <> 'contractor' OR s.reason <> 'accepted')
 ORDER BY s.ended_position, s.job_id
 LIMIT @limit`

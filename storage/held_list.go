@@ -86,9 +86,11 @@ const heldDismissSQL = `
 UPDATE held SET state = 'dismissed', closed_at = @at
 WHERE program_id = @program_id AND held_id = @held_id AND closed_at IS NULL`
 
-// DismissHeld closes an item without accepting it. Its bytes stay.
-func (db *DB) DismissHeld(ctx context.Context, caller domain.Caller, id domain.UUID) error {
+// DismissHeld closes an item without accepting it. Its bytes stay. With
+// validateOnly nothing is closed.
+func (db *DB) DismissHeld(ctx context.Context, caller domain.Caller, id domain.UUID, validateOnly bool) error {
 	return db.in(ctx, caller.Program, writing, func(t *tx) error {
+		t.discard = validateOnly
 		var closed int64
 		t.queue(heldDismissSQL, named{"program_id": t.program, "held_id": id, "at": t.now}.pgx()).Exec(affected(&closed))
 		if err := t.flush(); err != nil {

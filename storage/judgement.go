@@ -2,6 +2,7 @@ package storage
 
 import (
 	"context"
+	"slices"
 
 	"ductledger/domain"
 	"ductledger/domain/rules"
@@ -16,6 +17,10 @@ type Judgement struct {
 	AtPosition int64          // the last position of the commit that judged
 	Result     jsontext.Value // rules.Result
 	Verdict    rules.Verdict
+	Acceptance *Acceptance // that froze it; nil while the job is open
+	// Questions are asked anew each time: what another home shows, or an
+	// inspector reads, comes to light after the acceptance too.
+	Questions []rules.Question
 }
 
 type frozenRow struct {
@@ -35,8 +40,10 @@ func (db *DB) Judgement(ctx context.Context, caller domain.Caller, id domain.UUI
 	err = db.in(ctx, caller.Program, snapshot, func(t *tx) error {
 		var seen []seenRow
 		var row *frozenRow
+		var frozen *acceptanceRow
 		all(t, &seen, recordSQL, scopeArgs(caller, named{"kind": string(domain.JobKind), "id": id}))
 		one(t, &row, judgementRowSQL, named{"program_id": t.program, "id": id}.pgx())
+		one(t, &frozen, acceptanceAtSQL, named{"program_id": t.program, "id": id, "position": nil}.pgx())
 		if err := t.flush(); err != nil {
 			return err
 		}
@@ -44,18 +51,38 @@ func (db *DB) Judgement(ctx context.Context, caller domain.Caller, id domain.UUI
 			return notFound(domain.JobKind)
 		}
 		out = Judgement{RuleSetID: idOf(row.RuleSetID), AtPosition: row.JudgedAtPosition, Result: jsontext.Value(row.Result)}
-		if row.Verdict != nil {
-			return json.Unmarshal([]byte(*row.Verdict), &out.Verdict)
+		if frozen != nil {
+			out.Acceptance = frozen.acceptance()
 		}
 		judged, err := t.judgeStored(id)
 		if err != nil {
 			return err
+		}
+		if caller.Scoped() {
+			judged.assembled.Outside = unnamed(judged.assembled.Outside)
+		}
+		out.Questions = rules.Ask(judged.assembled, judged.result)
+		if row.Verdict != nil {
+			return json.Unmarshal([]byte(*row.Verdict), &out.Verdict)
 		}
 		out.RuleSetID, out.Verdict = judged.setID, judged.verdict
 		out.Result, err = json.Marshal(judged.result)
 		return err
 	})
 	return out, err
+}
+
+// unnamed keeps the ids of other jobs from a caller who may not know of them.
+func unnamed(o rules.Outside) rules.Outside {
+	o.SamePhotos, o.SameTests, o.OtherVisits = slices.Clone(o.SamePhotos), slices.Clone(o.SameTests), slices.Clone(o.OtherVisits)
+	for i := range o.SamePhotos {
+		o.SamePhotos[i].JobIDs = make([]domain.UUID, min(len(o.SamePhotos[i].JobIDs), 1))
+	}
+	for i := range o.OtherVisits {
+		o.OtherVisits[i].JobID = domain.UUID{}
+	}
+	o.SameTests = make([]domain.UUID, min(len(o.SameTests), 1))
+	return o
 }
 
 // judgeStored judges one job as it is stored.

@@ -10,16 +10,20 @@ import (
 	"ductledger/domain/performance"
 
 	"github.com/go-json-experiment/json"
-	"github.com/jackc/pgx/v5"
 )
 
-// Population is what a figure is made of: the jobs accepted in a period, as
-// they stood at one position of the ledger.
+// Population is what the figures of a period are made of, as it stood at one
+// position of the ledger. Its rows are read while it is in use, in one
+// snapshot, and streamed: memory does not grow with their number.
 type Population struct {
 	Position int64
 	AsOfAt   time.Time // when the position was recorded
-	Names    map[domain.UUID]string
-	Jobs     iter.Seq2[performance.Job, error] // by ascending id
+	Period   performance.Period
+	Zone     *time.Location
+	Names    map[domain.UUID]string // of contractors
+
+	t    *tx
+	args named
 }
 
 type positionRow struct {
@@ -37,7 +41,8 @@ type nameRow struct {
 	Body     string
 }
 
-// Contractors as they stood at the position, voided ones left out.
+// Contractors as they stood at the position; a voided one is left out unless
+// it has accepted jobs.
 const contractorNamesSQL = `
 SELECT record_id, body FROM (
     SELECT DISTINCT ON (l.record_id) l.record_id, l.body, l.voided_at
@@ -46,99 +51,119 @@ SELECT record_id, body FROM (
     ORDER BY l.record_id, l.version DESC) AS newest
 WHERE voided_at IS NULL OR record_id IN (SELECT contractor_id FROM job_result WHERE program_id = @program_id AND accepted_position <= @position)`
 
-type performanceRow struct {
-	JobID        [16]byte
-	HomeID       [16]byte
-	ContractorID [16]byte
-	CrewLeadID   *[16]byte
-	Class        string
-	PayBasis     string
-	BeforeTenths *int64
-	AfterTenths  *int64
-	FloorAreaFt2 *float64
-	Extrapolated bool
-	BelowRange   bool
-	AcceptedAt   time.Time
-	Excluded     bool
-}
+// Crew members as they stood at the position.
+const crewNamesSQL = `
+SELECT DISTINCT ON (l.record_id) l.record_id, l.body
+FROM ledger AS l
+WHERE l.program_id = @program_id AND l.kind = 'crew_member' AND l.position <= @position
+ORDER BY l.record_id, l.version DESC`
 
-// The frozen results that stood at the position, by the index job_result_accepted.
-const performanceJobsSQL = `
-SELECT job_id, home_id, contractor_id, crew_lead_id, class, pay_basis, before_tenths, after_tenths, floor_area_ft2::float8 AS floor_area_ft2,
-    extrapolated, below_range, accepted_at, excluded
-FROM job_result
-WHERE program_id = @program_id AND accepted_at >= @from AND accepted_at < @before
-    AND accepted_position <= @position AND (until_position IS NULL OR until_position > @position)
-ORDER BY job_id`
-
-// Population lets use read the jobs accepted in a period of days, in one
-// snapshot, as they stood at position (the head when 0). They are streamed:
-// memory does not grow with their number.
-func (db *DB) Population(ctx context.Context, program domain.UUID, from, before domain.Date, position int64, use func(performance.Period, Population) error) error {
+// Population lets use read what was accepted in a period of days, as it stood
+// at position (the head when 0).
+func (db *DB) Population(ctx context.Context, program domain.UUID, from, before domain.Date, position int64, use func(*Population) error) error {
 	return db.in(ctx, program, snapshot, func(t *tx) error {
-		var at []positionRow
-		args := named{"program_id": program, "position": numberArg(position)}
-		all(t, &at, positionSQL, args.pgx())
-		settings, err := t.programRow()
+		p, err := t.population(from, before, position)
 		if err != nil {
 			return err
 		}
-		if len(at) == 0 {
-			return domain.Errorf(domain.BadQuery, "position: the ledger has no position %d", position)
-		}
-		period, err := periodOf(settings, from, before)
-		if err != nil {
-			return err
-		}
-		args["position"], args["from"], args["before"] = at[0].Position, period.From, period.Before
-		var names []nameRow
-		all(t, &names, contractorNamesSQL, args.pgx())
-		if err := t.flush(); err != nil {
-			return err
-		}
-		p := Population{Position: at[0].Position, AsOfAt: at[0].RecordedAt, Names: make(map[domain.UUID]string, len(names))}
-		for _, n := range names {
-			var contractor domain.Contractor
-			if err := json.Unmarshal([]byte(n.Body), &contractor); err != nil {
-				return fmt.Errorf("contractor %s: %w", domain.UUID(n.RecordID), err)
-			}
-			p.Names[n.RecordID] = contractor.Name
-		}
-		p.Jobs = func(yield func(performance.Job, error) bool) {
-			rows, err := t.conn.Query(t.ctx, performanceJobsSQL, args.pgx())
-			if err != nil {
-				yield(performance.Job{}, err)
-				return
-			}
-			defer rows.Close()
-			for rows.Next() {
-				row, err := pgx.RowToStructByName[performanceRow](rows)
-				if !yield(row.job(), err) || err != nil {
-					return
-				}
-			}
-			if err := rows.Err(); err != nil {
-				yield(performance.Job{}, err)
-			}
-		}
-		return use(period, p)
+		return use(p)
 	})
 }
 
-func (r *performanceRow) job() performance.Job {
-	return performance.Job{
-		ID: r.JobID, HomeID: r.HomeID, ContractorID: r.ContractorID, CrewLeadID: idOf(r.CrewLeadID), Class: r.Class, PayBasis: r.PayBasis,
-		BeforeTenths: r.BeforeTenths, AfterTenths: r.AfterTenths, AfterBelowRange: r.BelowRange, AreaFt2: r.FloorAreaFt2,
-		Extrapolated: r.Extrapolated, AcceptedAt: r.AcceptedAt, Excluded: r.Excluded,
+func (t *tx) population(from, before domain.Date, position int64) (*Population, error) {
+	var at []positionRow
+	args := named{"program_id": t.program, "position": numberArg(position)}
+	all(t, &at, positionSQL, args.pgx())
+	settings, err := t.programRow()
+	if err != nil {
+		return nil, err
+	}
+	if len(at) == 0 {
+		return nil, domain.Errorf(domain.BadQuery, "position: the ledger has no position %d", position)
+	}
+	p := &Population{Position: at[0].Position, AsOfAt: at[0].RecordedAt, t: t, args: args}
+	if p.Zone, err = settings.Zone(); err != nil {
+		return nil, err
+	}
+	if p.Period, err = periodOf(p.Zone, from, before); err != nil {
+		return nil, err
+	}
+	args["position"], args["from"], args["before"] = p.Position, p.Period.From, p.Period.Before
+	p.Names, err = names[domain.Contractor](p, contractorNamesSQL, func(c *domain.Contractor) string { return c.Name })
+	return p, err
+}
+
+// CrewNames are the names of all crew members.
+func (p *Population) CrewNames() (map[domain.UUID]string, error) {
+	return names[domain.CrewMember](p, crewNamesSQL, func(m *domain.CrewMember) string { return m.Name })
+}
+
+func names[R any](p *Population, sql string, name func(*R) string) (map[domain.UUID]string, error) {
+	var rows []nameRow
+	all(p.t, &rows, sql, p.args.pgx())
+	if err := p.t.flush(); err != nil {
+		return nil, err
+	}
+	list := make(map[domain.UUID]string, len(rows))
+	for _, row := range rows {
+		var record R
+		if err := json.Unmarshal([]byte(row.Body), &record); err != nil {
+			return nil, fmt.Errorf("name of %s: %w", domain.UUID(row.RecordID), err)
+		}
+		list[row.RecordID] = name(&record)
+	}
+	return list, nil
+}
+
+// The frozen results that stood at the position, from the index
+// job_result_counted alone. Their order changes no figure, so none is asked
+// for: sorting would cost as much as reading.
+const performanceJobsSQL = `
+SELECT job_id, home_id, contractor_id, worked_by, crew_lead_id, class, pay_basis, before_tenths, after_tenths, floor_area_ft2::float8 AS floor_area_ft2,
+    extrapolated, below_range, counted_at, excluded, questions
+FROM job_result
+WHERE program_id = @program_id AND counted_at >= @from AND counted_at < @before AND accepted_position IS NOT NULL
+    AND accepted_position <= @position AND (until_position IS NULL OR until_position > @position)`
+
+// The same by contractor: the jobs of one are neighbours.
+const performanceJobsByContractorSQL = performanceJobsSQL + `
+ORDER BY coalesce(worked_by[1], contractor_id), job_id`
+
+// Jobs are those first accepted in a period, each once, in no order.
+func (p *Population) Jobs(period performance.Period) iter.Seq2[performance.Job, error] {
+	return p.jobs(performanceJobsSQL, period)
+}
+
+// JobsByContractor are the jobs of the period, those of one contractor
+// together.
+func (p *Population) JobsByContractor() iter.Seq2[performance.Job, error] {
+	return p.jobs(performanceJobsByContractorSQL, p.Period)
+}
+
+func (p *Population) jobs(sql string, period performance.Period) iter.Seq2[performance.Job, error] {
+	args := p.args.pgx()
+	args["from"], args["before"] = period.From, period.Before
+	return func(yield func(performance.Job, error) bool) {
+		rows, err := p.t.conn.Query(p.t.ctx, sql, args)
+		if err != nil {
+			yield(performance.Job{}, err)
+			return
+		}
+		defer rows.Close()
+		for rows.Next() {
+			job, err := jobOfRow(rows)
+			if !yield(job, err) || err != nil {
+				return
+			}
+		}
+		if err := rows.Err(); err != nil {
+			yield(performance.Job{}, err)
+		}
 	}
 }
 
 // periodOf is a range of days where the programme works.
-func periodOf(p Program, from, before domain.Date) (period performance.Period, err error) {
-	zone, err := p.Zone()
-	if err != nil {
-		return period, err
-	}
+func periodOf(zone *time.Location, from, before domain.Date) (period performance.Period, err error) {
 	if period.From, err = time.ParseInLocation(time.DateOnly, string(from), zone); err == nil {
 		period.Before, err = time.ParseInLocation(time.DateOnly, string(before), zone)
 	}

@@ -121,11 +121,13 @@ func (t *tx) push(caller domain.Caller, p *Push, plan *plan) (Pushed, error) {
 		return Pushed{}, poisonOr(err, accepted)
 	}
 	out := Pushed{Epoch: known.epoch}
+	known.recordedAt = t.now
 	if p.ValidateOnly {
 		t.discard = true
 	} else {
 		if head != nil {
 			t.appendLedger(head, accepted)
+			numberEntries(judged, accepted)
 			t.writeScopes(known, accepted)
 			if err := t.writeResults(head, judged); err != nil {
 				return Pushed{}, err
@@ -196,7 +198,7 @@ func (db *DB) findPoison(ctx context.Context, caller domain.Caller, accepted []i
 			if !foreignKeyBroken(err) {
 				var problem *domain.Error
 				if !errors.As(interpret(err), &problem) {
-					return err
+					problem = domain.InvalidFields([]domain.Fault{{Code: "unstorable", Detail: "it holds a value that cannot be stored"}}).(*domain.Error)
 				}
 				item.Problem, found = problem, true
 			}

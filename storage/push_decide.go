@@ -23,9 +23,12 @@ type judgedJob struct {
 	set     *domain.RuleSet
 	outside rules.Outside
 
-	assembled *rules.Assembled
-	result    rules.Result
-	verdict   rules.Verdict
+	assembled     *rules.Assembled
+	sentIn        bool // by this push, even if it moved on
+	returnedCount int
+
+	result  rules.Result
+	verdict rules.Verdict
 }
 
 // decide lets intake decide and judges the touched jobs. An acceptance that
@@ -60,7 +63,7 @@ func (k *known) acceptedEntries(decisions []intake.Decision, now time.Time) ([]d
 		e := domain.Entry{
 			Kind: item.Kind, ID: item.ID, Version: d.Version, JobID: d.JobID,
 			DeviceID: item.DeviceID, TokenID: item.TokenID, AppliedBy: item.AppliedBy,
-			ReceivedAt: item.ReceivedAt, RecordedAt: now, Late: d.Late, ClockOffsetS: item.ClockOffsetS,
+			ReceivedAt: item.ReceivedAt.UTC().Truncate(time.Microsecond), RecordedAt: now, Late: d.Late, ClockOffsetS: item.ClockOffsetS,
 			Body: item.Body, Record: item.Record,
 		}
 		before := last[item.Key()]
@@ -155,7 +158,7 @@ func (j *judgedJob) judge(f *facts) error {
 	if len(faults) > 0 {
 		return fmt.Errorf("rule set %s: %w", j.setID, domain.InvalidFields(faults))
 	}
-	j.outside = f.outside(j.jobID, j.job)
+	j.outside = f.outside(j.jobID, j.job, j.entries)
 	assembled, err := rules.Assemble(j.jobID, j.entries, j.outside)
 	if err != nil {
 		return fmt.Errorf("assemble job %s: %w", j.jobID, err)

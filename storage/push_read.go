@@ -37,6 +37,16 @@ type touchedJob struct {
 	firstRecordedAt time.Time
 }
 
+// state is where the job stood before the push; empty for a new one.
+func (j *touchedJob) state() domain.JobState {
+	for i := range j.entries {
+		if job, ok := j.entries[i].Record.(*domain.Job); ok {
+			return job.State
+		}
+	}
+	return ""
+}
+
 // Revocation must hold on the very next request, on every instance: the
 // transaction itself asks again.
 const pushTokenSQL = `
@@ -268,6 +278,11 @@ func (t *tx) readPush(caller domain.Caller, plan *plan, items []*intake.Item) (*
 		k.heldOf[h.JobID] = int(h.Count)
 	}
 	wider := &wideningError{}
+	for id := range k.jobs { // of a voided record, whose item names no job
+		if !plan.locks(id) {
+			wider.jobs = append(wider.jobs, id)
+		}
+	}
 	for _, u := range users {
 		if k.rejudge[u.JobID] = true; !plan.locks(u.JobID) {
 			wider.jobs = append(wider.jobs, u.JobID)

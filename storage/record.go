@@ -16,7 +16,7 @@ const visibleSQL = `
     (NOT @scoped::boolean
     OR h.job_id IS NOT NULL AND @role <> 'inspector' AND EXISTS (SELECT FROM job_scope AS s
         WHERE s.program_id = h.program_id AND s.contractor_id = @contractor_id AND s.job_id = h.job_id
-            AND (s.open OR @role = 'contractor' AND s.reason = 'accepted'))
+            AND (s.open OR @role = 'contractor' AND s.reason = 'accepted')) AND (@role <> 'contractor' OR h.kind <> 'photo')
     OR h.job_id IS NOT NULL AND @role = 'inspector' AND EXISTS (SELECT FROM inspection_draw AS d
         WHERE d.program_id = h.program_id AND d.job_id = h.job_id AND d.closed_at IS NULL)
     OR h.kind = 'home' AND @role <> 'inspector' AND EXISTS (SELECT FROM job AS j JOIN job_scope AS s
@@ -25,6 +25,7 @@ const visibleSQL = `
     OR h.kind = 'home' AND @role = 'inspector' AND EXISTS (SELECT FROM job AS j JOIN inspection_draw AS d
             ON d.program_id = j.program_id AND d.job_id = j.id AND d.closed_at IS NULL
         WHERE j.program_id = h.program_id AND j.home_id = h.record_id)
+    OR h.kind = 'contractor' AND @role = 'inspector'
     OR h.job_id IS NULL AND h.contractor_id = @contractor_id
     OR h.kind IN ('rule_set', 'instrument') AND h.contractor_id IS NULL)`
 

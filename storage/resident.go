@@ -42,8 +42,9 @@ const homeLockSQL = `
 SELECT record_id FROM record_head WHERE program_id = @program_id AND kind = 'home' AND record_id = @id FOR NO KEY UPDATE`
 
 // PutResident overwrites who lives in a home; nil erases it. Either makes a new
-// version of the home with the same record: otherwise no device would learn of it.
-func (db *DB) PutResident(ctx context.Context, caller domain.Caller, home domain.UUID, who *Resident) (seen Seen, err error) {
+// version of the home with the same record: otherwise no device would learn of
+// it. With validateOnly nothing of it stays.
+func (db *DB) PutResident(ctx context.Context, caller domain.Caller, home domain.UUID, who *Resident, validateOnly bool) (seen Seen, err error) {
 	action := "resident_changed"
 	if who == nil {
 		who, action = &Resident{}, "resident_erased"
@@ -77,7 +78,11 @@ func (db *DB) PutResident(ctx context.Context, caller domain.Caller, home domain
 		t.appendLedger(head, accepted)
 		t.writeScopes(&known{}, accepted)
 		seen = Seen{Entry: entryOf(&accepted[0], head), Resident: residentOf(textArg(who.Name), textArg(who.Phone), textArg(who.Street))}
-		return t.writeAudit(caller, action, home, "")
+		if err := t.writeAudit(caller, action, home, ""); err != nil || !validateOnly {
+			return err
+		}
+		t.discard, seen.Entry.Position = true, 0
+		return t.flush()
 	})
 	return seen, err
 }

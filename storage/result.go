@@ -8,23 +8,34 @@ import (
 	"strings"
 
 	"ductledger/domain"
+	"ductledger/domain/intake"
 
 	"github.com/go-json-experiment/json"
 )
 
 // An open job's row is overwritten; what was true at the first sending in and
-// since the assignment stays.
+// since the assignment stays. A job counts in the period of its first
+// acceptance, also after it was opened again.
 const resultUpsertSQL = `
 INSERT INTO job_result AS r (program_id, job_id, serial, home_id, contractor_id, crew_lead_id, class, pay_basis, state, outcome,
     floor_area_ft2, before_tenths, after_tenths, extrapolated, below_range, must_fix_count, check_count, note_count, not_recorded_count,
     excluded, result, verdict, rule_set_id, method_version, inputs, input_digest, judged_at_position, assigned_at, sent_in_at,
-    first_must_fix_count, first_not_recorded_count, returned_count, accepted_position, accepted_at, accepted_month)
+    first_must_fix_count, first_not_recorded_count, returned_count, accepted_position, accepted_at, accepted_month,
+    counted_at, worked_by, questions, measurable, stray_cut_count, steps)
 VALUES (@program_id, @job_id, @serial, @home_id, @contractor_id, @crew_lead_id, @class, @pay_basis, @state, @outcome,
     @floor_area_ft2, @before_tenths, @after_tenths, @extrapolated, @below_range, @must_fix_count, @check_count, @note_count, @not_recorded_count,
     @excluded, @result, @verdict, @rule_set_id, @method_version, @inputs, @input_digest, @judged_at_position, @at,
-    CASE WHEN @state = 'sent_in' THEN @at::timestamptz END, CASE WHEN @state = 'sent_in' THEN @must_fix_count::integer END,
-    CASE WHEN @state = 'sent_in' THEN @not_recorded_count::integer END, CASE WHEN @state = 'returned' THEN 1 ELSE 0 END,
-    @accepted_position, @accepted_at, @accepted_month)
+    CASE WHEN @sent_in THEN @at::timestamptz END, CASE WHEN @sent_in THEN @must_fix_count::integer END,
+    CASE WHEN @sent_in THEN @not_recorded_count::integer END, @returned_count,
+    @accepted_position, @accepted_at, @accepted_month,
+    CASE WHEN @accepted_position::bigint IS NOT NULL THEN coalesce(
+        (SELECT min(f.counted_at) FROM job_result AS f WHERE f.program_id = @program_id AND f.job_id = @job_id), @accepted_at) END,
+    (SELECT array_agg(w.contractor_id ORDER BY w.place) FROM (
+        SELECT m.contractor_id, min(x.place) AS place
+        FROM unnest(@leads::uuid[]) WITH ORDINALITY AS x(lead_id, place)
+        JOIN crew_member AS m ON m.program_id = @program_id AND m.id = x.lead_id
+        GROUP BY m.contractor_id) AS w),
+    @questions, @measurable, @stray_cut_count, @steps)
 ON CONFLICT (program_id, job_id, serial) DO UPDATE SET contractor_id = excluded.contractor_id, crew_lead_id = excluded.crew_lead_id,
     class = excluded.class, pay_basis = excluded.pay_basis, state = excluded.state, outcome = excluded.outcome,
     floor_area_ft2 = excluded.floor_area_ft2, before_tenths = excluded.before_tenths, after_tenths = excluded.after_tenths,
@@ -35,8 +46,10 @@ ON CONFLICT (program_id, job_id, serial) DO UPDATE SET contractor_id = excluded.
     judged_at_position = excluded.judged_at_position, sent_in_at = coalesce(r.sent_in_at, excluded.sent_in_at),
     first_must_fix_count = coalesce(r.first_must_fix_count, excluded.first_must_fix_count),
     first_not_recorded_count = coalesce(r.first_not_recorded_count, excluded.first_not_recorded_count),
-    returned_count = r.returned_count + CASE WHEN excluded.state = 'returned' AND r.state <> 'returned' THEN 1 ELSE 0 END,
-    accepted_position = excluded.accepted_position, accepted_at = excluded.accepted_at, accepted_month = excluded.accepted_month`
+    returned_count = r.returned_count + excluded.returned_count,
+    accepted_position = excluded.accepted_position, accepted_at = excluded.accepted_at, accepted_month = excluded.accepted_month,
+    counted_at = excluded.counted_at, worked_by = excluded.worked_by, questions = excluded.questions, measurable = excluded.measurable,
+    stray_cut_count = excluded.stray_cut_count, steps = excluded.steps`
 
 // A frozen result ends where the job is opened again, voided or left by a person's
 // decision about statistics; what stood until then can still be asked for.
@@ -75,7 +88,10 @@ func (j *judgedJob) resultArgs(t *tx, head *lockedHead, serial int) (named, erro
 	if j.void {
 		state = "void"
 	}
-	inputs, digest := j.inputs()
+	inputs, digest, err := j.inputs()
+	if err != nil {
+		return nil, err
+	}
 	args := named{
 		"program_id": t.program, "job_id": j.jobID, "serial": serial, "home_id": j.job.HomeID, "contractor_id": j.job.ContractorID,
 		"crew_lead_id": j.crewLead(), "class": j.class(), "pay_basis": string(j.job.PayBasis), "state": state,
@@ -84,7 +100,9 @@ func (j *judgedJob) resultArgs(t *tx, head *lockedHead, serial int) (named, erro
 		"check_count": j.verdict.Counts.Check, "note_count": j.verdict.Counts.Note, "not_recorded_count": j.verdict.Counts.NotRecorded,
 		"excluded": j.excluded(), "result": string(result), "rule_set_id": j.setID, "method_version": j.result.MethodVersion,
 		"inputs": inputs, "input_digest": digest[:], "judged_at_position": head.Position, "at": head.RecordedAt,
+		"sent_in": j.sentIn, "returned_count": j.returnedCount,
 		"verdict": nil, "accepted_position": nil, "accepted_at": nil, "accepted_month": nil,
+		"leads": [][16]byte{}, "questions": nil, "measurable": nil, "stray_cut_count": nil, "steps": nil,
 	}
 	if j.job.State != domain.Accepted || j.void {
 		return args, nil
@@ -95,14 +113,14 @@ func (j *judgedJob) resultArgs(t *tx, head *lockedHead, serial int) (named, erro
 	}
 	args["verdict"], args["accepted_position"], args["accepted_at"] = string(verdict), head.Position, head.RecordedAt
 	args["accepted_month"] = string(domain.MonthOf(head.RecordedAt, j.outside.Zone))
-	return args, nil
+	return args, j.forStatistics(args)
 }
 
 // inputs names what the result was made of: the ledger positions of the job's
-// records and of the facts outside it, and the counts that are no record. The
+// records and of those outside it, and the facts that stand in no record. The
 // digest is over kinds, ids and versions, so that it does not depend on where
 // in the ledger they stand.
-func (j *judgedJob) inputs() (text string, digest [32]byte) {
+func (j *judgedJob) inputs() (text string, digest [32]byte, err error) {
 	var b strings.Builder
 	h := sha256.New()
 	list := func(name string, entries []domain.Entry) {
@@ -122,15 +140,41 @@ func (j *judgedJob) inputs() (text string, digest [32]byte) {
 	b.WriteByte('{')
 	list("records", j.entries)
 	list("outside", outside)
-	led := 0
-	if lead := j.crewLead(); !lead.IsZero() {
-		led = j.outside.HomesLed[lead]
+	more, err := json.Marshal(j.factsUsed())
+	if err != nil {
+		return "", digest, fmt.Errorf("write the inputs of job %s: %w", j.jobID, err)
 	}
-	more := fmt.Sprintf(`"homes_led_count":%d,"earlier_count":%d,"same_photo_count":%d,"pending_count":%d}`,
-		led, len(j.outside.Earlier), len(j.outside.SamePhotos), len(j.outside.Pending))
 	fmt.Fprintf(h, "%s\n%s\n%s", more, j.setID, j.result.MethodVersion)
-	b.WriteString(more)
-	return b.String(), [32]byte(h.Sum(nil))
+	fmt.Fprintf(&b, `"facts":%s}`, more)
+	return b.String(), [32]byte(h.Sum(nil)), nil
+}
+
+// numberEntries tells the judged jobs where in the ledger the entries stand that
+// this push made, and which states they passed on the way.
+func numberEntries(judged []*judgedJob, accepted []intake.Decision) {
+	at := make(map[intake.Key]int64, len(accepted))
+	for i := range accepted {
+		at[accepted[i].Item.Key()] = accepted[i].Position
+	}
+	for _, j := range judged {
+		before := j.touched.state()
+		for i := range accepted {
+			if job, ok := accepted[i].Item.Record.(*domain.Job); ok && accepted[i].Item.ID == j.jobID {
+				j.sentIn = j.sentIn || job.State == domain.SentIn
+				if job.State == domain.Returned && before != domain.Returned {
+					j.returnedCount++
+				}
+				before = job.State
+			}
+		}
+		for _, entries := range [][]domain.Entry{j.entries, j.outside.Entries} {
+			for i := range entries {
+				if e := &entries[i]; e.Position == 0 {
+					e.Position = at[intake.Key{Kind: e.Kind, ID: e.ID}]
+				}
+			}
+		}
+	}
 }
 
 // crewLead is who led the first work visit.

@@ -29,6 +29,13 @@ FROM unnest(@homes::uuid[], @positions::bigint[]) AS x(home_id, position)
 JOIN job AS j ON j.program_id = @program_id AND j.home_id = x.home_id
 WHERE s.program_id = @program_id AND s.job_id = j.id AND s.open`
 
+// What comes to an accepted job afterwards is news of its contractor, which
+// still reads it.
+const scopeLateNewsSQL = `
+UPDATE job_scope AS s SET last_position = greatest(s.last_position, x.position)
+FROM unnest(@jobs::uuid[], @positions::bigint[]) AS x(job_id, position)
+WHERE s.program_id = @program_id AND s.job_id = x.job_id AND NOT s.open AND s.reason = 'accepted'`
+
 // writeScopes queues who may see the touched jobs from now on.
 func (t *tx) writeScopes(k *known, accepted []intake.Decision) {
 	type state struct {
@@ -80,6 +87,8 @@ func (t *tx) writeScopes(k *known, accepted []intake.Decision) {
 	var reasons []string
 	var jobs, holders []domain.UUID
 	var granted, last []int64
+	var closed []domain.UUID
+	var closedAt []int64
 	for _, id := range order {
 		s := touched[id]
 		open := (s.job.State.Open() || s.calledBack) && !s.void
@@ -91,6 +100,9 @@ func (t *tx) writeScopes(k *known, accepted []intake.Decision) {
 			ended, endedHolders = append(ended, idArg(id)), append(endedHolders, holder)
 			endedAt, reasons = append(endedAt, s.granted), append(reasons, reason)
 		}
+		if !open && s.job.State == domain.Accepted {
+			closed, closedAt = append(closed, id), append(closedAt, s.last)
+		}
 		if open {
 			jobs, holders = append(jobs, id), append(holders, s.job.ContractorID)
 			granted, last = append(granted, max(s.granted, 1)), append(last, s.last)
@@ -98,6 +110,9 @@ func (t *tx) writeScopes(k *known, accepted []intake.Decision) {
 	}
 	if len(ended) > 0 {
 		t.queue(scopeEndSQL, named{"program_id": t.program, "jobs": ended, "holders": endedHolders, "positions": endedAt, "reasons": reasons}.pgx())
+	}
+	if len(closed) > 0 {
+		t.queue(scopeLateNewsSQL, named{"program_id": t.program, "jobs": closed, "positions": closedAt}.pgx())
 	}
 	if len(inspected) > 0 {
 		t.queue(drawCloseSQL, named{"program_id": t.program, "jobs": inspected, "at": t.now}.pgx())

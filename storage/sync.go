@@ -37,7 +37,7 @@ SELECT h.job_id, j.state, h.kind::text AS kind, h.record_id, h.version
 FROM job_scope AS s
 JOIN job AS j ON j.program_id = s.program_id AND j.id = s.job_id
 JOIN record_head AS h ON h.program_id = s.program_id AND h.job_id = s.job_id
-WHERE s.program_id = @program_id AND s.contractor_id = @contractor_id AND s.open
+WHERE s.program_id = @program_id AND s.contractor_id = @contractor_id AND s.open AND (@role <> 'contractor' OR h.kind <> 'photo')
 ORDER BY h.job_id`
 
 // Sync reads, in one snapshot, where the programme stands and what the

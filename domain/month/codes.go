@@ -1,0 +1,74 @@
+package month
+
+// A Code is one word of a closed list of the package.
+type Code struct{ List, Code, Meaning string }
+
+// Codes are all closed lists, in the order of codes.csv. The words are those
+// of the records and of the API.
+func Codes() []Code {
+	return []Code{
+		{"counted_as", "late", "First accepted in an earlier month, and in no package before"},
+		{"counted_as", "new", "First accepted in this month"},
+		{"event", AcceptedAgain, "An opened job was accepted again; it stays in its month"},
+		{"event", Changed, "A person's decision changed what stands, without opening the job"},
+		{"event", HoldReleased, "An inspection passed: what was held back is due"},
+		{"event", LateWork, "A record came to an accepted job; it moves no figure until the job is opened again"},
+		{"event", ReOpened, "An accepted job was opened again; its figures are withdrawn until it is accepted again"},
+		{"event", Voided, "The job no longer counts"},
+		{"home_class", "double", "Two factory-built floors"},
+		{"home_class", "single", "One factory-built floor"},
+		{"home_class", "triple", "Three factory-built floors"},
+		{"left_out_reason", "instrument_absent", "The instrument with its flow equation is not known"},
+		{"left_out_reason", "not_complete", "A value that the method needs is absent"},
+		{"left_out_reason", "not_first", "An earlier reading before the work stands"},
+		{"left_out_reason", "not_last", "A later reading after the work stands"},
+		{"left_out_reason", "not_used", "For another reason, which the job's result tells"},
+		{"left_out_reason", "other_method", "The result is of another method"},
+		{"left_out_reason", "other_stage", "An interim reading, or an inspector's"},
+		{"left_out_reason", "replaced", "Another measurement corrects it"},
+		{"left_out_reason", "replaced_twice", "Two measurements correct one, so neither counts"},
+		{"left_out_reason", "voided", "It was voided"},
+		{"method", "fan_outside", "Fan test of leakage to outside"},
+		{"method", "fan_total", "Fan test of total leakage"},
+		{"method", "pan", "Pressure across a pan over each register"},
+		{"method", "subtraction", "Whole home, then with the registers masked"},
+		{"no_reduction_reason", NoReductionDeemed, "Paid by home: readings are a chosen sample"},
+		{"no_reduction_reason", NoReductionExcluded, "A person excluded it from statistics, with a reason"},
+		{"no_reduction_reason", NoReductionAfter, "No valid reading after the work"},
+		{"no_reduction_reason", NoReductionBefore, "No valid reading before the work"},
+		{"no_reduction_reason", NoReductionZero, "A reading of 0"},
+		{"outcome", "completed", "The work was done"},
+		{"outcome", "deferred", "Put off until something else is mended"},
+		{"outcome", "not_suitable", "The home is not suitable"},
+		{"outcome", "nothing_to_do", "The ducts needed no work"},
+		{"outcome", "partial", "A part of the work was done"},
+		{"outcome", "refused", "The resident refused"},
+		{"pay_basis", "deemed", "A fixed sum per home"},
+		{"pay_basis", "measured", "By the leakage removed"},
+		{"payment_line", LineReduction, "By cfm25 removed, within floor and cap"},
+		{"payment_line", LineCrossover, "For each crossover replaced"},
+		{"payment_line", LineHome, "A sum for the home, by its sections"},
+		{"payment_line", LineTrip, "For the trip to a home whose work was put off"},
+		{"payment_category", "health_and_safety", "Health and safety"},
+		{"payment_category", "labour", "Labour"},
+		{"payment_category", "materials", "Materials"},
+		{"payment_category", "support", "Support of the programme"},
+		{"payment_state", Payable, "Due"},
+		{"payment_state", Unpaid, "The programme has no price for it"},
+		{"payment_state", Withheld, "A finding withholds it"},
+		{"stage", "after", "After the work"},
+		{"stage", "before", "Before the work"},
+		{"stage", "inspection", "By an inspector"},
+		{"stage", "interim", "Between two steps of the work"},
+	}
+}
+
+// Reasons why records are in no figure of the package, as reconciliation.csv
+// counts them. A job that is not accepted is counted by its state.
+const (
+	ExcludedHeld        = "record_held"          // came, and was not accepted as it was
+	ExcludedLate        = "record_late"          // came to an accepted job since the package before
+	ExcludedJob         = "job_"                 // and the state
+	ExcludedVoidJob     = "job_void"             //
+	ExcludedNoReduction = "job_no_reduction_of_" // this month's jobs outside the reductions, and the reason
+)

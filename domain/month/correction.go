@@ -1,0 +1,160 @@
+package month
+
+import (
+	"strconv"
+	"time"
+
+	"ductledger/domain"
+	"ductledger/domain/bag"
+)
+
+// Events of corrections.csv.
+const (
+	ReOpened      = "re_opened"      // an accepted job was opened again: its figures are withdrawn
+	AcceptedAgain = "accepted_again" // with the figures of now
+	Changed       = "changed"        // a person's decision changed what stands, without opening it
+	Voided        = "voided"         // the job no longer counts
+	LateWork      = "late_work"      // a record came to an accepted job; it moves no figure
+	HoldReleased  = "hold_released"  // an inspection passed: what was held back is due
+)
+
+// A Correction is one line of corrections.csv: one field of one event.
+type Correction struct {
+	ID          string
+	Month       domain.Month // of the job's first acceptance
+	JobID       domain.UUID
+	Event       string
+	Field       string
+	Old, New    string
+	Reason      string
+	VersionFrom int64 // of the job's record; of the late record itself for late work
+	VersionTo   int64
+	At          time.Time
+}
+
+// Corrections calls use with each line that this package holds of the job, in
+// the order of what happened. Withdrawn figures have an empty new value, and
+// figures that come (again) an empty old one: per field, new less old values
+// of the lines of earlier months add up to late + corrections_net − voided.
+func (h *History) Corrections(r *Range, use func(*Correction) error) error {
+	for i := range h.Acceptances {
+		a := &h.Acceptances[i]
+		if i > 0 && h.Acceptances[i-1].Until < a.Position && r.holds(h.Month, a.Position) {
+			c := Correction{Month: h.Month, JobID: h.JobID, Event: AcceptedAgain, Reason: a.Reason,
+				VersionFrom: h.Acceptances[i-1].UntilVersion, VersionTo: a.JobVersion, At: a.AcceptedAt}
+			if err := c.fields(a.Position, nil, a, use); err != nil {
+				return err
+			}
+		}
+		if err := h.release(a, r, use); err != nil {
+			return err
+		}
+		if a.Until == 0 || !r.holds(h.Month, a.Until) {
+			continue
+		}
+		c := Correction{Month: h.Month, JobID: h.JobID, Event: ReOpened, Reason: a.UntilReason,
+			VersionFrom: a.JobVersion, VersionTo: a.UntilVersion, At: a.UntilAt}
+		var next *Acceptance
+		switch {
+		case a.UntilVoid:
+			c.Event, c.Reason = Voided, "void"
+		case i+1 < len(h.Acceptances) && h.Acceptances[i+1].Position == a.Until:
+			next = &h.Acceptances[i+1]
+			c.Event = Changed
+		}
+		if err := c.fields(a.Until, a, next, use); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+// release is the line of an inspection that passed while the acceptance stood.
+func (h *History) release(a *Acceptance, r *Range, use func(*Correction) error) error {
+	held := a.Pay.HeldBackCents
+	if held == 0 || a.Inspected <= a.Position || !a.standsAt(a.Inspected) || !r.holds(h.Month, a.Inspected) {
+		return nil
+	}
+	return use(&Correction{ID: correctionID(a.Inspected, h.JobID, "held_back_cents"), Month: h.Month, JobID: h.JobID, Event: HoldReleased,
+		Field: "held_back_cents", Old: strconv.FormatInt(held, 10), New: "0", Reason: "inspection_passed",
+		VersionFrom: a.JobVersion, VersionTo: a.JobVersion, At: a.InspectedAt})
+}
+
+// correctionID is unique: one field of one job at one position.
+func correctionID(position int64, job domain.UUID, field string) string {
+	return "K" + strconv.FormatInt(position, 10) + "." + job.String() + "." + field
+}
+
+// statesOf are the states a job is in by an event, before and after it.
+func statesOf(event string) (from, to string) {
+	switch event {
+	case ReOpened:
+		return "accepted", "returned"
+	case AcceptedAgain:
+		return "sent_in", "accepted"
+	case Voided:
+		return "accepted", "void"
+	}
+	return "accepted", "accepted"
+}
+
+// fields calls use with a line for each field that differs.
+func (c *Correction) fields(position int64, before, after *Acceptance, use func(*Correction) error) error {
+	line := func(field, from, to string) error {
+		if from == to || nothing(from) && nothing(to) {
+			return nil
+		}
+		c.ID = correctionID(position, c.JobID, field)
+		c.Field, c.Old, c.New = field, from, to
+		return use(c)
+	}
+	from, to := statesOf(c.Event)
+	if err := line("state", from, to); err != nil {
+		return err
+	}
+	old, now := valuesOf(before, position-1), valuesOf(after, position)
+	for i, field := range correctedFields() {
+		if err := line(field, old[i], now[i]); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+// nothing tells a value that adds nothing to a sum.
+func nothing(value string) bool { return value == "" || value == "0" }
+
+// correctedFields are the columns of jobs.csv that a correction can move.
+func correctedFields() [10]string {
+	return [10]string{"contractor_id", "outcome", "pay_basis", "before_cfm25", "after_cfm25", "reduction_cfm25", "returned_count",
+		"payable_cents", "held_back_cents", "no_reduction_reason"}
+}
+
+// valuesOf are these columns as known at a position.
+func valuesOf(a *Acceptance, position int64) (v [10]string) {
+	if a == nil {
+		return v
+	}
+	tenths := func(n *int64) string {
+		if n == nil {
+			return ""
+		}
+		return bag.Scaled(*n, 1)
+	}
+	return [10]string{ContractorRef(a.ContractorID), string(a.Outcome), string(a.PayBasis), tenths(a.BeforeTenths), tenths(a.AfterTenths),
+		tenths(a.ReductionTenths()), strconv.FormatInt(a.Returned, 10), strconv.FormatInt(a.Pay.PayableCents, 10),
+		strconv.FormatInt(a.heldBackAt(position), 10), a.NoReduction()}
+}
+
+// VoidedWhileOpen is the line of a job that was voided after it had been
+// opened again: its figures were withdrawn before.
+func VoidedWhileOpen(h *History, position, version int64, at time.Time) *Correction {
+	return &Correction{ID: correctionID(position, h.JobID, "state"), Month: h.Month, JobID: h.JobID,
+		Event: Voided, Field: "state", Old: "open", New: "void", Reason: "void", VersionFrom: version - 1, VersionTo: version, At: at}
+}
+
+// LateRecord is the line of a record that came to an accepted job.
+func LateRecord(jobID domain.UUID, month domain.Month, kind domain.Kind, position, version int64, at time.Time) *Correction {
+	return &Correction{ID: "K" + strconv.FormatInt(position, 10), Month: month, JobID: jobID,
+		Event: LateWork, Field: string(kind), New: "recorded", Reason: "late", VersionFrom: version - 1, VersionTo: version, At: at}
+}

@@ -1,0 +1,155 @@
+package month
+
+import (
+	"fmt"
+	"testing"
+	"time"
+
+	"pgregory.net/rapid"
+
+	"ductledger/domain"
+)
+
+// Positions 1 to 40 of an invented ledger, ten a month from 2026-08 on.
+const perMonth = 10
+
+func atPosition(p int64) time.Time {
+	return time.Date(2026, time.Month(8+(p-1)/perMonth), 1+2*int((p-1)%perMonth), 12, 0, 0, 0, time.UTC)
+}
+
+// drawHistory invents the acceptances of a job.
+func drawHistory(t *rapid.T) History {
+	h := History{JobID: domain.UUID{15: byte(rapid.IntRange(1, 200).Draw(t, "job"))}}
+	p := rapid.Int64Range(0, 3).Draw(t, "month")*perMonth + rapid.Int64Range(1, perMonth).Draw(t, "accepted")
+	for {
+		a := Acceptance{Position: p, AcceptedAt: atPosition(p), JobVersion: p}
+		a.Outcome = rapid.SampledFrom([]domain.Outcome{domain.Completed, domain.Partial}).Draw(t, "outcome")
+		before, after := rapid.Int64Range(0, 5000).Draw(t, "before"), rapid.Int64Range(0, 5000).Draw(t, "after")
+		if rapid.Bool().Draw(t, "measured") {
+			a.BeforeTenths, a.AfterTenths = &before, &after
+		}
+		a.Pay = Pay{PayableCents: after, HeldBackCents: after / 10}
+		if rapid.Bool().Draw(t, "inspected") {
+			a.Inspected = rapid.Int64Range(1, 4*perMonth).Draw(t, "inspection")
+			a.InspectedAt = atPosition(a.Inspected)
+		}
+		until := p + rapid.SampledFrom([]int64{1, 2, 3, 12}).Draw(t, "until")
+		if until <= 4*perMonth && rapid.Bool().Draw(t, "ends") {
+			a.Until, a.UntilAt, a.UntilVersion = until, atPosition(until), until
+			a.UntilVoid = rapid.Bool().Draw(t, "void")
+		}
+		h.Acceptances = append(h.Acceptances, a)
+		if a.Until == 0 {
+			break
+		}
+		h.Void = a.UntilVoid
+		p = a.Until + rapid.Int64Range(0, 3).Draw(t, "next")
+		if a.UntilVoid || p > 4*perMonth || rapid.Bool().Draw(t, "stays open") {
+			break
+		}
+	}
+	h.Month = domain.MonthOf(h.Acceptances[0].AcceptedAt, time.UTC)
+	return h
+}
+
+// upTo is the history as a package cut at a position sees it.
+func (h History) upTo(position int64) (cut History, some bool) {
+	cut = h
+	cut.Acceptances, cut.Void = nil, false
+	for _, a := range h.Acceptances {
+		if a.Position > position {
+			break
+		}
+		if a.Until > position {
+			a.Until, a.UntilAt, a.UntilVersion, a.UntilVoid = 0, time.Time{}, 0, false
+		}
+		cut.Void = a.UntilVoid
+		cut.Acceptances = append(cut.Acceptances, a)
+	}
+	return cut, len(cut.Acceptances) > 0
+}
+
+// Over consecutive packages, wherever the later ones are cut, each job explains
+// all of the difference between two cumulatives, and each event is told once.
+func TestEveryJobExplainsItsPart(t *testing.T) {
+	rapid.Check(t, func(t *rapid.T) {
+		h := drawHistory(t)
+		told := map[string]domain.Month{}
+		previous := int64(0)
+		cumulative := Sums{}
+		for i := range int64(4) {
+			position := (i+1)*perMonth + rapid.Int64Range(0, 4).Draw(t, "cut later")
+			position = min(max(position, previous), 4*perMonth)
+			r := Range{Month: domain.MonthOf(atPosition(i*perMonth+1), time.UTC), Previous: previous, Position: position, Zone: time.UTC}
+			cut, some := h.upTo(position)
+			previous = position
+			if !some || h.Month > r.Month {
+				continue
+			}
+			if err := cut.Check(); err != nil {
+				t.Fatal(err)
+			}
+			var m Movement
+			cut.Move(&r, &m)
+			if h.Month == r.Month {
+				m.New = cut.SumsAt(position)
+			}
+			lines, err := Reconcile(cumulative, m, cut.SumsAt(position))
+			if err != nil {
+				t.Fatalf("%s: %v\n%+v", r.Month, err, h)
+			}
+			for n, line := range lines {
+				cumulative[n] = line.Cumulative()
+			}
+			err = cut.Corrections(&r, func(c *Correction) error {
+				if at, twice := told[c.ID]; twice {
+					return fmt.Errorf("%s is told in %s and %s", c.ID, at, r.Month)
+				}
+				told[c.ID] = r.Month
+				return nil
+			})
+			if err != nil {
+				t.Fatal(err)
+			}
+		}
+		// The last package is cut at the end: nothing that happened is missing.
+		for i, a := range h.Acceptances {
+			if _, found := told[correctionID(a.Until, h.JobID, "state")]; a.Until != 0 && !found && !(i+1 < len(h.Acceptances) && h.Acceptances[i+1].Position == a.Until) {
+				t.Errorf("the end of acceptance %d at %d is told nowhere", i+1, a.Until)
+			}
+		}
+	})
+}
+
+func TestReconcileNamesWhatDoesNotHold(t *testing.T) {
+	previous, cumulative := Sums{jobsAccepted: 3}, Sums{jobsAccepted: 5}
+	_, err := Reconcile(previous, Movement{New: Sums{jobsAccepted: 1}}, cumulative)
+	if domain.CodeOf(err) != domain.NotReconciled {
+		t.Fatal(err)
+	}
+	want := "not_reconciled: the figures do not follow from the month before: jobs_accepted: 3 before and what moved give 4, but 5 jobs stand (difference 1)"
+	if err.Error() != want {
+		t.Errorf("%v\nwant\n%s", err, want)
+	}
+	if err := Same(previous, previous, "x.zip"); err != nil {
+		t.Error(err)
+	}
+	if err := Same(previous, cumulative, "x.zip"); domain.CodeOf(err) != domain.NotReconciled {
+		t.Error(err)
+	}
+}
+
+func TestHistoryRefusesWhatCannotBe(t *testing.T) {
+	for name, list := range map[string][]Acceptance{
+		"none":                     nil,
+		"ends before it begins":    {{Position: 5, Until: 4}},
+		"two at once":              {{Position: 5, Until: 8}, {Position: 7}},
+		"one that never ended":     {{Position: 5}, {Position: 7}},
+		"before the ledger begins": {{Position: 0}},
+	} {
+		h := History{Acceptances: list}
+		if h.Check() == nil {
+			t.Errorf("%s: was taken", name)
+		}
+	}
+}

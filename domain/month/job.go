@@ -1,0 +1,126 @@
+package month
+
+import (
+	"time"
+
+	"ductledger/domain"
+)
+
+// Figures are what an acceptance froze of a job.
+type Figures struct {
+	ContractorID domain.UUID
+	Outcome      domain.Outcome
+	PayBasis     domain.PayBasis
+	HomeClass    string
+	FundSource   string
+	BeforeTenths *int64 // cfm25; nil where there is no valid reading
+	AfterTenths  *int64
+	Returned     int64 // how often the job was given back to the crew
+	Excluded     bool  // by a person, from statistics
+	Pay          Pay
+}
+
+// ReductionTenths is before − after in tenths of cfm25, of the two as they are
+// published, so that the three columns add up; nil where one is not known.
+func (f *Figures) ReductionTenths() *int64 {
+	if f.BeforeTenths == nil || f.AfterTenths == nil {
+		return nil
+	}
+	d := *f.BeforeTenths - *f.AfterTenths
+	return &d
+}
+
+// Sums are the job's part of each measure.
+func (f *Figures) Sums() (s Sums) {
+	s[jobsAccepted] = 1
+	if f.Outcome == domain.Completed {
+		s[jobsCompleted] = 1
+	}
+	s[timesReturned] = f.Returned
+	if f.BeforeTenths != nil {
+		s[beforeTenths] = *f.BeforeTenths
+	}
+	if f.AfterTenths != nil {
+		s[afterTenths] = *f.AfterTenths
+	}
+	if d := f.ReductionTenths(); d != nil {
+		s[jobsWithReduction], s[reductionTenths] = 1, *d
+	}
+	s[payableCents], s[heldBackCents] = f.Pay.PayableCents, f.Pay.HeldBackCents
+	return s
+}
+
+// Reasons why a job is in no figure of reduction; the first that applies is
+// the only one, so the counts add up.
+const (
+	NoReductionDeemed   = "deemed"         // paid by home: who tests without need is a chosen sample
+	NoReductionExcluded = "excluded"       // a person excluded it
+	NoReductionBefore   = "missing_before" // no valid reading before; the one after may be missing too
+	NoReductionAfter    = "missing_after"  //
+	NoReductionZero     = "not_positive"   // a reading of 0
+)
+
+// NoReduction is why statistics leave the job out of reductions; empty when
+// they do not.
+func (f *Figures) NoReduction() string {
+	switch {
+	case f.PayBasis == domain.Deemed:
+		return NoReductionDeemed
+	case f.Excluded:
+		return NoReductionExcluded
+	case f.BeforeTenths == nil:
+		return NoReductionBefore
+	case f.AfterTenths == nil:
+		return NoReductionAfter
+	case *f.BeforeTenths <= 0 || *f.AfterTenths <= 0:
+		return NoReductionZero
+	}
+	return ""
+}
+
+// An Acceptance is one interval in which a job stood.
+type Acceptance struct {
+	Position   int64 // of the acceptance
+	AcceptedAt time.Time
+	JobVersion int64
+	Reason     string // code of the decision that began it; empty for a plain acceptance
+	Figures
+
+	Inspected   int64 // position of the first inspection that passed; 0 when there is none
+	InspectedAt time.Time
+
+	Until        int64 // position at which it ended; 0 when it stands
+	UntilAt      time.Time
+	UntilVersion int64
+	UntilReason  string // code of the decision that ended it
+	UntilVoid    bool   // the job was voided; else it was opened again or changed
+}
+
+// standsAt tells whether the acceptance is in force at a position.
+func (a *Acceptance) standsAt(position int64) bool {
+	return a.Position <= position && (a.Until == 0 || a.Until > position)
+}
+
+// SumsAt are the acceptance's part of each measure, as known at a position: a
+// passed inspection releases what was held back.
+func (a *Acceptance) SumsAt(position int64) Sums {
+	s := a.Sums()
+	s[heldBackCents] = a.heldBackAt(position)
+	return s
+}
+
+func (a *Acceptance) heldBackAt(position int64) int64 {
+	if a.Inspected != 0 && a.Inspected <= position {
+		return 0
+	}
+	return a.Pay.HeldBackCents
+}
+
+// SumsAt are the job's part of each measure at a position; zero where it does
+// not stand.
+func (h *History) SumsAt(position int64) Sums {
+	if a := h.at(position); a != nil {
+		return a.SumsAt(position)
+	}
+	return Sums{}
+}

@@ -1,0 +1,108 @@
+package month
+
+import (
+	"fmt"
+	"strings"
+
+	"ductledger/domain"
+	"ductledger/domain/bag"
+)
+
+// Sums are the figures of one job, or of many, one for each measure. The order
+// is that of Measures.
+type Sums [measureCount]int64
+
+// Places in Sums.
+const (
+	jobsAccepted = iota
+	jobsCompleted
+	jobsWithReduction
+	timesReturned
+	beforeTenths
+	afterTenths
+	reductionTenths
+	payableCents
+	heldBackCents
+	measureCount
+)
+
+// A Measure is one line of the reconciliation.
+type Measure struct{ Name, Unit string }
+
+// Measures lists what is carried from month to month, in the order of Sums.
+func Measures() [measureCount]Measure {
+	return [measureCount]Measure{
+		{"jobs_accepted", "jobs"},
+		{"jobs_completed", "jobs"},
+		{"jobs_with_reduction", "jobs"},
+		{"times_returned", "times"},
+		{"before_cfm25", "tenths of cfm25"},
+		{"after_cfm25", "tenths of cfm25"},
+		{"reduction_cfm25", "tenths of cfm25"},
+		{"payable", "US cents"},
+		{"held_back", "US cents"},
+	}
+}
+
+// Plus and Minus add and take away, measure by measure.
+func (s Sums) Plus(o Sums) Sums {
+	for i := range s {
+		s[i] += o[i]
+	}
+	return s
+}
+
+// Minus takes o away.
+func (s Sums) Minus(o Sums) Sums {
+	for i := range s {
+		s[i] -= o[i]
+	}
+	return s
+}
+
+// Movement is what happened to the figures since the package before.
+type Movement struct{ New, Late, Corrections, Voided Sums }
+
+// Reconcile gives the lines of the reconciliation and holds them against what
+// stands:
+//
+//	cumulative = previous + new + late + corrections − voided
+//
+// for each measure. previous and cumulative come from sums over the whole
+// history, the movement from the jobs that moved, so that each checks the
+// other; every measure that does not hold is named.
+func Reconcile(previous Sums, m Movement, cumulative Sums) ([]bag.ReconciliationLine, error) {
+	var lines []bag.ReconciliationLine
+	var wrong []string
+	for i, measure := range Measures() {
+		line := bag.ReconciliationLine{
+			Measure: measure.Name, Unit: measure.Unit, Previous: previous[i],
+			New: m.New[i], Late: m.Late[i], CorrectionsNet: m.Corrections[i], Voided: m.Voided[i],
+		}
+		if got := line.Cumulative(); got != cumulative[i] {
+			wrong = append(wrong, fmt.Sprintf("%s: %d before and what moved give %d, but %d %s stand (difference %d)",
+				measure.Name, previous[i], got, cumulative[i], measure.Unit, cumulative[i]-got))
+		}
+		lines = append(lines, line)
+	}
+	if wrong != nil {
+		return nil, domain.Errorf(domain.NotReconciled, "the figures do not follow from the month before: %s", strings.Join(wrong, "; "))
+	}
+	return lines, nil
+}
+
+// Same holds what a package before ended with against what its history gives
+// today; a restored or repaired database can make them differ.
+func Same(packaged, history Sums, name string) error {
+	var wrong []string
+	for i, measure := range Measures() {
+		if packaged[i] != history[i] {
+			wrong = append(wrong, fmt.Sprintf("%s: the package says %d, the ledger gives %d %s (difference %d)",
+				measure.Name, packaged[i], history[i], measure.Unit, history[i]-packaged[i]))
+		}
+	}
+	if wrong != nil {
+		return domain.Errorf(domain.NotReconciled, "the package before, %s, no longer follows from the ledger: %s", name, strings.Join(wrong, "; "))
+	}
+	return nil
+}

@@ -1,0 +1,20 @@
+package month
+
+// Notes is what README.txt says of the contents, for a person.
+const Notes = `What counts
+  A home counts in the month in which its job was first accepted, for ever.
+  data/jobs.csv shows the jobs of this month as they stand at the ledger entry
+  above. What happened to jobs of earlier months since the package before
+  (opened again, accepted again, voided, changed, work that came late) stands
+  in data/corrections.csv, each event in one package only; it moves the
+  figures as data/reconciliation.csv sums up. A package that was handed out
+  never changes: a mistake found later is a correction in a later package.
+  Leakage is added in tenths of cfm25 and money in cents, so every sum of a
+  column is exact. Per column, new less old values of corrections.csv for
+  earlier months are late + corrections_net - voided of its measure.
+  Records that are in no figure are counted by reason at the end of
+  data/reconciliation.csv: jobs that are not accepted by their state, records
+  that were held or came late, and this month's jobs without a reduction.
+  Leakage figures are measured values with their uncertainty; they say nothing
+  about the state of a home beyond them.
+  No residents, addresses, free texts or pictures are in this package.`

@@ -1,0 +1,182 @@
+package month
+
+import (
+	"fmt"
+	"math/big"
+
+	"ductledger/domain"
+	"ductledger/domain/stat"
+)
+
+// Lines of payment, as a price schedule names them.
+const (
+	LineHome      = "home"
+	LineReduction = "cfm25_removed"
+	LineCrossover = "crossover_replaced"
+	LineTrip      = "trip_fee"
+)
+
+// States of a line of payment.
+const (
+	Payable  = "payable"
+	Unpaid   = "unpaid"   // the programme has prices, but none for this work
+	Withheld = "withheld" // what the line is paid by is not known
+)
+
+// Pay is what a job is paid: the sums of its payable lines.
+type Pay struct {
+	PayableCents  int64
+	HeldBackCents int64
+	Lines         []PayLine
+}
+
+// A PayLine is one line of payment of a job.
+type PayLine struct {
+	Line           string
+	State          string
+	Category       string
+	FundSource     string
+	QuantityTenths int64
+	UnitCents      int64
+	AmountCents    int64
+	HeldBackCents  int64
+	WithheldBy     string // why it is withheld
+}
+
+// Work is what a price schedule pays for in one job.
+type Work struct {
+	Figures
+	Sections   int64 // of the home
+	Crossovers int64 // replaced
+	Inspected  bool  // an inspection passed: nothing is held back
+}
+
+// PayOf gives a job's lines by the price schedule of the rule set that it was
+// judged by; none where the programme has no prices.
+//
+//	amount    = round(quantity × unit price), then at least floor, at most cap
+//	held back = round(amount × hold-back ratio), nothing after a passed inspection
+//
+// quantity as published (cfm25 to 0.1), amounts in whole cents, each rounded
+// once, half to even [cp], so that a pocket calculator agrees. A line stands
+// for every price that fits the home and the job:
+//
+//	home                 deemed basis, work done wholly or in part      1
+//	cfm25_removed        measured basis, the same    reduction, at least 0
+//	crossover_replaced   any basis, the same        crossovers replaced
+//	trip_fee             outcome deferred                               1
+//
+// Work without a fitting price is listed as unpaid, a measured job without
+// both readings as withheld, with the reading that is missing.
+//
+// A price schedule names no sum for a call-back at the crew's fault. What is
+// taken back is what the job was paid: opened again or voided, its payable
+// lines are withdrawn as negative corrections.
+//
+// Refused: an amount beyond 64 bits, a ratio that is no number.
+func PayOf(set *domain.RuleSet, w *Work) (pay Pay, err error) {
+	if set == nil || len(set.Prices) == 0 {
+		return pay, nil
+	}
+	held := int64(0)
+	if set.HoldBackRatio != nil && !w.Inspected {
+		if held, err = stat.Units(*set.HoldBackRatio, ratioPlaces); err != nil {
+			return pay, err
+		}
+	}
+	for _, name := range []string{LineHome, LineReduction, LineCrossover, LineTrip} {
+		quantity, due, missing := w.quantity(name)
+		if !due {
+			continue
+		}
+		priced := false
+		for i := range set.Prices {
+			p := &set.Prices[i]
+			if p.Line != name || p.SectionCount != nil && int64(*p.SectionCount) != w.Sections {
+				continue
+			}
+			priced = true
+			line, err := lineOf(p, quantity, missing, held)
+			if err != nil {
+				return pay, err
+			}
+			pay.add(line)
+		}
+		if !priced {
+			pay.add(PayLine{Line: name, State: Unpaid, QuantityTenths: quantity})
+		}
+	}
+	return pay, nil
+}
+
+// Digits of a hold-back ratio, as the contract has them.
+const (
+	ratioPlaces = 3
+	ratioUnits  = 1000
+)
+
+func (p *Pay) add(line PayLine) {
+	p.Lines = append(p.Lines, line)
+	p.PayableCents += line.AmountCents
+	p.HeldBackCents += line.HeldBackCents
+}
+
+// quantity is what a line pays for, in tenths; whether the job has any of it;
+// and which reading is missing.
+func (w *Work) quantity(line string) (tenths int64, due bool, missing string) {
+	worked := w.Outcome == domain.Completed || w.Outcome == domain.Partial
+	switch line {
+	case LineHome:
+		return 10, worked && w.PayBasis == domain.Deemed, ""
+	case LineReduction:
+		due = worked && w.PayBasis == domain.Measured
+		d := w.ReductionTenths()
+		switch {
+		case d != nil:
+			return max(*d, 0), due, ""
+		case w.BeforeTenths == nil:
+			return 0, due, NoReductionBefore
+		}
+		return 0, due, NoReductionAfter
+	case LineCrossover:
+		return 10 * w.Crossovers, worked && w.Crossovers > 0, ""
+	case LineTrip:
+		return 10, w.Outcome == domain.DeferredWork, ""
+	}
+	return 0, false, ""
+}
+
+func lineOf(p *domain.Price, quantity int64, missing string, held int64) (PayLine, error) {
+	line := PayLine{Line: p.Line, State: Payable, Category: p.Category, FundSource: p.FundSource, QuantityTenths: quantity, UnitCents: p.AmountCents}
+	if missing != "" {
+		line.State, line.WithheldBy = Withheld, missing
+		return line, nil
+	}
+	var err error
+	if line.AmountCents, err = product(quantity, p.AmountCents, 10); err != nil {
+		return line, err
+	}
+	if p.FloorCents != nil {
+		line.AmountCents = max(line.AmountCents, *p.FloorCents)
+	}
+	if p.CapCents != nil {
+		line.AmountCents = min(line.AmountCents, *p.CapCents)
+	}
+	line.HeldBackCents, err = product(line.AmountCents, held, ratioUnits)
+	return line, err
+}
+
+// product is a·b/unit, rounded half to even. a and b are not negative; the
+// product may be wider than 64 bits.
+func product(a, b, unit int64) (int64, error) {
+	var v, rest big.Int
+	v.Mul(big.NewInt(a), big.NewInt(b))
+	v.QuoRem(&v, big.NewInt(unit), &rest)
+	if twice := 2 * rest.Int64(); twice > unit || twice == unit && v.Bit(0) == 1 {
+		v.Add(&v, big.NewInt(1))
+	}
+	if !v.IsInt64() {
+		return 0, fmt.Errorf("%d × %d is more cents than can be counted", a, b)
+	}
+	return v.Int64(), nil
+}

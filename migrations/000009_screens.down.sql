@@ -1,0 +1,2 @@
+DROP INDEX visit_of_lead;
+DROP INDEX measurement_by_readings;

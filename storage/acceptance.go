@@ -1,0 +1,80 @@
+package storage
+
+import (
+	"context"
+	"time"
+
+	"ductledger/domain"
+
+	"github.com/go-json-experiment/json"
+	"github.com/go-json-experiment/json/jsontext"
+)
+
+// Acceptance is what was frozen when a job was accepted.
+type Acceptance struct {
+	Serial      int // of the job's results, 1 for the first
+	Position    int64
+	AcceptedAt  time.Time
+	Month       string // in the programme's zone
+	InputDigest []byte // over the records and facts that were judged
+	Until       int64  // where it ended by re-opening or voiding; 0 while it stands
+}
+
+type acceptanceRow struct {
+	Serial           int32
+	RuleSetID        *[16]byte
+	JudgedAtPosition int64
+	Result           string
+	Verdict          string
+	AcceptedPosition int64
+	AcceptedAt       time.Time
+	AcceptedMonth    string
+	InputDigest      []byte
+	UntilPosition    *int64
+}
+
+// Of a job that was re-opened and accepted again each acceptance keeps its
+// verdict; at any position at most one stands. Without a position it is the
+// one that stands now.
+const acceptanceAtSQL = `
+SELECT serial, rule_set_id, judged_at_position, result, verdict, accepted_position, accepted_at, accepted_month, input_digest, until_position
+FROM job_result
+WHERE program_id = @program_id AND job_id = @id AND accepted_position IS NOT NULL
+    AND (@position::bigint IS NULL AND until_position IS NULL
+        OR accepted_position <= @position AND (until_position IS NULL OR until_position > @position))`
+
+func (r *acceptanceRow) acceptance() *Acceptance {
+	a := &Acceptance{Serial: int(r.Serial), Position: r.AcceptedPosition, AcceptedAt: r.AcceptedAt, Month: r.AcceptedMonth, InputDigest: r.InputDigest}
+	if r.UntilPosition != nil {
+		a.Until = *r.UntilPosition
+	}
+	return a
+}
+
+// JudgementAt reads the verdict and result of the acceptance that stood at a
+// position of the ledger. What an open job looked like then is not kept: its
+// findings change with each push, and nobody but its crew acted on them.
+func (db *DB) JudgementAt(ctx context.Context, caller domain.Caller, id domain.UUID, position int64) (out Judgement, err error) {
+	err = db.in(ctx, caller.Program, snapshot, func(t *tx) error {
+		var seen []seenRow
+		var row *acceptanceRow
+		var at []positionRow
+		all(t, &seen, recordSQL, scopeArgs(caller, named{"kind": string(domain.JobKind), "id": id}))
+		all(t, &at, positionSQL, named{"program_id": t.program, "position": position}.pgx())
+		one(t, &row, acceptanceAtSQL, named{"program_id": t.program, "id": id, "position": position}.pgx())
+		if err := t.flush(); err != nil {
+			return err
+		}
+		switch {
+		case len(seen) == 0:
+			return notFound(domain.JobKind)
+		case len(at) == 0:
+			return domain.Errorf(domain.BadQuery, "position: the ledger has no position %d", position)
+		case row == nil:
+			return domain.Errorf(domain.NotFound, "at position %d no acceptance of this job stood; without a position you get what stands now", position)
+		}
+		out = Judgement{RuleSetID: idOf(row.RuleSetID), AtPosition: row.JudgedAtPosition, Result: jsontext.Value(row.Result), Acceptance: row.acceptance()}
+		return json.Unmarshal([]byte(row.Verdict), &out.Verdict)
+	})
+	return out, err
+}

@@ -1,0 +1,21 @@
+package storage
+
+import "github.com/jackc/pgx/v5/pgconn"
+
+// ConstraintProblem lets the test of the catalogue ask what a broken
+// constraint is answered with; HasFault whether it has words of its own.
+var ConstraintProblem = constraintProblem
+
+func HasFault(constraint string) bool { _, ok := constraintFaults[constraint]; return ok }
+
+func FaultConstraints() (names []string) {
+	for name := range constraintFaults {
+		names = append(names, name)
+	}
+	return names
+}
+
+// Violation is an error of Postgres about a constraint.
+func Violation(code, table, constraint string) *pgconn.PgError {
+	return &pgconn.PgError{Code: code, TableName: table, ConstraintName: constraint}
+}

@@ -1,0 +1,230 @@
+package storage
+
+import "time"
+
+type monthHistoryRow struct {
+	JobID            [16]byte
+	Serial           int32
+	ContractorID     [16]byte
+	Class            string
+	PayBasis         string
+	Outcome          *string
+	BeforeTenths     *int64
+	AfterTenths      *int64
+	ReturnedCount    int64
+	Excluded         bool
+	RuleSetID        *[16]byte
+	AcceptedPosition int64
+	AcceptedAt       time.Time
+	AcceptedMonth    string
+	UntilPosition    *int64
+	UntilAt          *time.Time
+	Version          *int64
+	UntilVersion     *int64
+	UntilVoid        *bool
+	UntilReason      *string
+	Reason           *string
+	VoidNow          *bool
+	Inspected        *int64
+	InspectedAt      *time.Time
+	CrossoversCount  int64
+}
+
+// All acceptances up to the position, job by job, oldest first: the whole
+// history once, by the primary key. What only an acceptance that ended needs
+// is looked up for those alone.
+const monthHistorySQL = `
+SELECT r.job_id, r.serial, r.contractor_id, r.class, r.pay_basis, r.outcome, r.before_tenths, r.after_tenths,
+    r.returned_count::bigint AS returned_count, r.excluded, r.rule_set_id, r.accepted_position, r.accepted_at, r.accepted_month,
+    u.position AS until_position, u.recorded_at AS until_at, b.version, e.version AS until_version, e.void AS until_void,
+    ue.reason AS until_reason, be.reason, n.void AS void_now, i.position AS inspected, i.recorded_at AS inspected_at, x.crossovers_count
+FROM job_result AS r
+LEFT JOIN LATERAL (SELECT l.position, l.recorded_at
+    FROM record_head AS h JOIN ledger AS l ON l.program_id = h.program_id AND l.kind = 'inspection' AND l.record_id = h.record_id
+    WHERE @holds::boolean AND h.program_id = r.program_id AND h.job_id = r.job_id AND h.kind = 'inspection' AND l.position <= @position
+        AND l.body::jsonb ->> 'result' = 'passed' AND l.body::jsonb ->> 'purpose' IN ('final', 'monitoring') AND l.void_reason IS NULL
+    ORDER BY l.position LIMIT 1) AS i ON true
+LEFT JOIN ledger AS u ON u.program_id = r.program_id AND u.position = r.until_position AND u.position <= @position
+LEFT JOIN LATERAL (SELECT l.version FROM ledger AS l
+    WHERE l.program_id = r.program_id AND l.kind = 'job' AND l.record_id = r.job_id AND l.position <= r.accepted_position
+        AND (r.until_position <= @position OR r.serial > 1 OR i.position IS NOT NULL)
+    ORDER BY l.version DESC LIMIT 1) AS b ON true
+LEFT JOIN LATERAL (SELECT l.version, l.void_reason IS NOT NULL AS void FROM ledger AS l
+    WHERE l.program_id = r.program_id AND l.kind = 'job' AND l.record_id = r.job_id AND l.position <= r.until_position
+        AND r.until_position <= @position
+    ORDER BY l.version DESC LIMIT 1) AS e ON true
+LEFT JOIN LATERAL (SELECT l.void_reason IS NOT NULL AS void FROM ledger AS l
+    WHERE l.program_id = r.program_id AND l.kind = 'job' AND l.record_id = r.job_id AND l.position <= @position
+        AND r.until_position <= @position
+    ORDER BY l.version DESC LIMIT 1) AS n ON true
+LEFT JOIN LATERAL (SELECT array_to_string(ARRAY(SELECT jsonb_array_elements_text(l.body::jsonb -> 'reason_codes')), '.') AS reason
+    FROM record_head AS h JOIN ledger AS l ON l.program_id = h.program_id AND l.kind = 'review' AND l.record_id = h.record_id
+    WHERE h.program_id = r.program_id AND h.job_id = r.job_id AND h.kind = 'review' AND l.position <= r.until_position
+        AND l.body::jsonb ->> 'decision' IN ('reopen', 'exclude', 'include') AND r.until_position <= @position
+    ORDER BY l.position DESC LIMIT 1) AS ue ON true
+LEFT JOIN LATERAL (SELECT array_to_string(ARRAY(SELECT jsonb_array_elements_text(l.body::jsonb -> 'reason_codes')), '.') AS reason
+    FROM record_head AS h JOIN ledger AS l ON l.program_id = h.program_id AND l.kind = 'review' AND l.record_id = h.record_id
+    WHERE h.program_id = r.program_id AND h.job_id = r.job_id AND h.kind = 'review' AND l.position <= r.accepted_position
+        AND l.body::jsonb ->> 'decision' = 'accept' AND r.serial > 1
+    ORDER BY l.position DESC LIMIT 1) AS be ON true
+CROSS JOIN LATERAL (SELECT count(*) AS crossovers_count
+    FROM record_head AS h
+    JOIN LATERAL (SELECT l.body, l.void_reason FROM ledger AS l
+        WHERE l.program_id = h.program_id AND l.kind = 'crossover' AND l.record_id = h.record_id AND l.position <= r.accepted_position
+        ORDER BY l.version DESC LIMIT 1) AS c ON c.void_reason IS NULL AND c.body::jsonb ->> 'action' = 'replaced'
+    WHERE @crossovers::boolean AND h.program_id = r.program_id AND h.job_id = r.job_id AND h.kind = 'crossover') AS x
+WHERE r.program_id = @program_id AND r.accepted_position <= @position
+ORDER BY r.job_id, r.serial`
+
+// The jobs of the month that stand at the position, and late ones, by @month,
+// @late, @position and @from: none of them was accepted before the month began.
+const monthStandingSQL = `
+FROM job_result AS r
+JOIN LATERAL (SELECT f.accepted_month, f.accepted_position FROM job_result AS f
+    WHERE f.program_id = r.program_id AND f.job_id = r.job_id AND f.accepted_position IS NOT NULL
+    ORDER BY f.serial LIMIT 1) AS f ON f.accepted_month = @month OR r.job_id = ANY (@late)
+WHERE r.program_id = @program_id AND r.accepted_at >= @from AND r.accepted_position <= @position
+    AND (r.until_position IS NULL OR r.until_position > @position)`
+
+const monthJobsCountSQL = `
+SELECT count(*) AS count` + monthStandingSQL
+
+type monthJobRow struct {
+	JobID           [16]byte
+	HomeID          [16]byte
+	ContractorID    [16]byte
+	AcceptedMonth   string
+	AcceptedAt      time.Time
+	AcceptedCount   int64
+	JobVersion      int64
+	Outcome         *string
+	PayBasis        string
+	FundSource      *string
+	Class           string
+	FloorAreaFt2    *float64
+	Method          *string
+	BeforeTenths    *int64
+	AfterTenths     *int64
+	Extrapolated    bool
+	Excluded        bool
+	CheckCount      int64
+	NoteCount       int64
+	ReturnedCount   int64
+	RuleSetID       *[16]byte
+	MethodVersion   string
+	Inspected       bool
+	CrossoversCount int64
+}
+
+const monthJobsSQL = `
+SELECT r.job_id, r.home_id, r.contractor_id, f.accepted_month, r.accepted_at,
+    (SELECT count(*) FROM job_result AS c WHERE c.program_id = r.program_id AND c.job_id = r.job_id AND c.accepted_position <= @position) AS accepted_count,
+    j.version AS job_version, r.outcome, r.pay_basis, j.fund_source, r.class, r.floor_area_ft2::float8 AS floor_area_ft2,
+    r.result::jsonb ->> 'method' AS method, r.before_tenths, r.after_tenths, r.extrapolated, r.excluded, r.check_count::bigint AS check_count,
+    r.note_count::bigint AS note_count, r.returned_count::bigint AS returned_count, r.rule_set_id, r.method_version,
+    EXISTS (SELECT FROM record_head AS h JOIN ledger AS l ON l.program_id = h.program_id AND l.kind = 'inspection' AND l.record_id = h.record_id
+        WHERE @holds::boolean AND h.program_id = r.program_id AND h.job_id = r.job_id AND h.kind = 'inspection' AND l.position <= @position
+            AND l.body::jsonb ->> 'result' = 'passed' AND l.body::jsonb ->> 'purpose' IN ('final', 'monitoring') AND l.void_reason IS NULL) AS inspected,
+    (SELECT count(*) FROM record_head AS h
+        JOIN LATERAL (SELECT l.body, l.void_reason FROM ledger AS l
+            WHERE l.program_id = h.program_id AND l.kind = 'crossover' AND l.record_id = h.record_id AND l.position <= r.accepted_position
+            ORDER BY l.version DESC LIMIT 1) AS c ON c.void_reason IS NULL AND c.body::jsonb ->> 'action' = 'replaced'
+        WHERE @crossovers::boolean AND h.program_id = r.program_id AND h.job_id = r.job_id AND h.kind = 'crossover') AS crossovers_count` +
+	monthStandingFromSQL + `
+ORDER BY f.accepted_position, r.job_id`
+
+// The same with the job's own record as it was accepted.
+const monthStandingFromSQL = `
+FROM job_result AS r
+JOIN LATERAL (SELECT f.accepted_month, f.accepted_position FROM job_result AS f
+    WHERE f.program_id = r.program_id AND f.job_id = r.job_id AND f.accepted_position IS NOT NULL
+    ORDER BY f.serial LIMIT 1) AS f ON f.accepted_month = @month OR r.job_id = ANY (@late)
+JOIN LATERAL (SELECT l.version, l.body::jsonb ->> 'fund_source' AS fund_source FROM ledger AS l
+    WHERE l.program_id = r.program_id AND l.kind = 'job' AND l.record_id = r.job_id AND l.position <= r.accepted_position
+    ORDER BY l.version DESC LIMIT 1) AS j ON true
+WHERE r.program_id = @program_id AND r.accepted_at >= @from AND r.accepted_position <= @position
+    AND (r.until_position IS NULL OR r.until_position > @position)`
+
+type monthMeasurementRow struct {
+	JobID         [16]byte
+	MeasurementID [16]byte
+	LeftOut       *string
+	Void          bool
+	Body          string
+}
+
+// Each measurement that a result names, as it was when the job was accepted.
+const monthMeasurementsSQL = `
+SELECT r.job_id, m.measurement_id, m.left_out, l.void_reason IS NOT NULL AS void, l.body` + monthMeasuredSQL + `
+ORDER BY f.accepted_position, r.job_id, m.measurement_id`
+
+const monthReadingsCountSQL = `
+SELECT coalesce(sum(jsonb_array_length(l.body::jsonb -> 'readings')), 0)::bigint AS count` + monthMeasuredSQL
+
+const monthMeasuredSQL = `
+FROM job_result AS r
+JOIN LATERAL (SELECT f.accepted_month, f.accepted_position FROM job_result AS f
+    WHERE f.program_id = r.program_id AND f.job_id = r.job_id AND f.accepted_position IS NOT NULL
+    ORDER BY f.serial LIMIT 1) AS f ON f.accepted_month = @month OR r.job_id = ANY (@late)
+CROSS JOIN LATERAL (
+    SELECT (e ->> 'measurement_id')::uuid AS measurement_id, NULL AS left_out FROM jsonb_array_elements(r.result::jsonb -> 'readings') AS e
+    UNION ALL
+    SELECT (e ->> 'measurement_id')::uuid, e ->> 'reason' FROM jsonb_array_elements(r.result::jsonb -> 'left_out') AS e) AS m
+CROSS JOIN LATERAL (SELECT l.body, l.void_reason FROM ledger AS l
+    WHERE l.program_id = r.program_id AND l.kind = 'measurement' AND l.record_id = m.measurement_id AND l.position <= r.accepted_position
+    ORDER BY l.version DESC LIMIT 1) AS l
+WHERE r.program_id = @program_id AND r.accepted_at >= @from AND r.accepted_position <= @position
+    AND (r.until_position IS NULL OR r.until_position > @position)`
+
+type monthEventRow struct {
+	Kind          string
+	Position      int64
+	Version       int64
+	RecordedAt    time.Time
+	JobID         [16]byte
+	AcceptedMonth string
+	Void          bool
+}
+
+// Late work, and accepted jobs that were voided while they were open again.
+// Jobs of earlier months count from the package before, own jobs always.
+const monthEventsSQL = `
+SELECT l.kind::text AS kind, l.position, l.version, l.recorded_at, l.job_id, f.accepted_month, l.void_reason IS NOT NULL AS void
+FROM ledger AS l
+JOIN LATERAL (SELECT f.accepted_month, f.accepted_position FROM job_result AS f
+    WHERE f.program_id = l.program_id AND f.job_id = l.job_id AND f.accepted_position IS NOT NULL
+    ORDER BY f.serial LIMIT 1) AS f ON f.accepted_position < l.position
+WHERE l.program_id = @program_id AND l.position > @begin AND l.position <= @position
+    AND (f.accepted_month = @month OR f.accepted_month < @month AND l.position > @previous)
+    AND (l.late AND l.kind <> 'job' OR l.kind = 'job' AND l.void_reason IS NOT NULL AND NOT EXISTS (
+        SELECT FROM job_result AS s
+        WHERE s.program_id = l.program_id AND s.job_id = l.job_id AND s.accepted_position < l.position
+            AND (s.until_position IS NULL OR s.until_position >= l.position)))
+ORDER BY l.position`
+
+type monthStateRow struct {
+	State string
+	Count int64
+}
+
+// Jobs that are not accepted at the position, by their state.
+const monthStatesSQL = `
+SELECT CASE WHEN n.void THEN 'void' ELSE n.state END AS state, count(*) AS count
+FROM (SELECT DISTINCT ON (l.record_id) l.body::jsonb ->> 'state' AS state, l.void_reason IS NOT NULL AS void
+    FROM ledger AS l
+    WHERE l.program_id = @program_id AND l.kind = 'job' AND l.position <= @position
+    ORDER BY l.record_id, l.version DESC) AS n
+WHERE n.void OR n.state <> 'accepted'
+GROUP BY 1
+ORDER BY 1`
+
+// Items that were held, and not settled, when the position was recorded.
+const monthHeldSQL = `
+SELECT count(*) AS count FROM held
+WHERE program_id = @program_id AND received_at <= @as_of AND (closed_at IS NULL OR closed_at > @as_of)`
+
+// Rule sets with their prices.
+const monthRuleSetsSQL = `
+SELECT DISTINCT ON (l.record_id) l.record_id, l.body FROM ledger AS l
+WHERE l.program_id = @program_id AND l.kind = 'rule_set' AND l.position <= @position
+ORDER BY l.record_id, l.version DESC`

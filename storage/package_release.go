@@ -1,0 +1,106 @@
+package storage
+
+import (
+	"context"
+	"strings"
+
+	"ductledger/domain"
+)
+
+const packageLockSQL = `
+SELECT` + packageColumns + `
+FROM month_package AS p
+WHERE p.program_id = @program_id AND p.month IN (@before, @month, @after)
+ORDER BY p.month, p.revision
+FOR NO KEY UPDATE`
+
+const packageSupersedeSQL = `
+UPDATE month_package AS p SET state = 'superseded'
+WHERE p.program_id = @program_id AND p.month = @month AND p.revision < @revision AND p.state <> 'superseded'`
+
+const packageReleaseSQL = `
+UPDATE month_package AS p SET state = 'released', released_at = @at, released_by = @name, released_by_token = @token_id
+WHERE p.program_id = @program_id AND p.month = @month AND p.revision = @revision`
+
+// ReleasePackage hands a package to the funder: the newest revision of its
+// month, verified, by another person than the one who built it. What was in
+// force before is superseded; its file stays. Released already, it is given as
+// it is, and released is false.
+func (db *DB) ReleasePackage(ctx context.Context, caller domain.Caller, m domain.Month, revision int, validateOnly bool) (p Package, released bool, err error) {
+	before, after, err := neighbours(m)
+	if err != nil {
+		return p, false, err
+	}
+	err = db.in(ctx, caller.Program, writing, func(t *tx) error {
+		t.discard = validateOnly
+		args := named{"program_id": t.program, "before": string(before), "month": string(m), "after": string(after), "revision": revision,
+			"at": t.now, "name": textArg(caller.Name), "token_id": caller.Token}
+		var rows []packageRow
+		all(t, &rows, packageLockSQL, args.pgx())
+		if err := t.flush(); err != nil {
+			return err
+		}
+		list, err := packagesOf(rows)
+		if err != nil {
+			return err
+		}
+		if p, err = releasable(caller, list, m, revision); err != nil || p.State == PackageReleased {
+			return err
+		}
+		t.queue(packageSupersedeSQL, args.pgx())
+		t.queue(packageReleaseSQL, args.pgx())
+		at := t.now
+		p.State, p.ReleasedAt, p.ReleasedBy, released = PackageReleased, &at, caller.Name, true
+		if err := t.writeAudit(caller, "package_released", domain.UUID{}, p.audited()); err != nil {
+			return err
+		}
+		return t.flush()
+	})
+	return p, released, err
+}
+
+// releasable finds the revision among those of its month and the two beside
+// it, and says what keeps it from being released.
+func releasable(caller domain.Caller, list []Package, m domain.Month, revision int) (p Package, err error) {
+	newest, found := 0, false
+	for i := range list {
+		if list[i].Month == m {
+			newest = list[i].Revision
+			if newest == revision {
+				p, found = list[i], true
+			}
+		}
+	}
+	switch {
+	case !found:
+		return p, domain.Errorf(domain.NotFound, "there is no such package")
+	case p.State == PackageReleased:
+		return p, nil
+	case revision != newest:
+		return p, domain.Errorf(domain.StateNotAllowed, "revision %d of %s is newer; only the newest is released", newest, m)
+	case !p.Finished:
+		return p, domain.Errorf(domain.UnfinishedPeriod, "%s had not ended when the package was built; build it again", m)
+	case p.State != PackageVerified:
+		return p, domain.Errorf(domain.StateNotAllowed, "the stored file has not been verified yet: build the package again at position %d", p.Position)
+	case samePerson(caller.Name, p.BuiltBy):
+		return p, domain.Errorf(domain.SamePerson, "a package is released by another person than the one who built it; both tokens carry the name of the person who holds them")
+	}
+	for i := range list {
+		o := &list[i]
+		switch {
+		case o.State != PackageReleased || o.Month == m:
+		case o.Month < m && (o.Position != p.PreviousPosition || o.SHA256 != p.PreviousSHA256):
+			return p, domain.Errorf(domain.NotReconciled, "the package of %s was released since, as %s: build this one again", o.Month, o.FileName)
+		case o.Month > m && o.PreviousPosition != p.Position:
+			return p, domain.Errorf(domain.NotReconciled, "the released package of %s follows from position %d, not from %d", o.Month, o.PreviousPosition, p.Position)
+		}
+	}
+	return p, nil
+}
+
+// samePerson tells whether two people cannot be told apart: also when one of
+// them is not named.
+func samePerson(a, b string) bool {
+	a, b = strings.TrimSpace(a), strings.TrimSpace(b)
+	return a == "" || b == "" || strings.EqualFold(a, b)
+}

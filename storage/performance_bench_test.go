@@ -1,0 +1,157 @@
+package storage_test
+
+import (
+	"context"
+	"fmt"
+	"testing"
+
+	"ductledger/domain"
+	"ductledger/domain/performance"
+	"ductledger/storage"
+	"ductledger/storage/storagetest"
+
+	"github.com/jackc/pgx/v5"
+)
+
+// many makes jobs accepted in the fourth quarter of 2026 by contractors, as
+// rows: lognormal readings with correlation, areas, three classes of home.
+const manyJobsSQL = `
+INSERT INTO job (program_id, id, version, void, home_id, contractor_id, pay_basis, state, outcome)
+SELECT $1, ('00000000-0000-7000-8000-' || lpad(to_hex(i), 12, '0'))::uuid, 1, false, $2, $3, 'measured', 'accepted', 'completed'
+FROM generate_series(1, $4::integer) AS i`
+
+const manyResultsSQL = `
+INSERT INTO job_result (program_id, job_id, serial, home_id, contractor_id, class, pay_basis, state, floor_area_ft2, before_tenths, after_tenths,
+    extrapolated, below_range, must_fix_count, check_count, note_count, not_recorded_count, excluded, result, verdict, method_version, inputs,
+    input_digest, judged_at_position, assigned_at, returned_count, accepted_position, accepted_at, accepted_month, counted_at, worked_by, questions, measurable, steps)
+SELECT $1, ('00000000-0000-7000-8000-' || lpad(to_hex(i), 12, '0'))::uuid, 1, $2,
+    ('00000000-0000-7000-9000-' || lpad(to_hex(i % $3::integer + 1), 12, '0'))::uuid,
+    (ARRAY['single', 'double', 'triple'])[1 + i % 7 % 3], 'measured', 'accepted', 600 + i % 1000, round(1500 * exp(0.6 * x))::bigint,
+    round(600 * exp(0.33 * x + 0.4 * y))::bigint, false, false, 0, 0, 0, 0, false, repeat('r', 900), repeat('v', 3000), 'test', '{}',
+    decode(repeat('00', 32), 'hex'), 1, moment, 0, 1, moment, '2026-10', moment, NULL, '{}', true, '{}'
+FROM (SELECT i, sqrt(-2 * ln(1 - random())) * cos(6.283185307179586 * random()) AS x, sqrt(-2 * ln(1 - random())) * cos(6.283185307179586 * random()) AS y,
+    timestamptz '2026-10-02' + i % 80 * interval '1 day' AS moment FROM generate_series(1, $4::integer) AS i) AS drawn`
+
+// many fills a database past the domain, as its owner.
+func many(b *testing.B, jobs, contractors int) (*storage.DB, *pgx.Conn, domain.UUID) {
+	b.Helper()
+	ctx := context.Background()
+	url := storagetest.URL(b)
+	db, err := storage.Open(ctx, url, storage.Options{Now: (&storagetest.Clock{}).Now})
+	if err != nil {
+		b.Fatal(err)
+	}
+	b.Cleanup(db.Close)
+	w := storagetest.Program(b, db)
+	conn, err := pgx.Connect(ctx, url)
+	if err != nil {
+		b.Fatal(err)
+	}
+	b.Cleanup(func() { _ = conn.Close(context.Background()) })
+	for _, s := range []struct {
+		sql  string
+		args []any
+	}{
+		{"SELECT set_config('ductledger.program', $1, false)", []any{w.Program.String()}},
+		{"SELECT setseed(0.5)", nil},
+		{manyJobsSQL, []any{w.Program, w.Home, w.Contractor, jobs}},
+		{manyResultsSQL, []any{w.Program, w.Home, contractors, jobs}},
+		{"VACUUM ANALYZE job_result", nil},
+	} {
+		if _, err := conn.Exec(ctx, s.sql, s.args...); err != nil {
+			b.Fatal(fmt.Errorf("%.40s: %w", s.sql, err))
+		}
+	}
+	return db, conn, w.Program
+}
+
+// The cell sums of the model alone: in float8, which gives other last digits
+// with every plan, and in numeric, which does not.
+const (
+	cellSumsFloatSQL = `
+SELECT contractor_id, class, count(*), sum(x), sum(y), sum(z), sum(x * x), sum(x * y), sum(y * y), sum(x * z), sum(y * z), sum(z * z)
+FROM (SELECT contractor_id, class, ln(before_tenths::float8 / 2000) AS x, ln(after_tenths::float8 / 2000) AS y, ln(floor_area_ft2::float8 / 1000) AS z
+    FROM job_result WHERE program_id = $1 AND counted_at >= '2026-10-01' AND counted_at < '2027-01-01' AND accepted_position IS NOT NULL
+        AND accepted_position <= 1000000 AND (until_position IS NULL OR until_position > 1000000)
+        AND pay_basis = 'measured' AND NOT excluded AND before_tenths > 0 AND after_tenths > 0) AS logs
+GROUP BY contractor_id, class`
+	cellSumsNumericSQL = `
+SELECT contractor_id, class, count(*), sum(x), sum(y), sum(z), sum(x * x), sum(x * y), sum(y * y), sum(x * z), sum(y * z), sum(z * z)
+FROM (SELECT contractor_id, class, round(ln(before_tenths::numeric / 2000), 9) AS x, round(ln(after_tenths::numeric / 2000), 9) AS y, round(ln(floor_area_ft2 / 1000), 9) AS z
+    FROM job_result WHERE program_id = $1 AND counted_at >= '2026-10-01' AND counted_at < '2027-01-01' AND accepted_position IS NOT NULL
+        AND accepted_position <= 1000000 AND (until_position IS NULL OR until_position > 1000000)
+        AND pay_basis = 'measured' AND NOT excluded AND before_tenths > 0 AND after_tenths > 0) AS logs
+GROUP BY contractor_id, class`
+)
+
+// BenchmarkPerformance compares the whole answer with the SQL of its cell sums
+// alone, over 100,000 jobs of 400 contractors; and over a tenth of the jobs,
+// to show what grows with them.
+func BenchmarkPerformance(b *testing.B) {
+	for _, jobs := range []int{10_000, 100_000} {
+		b.Run(fmt.Sprint(jobs), func(b *testing.B) {
+			db, conn, program := many(b, jobs, 400)
+			for name, sql := range map[string]string{"sums-float8": cellSumsFloatSQL, "sums-numeric": cellSumsNumericSQL} {
+				b.Run(name, func(b *testing.B) {
+					for b.Loop() {
+						rows, err := conn.Query(context.Background(), sql, program)
+						if err != nil {
+							b.Fatal(err)
+						}
+						for rows.Next() {
+						}
+						if err := rows.Err(); err != nil {
+							b.Fatal(err)
+						}
+					}
+				})
+			}
+			b.Run("rows", func(b *testing.B) {
+				b.ReportAllocs()
+				for b.Loop() {
+					read(b, db, program, func(p *storage.Population) error {
+						for _, err := range p.Jobs(p.Period) {
+							if err != nil {
+								return err
+							}
+						}
+						return nil
+					})
+				}
+			})
+			b.Run("answer", func(b *testing.B) {
+				b.ReportAllocs()
+				for b.Loop() {
+					read(b, db, program, func(p *storage.Population) error { return answered(b, p, jobs) })
+				}
+			})
+		})
+	}
+}
+
+func read(b *testing.B, db *storage.DB, program domain.UUID, use func(*storage.Population) error) {
+	b.Helper()
+	if err := db.Population(context.Background(), program, "2026-10-01", "2027-01-01", 0, use); err != nil {
+		b.Fatal(err)
+	}
+}
+
+func answered(b *testing.B, p *storage.Population, jobs int) error {
+	t, err := performance.NewTally(p.Period, performance.ByContractor)
+	if err != nil {
+		return err
+	}
+	for j, err := range p.Jobs(p.Period) {
+		if err != nil {
+			return err
+		}
+		if err := t.Add(j); err != nil {
+			return err
+		}
+	}
+	c, err := t.Comparison(p.Names)
+	if err == nil && (c.Program.UsedCount != jobs || c.Model.Reason != "") {
+		b.Fatalf("%d of %d jobs are used, %s", c.Program.UsedCount, jobs, c.Model.Reason)
+	}
+	return err
+}

@@ -1,0 +1,140 @@
+package storage
+
+import (
+	"fmt"
+	"slices"
+	"strings"
+
+	"ductledger/domain"
+	"ductledger/domain/performance"
+	"ductledger/domain/rules"
+
+	"github.com/go-json-experiment/json"
+)
+
+// stepsFrozen is what an accepted job tells about its kinds of repair.
+type stepsFrozen struct {
+	Kinds   []string     `json:"kinds,omitzero"` // of all its repairs, alphabetical
+	Steps   []stepFrozen `json:"steps,omitzero"`
+	LeftOut []string     `json:"left_out,omitzero"` // one reason for each pair of readings that makes no step
+}
+
+type stepFrozen struct {
+	Kind         string `json:"kind"`
+	BeforeTenths int64  `json:"before_tenths"` // of cfm25
+	AfterTenths  int64  `json:"after_tenths"`
+}
+
+// forStatistics adds what statistics need of a job beside its result, from its
+// records as they are accepted. Frozen with it, so that no later record moves
+// a figure.
+func (j *judgedJob) forStatistics(args named) error {
+	args["leads"] = idArgs(j.leads())
+	questions := []string{}
+	for _, q := range rules.Ask(j.assembled, j.result) {
+		if !slices.Contains(questions, q.Screen) {
+			questions = append(questions, q.Screen)
+		}
+	}
+	args["questions"] = questions
+	if change := j.result.Distinguishable; change != nil && j.result.ReductionCFM25 != nil {
+		args["measurable"] = *change && *j.result.ReductionCFM25 > 0
+	}
+	if cuts := j.verdict.Of("opening_has_target").Outcomes; cuts.NotRecorded+cuts.NotJudged == 0 && cuts != (rules.Outcomes{}) {
+		args["stray_cut_count"] = cuts.Broken + cuts.Waived
+	}
+	steps, err := json.Marshal(j.steps())
+	if err != nil {
+		return fmt.Errorf("write the steps of job %s: %w", j.jobID, err)
+	}
+	args["steps"] = string(steps)
+	return nil
+}
+
+// leads are who led the work visits, in the order of the days.
+func (j *judgedJob) leads() []domain.UUID {
+	visits := slices.Clone(j.assembled.Visits)
+	slices.SortStableFunc(visits, func(a, b rules.Of[domain.Visit]) int {
+		return strings.Compare(string(a.Record.VisitedOn), string(b.Record.VisitedOn))
+	})
+	var leads []domain.UUID
+	for _, v := range visits {
+		if v.Record.LeadID != nil && v.Record.CallBackID == nil {
+			leads = append(leads, *v.Record.LeadID)
+		}
+	}
+	return leads
+}
+
+// steps pairs the readings of the job with the repairs between them.
+func (j *judgedJob) steps() (out stepsFrozen) {
+	a := j.assembled
+	kinds := make(map[domain.UUID]string, len(a.Repairs))
+	all := make([]domain.UUID, 0, len(a.Repairs))
+	for _, r := range a.Repairs {
+		kind := string(r.Record.Repair)
+		kinds[r.ID], all = kind, append(all, r.ID)
+		if !slices.Contains(out.Kinds, kind) {
+			out.Kinds = append(out.Kinds, kind)
+		}
+	}
+	slices.Sort(out.Kinds)
+	var readings []performance.StageReading
+	for _, m := range a.Measurements {
+		if m.Record.Method != j.result.Method || m.Record.Stage == domain.InspectionStage {
+			continue
+		}
+		tenths, known := leakageTenths(a, m)
+		if !known {
+			continue
+		}
+		r := performance.StageReading{ID: m.ID, Method: string(m.Record.Method), TakenAt: m.Record.TakenAt, Tenths: tenths}
+		if lines := m.Record.Readings; len(lines) == 1 && lines[0].PressurePa != nil {
+			r.PressurePa = *lines[0].PressurePa
+		}
+		switch m.Record.Stage {
+		case domain.After:
+			r.Repairs = all
+		case domain.Interim:
+			r.Repairs = repairsBy(a, m.Record)
+		}
+		readings = append(readings, r)
+	}
+	steps, reasons := performance.StepsOf(j.jobID, readings, kinds)
+	for _, s := range steps {
+		out.Steps = append(out.Steps, stepFrozen{s.RepairType, s.BeforeTenths, s.AfterTenths})
+	}
+	out.LeftOut = reasons
+	return out
+}
+
+// repairsBy are the repairs made before an interim reading: those it names,
+// else those done by its time.
+func repairsBy(a *rules.Assembled, m *domain.Measurement) []domain.UUID {
+	if len(m.AfterRepairIDs) > 0 {
+		return m.AfterRepairIDs
+	}
+	var ids []domain.UUID
+	for _, r := range a.Repairs {
+		if !r.Record.DoneAt.After(m.TakenAt) {
+			ids = append(ids, r.ID)
+		}
+	}
+	return ids
+}
+
+// leakageTenths is one measurement in tenths of cfm25, by the way of a job's
+// reading after: the same equations, whatever the stage.
+func leakageTenths(a *rules.Assembled, m rules.Of[domain.Measurement]) (tenths int64, known bool) {
+	record := *m.Record
+	record.Stage = domain.After
+	entry := *m.Entry
+	entry.Record = &record
+	alone := *a
+	alone.Measurements = []rules.Of[domain.Measurement]{{Entry: &entry, Record: &record}}
+	result := rules.Compute(rules.Set{}, &alone)
+	if result.AfterTenths == nil {
+		return 0, false
+	}
+	return *result.AfterTenths, true
+}

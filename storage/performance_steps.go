@@ -1,0 +1,126 @@
+package storage
+
+import (
+	"cmp"
+	"crypto/sha256"
+	"encoding/hex"
+	"fmt"
+	"hash"
+	"slices"
+
+	"ductledger/domain"
+	"ductledger/domain/performance"
+
+	"github.com/go-json-experiment/json"
+	"github.com/jackc/pgx/v5"
+)
+
+// RepairSteps is what the jobs of a period tell about kinds of repair.
+type RepairSteps struct {
+	JobsCount int
+	UsedCount int // jobs that give a step
+	LeftOut   []performance.LeftOut
+	// PairsLeftOut counts pairs of readings between which no step lies, by reason.
+	PairsLeftOut []performance.LeftOut
+	Steps        []performance.Step
+
+	digest hash.Hash
+}
+
+// Digest is of the rows read, in the order of their ids: equal for equal jobs.
+func (s *RepairSteps) Digest() string { return hex.EncodeToString(s.digest.Sum(nil)) }
+
+type stepsRow struct {
+	JobID        [16]byte
+	PayBasis     string
+	Excluded     bool
+	BeforeTenths *int64
+	AfterTenths  *int64
+	Steps        *string
+}
+
+const stepsSQL = `
+SELECT job_id, pay_basis, excluded, before_tenths, after_tenths, steps
+FROM job_result
+WHERE program_id = @program_id AND counted_at >= @from AND counted_at < @before AND accepted_position IS NOT NULL
+    AND accepted_position <= @position AND (until_position IS NULL OR until_position > @position)
+ORDER BY job_id`
+
+// Reasons for which a job gives no step.
+const (
+	noRepairs     = "no_repairs"
+	stepsNotKnown = "not_known" // accepted before steps were kept
+)
+
+// RepairSteps gathers the steps frozen with the jobs. A job without a step of
+// its own gives its whole reduction to each kind of repair in it: that is an
+// association.
+func (p *Population) RepairSteps() (out RepairSteps, err error) {
+	out.digest = sha256.New()
+	left, pairs := map[string]int{}, map[string]int{}
+	rows, err := p.t.conn.Query(p.t.ctx, stepsSQL, p.args.pgx())
+	if err != nil {
+		return out, err
+	}
+	defer rows.Close()
+	for rows.Next() {
+		row, err := pgx.RowToStructByName[stepsRow](rows)
+		if err != nil {
+			return out, err
+		}
+		out.JobsCount++
+		if err := json.MarshalWrite(out.digest, row); err != nil {
+			return out, err
+		}
+		steps, reason, err := row.read(pairs)
+		if err != nil {
+			return out, err
+		}
+		if reason != "" {
+			left[reason]++
+			continue
+		}
+		out.UsedCount++
+		out.Steps = append(out.Steps, steps...)
+	}
+	out.LeftOut, out.PairsLeftOut = countsOf(left), countsOf(pairs)
+	return out, rows.Err()
+}
+
+func (r *stepsRow) read(pairs map[string]int) (steps []performance.Step, reason string, err error) {
+	job := performance.Job{PayBasis: r.PayBasis, Excluded: r.Excluded, BeforeTenths: r.BeforeTenths, AfterTenths: r.AfterTenths}
+	if reason := job.LeftOutReason(); reason != "" {
+		return nil, reason, nil
+	}
+	if r.Steps == nil {
+		return nil, stepsNotKnown, nil
+	}
+	var frozen stepsFrozen
+	if err := json.Unmarshal([]byte(*r.Steps), &frozen); err != nil {
+		return nil, "", fmt.Errorf("steps of job %s: %w", domain.UUID(r.JobID), err)
+	}
+	for _, why := range frozen.LeftOut {
+		pairs[why]++
+	}
+	for _, s := range frozen.Steps {
+		steps = append(steps, performance.Step{JobID: r.JobID, RepairType: s.Kind, Basis: performance.BasisInterim, BeforeTenths: s.BeforeTenths, AfterTenths: s.AfterTenths})
+	}
+	if len(steps) == 0 {
+		for _, kind := range frozen.Kinds {
+			steps = append(steps, performance.Step{JobID: r.JobID, RepairType: kind, Basis: performance.BasisAssociation, BeforeTenths: *r.BeforeTenths, AfterTenths: *r.AfterTenths})
+		}
+	}
+	if len(steps) == 0 {
+		return nil, noRepairs, nil
+	}
+	return steps, "", nil
+}
+
+func countsOf(by map[string]int) []performance.LeftOut {
+	list := make([]performance.LeftOut, 0, len(by))
+	for reason, n := range by {
+		list = append(list, performance.LeftOut{Reason: reason, Count: n})
+	}
+	slices.SortFunc(list, func(a, b performance.LeftOut) int { return cmp.Compare(a.Reason, b.Reason) })
+	return list
+}

@@ -1,0 +1,177 @@
+package storage
+
+import (
+	"context"
+	"fmt"
+	"time"
+
+	"ductledger/domain"
+	"ductledger/domain/rules"
+)
+
+// Preview is what a rule set would have made of jobs that were accepted under
+// others. Each job is judged twice over one and the same records, those that
+// counted at its acceptance: by the set of its day and by the previewed one.
+// What differs is therefore the set's doing alone. Nothing is stored.
+type Preview struct {
+	RuleSetID domain.UUID
+	Position  int64 // where the ledger stood
+	AsOfAt    time.Time
+	Totals    *PreviewTotals // of the whole period; absent on later pages
+	Jobs      []PreviewJob   // whose findings change, by id
+	More      bool           // there are others behind the last one
+}
+
+// PreviewTotals are figures of a whole period.
+type PreviewTotals struct {
+	Jobs    int // judged
+	Changed int // whose findings change
+	Refused int // that the set would not have let be accepted as they stood
+	Rules   []PreviewRule
+}
+
+// PreviewRule is what one rule said over all jobs of the period.
+type PreviewRule struct {
+	Rule    string
+	Changed int // jobs that gain or lose a finding of it
+	Before  rules.Outcomes
+	After   rules.Outcomes
+}
+
+// PreviewJob is one job with what comes and what goes.
+type PreviewJob struct {
+	JobID        domain.UUID
+	ContractorID domain.UUID
+	RuleSetID    domain.UUID // by which it was accepted
+	AcceptedAt   time.Time
+	Before       PreviewSide
+	After        PreviewSide
+	Gone         []rules.Finding
+	Come         []rules.Finding
+}
+
+// PreviewSide is one verdict in numbers.
+type PreviewSide struct {
+	rules.Counts
+	Open int // what would stop the acceptance
+}
+
+// PreviewQuery names the set and the period in which jobs were first accepted.
+type PreviewQuery struct {
+	RuleSetID    domain.UUID
+	From, Before domain.Date
+	After        domain.UUID // the last job of the page before; totals are then left out
+	Limit        int         // changed jobs at most
+}
+
+// previewBatch is how many jobs are in memory at once.
+const previewBatch = 50
+
+type previewRow struct {
+	JobID            [16]byte
+	ContractorID     [16]byte
+	RuleSetID        *[16]byte
+	AcceptedPosition int64
+	AcceptedAt       time.Time
+}
+
+// Jobs that stand accepted, in the period of their first acceptance, as the
+// month and the statistics count them.
+const previewJobsSQL = `
+SELECT r.job_id, r.contractor_id, r.rule_set_id, r.accepted_position, r.accepted_at
+FROM job_result AS r
+WHERE r.program_id = @program_id AND r.accepted_position IS NOT NULL AND r.until_position IS NULL
+    AND r.counted_at >= @from AND r.counted_at < @before AND (@after::uuid IS NULL OR r.job_id > @after)
+ORDER BY r.job_id
+LIMIT @limit`
+
+// Preview judges what was accepted in a period by another rule set. It reads
+// one snapshot, a few jobs at a time, and ends where the request's time ends.
+func (db *DB) Preview(ctx context.Context, caller domain.Caller, q PreviewQuery) (out Preview, err error) {
+	err = db.in(ctx, caller.Program, snapshot, func(t *tx) error {
+		out = Preview{RuleSetID: q.RuleSetID}
+		return t.preview(&out, q)
+	})
+	return out, err
+}
+
+func (t *tx) preview(out *Preview, q PreviewQuery) error {
+	var heads []headRow
+	all(t, &heads, headSQL, named{"program_id": t.program}.pgx())
+	program, err := t.programRow()
+	if err != nil {
+		return err
+	}
+	zone, err := program.Zone()
+	if err != nil {
+		return err
+	}
+	out.Position, out.AsOfAt = heads[0].Position, heads[0].RecordedAt
+	past, err := t.readPast(zone)
+	if err != nil {
+		return err
+	}
+	asked, known := past.sets[q.RuleSetID]
+	if !known {
+		return notFound(domain.RuleSetKind)
+	}
+	period, err := periodOf(zone, q.From, q.Before)
+	if err != nil {
+		return err
+	}
+	if q.After.IsZero() {
+		out.Totals = newTotals()
+	}
+	after := q.After
+	for {
+		var rows []previewRow
+		all(t, &rows, previewJobsSQL, named{"program_id": t.program, "from": period.From, "before": period.Before, "after": after, "limit": previewBatch}.pgx())
+		if err := t.flush(); err != nil {
+			return err
+		}
+		if err := t.previewJobs(out, past, asked, rows, q.Limit); err != nil {
+			return err
+		}
+		if len(rows) < previewBatch || out.More && out.Totals == nil {
+			return nil
+		}
+		after = rows[len(rows)-1].JobID
+	}
+}
+
+// previewJobs judges one batch.
+func (t *tx) previewJobs(out *Preview, past *past, asked pastSet, rows []previewRow, limit int) error {
+	jobs, err := t.readPastJobs(past, rows)
+	if err != nil {
+		return err
+	}
+	for i, row := range rows {
+		if err := t.ctx.Err(); err != nil {
+			return fmt.Errorf("preview at job %s: %w", domain.UUID(row.JobID), err)
+		}
+		assembled, err := rules.Assemble(row.JobID, jobs[i].entries, jobs[i].outside)
+		if err != nil {
+			return fmt.Errorf("assemble job %s: %w", domain.UUID(row.JobID), err)
+		}
+		then, verdictThen := past.sets[idOf(row.RuleSetID)].judge(assembled)
+		now, verdictNow := asked.judge(assembled)
+		gone, come := differences(verdictThen.Findings, verdictNow.Findings)
+		changed := len(gone)+len(come) > 0 || then.Open != now.Open
+		if out.Totals != nil {
+			out.Totals.add(verdictThen, verdictNow, gone, come, changed, now.Open > 0)
+		}
+		if !changed {
+			continue
+		}
+		if len(out.Jobs) == limit {
+			out.More = true
+			if out.Totals == nil {
+				return nil
+			}
+			continue
+		}
+		out.Jobs = append(out.Jobs, PreviewJob{JobID: row.JobID, ContractorID: row.ContractorID, RuleSetID: idOf(row.RuleSetID),
+			AcceptedAt: row.AcceptedAt, Before: then, After: now, Gone: gone, Come: come})
+	}
+	return nil
+}

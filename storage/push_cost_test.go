@@ -1,0 +1,222 @@
+package storage_test
+
+import (
+	"context"
+	"encoding/json"
+	"maps"
+	"slices"
+	"strings"
+	"sync/atomic"
+	"testing"
+
+	"ductledger/domain"
+	"ductledger/storage"
+	"ductledger/storage/storagetest"
+
+	"github.com/jackc/pgx/v5"
+)
+
+// roundTrips counts what waits for the server: batches, single statements and
+// preparations.
+type roundTrips struct {
+	trips, statements atomic.Int64
+}
+
+func (c *roundTrips) TraceQueryStart(ctx context.Context, _ *pgx.Conn, _ pgx.TraceQueryStartData) context.Context {
+	c.trips.Add(1)
+	c.statements.Add(1)
+	return ctx
+}
+func (c *roundTrips) TraceQueryEnd(context.Context, *pgx.Conn, pgx.TraceQueryEndData) {}
+
+func (c *roundTrips) TraceBatchStart(ctx context.Context, _ *pgx.Conn, data pgx.TraceBatchStartData) context.Context {
+	c.trips.Add(1)
+	c.statements.Add(int64(data.Batch.Len()))
+	return ctx
+}
+func (c *roundTrips) TraceBatchQuery(context.Context, *pgx.Conn, pgx.TraceBatchQueryData) {}
+func (c *roundTrips) TraceBatchEnd(context.Context, *pgx.Conn, pgx.TraceBatchEndData)     {}
+
+func (c *roundTrips) TracePrepareStart(ctx context.Context, _ *pgx.Conn, _ pgx.TracePrepareStartData) context.Context {
+	c.trips.Add(1)
+	return ctx
+}
+func (c *roundTrips) TracePrepareEnd(context.Context, *pgx.Conn, pgx.TracePrepareEndData) {}
+
+// The round trips of a push: read under lock, write, number and commit.
+const pushTrips = 3
+
+func TestRoundTripsOfAPush(t *testing.T) {
+	t.Parallel()
+	count := &roundTrips{}
+	db, _ := storagetest.Open(t, func(o *storage.Options) { o.Tracer, o.Connections = count, 1 })
+	w := storagetest.Program(t, db)
+	trips := func(what string, do func()) int64 {
+		t.Helper()
+		before, statements := count.trips.Load(), count.statements.Load()
+		do()
+		n := count.trips.Load() - before
+		t.Logf("%s: %d round trips, %d statements", what, n, count.statements.Load()-statements)
+		return n
+	}
+	w.Must(t, w.Field, wholeJob(t, w)...) // prepares the statements
+	home(t, w)
+	items := wholeJob(t, w)
+	if n := trips("a whole job", func() { w.Must(t, w.Field, items...) }); n > pushTrips {
+		t.Errorf("a whole job took %d round trips, want at most %d", n, pushTrips)
+	}
+	w.Push(t, w.Field, copies(items)...) // prepares what a replay asks
+	if n := trips("the same again", func() { w.Push(t, w.Field, copies(items)...) }); n > pushTrips {
+		t.Errorf("a replay took %d round trips, want at most %d", n, pushTrips)
+	}
+	poll := func() {
+		if _, err := db.Changes(context.Background(), w.Field, storage.FeedQuery{After: storage.Place{Effective: 1 << 40}, Limit: 100}); err != nil {
+			t.Fatal(err)
+		}
+	}
+	poll()
+	if n := trips("a poll without news", poll); n > 3 {
+		t.Errorf("a poll without news took %d round trips", n)
+	}
+}
+
+// The write-ahead log of 40 records, beside a bare insert of the same 40 into
+// the ledger alone. Not parallel: the log is the whole server's.
+func TestWriteAheadLogOfAPush(t *testing.T) {
+	const jobs, records, limit = 20, 40, 3.0
+	url := storagetest.URL(t)
+	db := openAt(t, url)
+	w, bare := storagetest.Program(t, db), storagetest.Program(t, db)
+	owner := dial(t, url)
+	var pushed, inserted int64
+	for i := range jobs + 1 {
+		home(t, w)
+		items := wholeJob(t, w)[:records]
+		var out storage.Pushed
+		a := written(t, owner, func() { out = w.Must(t, w.Field, items...) })
+		b := written(t, owner, func() {
+			exec(t, owner, `INSERT INTO ledger SELECT $1, position, kind, record_id, version, job_id, body, content_digest, link, token_id, device_id, applied_by,
+				received_at, recorded_at, clock_offset_s, resident_revision, late, void_reason, voided_at
+				FROM ledger WHERE program_id = $2 AND position > $3`, [16]byte(bare.Program), [16]byte(w.Program), out.Head.Position-records)
+		})
+		if i == 0 {
+			continue // the first touches empty indexes
+		}
+		pushed, inserted = pushed+a, inserted+b
+	}
+	ratio := float64(pushed) / float64(inserted)
+	t.Logf("%d records: %d bytes of write-ahead log, bare %d, ratio %.2f", records, pushed/jobs, inserted/jobs, ratio)
+	if ratio > limit {
+		t.Errorf("a push writes %.2f times what a bare insert does, want at most %.1f", ratio, limit)
+	}
+}
+
+func written(t *testing.T, owner *pgx.Conn, do func()) (bytes int64) {
+	t.Helper()
+	var from string
+	if err := owner.QueryRow(context.Background(), "SELECT pg_current_wal_insert_lsn()::text").Scan(&from); err != nil {
+		t.Fatal(err)
+	}
+	do()
+	if err := owner.QueryRow(context.Background(), "SELECT pg_wal_lsn_diff(pg_current_wal_insert_lsn(), $1::pg_lsn)::bigint", from).Scan(&bytes); err != nil {
+		t.Fatal(err)
+	}
+	return bytes
+}
+
+// A reader without news costs index probes, whatever the programme has grown
+// to: no statement of the feed touches a row of what is many.
+func TestFeedReadsByIndex(t *testing.T) {
+	t.Parallel()
+	url := storagetest.URL(t)
+	db := openAt(t, url)
+	w := storagetest.Program(t, db)
+	w.Must(t, w.Field, wholeJob(t, w)...)
+	conn := dial(t, url)
+	grow(t, conn, w)
+	statements, _, _, _ := statementsOf(t)
+	exec(t, conn, "SET ROLE ductledger_app")
+	exec(t, conn, "SELECT set_config('ductledger.program', $1, false)", w.Program.String())
+	many := map[string]bool{"ledger": true, "record_head": true, "job_scope": true}
+	for _, caller := range []domain.Caller{w.Field, w.Staff} {
+		args := pgx.NamedArgs{"program_id": [16]byte(w.Program), "contractor_id": nil, "role": string(caller.Role), "effective": int64(1 << 40),
+			"position": int64(1 << 40), "limit": 101, "kinds": nil, "newest": false, "contacts": true, "scoped": caller.Scoped()}
+		if !caller.Contractor.IsZero() {
+			args["contractor_id"] = [16]byte(caller.Contractor)
+		}
+		names := []string{"headSQL", "linkAtSQL", "feedWholeSQL"}
+		if caller.Scoped() {
+			names = []string{"headSQL", "linkAtSQL", "feedScopedSQL", "feedDropsSQL"}
+		}
+		for _, name := range names {
+			nodes := explain(t, conn, statements[name], args)
+			for _, n := range nodes {
+				if !many[n.Relation] || n.Loops == 0 {
+					continue
+				}
+				if n.Type == "Seq Scan" {
+					t.Errorf("%s for %s reads %s from end to end", name, caller.Role, n.Relation)
+				}
+				if touched := n.Rows*n.Loops + n.Removed; touched > 0 {
+					t.Errorf("%s for %s touches %d rows of %s without news", name, caller.Role, touched, n.Relation)
+				}
+			}
+			t.Logf("%s for %s: %s", name, caller.Role, planOf(nodes))
+		}
+	}
+}
+
+// grow makes the programme large: rows that only the planner looks at.
+func grow(t *testing.T, conn *pgx.Conn, w *storagetest.World) {
+	t.Helper()
+	const rows = 20_000
+	id, contractor := [16]byte(w.Program), [16]byte(w.Contractor)
+	exec(t, conn, `INSERT INTO ledger (program_id, position, kind, record_id, version, job_id, body, content_digest, link, received_at, recorded_at, late)
+		SELECT $1, 1000 + n, 'component', gen_random_uuid(), 1, gen_random_uuid(), '{}', sha256('a'), sha256('a'), now(), now(), false FROM generate_series(1, $2::int) AS n`, id, rows)
+	exec(t, conn, `INSERT INTO record_head (program_id, kind, record_id, job_id, position, version, sent_digest, void)
+		SELECT program_id, kind, record_id, job_id, position, version, content_digest, false FROM ledger WHERE program_id = $1 AND position > 1000`, id)
+	exec(t, conn, `INSERT INTO job_scope (program_id, contractor_id, job_id, granted_position, last_position, open)
+		SELECT $1, CASE WHEN n % 20 = 0 THEN $3 ELSE gen_random_uuid() END, gen_random_uuid(), n, n, true FROM generate_series(1, $2::int / 10) AS n`, id, rows, contractor)
+	exec(t, conn, "ANALYZE")
+}
+
+type planNode struct {
+	Type     string     `json:"Node Type"`
+	Relation string     `json:"Relation Name"`
+	Index    string     `json:"Index Name"`
+	Rows     int64      `json:"Actual Rows"`
+	Loops    int64      `json:"Actual Loops"`
+	Removed  int64      `json:"Rows Removed by Filter"`
+	Plans    []planNode `json:"Plans"`
+}
+
+func explain(t *testing.T, conn *pgx.Conn, sql string, args pgx.NamedArgs) (nodes []planNode) {
+	t.Helper()
+	var text []byte
+	if err := conn.QueryRow(context.Background(), "EXPLAIN (ANALYZE, FORMAT JSON)"+sql, args).Scan(&text); err != nil {
+		t.Fatalf("%s: %v", sql, err)
+	}
+	var plans []struct{ Plan planNode }
+	if err := json.Unmarshal(text, &plans); err != nil {
+		t.Fatal(err)
+	}
+	var walk func(planNode)
+	walk = func(n planNode) {
+		nodes = append(nodes, n)
+		for _, child := range n.Plans {
+			walk(child)
+		}
+	}
+	walk(plans[0].Plan)
+	return nodes
+}
+
+func planOf(nodes []planNode) string {
+	seen := map[string]bool{}
+	for _, n := range nodes {
+		if n.Relation != "" || n.Index != "" {
+			seen[strings.TrimSpace(n.Type+" "+n.Relation+" "+n.Index)] = true
+		}
+	}
+	return strings.Join(slices.Sorted(maps.Keys(seen)), "; ")
+}

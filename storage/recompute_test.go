@@ -1,0 +1,122 @@
+package storage_test
+
+import (
+	"context"
+	"strings"
+	"testing"
+	"time"
+
+	"ductledger/domain"
+	"ductledger/domain/intake"
+	"ductledger/domain/rules"
+	"ductledger/storage"
+	"ductledger/storage/storagetest"
+
+	"github.com/jackc/pgx/v5"
+)
+
+// exampleOf are the records of the invented job, as a person of the agency
+// sends them: its state is moved afterwards.
+func exampleOf(t *testing.T) (items []*intake.Item) {
+	for _, i := range rules.ExampleEvaluation().Items {
+		if j, ok := i.Record.(*domain.Job); ok {
+			changed := *j
+			changed.State, changed.Outcome = domain.Assigned, ""
+			i.Record = &changed
+		}
+		items = append(items, storagetest.Item(t, i.ID, i.Record))
+	}
+	return items
+}
+
+func recomputed(t *testing.T, db *storage.DB, program domain.UUID) (rows int, differs []string) {
+	t.Helper()
+	err := db.Recompute(context.Background(), program, domain.UUID{}, func(r storage.Recomputed) error {
+		rows++
+		differs = append(differs, r.Differs...)
+		return nil
+	})
+	if err != nil {
+		t.Fatal(err)
+	}
+	return rows, differs
+}
+
+// What a push wrote is made again to the byte: an open job, one that was
+// pushed to in several steps, one accepted and opened again, a void one.
+func TestRecomputeGivesTheSameBytes(t *testing.T) {
+	t.Parallel()
+	db, clock := storagetest.Open(t)
+	w := storagetest.Program(t, db)
+	items := exampleOf(t)
+	w.Must(t, w.Staff, items[:len(items)/2]...)
+	clock.Move(90_000_000_123) // nanoseconds that no timestamp keeps
+	w.Must(t, w.Staff, items[len(items)/2:]...)
+	w.Job(t)
+	refused := w.Job(t)
+	void := &intake.Item{Kind: domain.JobKind, ID: refused, BaseVersion: 1, Void: "entered twice"}
+	if got := w.Push(t, w.Staff, void).Items[0]; !got.Status.Accepted() {
+		t.Fatalf("%s %v", got.Status, got.Problem)
+	}
+	if rows, differs := recomputed(t, db, w.Program); rows != 3 || len(differs) > 0 {
+		t.Errorf("%d rows, %s", rows, strings.Join(differs, "\n"))
+	}
+}
+
+// Accepted, opened and accepted again, taken out of statistics and back, void:
+// each of these rows is made again by what stood at its own position.
+func TestRecomputeOfAcceptances(t *testing.T) {
+	t.Parallel()
+	a := newAgency(t, storagetest.Start)
+	job := a.accepted(200, 60)
+	a.decide(job, domain.Reopen)
+	a.clock.Move(time.Hour)
+	a.Must(t, a.Field, a.reading(job, domain.After, 55, -time.Minute))
+	a.send(job)
+	a.decide(job, domain.Accept)
+	a.decide(job, domain.Exclude)
+	a.decide(job, domain.Include)
+	a.void(a.accepted(300, 100))
+	late := a.accepted(150, 80)
+	a.Must(t, a.Field, a.reading(late, domain.After, 10, -time.Minute)) // moves no frozen figure
+	a.job(120, 110)
+	rows, differs := recomputed(t, a.DB, a.Program)
+	if rows < 8 || len(differs) > 0 {
+		t.Errorf("%d rows, %s", rows, strings.Join(differs, "\n"))
+	}
+}
+
+// What was changed behind the ledger's back is named by its column.
+func TestRecomputeFindsAChange(t *testing.T) {
+	t.Parallel()
+	for _, row := range []struct{ change, column string }{
+		{"before_tenths = before_tenths + 1", "before_tenths: "},
+		{"result = replace(result, '120.7105260', '120.7105261')", "result: "},
+		{"must_fix_count = 0", "must_fix_count: "},
+		{"input_digest = decode(repeat('00', 32), 'hex')", "input_digest: "},
+		{"class = 'single'", "class: "},
+	} {
+		t.Run(row.column, func(t *testing.T) {
+			t.Parallel()
+			db, _ := storagetest.Open(t)
+			w := storagetest.Program(t, db)
+			w.Must(t, w.Staff, exampleOf(t)...)
+			conn, err := pgx.Connect(context.Background(), storagetest.AddressOf(db))
+			if err != nil {
+				t.Fatal(err)
+			}
+			defer conn.Close(context.Background())
+			if _, err := conn.Exec(context.Background(), "ALTER TABLE job_result NO FORCE ROW LEVEL SECURITY"); err != nil {
+				t.Fatal(err)
+			}
+			tag, err := conn.Exec(context.Background(), "UPDATE job_result SET "+row.change)
+			if err != nil || tag.RowsAffected() == 0 {
+				t.Fatalf("%v %v", tag, err)
+			}
+			_, differs := recomputed(t, db, w.Program)
+			if len(differs) != 1 || !strings.HasPrefix(differs[0], row.column) {
+				t.Errorf("%q", differs)
+			}
+		})
+	}
+}
