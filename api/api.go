@@ -36,6 +36,7 @@ type Server struct {
 	newer    map[domain.Kind]newer
 	news     *news
 	pulls    *pulls
+	docs     *docs
 	schema   int // the oldest revision of the contract that may pull
 }
 
@@ -50,7 +51,11 @@ func New(cfg Config) (http.Handler, error) {
 	if err != nil {
 		return nil, fmt.Errorf("checks of records: %w", err)
 	}
-	s := &Server{db: cfg.DB, now: cfg.Now, log: cfg.Log, contract: c, checker: checker, freeText: freeTexts(c), newer: newers(c),
+	pages, err := newDocs(c)
+	if err != nil {
+		return nil, err
+	}
+	s := &Server{docs: pages, db: cfg.DB, now: cfg.Now, log: cfg.Log, contract: c, checker: checker, freeText: freeTexts(c), newer: newers(c),
 		news: &news{db: cfg.DB, log: cfg.Log}, pulls: &pulls{}, schema: cmp.Or(cfg.MinimumSchema, minimumSchema)}
 	frame := frameConfig{Routes: s.routes(), Contract: c, Auth: cfg.DB, Now: cfg.Now, Log: cfg.Log, Observe: cfg.Observe}
 	if cfg.Unlimited {

@@ -72,10 +72,12 @@ var (
 // The units in which quantities are written, and numbers that have none.
 var (
 	unitSuffixes = []string{"_pa", "_cfm", "_cfm25", "_cfm50", "_cfm25_per_100ft2", "_in", "_ft", "_ft2", "_f", "_btu_h", "_mils", "_ppm",
-		"_s", "_px", "_ratio", "_count", "_cents"}
-	unitless = []string{"acknowledged_position", "base_version", "closed_by_version", "coefficient", "correction_factor", "count", "current_schema",
-		"exponent", "head_position", "index", "insulation_r", "judged_at_position", "log_coefficient", "minimum_schema", "n", "number", "position",
-		"r_squared", "resident_revision", "revision", "schema", "shared_up_to_position", "status", "version", "year_built"}
+		"_s", "_days", "_px", "_ratio", "_count", "_cents"}
+	unitless = []string{"acknowledged_position", "area_slope", "base_version", "before_slope", "closed_by_version", "coefficient", "correction_factor",
+		"count", "current_schema", "degrees_of_freedom", "ewma", "exponent", "head_position", "index", "insulation_r", "judged_at_position",
+		"log_coefficient", "mean_effect", "mean_residual", "minimum_schema", "n", "number", "position", "program_constant", "published_ewma", "q",
+		"r_squared", "ratio", "ratio_exact", "resident_revision", "residual", "residual_sd", "revision", "schema", "shared_up_to_position", "status", "tau", "term",
+		"until_position", "version", "year_built", "z"}
 )
 
 func TestNamesSayTheirUnits(t *testing.T) {

@@ -3,7 +3,6 @@ package api
 import (
 	"bytes"
 	"slices"
-	"strings"
 	"time"
 
 	"ductledger/domain"
@@ -71,23 +70,34 @@ func freeTexts(c *contract) map[domain.Kind]freeText {
 }
 
 func (c *contract) freeTextOf(schema any) freeText {
-	object, _ := schema.(map[string]any)
-	if ref, ok := object["$ref"].(string); ok {
-		object, _ = at(c.doc, pointerTokens(strings.TrimPrefix(ref, "#"))...).(map[string]any)
-	}
+	object := c.behind(schema)
 	if items, ok := object["items"]; ok {
 		return c.freeTextOf(items)
 	}
 	properties, _ := object["properties"].(map[string]any)
 	tree := freeText{}
 	for name, property := range properties {
-		if marked, _ := at(property, "x-free-text").(bool); marked {
+		// The mark may stand beside the name or in a schema that several share.
+		if marked, _ := c.behind(property)["x-free-text"].(bool); marked {
 			tree[name] = freeText{}
 		} else if within := c.freeTextOf(property); len(within) > 0 {
 			tree[name] = within
 		}
 	}
 	return tree
+}
+
+// behind is the schema that a $ref names, or the schema itself.
+func (c *contract) behind(schema any) map[string]any {
+	object, _ := schema.(map[string]any)
+	for range longestChain {
+		ref, ok := object["$ref"].(string)
+		if !ok {
+			break
+		}
+		object, _ = c.resolve(ref).(map[string]any)
+	}
+	return object
 }
 
 // strip leaves the free texts out of a canonical body.

@@ -124,10 +124,18 @@ func (s *Server) applyHeld(ctx context.Context, caller domain.Caller, r *request
 		return answer{}, domain.Errorf(domain.Invalid, "what was kept is not one JSON value; it can only be dismissed")
 	}
 	item := s.newItem(held.Bytes, value, faults, currentSchema)
+	row, known := domain.RowOf(item.Kind)
+	if !known {
+		return answer{}, domain.Errorf(domain.Invalid, "what was kept names no kind of record; it can only be dismissed")
+	}
 	item.BaseVersion, item.Resolves = body.BaseVersion, held.ID
 	item.TokenID, item.DeviceID, item.AppliedBy, item.ReceivedAt = held.TokenID, held.DeviceID, caller.Token, r.ReceivedAt
-	row, _ := domain.RowOf(item.Kind)
-	return kindHandlers{s, row, typeName(item.Kind)}.pushOne(ctx, caller, r, item, true)
+	a, err := kindHandlers{s, row, typeName(item.Kind)}.pushOne(ctx, caller, r, item, true)
+	if a.Status == http.StatusCreated { // what this address makes is an answer to the item, not a resource of its own
+		a.Status = http.StatusOK
+		a.Header.Del("Location")
+	}
+	return a, err
 }
 
 // dismissHeld closes an item without accepting it; its bytes stay.
@@ -136,13 +144,14 @@ func (s *Server) dismissHeld(ctx context.Context, caller domain.Caller, r *reque
 	if err != nil {
 		return answer{}, err
 	}
-	if err := s.db.DismissHeld(ctx, caller, id); err != nil {
+	if err := s.db.DismissHeld(ctx, caller, id, r.validateOnly()); err != nil {
 		return answer{}, err
 	}
 	held, err := s.db.HeldItem(ctx, caller, id)
 	if err != nil {
 		return answer{}, err
 	}
+	held.State = "dismissed" // also where it was only tried
 	return answer{Body: heldOf(&held, r.Trace)}, nil
 }
 
@@ -165,7 +174,7 @@ func (s *Server) changeResident(ctx context.Context, caller domain.Caller, r *re
 	if err != nil {
 		return answer{}, err
 	}
-	seen, err := s.db.PutResident(ctx, caller, id, who)
+	seen, err := s.db.PutResident(ctx, caller, id, who, r.validateOnly())
 	if err != nil {
 		return answer{}, err
 	}

@@ -5,6 +5,7 @@ import (
 	"strconv"
 
 	"ductledger/domain"
+	"ductledger/domain/cutlist"
 	"ductledger/domain/rules"
 
 	"github.com/go-json-experiment/json/jsontext"
@@ -14,6 +15,7 @@ type findingsAnswer struct {
 	JobID            domain.UUID          `json:"job_id"`
 	RuleSetID        domain.UUID          `json:"rule_set_id"`
 	JudgedAtPosition int64                `json:"judged_at_position"`
+	Acceptance       *acceptanceAnswer    `json:"acceptance,omitzero"`
 	Findings         []rules.Finding      `json:"findings"`
 	Rules            []rules.RuleOutcomes `json:"rules"`
 }
@@ -21,33 +23,43 @@ type findingsAnswer struct {
 // findings answers what the rules say about a job: as frozen at its
 // acceptance, or as it stands.
 func (s *Server) findings(ctx context.Context, caller domain.Caller, r *request) (answer, error) {
-	id, err := pathID(r)
+	id, j, err := s.judgement(ctx, caller, r)
 	if err != nil {
 		return answer{}, err
 	}
-	j, err := s.db.Judgement(ctx, caller, id)
-	if err != nil {
-		return answer{}, err
-	}
-	return answer{Body: findingsAnswer{id, j.RuleSetID, j.AtPosition, j.Verdict.Findings, j.Verdict.Rules}}, nil
+	return answer{Body: findingsAnswer{id, j.RuleSetID, j.AtPosition, acceptanceOf(j.Acceptance), j.Verdict.Findings, j.Verdict.Rules}}, nil
 }
 
 // result answers what the readings of a job come to.
 func (s *Server) result(ctx context.Context, caller domain.Caller, r *request) (answer, error) {
-	id, err := pathID(r)
-	if err != nil {
-		return answer{}, err
-	}
-	j, err := s.db.Judgement(ctx, caller, id)
+	id, j, err := s.judgement(ctx, caller, r)
 	if err != nil {
 		return answer{}, err
 	}
 	place := struct {
-		JobID            domain.UUID    `json:"job_id"`
-		JudgedAtPosition int64          `json:"judged_at_position"`
-		Result           jsontext.Value `json:",embed"`
-	}{id, j.AtPosition, j.Result}
+		JobID            domain.UUID       `json:"job_id"`
+		JudgedAtPosition int64             `json:"judged_at_position"`
+		Acceptance       *acceptanceAnswer `json:"acceptance,omitzero"`
+		Result           jsontext.Value    `json:",embed"`
+		Questions        []rules.Question  `json:"questions,omitzero"`
+	}{id, j.AtPosition, acceptanceOf(j.Acceptance), j.Result, j.Questions}
 	return answer{Body: place}, nil
+}
+
+// jobCutList says what to cut for a job.
+func (s *Server) jobCutList(ctx context.Context, caller domain.Caller, r *request) (answer, error) {
+	id, err := pathID(r)
+	if err != nil {
+		return answer{}, err
+	}
+	list, err := s.db.CutList(ctx, caller, id, cutlist.DefaultParameters())
+	if err != nil {
+		return answer{}, refused(err)
+	}
+	return answer{Body: struct {
+		JobID domain.UUID   `json:"job_id"`
+		List  rules.CutList `json:",embed"`
+	}{id, list}}, nil
 }
 
 // evaluationBody is a whole job in one body. Its records are read again by
@@ -91,13 +103,15 @@ func (s *Server) evaluate(ctx context.Context, caller domain.Caller, r *request)
 	if err != nil {
 		return answer{}, err
 	}
-	result, verdict, err := rules.Evaluate(set, zone, items)
+	job, err := rules.AssembleItems(zone, items)
 	if err != nil {
 		return answer{}, err
 	}
+	result, verdict := rules.ComputeAndJudge(set, job)
 	return answer{Body: struct {
-		Result   rules.Result         `json:"result"`
-		Findings []rules.Finding      `json:"findings"`
-		Rules    []rules.RuleOutcomes `json:"rules"`
-	}{result, verdict.Findings, verdict.Rules}}, nil
+		Result    rules.Result         `json:"result"`
+		Findings  []rules.Finding      `json:"findings"`
+		Rules     []rules.RuleOutcomes `json:"rules"`
+		Questions []rules.Question     `json:"questions"`
+	}{result, verdict.Findings, verdict.Rules, rules.Ask(job, result)}}, nil
 }

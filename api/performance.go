@@ -2,6 +2,7 @@ package api
 
 import (
 	"context"
+	"time"
 
 	"ductledger/domain"
 	"ductledger/domain/ledger"
@@ -9,81 +10,194 @@ import (
 	"ductledger/storage"
 )
 
-// performanceAnswer is a comparison as it is read: days as they were asked,
-// the position that they stand for, and only what the caller may see by name.
-type performanceAnswer struct {
-	From          domain.Date              `json:"from"`
-	Before        domain.Date              `json:"before"`
-	AsOfAt        string                   `json:"as_of_at"`
-	Position      int64                    `json:"position"`
-	MethodVersion string                   `json:"method_version"`
-	Program       performance.Summary      `json:"program"`
-	Model         *performance.Model       `json:"model,omitzero"`
-	Contractors   []performance.Contractor `json:"contractors,omitzero"`
-	Contractor    *performance.Contractor  `json:"contractor,omitzero"`
-	Groups        []performance.Group      `json:"groups,omitzero"`
+// A figuresHead says of which jobs, at which position and by which formulas an
+// answer speaks. Days are as they were asked.
+type figuresHead struct {
+	From          domain.Date `json:"from"`
+	Before        domain.Date `json:"before"`
+	AsOfAt        string      `json:"as_of_at"`
+	Position      int64       `json:"position"`
+	MethodVersion string      `json:"method_version"`
+	InputDigest   string      `json:"input_digest"`
+	// PreviousInputDigest is there when the period before was asked, whether
+	// somebody stood outside the limits then too.
+	PreviousInputDigest string `json:"previous_input_digest,omitzero"`
 }
+
+// performanceAnswer is a comparison as it is read: only what the caller may
+// see by name.
+type performanceAnswer struct {
+	figuresHead
+	By            performance.By             `json:"by,omitzero"`
+	Program       performance.Summary        `json:"program"`
+	Model         *performance.Model         `json:"model,omitzero"`
+	Contractors   []performance.Contractor   `json:"contractors,omitzero"`
+	Groups        []performance.Group        `json:"groups,omitzero"`
+	RepairEffects []performance.RepairEffect `json:"repair_effects,omitzero"`
+	Published     []publicationRef           `json:"published,omitzero"` // what stood when the period was published
+}
+
+// byRepairType is the grouping that has an address of its own too.
+const byRepairType performance.By = "repair_type"
 
 // performance answers the figures of a period: by contractor, or in groups.
 // Contractors and the funder read the programme's without names.
 func (s *Server) performance(ctx context.Context, caller domain.Caller, r *request) (answer, error) {
-	by := r.Query.Get("by")
-	if by == "repair_type" {
-		return answer{}, domain.Errorf(domain.BadQuery, "by: what each kind of repair brings stands at /v1/repair-effects")
+	by := performance.By(r.Query.Get("by"))
+	if by == "" {
+		by = performance.ByContractor
 	}
-	a := newPerformance(r)
-	err := s.db.Population(ctx, caller.Program, a.From, a.Before, positionOf(r), func(period performance.Period, p storage.Population) error {
-		a.asOf(&p)
-		if by != "" && by != string(performance.ByContractor) && !caller.Scoped() && caller.Role != domain.Funder {
-			g, err := performance.CompareGroupsStream(p.Jobs, period, performance.By(by), p.Names)
-			a.MethodVersion, a.Program, a.Groups = g.MethodVersion, g.Program, g.Groups
-			return refused(err)
+	named := !caller.Scoped() && caller.Role != domain.Funder
+	if by == performance.ByCrewLead && !named {
+		return answer{}, domain.Errorf(domain.Forbidden, "figures of crew leads are for coaching inside the agency; the role %s may not read them", caller.Role)
+	}
+	a := performanceAnswer{}
+	err := s.populate(ctx, caller, r, func(p *storage.Population) (err error) {
+		a, err = figuresBy(p, by, headOf(r, p), named)
+		return err
+	})
+	return answer{Body: a}, err
+}
+
+// populate runs use on the period and the position that the query names.
+func (s *Server) populate(ctx context.Context, caller domain.Caller, r *request, use func(*storage.Population) error) error {
+	return s.db.Population(ctx, caller.Program, domain.Date(r.Query.Get("from")), domain.Date(r.Query.Get("before")), positionOf(r), use)
+}
+
+func headOf(r *request, p *storage.Population) figuresHead {
+	return headAt(domain.Date(r.Query.Get("from")), domain.Date(r.Query.Get("before")), p)
+}
+
+func headAt(from, before domain.Date, p *storage.Population) figuresHead {
+	return figuresHead{From: from, Before: before, AsOfAt: ledger.Stamp(p.AsOfAt), Position: p.Position, MethodVersion: performance.MethodVersion}
+}
+
+// figuresBy computes the answer; named lets contractors stand in it by name.
+func figuresBy(p *storage.Population, by performance.By, head figuresHead, named bool) (a performanceAnswer, err error) {
+	a.figuresHead = head
+	if by != performance.ByContractor {
+		a.By = by
+	}
+	if named && by == performance.ByContractor {
+		if a.Published, err = publishedRefs(p); err != nil {
+			return a, err
 		}
-		c, err := performance.CompareStream(p.Jobs, period, p.Names)
-		a.MethodVersion, a.Program = c.MethodVersion, c.Program
-		if !caller.Scoped() && caller.Role != domain.Funder {
+	}
+	switch by {
+	case byRepairType:
+		steps, err := p.RepairSteps()
+		if err != nil {
+			return a, err
+		}
+		if a.RepairEffects, err = performance.RepairEffects(steps.Steps); err != nil {
+			return a, refused(err)
+		}
+		fallthrough // the programme's figures stand beside
+	case performance.ByContractor:
+		c, err := compare(p, nil)
+		if err != nil {
+			return a, err
+		}
+		a.InputDigest, a.PreviousInputDigest, a.Program = c.InputDigest, c.previous, c.Program
+		if named && by == performance.ByContractor {
 			a.Model, a.Contractors = &c.Model, c.Contractors
 		}
-		return refused(err)
-	})
-	return answer{Body: a}, err
+		return a, nil
+	}
+	return a, a.group(p, by)
 }
 
-// contractorPerformance answers one contractor's figures with the programme's
-// beside them. A contractor reads its own.
-func (s *Server) contractorPerformance(ctx context.Context, caller domain.Caller, r *request) (answer, error) {
-	id, err := pathID(r)
+// group fills in the figures of classes of home or of crew leads.
+func (a *performanceAnswer) group(p *storage.Population, by performance.By) error {
+	var names map[domain.UUID]string
+	if by == performance.ByCrewLead {
+		var err error
+		if names, err = p.CrewNames(); err != nil {
+			return err
+		}
+	}
+	t, err := tally(p, p.Period, by, nil)
 	if err != nil {
-		return answer{}, err
+		return err
 	}
-	if caller.Role == domain.ContractorRole && caller.Contractor != id {
-		return answer{}, domain.Errorf(domain.NotFound, "there is no such contractor")
+	g, err := t.Grouping(names)
+	if err != nil {
+		return refused(err)
 	}
-	a := newPerformance(r)
-	err = s.db.Population(ctx, caller.Program, a.From, a.Before, positionOf(r), func(period performance.Period, p storage.Population) error {
-		a.asOf(&p)
-		if _, known := p.Names[id]; !known {
-			return domain.Errorf(domain.NotFound, "there is no such contractor")
-		}
-		c, err := performance.CompareStream(p.Jobs, period, p.Names)
+	a.InputDigest, a.Program, a.Model, a.Groups = g.InputDigest, g.Program, g.Model, g.Groups
+	return nil
+}
+
+// compared is a comparison with the period before brought in where somebody's
+// standing depends on it.
+type compared struct {
+	performance.Comparison
+	previous string // input digest of the period before; empty when it was not asked
+}
+
+// compare reads the jobs of the period once; seen, if not nil, is told of each.
+func compare(p *storage.Population, seen func(*performance.Job)) (c compared, err error) {
+	t, err := tally(p, p.Period, performance.ByContractor, seen)
+	if err != nil {
+		return c, err
+	}
+	if c.Comparison, err = t.Comparison(p.Names); err != nil {
+		return c, refused(err)
+	}
+	if !unsettled(&c.Comparison) {
+		return c, nil
+	}
+	if t, err = tally(p, periodBefore(p.Period), performance.ByContractor, nil); err != nil {
+		return c, err
+	}
+	before, err := t.Comparison(p.Names)
+	if err != nil {
+		return c, refused(err)
+	}
+	c.Confirm(&before)
+	c.previous = before.InputDigest
+	return c, nil
+}
+
+func tally(p *storage.Population, period performance.Period, by performance.By, seen func(*performance.Job)) (*performance.Tally, error) {
+	t, err := performance.NewTally(period, by)
+	if err != nil {
+		return nil, refused(err)
+	}
+	for j, err := range p.Jobs(period) {
 		if err != nil {
-			return refused(err)
+			return nil, err
 		}
-		a.MethodVersion, a.Program = c.MethodVersion, c.Program
-		for i := range c.Contractors {
-			if c.Contractors[i].ContractorID == id {
-				a.Contractor = &c.Contractors[i]
-			}
+		if seen != nil {
+			seen(&j)
 		}
-		return nil
-	})
-	return answer{Body: a}, err
+		if err := t.Add(j); err != nil {
+			return nil, refused(err)
+		}
+	}
+	return t, nil
 }
 
-func newPerformance(r *request) performanceAnswer {
-	return performanceAnswer{From: domain.Date(r.Query.Get("from")), Before: domain.Date(r.Query.Get("before"))}
+// unsettled tells whether somebody stands outside the outer limit and is not
+// up for review yet: the period before decides.
+func unsettled(c *performance.Comparison) bool {
+	for i := range c.Contractors {
+		if s := c.Contractors[i].Adjusted.Standing; s != nil && s.Outer && !s.Review {
+			return true
+		}
+	}
+	return false
 }
 
-func (a *performanceAnswer) asOf(p *storage.Population) {
-	a.Position, a.AsOfAt = p.Position, ledger.Stamp(p.AsOfAt)
+// periodBefore ends where the period begins and is as long: in months where
+// the period is one of whole months, else in days.
+func periodBefore(p performance.Period) performance.Period {
+	from, before := p.From, p.Before
+	if from.Day() == 1 && before.Day() == 1 {
+		months := 12*(before.Year()-from.Year()) + int(before.Month()-from.Month())
+		return performance.Period{From: from.AddDate(0, -months, 0), Before: from}
+	}
+	const day = 24 * time.Hour
+	days := int(before.Sub(from).Round(day) / day) // a day of a change of the clocks has 23 or 25 hours
+	return performance.Period{From: from.AddDate(0, 0, -days), Before: from}
 }

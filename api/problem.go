@@ -51,6 +51,7 @@ func problemKinds() []problemKind {
 		{domain.VersionConflict, 412, "The record has another version by now", 0},
 		{domain.TooLarge, 413, "The body is too large", 0},
 		{domain.UnsupportedMedia, 415, "This content type or encoding is not taken here", 0},
+		{rangeNotSatisfiable, 416, "The range lies outside the file", 0},
 		{domain.Invalid, 422, "Some values are not acceptable", 0},
 		{domain.ParentMissing, 422, "A record that this one refers to is not there", 0},
 		{domain.StateNotAllowed, 422, "The job cannot move to this state from where it is", 0},

@@ -48,7 +48,7 @@ func (s *Server) push(ctx context.Context, caller domain.Caller, r *request) (an
 		items[i], shapes[i] = item, item.Problem
 	}
 	pushed, err := s.db.Push(ctx, caller, storage.Push{
-		Items: items, ReceivedAt: r.ReceivedAt, Hold: true, ValidateOnly: r.Query.Get("validate_only") == "true", Sign: signOf(&batch, offset),
+		Items: items, ReceivedAt: r.ReceivedAt, Hold: true, ValidateOnly: r.validateOnly(), Sign: signOf(&batch, offset),
 	})
 	if errors.Is(err, storage.ErrBusy) {
 		return allAgain(items, values, r), nil

@@ -91,7 +91,7 @@ func (k kindHandlers) void(ctx context.Context, caller domain.Caller, r *request
 // pushOne sends one item and answers by what became of it. A device's item
 // that ends in 412 or 422 is held, as in a batch.
 func (k kindHandlers) pushOne(ctx context.Context, caller domain.Caller, r *request, item *intake.Item, matched bool) (answer, error) {
-	validate := r.Query.Get("validate_only") == "true"
+	validate := r.validateOnly()
 	pushed, err := k.db.Push(ctx, caller, storage.Push{Items: []*intake.Item{item}, ReceivedAt: r.ReceivedAt, ValidateOnly: validate,
 		Hold: caller.Role == domain.Field || caller.Role == domain.Inspector, HoldNoUnmatched: !matched})
 	if err != nil {

@@ -40,6 +40,9 @@ func (r *request) limit() int {
 	return min(n, maxPage)
 }
 
+// validateOnly asks for the answer without the effect.
+func (r *request) validateOnly() bool { return r.Query.Get("validate_only") == "true" }
+
 // Page sizes, in entries.
 const (
 	defaultPage = 50

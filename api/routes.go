@@ -15,6 +15,7 @@ var (
 	noFirm      = []domain.Role{domain.Field, domain.Inspector, domain.Staff, domain.Admin}
 	crewOrStaff = []domain.Role{domain.Field, domain.Staff, domain.Admin}
 	office      = []domain.Role{domain.Staff, domain.Admin}
+	reporting   = []domain.Role{domain.Staff, domain.Funder, domain.Admin}
 	figures     = []domain.Role{domain.ContractorRole, domain.Staff, domain.Funder, domain.Admin}
 	firmFigures = []domain.Role{domain.ContractorRole, domain.Staff, domain.Admin}
 )
@@ -61,16 +62,37 @@ func (s *Server) routes() []route {
 		{Method: "GET", Pattern: "/v1/jobs/{id}/entries", Operation: "entriesOfJob", Roles: workers, Timeout: list, Shed: shedLists, Handle: s.jobEntries},
 		{Method: "GET", Pattern: "/v1/jobs/{id}/findings", Operation: "findingsOfJob", Roles: workers, Timeout: look, Shed: shedLists, Handle: s.findings},
 		{Method: "GET", Pattern: "/v1/jobs/{id}/result", Operation: "resultOfJob", Roles: workers, Timeout: look, Shed: shedLists, Handle: s.result},
+		{Method: "GET", Pattern: "/v1/jobs/{id}/cut-list", Operation: "cutListOfJob", Roles: workers, Timeout: look, Shed: shedLists, Handle: s.jobCutList},
+		{Method: "GET", Pattern: "/v1/worklist", Operation: "getWorklist", Roles: workers, Timeout: list, Shed: shedLists, Handle: s.worklist},
+		{Method: "GET", Pattern: "/v1/rule-sets/{id}/preview", Operation: "previewRuleSet", Roles: office, Timeout: sums, Shed: shedStatistics, Handle: s.preview},
 		{Method: "POST", Pattern: "/v1/evaluations", Operation: "postEvaluation", Roles: workers, Timeout: write, Shed: shedLists, Handle: s.evaluate},
 		{Method: "POST", Pattern: "/v1/calculations/fan-test", Operation: "calculateFanTest", Roles: everyone, Timeout: look, Shed: shedLists, Handle: s.fanTest},
 		{Method: "POST", Pattern: "/v1/calculations/subtraction", Operation: "calculateSubtraction", Roles: everyone, Timeout: look, Shed: shedLists, Handle: s.subtraction},
+		{Method: "POST", Pattern: "/v1/calculations/pan", Operation: "calculatePan", Roles: everyone, Timeout: look, Shed: shedLists, Handle: s.pan},
+		{Method: "POST", Pattern: "/v1/calculations/reduction", Operation: "calculateReduction", Roles: everyone, Timeout: look, Shed: shedLists, Handle: s.reduction},
+		{Method: "POST", Pattern: "/v1/calculations/repair-steps", Operation: "calculateRepairSteps", Roles: everyone, Timeout: look, Shed: shedLists, Handle: s.repairSteps},
+		{Method: "POST", Pattern: "/v1/calculations/limit", Operation: "calculateLimit", Roles: everyone, Timeout: look, Shed: shedLists, Handle: s.limit},
+		{Method: "POST", Pattern: "/v1/calculations/delivery", Operation: "calculateDelivery", Roles: everyone, Timeout: look, Shed: shedLists, Handle: s.delivery},
+		{Method: "POST", Pattern: "/v1/calculations/cut-list", Operation: "calculateCutList", Roles: everyone, Timeout: look, Shed: shedLists, Handle: s.cutList},
 
 		{Method: "PUT", Pattern: "/v1/homes/{id}/resident", Operation: "putResident", Roles: office, Timeout: write, Shed: shedPushes, Handle: s.putResident},
 		{Method: "POST", Pattern: "/v1/homes/{id}/resident/erase", Operation: "eraseResident", Roles: office, Timeout: write, Shed: shedPushes, Handle: s.eraseResident},
 
 		{Method: "GET", Pattern: "/v1/performance", Operation: "getPerformance", Roles: figures, Timeout: sums, Shed: shedStatistics, Handle: s.performance},
 		{Method: "GET", Pattern: "/v1/contractors/{id}/performance", Operation: "performanceOfContractor", Roles: firmFigures, Timeout: sums, Shed: shedStatistics, Handle: s.contractorPerformance},
+		{Method: "GET", Pattern: "/v1/contractors/{id}/performance/explanation", Operation: "explainPerformance", Roles: firmFigures, Timeout: sums, Shed: shedStatistics, Handle: s.explainPerformance},
+		{Method: "GET", Pattern: "/v1/repair-effects", Operation: "getRepairEffects", Roles: figures, Timeout: sums, Shed: shedStatistics, Handle: s.repairEffects},
+		{Method: "GET", Pattern: "/v1/performance/publications", Operation: "listPublications", Roles: office, Timeout: list, Shed: shedLists, Handle: s.listPublications},
+		{Method: "POST", Pattern: "/v1/performance/publications", Operation: "publishPerformance", Roles: office, Timeout: sums, Shed: shedStatistics, Handle: s.publish},
+		{Method: "GET", Pattern: "/v1/performance/publications/{id}", Operation: "getPublication", Roles: office, Timeout: sums, Shed: shedStatistics, Handle: s.publication},
+
+		{Method: "GET", Pattern: "/v1/months/{month}/packages", Operation: "listPackages", Roles: reporting, Timeout: list, Shed: shedLists, Handle: s.listPackages},
+		{Method: "POST", Pattern: "/v1/months/{month}/packages", Operation: "buildPackage", Roles: office, Timeout: push, Shed: shedPackages, Handle: s.buildPackage},
+		{Method: "GET", Pattern: "/v1/months/{month}/packages/{revision}", Operation: "getPackage", Roles: reporting, Timeout: look, Shed: shedLists, Handle: s.getPackage},
+		{Method: "GET", Pattern: "/v1/months/{month}/packages/{revision}/file", Operation: "getPackageFile", Roles: reporting, Timeout: push, Shed: shedPackages, Handle: s.getPackageFile},
+		{Method: "POST", Pattern: "/v1/months/{month}/packages/{revision}/release", Operation: "releasePackage", Roles: []domain.Role{domain.Admin}, Timeout: 60 * time.Second, Shed: shedPackages, Handle: s.releasePackage},
 	}
+	table = append(table, s.docsRoutes()...)
 	for _, row := range domain.Kinds {
 		name, many := typeName(row.Kind), typeName(domain.Kind(strings.ReplaceAll(row.Plural, "-", "_")))
 		all, one := "/v1/"+row.Plural, "/v1/"+row.Plural+"/{id}"

@@ -325,3 +325,12 @@ func (d *address) draw(t testing.TB, program, job domain.UUID) {
 		t.Fatal(err)
 	}
 }
+
+// secondContractor is one more firm with a phone, and that phone's token.
+func secondContractor(t testing.TB, a *apitest.API) (domain.UUID, string) {
+	t.Helper()
+	firm, device := storagetest.ID(), storagetest.ID()
+	must(a, a.Tokens[domain.Staff], item(domain.ContractorKind, firm, 0, domain.Contractor{Name: "Second Invented"}),
+		item(domain.DeviceKind, device, 0, domain.Device{ContractorID: &firm, Name: "phone 2", State: domain.DeviceActive}))
+	return firm, a.Token(t, a.World.Program, storage.Token{Role: domain.Field, ContractorID: firm, DeviceID: device})
+}

@@ -1,0 +1,195 @@
+package api
+
+import (
+	"context"
+	"strconv"
+
+	"ductledger/domain"
+	"ductledger/domain/leakage"
+	"ductledger/domain/stat"
+)
+
+type limitBody struct {
+	Total        *alteredLeakage `json:"total,omitzero"`
+	Outside      *alteredLeakage `json:"outside,omitzero"`
+	AirHandler   *float64        `json:"air_handler_cfm,omitzero"`
+	AirHandlerU  *float64        `json:"air_handler_u_ratio,omitzero"`
+	CoolingTons  *float64        `json:"cooling_tons,omitzero"`
+	HeatingBtuH  *float64        `json:"heating_btu_h,omitzero"`
+	FloorAreaFt2 *float64        `json:"floor_area_ft2,omitzero"`
+	AllSealed    *bool           `json:"all_sealed,omitzero"`
+	Routes       []limitRoute    `json:"routes"`
+	GuardFactor  *float64        `json:"guard_factor,omitzero"`
+}
+
+type alteredLeakage struct {
+	BeforeCFM25    *float64 `json:"before_cfm25,omitzero"`
+	AfterCFM25     float64  `json:"after_cfm25"`
+	CalibrationU   *float64 `json:"calibration_u_ratio,omitzero"`
+	RandomU        *float64 `json:"random_u_ratio,omitzero"`
+	SameInstrument bool     `json:"same_instrument,omitzero"`
+}
+
+type limitRoute struct {
+	Name             string        `json:"name"`
+	Quantity         leakage.Scope `json:"quantity"`
+	AtMostShare      *float64      `json:"at_most_share_ratio,omitzero"`
+	AtMostPer100Ft2  *float64      `json:"at_most_cfm25_per_100ft2,omitzero"`
+	AtMostCFM25      *float64      `json:"at_most_cfm25,omitzero"`
+	AtLeastReduction *float64      `json:"at_least_reduction_ratio,omitzero"`
+	AllSealed        bool          `json:"all_sealed,omitzero"`
+	Source           string        `json:"source,omitzero"`
+}
+
+type limitAnswer struct {
+	Method         string           `json:"method"`
+	Decision       leakage.Decision `json:"decision"`
+	Routes         []routeAnswer    `json:"routes"`
+	AirHandlerCFM  *float64         `json:"air_handler_cfm,omitzero"`
+	AirHandlerFrom string           `json:"air_handler_from,omitzero"`
+	MethodVersion  string           `json:"method_version"`
+	Inputs         limitInputs      `json:"inputs"`
+}
+
+type routeAnswer struct {
+	Name     string           `json:"name"`
+	Decision leakage.Decision `json:"decision"`
+	Demands  []demandAnswer   `json:"demands"`
+}
+
+type demandAnswer struct {
+	Demand   string           `json:"demand"`
+	Value    *float64         `json:"value,omitzero"`
+	U        *float64         `json:"value_u,omitzero"`
+	Limit    float64          `json:"limit"`
+	Decision leakage.Decision `json:"decision"`
+}
+
+type limitInputs struct {
+	Request limitBody `json:",embed"`
+	Guard   float64   `json:"guard_factor_used"`
+}
+
+// demandName is a demand's name as the request has it.
+func demandName(demand string) string {
+	switch demand {
+	case "at_most_share":
+		return "at_most_share_ratio"
+	case "at_most_per_100ft2":
+		return "at_most_cfm25_per_100ft2"
+	case "at_least_reduction":
+		return "at_least_reduction_ratio"
+	}
+	return demand
+}
+
+// limit decides whether ducts satisfy one of several routes.
+func (s *Server) limit(_ context.Context, _ domain.Caller, r *request) (answer, error) {
+	var body limitBody
+	if err := s.contract.decode("calculateLimit", r.Body, &body); err != nil {
+		return answer{}, err
+	}
+	guard := leakage.GuardOneSided
+	if body.GuardFactor != nil {
+		guard = *body.GuardFactor
+	}
+	a, from, err := body.alteration()
+	if err != nil {
+		return answer{}, refused(err)
+	}
+	routes := make([]leakage.Route, len(body.Routes))
+	for i, r := range body.Routes {
+		routes[i] = leakage.Route{Name: r.Name, Scope: r.Quantity, AtMostShare: r.AtMostShare, AtMostPer100Ft2: r.AtMostPer100Ft2,
+			AtMostCFM25: r.AtMostCFM25, AtLeastReduction: r.AtLeastReduction, AllSealed: r.AllSealed, Source: r.Source}
+	}
+	decision, outcomes, err := leakage.JudgeAlteration(a, routes, guard)
+	if err != nil {
+		return answer{}, refused(body.placed(err))
+	}
+	out := limitAnswer{Method: "limit", Decision: decision, Routes: make([]routeAnswer, len(outcomes)), AirHandlerFrom: from,
+		MethodVersion: leakage.AlteredVersion, Inputs: limitInputs{body, guard}}
+	if from != "" {
+		out.AirHandlerCFM = &a.AirHandlerCFM
+	}
+	for i, o := range outcomes {
+		out.Routes[i] = routeAnswer{o.Route, o.Decision, make([]demandAnswer, len(o.Demands))}
+		for j, d := range o.Demands {
+			row := demandAnswer{Demand: demandName(d.Demand), Limit: d.Limit, Decision: d.Decision}
+			if d.Decision != leakage.NotKnown {
+				row.Value, row.U = &d.Value, &d.U
+			}
+			out.Routes[i].Demands[j] = row
+		}
+	}
+	return answer{Body: out}, nil
+}
+
+// placed names a route's demand as the request does.
+func (b *limitBody) placed(err error) error {
+	pairs := []string{"/total_cfm25", "/total/after_cfm25", "/outside_cfm25", "/outside/after_cfm25",
+		"/air_handler_uncertainty", "/air_handler_u_ratio", "/guard", "/guard_factor"}
+	for i := range b.Routes {
+		at := "/routes/" + strconv.Itoa(i) + "/"
+		for _, demand := range []string{"at_most_share", "at_most_per_100ft2", "at_least_reduction"} {
+			pairs = append(pairs, at+demand, at+demandName(demand))
+		}
+	}
+	return renamed(err, pairs...)
+}
+
+// alteration is the body as the domain takes it, with the origin of the air
+// handler's flow: measured before nominal.
+func (b *limitBody) alteration() (a leakage.Alteration, from string, err error) {
+	if b.FloorAreaFt2 != nil {
+		a.FloorAreaFt2 = *b.FloorAreaFt2
+	}
+	a.AllSealed = b.AllSealed
+	switch {
+	case b.AirHandler != nil:
+		a.AirHandlerCFM, from = *b.AirHandler, "measured"
+		if b.AirHandlerU != nil {
+			a.AirHandlerU = *b.AirHandlerU
+		}
+	case b.CoolingTons != nil:
+		a.AirHandlerCFM, err = leakage.FlowFromCooling(*b.CoolingTons)
+		from = "cooling_tons"
+	case b.HeatingBtuH != nil:
+		a.AirHandlerCFM, err = leakage.FlowFromHeating(*b.HeatingBtuH)
+		err = renamed(err, "/heating_btuh", "/heating_btu_h")
+		from = "heating_btu_h"
+	}
+	if err != nil {
+		return a, from, err
+	}
+	if b.Total != nil {
+		a.Total, a.TotalReduction, err = altered[leakage.TotalLeakage](b.Total)
+		if err != nil {
+			return a, from, stat.Under("/total", err)
+		}
+	}
+	if b.Outside != nil {
+		a.Outside, a.OutsideReduction, err = altered[leakage.OutsideLeakage](b.Outside)
+		err = stat.Under("/outside", err)
+	}
+	return a, from, err
+}
+
+func altered[L leakage.Leakage](f *alteredLeakage) (*leakage.Measured[L], *leakage.Reduction, error) {
+	u, err := uncertaintyFrom(f.AfterCFM25, f.CalibrationU, f.RandomU, nil)
+	if err != nil {
+		return nil, nil, err
+	}
+	after := leakage.Measured[L]{CFM25: L(f.AfterCFM25), Uncertainty: u}
+	if f.BeforeCFM25 == nil {
+		return &after, nil, nil
+	}
+	if u, err = uncertaintyFrom(*f.BeforeCFM25, f.CalibrationU, f.RandomU, nil); err != nil {
+		return nil, nil, err
+	}
+	p := leakage.DefaultReductionParameters()
+	if f.SameInstrument {
+		p.SharedCalibration = 1
+	}
+	r, err := leakage.Reduce(leakage.Measured[L]{CFM25: L(*f.BeforeCFM25), Uncertainty: u}, after, p)
+	return &after, &r, err
+}

@@ -1,0 +1,154 @@
+package api
+
+import (
+	"context"
+
+	"ductledger/domain"
+	"ductledger/domain/leakage"
+	"ductledger/domain/stat"
+)
+
+type reductionBody struct {
+	Before         leakageFigure `json:"before"`
+	After          leakageFigure `json:"after"`
+	SameInstrument bool          `json:"same_instrument,omitzero"`
+	FloorAreaFt2   *float64      `json:"floor_area_ft2,omitzero"`
+}
+
+type leakageFigure struct {
+	Quantity     leakage.Scope `json:"quantity"`
+	LeakageCFM25 float64       `json:"leakage_cfm25"`
+	CalibrationU *float64      `json:"calibration_u_ratio,omitzero"`
+	RandomU      *float64      `json:"random_u_ratio,omitzero"`
+	Freedom      *int          `json:"degrees_of_freedom,omitzero"`
+}
+
+// uncertainty is the figure's own, or the usual one.
+func (f *leakageFigure) uncertainty() (leakage.Uncertainty, error) {
+	return uncertaintyFrom(f.LeakageCFM25, f.CalibrationU, f.RandomU, f.Freedom)
+}
+
+func uncertaintyFrom(cfm25 float64, calibration, random *float64, freedom *int) (leakage.Uncertainty, error) {
+	if calibration == nil || random == nil {
+		return usualUncertainty(cfm25)
+	}
+	u := leakage.Uncertainty{Calibration: *calibration, Random: *random}
+	if freedom != nil {
+		u.Freedom = *freedom
+	}
+	return u, nil
+}
+
+type reductionAnswer struct {
+	Method             string          `json:"method"`
+	ReductionCFM25     float64         `json:"reduction_cfm25"`
+	ReductionCFM25U    float64         `json:"reduction_cfm25_u"`
+	ReductionCFM25Low  float64         `json:"reduction_cfm25_low"`
+	ReductionCFM25High float64         `json:"reduction_cfm25_high"`
+	Ratio              float64         `json:"reduction_ratio"`
+	RatioU             float64         `json:"reduction_ratio_u"`
+	RatioLow           float64         `json:"reduction_ratio_low"`
+	RatioHigh          float64         `json:"reduction_ratio_high"`
+	Log                float64         `json:"log_reduction"`
+	LogU               float64         `json:"log_reduction_u"`
+	LogLow             float64         `json:"log_reduction_low"`
+	LogHigh            float64         `json:"log_reduction_high"`
+	BeforePer100Ft2    *float64        `json:"before_cfm25_per_100ft2,omitzero"`
+	AfterPer100Ft2     *float64        `json:"after_cfm25_per_100ft2,omitzero"`
+	PerArea            *float64        `json:"reduction_cfm25_per_100ft2,omitzero"`
+	PerAreaU           *float64        `json:"reduction_cfm25_per_100ft2_u,omitzero"`
+	PerAreaLow         *float64        `json:"reduction_cfm25_per_100ft2_low,omitzero"`
+	PerAreaHigh        *float64        `json:"reduction_cfm25_per_100ft2_high,omitzero"`
+	SmallestRatio      float64         `json:"smallest_reduction_ratio"`
+	Change             leakage.Change  `json:"change"`
+	Distinguishable    bool            `json:"distinguishable"`
+	Note               string          `json:"note,omitzero"`
+	Coverage           float64         `json:"coverage_factor"`
+	Freedom            float64         `json:"degrees_of_freedom"`
+	MethodVersion      string          `json:"method_version"`
+	Inputs             reductionInputs `json:"inputs"`
+}
+
+type reductionInputs struct {
+	Quantity          leakage.Scope     `json:"quantity"`
+	BeforeCFM25       float64           `json:"before_cfm25"`
+	BeforeUncertainty uncertaintyAnswer `json:"before_uncertainty"`
+	AfterCFM25        float64           `json:"after_cfm25"`
+	AfterUncertainty  uncertaintyAnswer `json:"after_uncertainty"`
+	SharedCalibration float64           `json:"shared_calibration"`
+	FloorAreaFt2      *float64          `json:"floor_area_ft2,omitzero"`
+}
+
+// quantitiesDiffer is the code of a refusal to compare two quantities.
+const quantitiesDiffer = "quantities_differ"
+
+// reduction compares two figures of one quantity.
+func (s *Server) reduction(_ context.Context, _ domain.Caller, r *request) (answer, error) {
+	var body reductionBody
+	if err := s.contract.decode("calculateReduction", r.Body, &body); err != nil {
+		return answer{}, err
+	}
+	if body.Before.Quantity != body.After.Quantity {
+		return answer{}, refused(stat.Refuse(quantitiesDiffer, "/after/quantity", "compare two tests of one quantity",
+			"before is leakage %s and after is leakage %s: they never mix in one reduction", named(body.Before.Quantity), named(body.After.Quantity)))
+	}
+	before, err := body.Before.uncertainty()
+	if err != nil {
+		return answer{}, refused(stat.Under("/before", err))
+	}
+	after, err := body.After.uncertainty()
+	if err != nil {
+		return answer{}, refused(stat.Under("/after", err))
+	}
+	p := leakage.DefaultReductionParameters()
+	if body.SameInstrument {
+		p.SharedCalibration = 1
+	}
+	if body.FloorAreaFt2 != nil {
+		p.FloorAreaFt2 = *body.FloorAreaFt2
+	}
+	change, err := reduce(body.Before.Quantity, body.Before.LeakageCFM25, before, body.After.LeakageCFM25, after, p)
+	if err != nil {
+		return answer{}, refused(renamed(err, "/before_cfm25", "/before/leakage_cfm25", "/after_cfm25", "/after/leakage_cfm25",
+			"/before_uncertainty/calibration", "/before/calibration_u_ratio", "/before_uncertainty/random", "/before/random_u_ratio",
+			"/after_uncertainty/calibration", "/after/calibration_u_ratio", "/after_uncertainty/random", "/after/random_u_ratio"))
+	}
+	out := reductionOf(change)
+	out.Inputs = reductionInputs{body.Before.Quantity, body.Before.LeakageCFM25, uncertaintyOf(before), body.After.LeakageCFM25, uncertaintyOf(after),
+		p.SharedCalibration, body.FloorAreaFt2}
+	return answer{Body: out}, nil
+}
+
+func named(quantity leakage.Scope) string {
+	if quantity == leakage.ScopeTotal {
+		return "to anywhere"
+	}
+	return "to outside"
+}
+
+// reduce picks the quantity, whose two types do not mix.
+func reduce(quantity leakage.Scope, before float64, u leakage.Uncertainty, after float64, v leakage.Uncertainty, p leakage.ReductionParameters) (leakage.Reduction, error) {
+	if quantity == leakage.ScopeTotal {
+		return leakage.Reduce(leakage.Measured[leakage.TotalLeakage]{CFM25: leakage.TotalLeakage(before), Uncertainty: u},
+			leakage.Measured[leakage.TotalLeakage]{CFM25: leakage.TotalLeakage(after), Uncertainty: v}, p)
+	}
+	return leakage.Reduce(leakage.Measured[leakage.OutsideLeakage]{CFM25: leakage.OutsideLeakage(before), Uncertainty: u},
+		leakage.Measured[leakage.OutsideLeakage]{CFM25: leakage.OutsideLeakage(after), Uncertainty: v}, p)
+}
+
+func reductionOf(r leakage.Reduction) reductionAnswer {
+	out := reductionAnswer{
+		Method:         "reduction",
+		ReductionCFM25: r.Absolute.Value, ReductionCFM25U: r.Absolute.U, ReductionCFM25Low: r.Absolute.Limits.Low, ReductionCFM25High: r.Absolute.Limits.High,
+		Ratio: r.Ratio.Value, RatioU: r.Ratio.U, RatioLow: r.Ratio.Limits.Low, RatioHigh: r.Ratio.Limits.High,
+		Log: r.Log.Value, LogU: r.Log.U, LogLow: r.Log.Limits.Low, LogHigh: r.Log.Limits.High,
+		SmallestRatio: r.SmallestRatio, Change: r.Change, Distinguishable: r.Change != leakage.NoChange, Note: r.Note,
+		Coverage: r.Factor, Freedom: r.DegreesOfFreedom, MethodVersion: leakage.ReductionVersion,
+	}
+	if area := r.PerArea; area != nil {
+		out.BeforePer100Ft2, out.AfterPer100Ft2 = &area.Before, &area.After
+		out.PerArea, out.PerAreaU = &area.Reduction.Value, &area.Reduction.U
+		out.PerAreaLow, out.PerAreaHigh = &area.Reduction.Limits.Low, &area.Reduction.Limits.High
+	}
+	return out
+}

@@ -1,0 +1,203 @@
+package api_test
+
+import (
+	"bytes"
+	"crypto/sha256"
+	"encoding/base64"
+	"encoding/hex"
+	"fmt"
+	"sync"
+	"testing"
+	"time"
+
+	"ductledger/api/apitest"
+	"ductledger/domain"
+	"ductledger/domain/bag"
+	"ductledger/storage"
+)
+
+type packaged struct {
+	Month, State, SHA256 string
+	Revision             int
+	Position             int64
+	FileName             string `json:"file_name"`
+	BytesCount           int64  `json:"bytes_count"`
+	BuiltBy              string `json:"built_by"`
+	ReleasedBy           string `json:"released_by"`
+	Finished             bool
+}
+
+// inNovember is an API whose October has one accepted job and has ended.
+func inNovember(t *testing.T) *apitest.API {
+	t.Helper()
+	a, _ := serve(t)
+	accepted(a, a.World, a.Tokens)
+	a.Clock.Move(25 * 24 * time.Hour)
+	return a
+}
+
+const october = "/v1/months/2026-10/packages"
+
+// The way of a package through the API: built by one person, released by
+// another, read by the funder only then, whole or in part.
+func TestPackageFromBuildToFunder(t *testing.T) {
+	t.Parallel()
+	a := inNovember(t)
+	var built, again packaged
+	first := a.Do(domain.Staff, "POST", october, nil).Want(201)
+	first.Into(&built)
+	if built.State != "verified" || built.Revision != 1 || !built.Finished || built.BuiltBy != "Invented staff" || first.Header.Get("Location") != october+"/1" {
+		t.Errorf("built: %+v at %s", built, first.Header.Get("Location"))
+	}
+	replay := a.Do(domain.Admin, "POST", october, `{}`).Want(200)
+	replay.Into(&again)
+	if again.SHA256 != built.SHA256 || replay.Header.Get("Idempotent-Replay") != "true" {
+		t.Errorf("built again: %+v", again)
+	}
+
+	// Nothing of a draft is there for the funder, nothing at all for the others.
+	for _, path := range []string{october + "/1", october + "/1/file"} {
+		a.Do(domain.Funder, "GET", path, nil).Want(404)
+		for _, role := range []domain.Role{domain.Field, domain.ContractorRole, domain.Inspector} {
+			a.Do(role, "GET", path, nil).Want(403)
+		}
+	}
+	a.Do(domain.Funder, "POST", october, nil).Want(403)
+	a.Do(domain.Staff, "POST", october+"/1/release", nil).Want(403)
+
+	builder := a.Token(t, a.World.Program, storage.Token{Role: domain.Admin, Name: "Invented Staff"})
+	if p := a.Send(builder, "POST", october+"/1/release", nil).Want(422).Problem(); p.Code != string(domain.SamePerson) {
+		t.Errorf("released by the builder: %s", p.Code)
+	}
+	a.Do(domain.Admin, "POST", october+"/1/release?validate_only=true", nil).Want(200)
+	a.Do(domain.Funder, "GET", october+"/1", nil).Want(404)
+	a.Do(domain.Admin, "POST", october+"/1/release", nil).Want(200)
+	if got := a.Do(domain.Admin, "POST", october+"/1/release", nil).Want(200).Header.Get("Idempotent-Replay"); got != "true" {
+		t.Error("released again without Idempotent-Replay")
+	}
+	var list struct{ Items []packaged }
+	a.Do(domain.Funder, "GET", october, nil).Want(200).Into(&list)
+	if len(list.Items) != 1 || list.Items[0].State != "released" || list.Items[0].ReleasedBy != "Invented admin" {
+		t.Errorf("the funder sees %+v", list.Items)
+	}
+
+	file := a.Do(domain.Funder, "GET", october+"/1/file", nil).Want(200)
+	sum := sha256.Sum256(file.Body)
+	if hex.EncodeToString(sum[:]) != built.SHA256 || int64(len(file.Body)) != built.BytesCount {
+		t.Fatalf("%d bytes of sha256 %x came, %+v was announced", len(file.Body), sum, built)
+	}
+	for name, want := range map[string]string{
+		"Etag": `"` + built.SHA256 + `"`, "Repr-Digest": "sha-256=:" + base64.StdEncoding.EncodeToString(sum[:]) + ":",
+		"Content-Type": "application/zip", "Content-Disposition": `attachment; filename="` + list.Items[0].FileName + `"`,
+	} {
+		if got := file.Header.Get(name); got != want {
+			t.Errorf("%s: %s, want %s", name, got, want)
+		}
+	}
+	report, err := bag.Verify(bytes.NewReader(file.Body), int64(len(file.Body)), bag.VerifyOptions{})
+	if err != nil || !report.Holds {
+		t.Errorf("%v\n%s", err, report.Text())
+	}
+	for _, canary := range []string{"Lee Invented", "1 Invented Way", "Invented Way"} {
+		if bytes.Contains(file.Body, []byte(canary)) {
+			t.Errorf("%q is in the package", canary)
+		}
+	}
+}
+
+// Ranges as RFC 9110 §14 has them: first bytes, last bytes, from a place on,
+// beyond the end; of another version, several and malformed: the whole.
+func TestPackageFileInParts(t *testing.T) {
+	t.Parallel()
+	a := inNovember(t)
+	var p packaged
+	a.Do(domain.Staff, "POST", october, nil).Want(201).Into(&p)
+	whole := a.Do(domain.Staff, "GET", october+"/1/file", nil).Want(200).Body
+	n := len(whole)
+	tag := `"` + p.SHA256 + `"`
+	for _, c := range []struct {
+		name   string
+		header []string
+		status int
+		want   []byte
+		place  string
+	}{
+		{"first", []string{"Range", "bytes=0-9"}, 206, whole[:10], fmt.Sprintf("bytes 0-9/%d", n)},
+		{"from", []string{"Range", "bytes=100-"}, 206, whole[100:], fmt.Sprintf("bytes 100-%d/%d", n-1, n)},
+		{"last", []string{"Range", "bytes=-7"}, 206, whole[n-7:], fmt.Sprintf("bytes %d-%d/%d", n-7, n-1, n)},
+		{"over the end", []string{"Range", fmt.Sprintf("bytes=10-%d", n+5)}, 206, whole[10:], fmt.Sprintf("bytes 10-%d/%d", n-1, n)},
+		{"same version", []string{"Range", "bytes=0-0", "If-Range", tag}, 206, whole[:1], fmt.Sprintf("bytes 0-0/%d", n)},
+		{"other version", []string{"Range", "bytes=0-0", "If-Range", `"x"`}, 200, whole, ""},
+		{"two", []string{"Range", "bytes=0-0,5-6"}, 200, whole, ""},
+		{"backwards", []string{"Range", "bytes=9-0"}, 200, whole, ""},
+		{"known", []string{"If-None-Match", tag}, 304, nil, ""},
+		{"beyond", []string{"Range", fmt.Sprintf("bytes=%d-", n)}, 416, nil, ""},
+	} {
+		got := a.Do(domain.Staff, "GET", october+"/1/file", nil, c.header...)
+		if got.Status != c.status || got.Header.Get("Content-Range") != c.place || c.status < 300 && !bytes.Equal(got.Body, c.want) {
+			t.Errorf("%s: status %d, %q, %d bytes", c.name, got.Status, got.Header.Get("Content-Range"), len(got.Body))
+		}
+	}
+}
+
+func TestPackageRefusals(t *testing.T) {
+	t.Parallel()
+	a := inNovember(t)
+	for _, c := range []struct {
+		path, body string
+		status     int
+		code       domain.Code
+	}{
+		{"/v1/months/2026-13/packages", `{}`, 404, domain.NotFound},
+		{"/v1/months/2027-01/packages", `{}`, 422, domain.Invalid},
+		{"/v1/months/2026-09/packages", `{}`, 404, domain.NotFound},
+		{october, `{"position":1}`, 422, domain.Invalid},
+		{october, `{"position":99999}`, 422, domain.Invalid},
+		{october, `{"place":1}`, 422, domain.Invalid},
+		{october, `{`, 400, domain.BadJSON},
+	} {
+		if got := a.Do(domain.Staff, "POST", c.path, c.body).Want(c.status).Problem(); got.Code != string(c.code) {
+			t.Errorf("%s %s: %s, want %s", c.path, c.body, got.Code, c.code)
+		}
+	}
+	var tried packaged
+	a.Do(domain.Staff, "POST", october+"?validate_only=true", nil).Want(201).Into(&tried)
+	a.Do(domain.Staff, "GET", october+"/1", nil).Want(404)
+	var built packaged
+	a.Do(domain.Staff, "POST", october, nil).Want(201).Into(&built)
+	if tried.SHA256 != built.SHA256 {
+		t.Error("what was tried is not what was built")
+	}
+	// Another programme has no such package.
+	_, other := a.Program(t)
+	a.Send(other[domain.Admin], "GET", october+"/1/file", nil).Want(404)
+	a.Send(other[domain.Admin], "POST", october+"/1/release", nil).Want(404)
+}
+
+// Many who build one month at once end in one revision.
+func TestBuildsAtOnceMakeOneRevision(t *testing.T) {
+	t.Parallel()
+	a := inNovember(t)
+	const builders = 8
+	status := make([]int, builders)
+	var wait sync.WaitGroup
+	for i := range builders {
+		wait.Go(func() { status[i] = a.Do(domain.Staff, "POST", october, nil).Status })
+	}
+	wait.Wait()
+	made := 0
+	for _, s := range status {
+		switch s {
+		case 201:
+			made++
+		case 200, 409, 503:
+		default:
+			t.Errorf("status %d", s)
+		}
+	}
+	var list struct{ Items []packaged }
+	a.Do(domain.Staff, "GET", october, nil).Want(200).Into(&list)
+	if made != 1 || len(list.Items) != 1 {
+		t.Errorf("%d were made, %d stand: %v", made, len(list.Items), status)
+	}
+}

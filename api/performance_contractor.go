@@ -1,0 +1,254 @@
+package api
+
+import (
+	"bytes"
+	"context"
+	"fmt"
+	"mime"
+	"net/http"
+	"strings"
+	"time"
+
+	"ductledger/domain"
+	"ductledger/domain/performance"
+	"ductledger/storage"
+
+	"github.com/go-json-experiment/json"
+	"github.com/go-json-experiment/json/jsontext"
+)
+
+// contractorAnswer is one contractor's figures, the programme's beside them.
+type contractorAnswer struct {
+	figuresHead
+	Program    performance.Summary    `json:"program"`
+	Contractor performance.Contractor `json:"contractor"`
+	// Pictures are of the jobs assigned in the period, the rest of those
+	// accepted in it.
+	Picture        performance.Picture      `json:"picture"`
+	ProgramPicture performance.Picture      `json:"program_picture"`
+	Trend          []performance.TrendPoint `json:"trend"`
+	TrendReason    string                   `json:"trend_reason,omitzero"` // why there is no line
+	Published      []publishedContractor    `json:"published,omitzero"`
+}
+
+// publishedContractor is what stood of a contractor when the period was
+// published; the answer around it is restated.
+type publishedContractor struct {
+	publicationRef
+	Contractor jsontext.Value `json:"contractor,omitzero"`
+}
+
+// contractorPerformance answers one contractor's figures with the programme's
+// beside them. A contractor reads its own.
+func (s *Server) contractorPerformance(ctx context.Context, caller domain.Caller, r *request) (answer, error) {
+	var a contractorAnswer
+	err := s.ofContractor(ctx, caller, r, func(p *storage.Population, c *compared, at int, jobs []performance.Job) (err error) {
+		a.figuresHead = headOf(r, p)
+		a.InputDigest, a.PreviousInputDigest = c.InputDigest, c.previous
+		a.Program, a.Contractor = c.Program, c.Contractors[at]
+		if err := a.paint(p); err != nil {
+			return err
+		}
+		published, err := p.Published(true)
+		if err != nil {
+			return err
+		}
+		return a.follow(p, c, jobs, published)
+	})
+	return answer{Body: a}, err
+}
+
+// ofContractor compares and finds the contractor that the address names, with
+// its jobs.
+func (s *Server) ofContractor(ctx context.Context, caller domain.Caller, r *request, use func(p *storage.Population, c *compared, at int, jobs []performance.Job) error) error {
+	unknown := domain.Errorf(domain.NotFound, "there is no such contractor")
+	id, err := pathID(r)
+	if err != nil {
+		return err
+	}
+	if caller.Role == domain.ContractorRole && caller.Contractor != id {
+		return unknown
+	}
+	return s.populate(ctx, caller, r, func(p *storage.Population) error {
+		if _, known := p.Names[id]; !known {
+			return unknown
+		}
+		var jobs []performance.Job
+		c, err := compare(p, func(j *performance.Job) {
+			if j.ContractorID == id {
+				jobs = append(jobs, *j)
+			}
+		})
+		if err != nil {
+			return err
+		}
+		for at := range c.Contractors {
+			if c.Contractors[at].ContractorID == id {
+				return use(p, &c, at, jobs)
+			}
+		}
+		return unknown
+	})
+}
+
+// paint adds how the contractor works, and the programme.
+func (a *contractorAnswer) paint(p *storage.Population) error {
+	rules, err := p.Rules()
+	if err != nil {
+		return err
+	}
+	work, err := p.Work()
+	if err != nil {
+		return err
+	}
+	pictures, err := performance.PicturesStream(work, rules, p.Names)
+	if err != nil {
+		return refused(err)
+	}
+	a.ProgramPicture = pictures.Program
+	for _, picture := range pictures.Contractors {
+		if *picture.ContractorID == a.Contractor.ContractorID {
+			a.Picture = picture
+		}
+	}
+	return nil
+}
+
+// follow draws the contractor's months, and beside them what was published.
+func (a *contractorAnswer) follow(p *storage.Population, c *compared, jobs []performance.Job, published []storage.Publication) (err error) {
+	values := map[string]float64{}
+	for _, stood := range published {
+		points, err := trendsOf(&stood)
+		if err != nil {
+			return err
+		}
+		for _, point := range points[a.Contractor.ContractorID.String()] {
+			values[point.Month] = point.Value // a later publication's stands
+		}
+		if stood.From != a.From || stood.Before != a.Before {
+			continue
+		}
+		line := publishedContractor{publicationRef: refOf(&stood)}
+		line.PublishedBy = "" // contractors read this too: the agency speaks, not a person
+		if line.Contractor, err = contractorIn(&stood, a.Contractor.ContractorID); err != nil {
+			return err
+		}
+		a.Published = append(a.Published, line)
+	}
+	a.Trend, a.TrendReason, err = trendOf(p, c, &a.Contractor.Adjusted, jobs, values)
+	return err
+}
+
+// trendOf is a contractor's line by months of the programme; without an index
+// there is none, for a reason.
+func trendOf(p *storage.Population, c *compared, adjusted *performance.Adjusted, jobs []performance.Job, published map[string]float64) ([]performance.TrendPoint, string, error) {
+	if adjusted.Index == nil {
+		return []performance.TrendPoint{}, adjusted.Reason, nil
+	}
+	month := func(t time.Time) string { return string(domain.MonthOf(t, p.Zone)) }
+	points, err := performance.Trend(jobs, &c.Model, adjusted, month, published)
+	return points, "", refused(err)
+}
+
+// contractorIn finds a contractor's line in what was published.
+func contractorIn(p *storage.Publication, id domain.UUID) (jsontext.Value, error) {
+	var answer struct {
+		Contractors []jsontext.Value `json:"contractors"`
+	}
+	if err := json.Unmarshal([]byte(p.Answer), &answer); err != nil {
+		return nil, fmt.Errorf("publication %s: %w", p.ID, err)
+	}
+	for _, line := range answer.Contractors {
+		var who struct {
+			ContractorID domain.UUID `json:"contractor_id"`
+		}
+		if err := json.Unmarshal(line, &who); err != nil {
+			return nil, fmt.Errorf("publication %s: %w", p.ID, err)
+		}
+		if who.ContractorID == id {
+			return line, nil
+		}
+	}
+	return nil, nil
+}
+
+// explanationAnswer is the way to recompute a contractor's index, and to
+// dispute it.
+type explanationAnswer struct {
+	figuresHead
+	ContractorID domain.UUID                `json:"contractor_id"`
+	Name         string                     `json:"name"`
+	Model        performance.Model          `json:"model"`
+	Adjusted     performance.Adjusted       `json:"adjusted"`
+	JobsIn       []performance.ExplainedJob `json:"jobs_in"`
+	JobsOut      []performance.ExplainedJob `json:"jobs_out"`
+	ChanceLow    *float64                   `json:"chance_ratio_low,omitzero"`
+	ChanceHigh   *float64                   `json:"chance_ratio_high,omitzero"`
+	Recomputed   *float64                   `json:"recomputed_index_ratio,omitzero"`
+}
+
+// explainPerformance answers the jobs in and out of a contractor's index, what
+// was expected of each home, and the published numbers; as a spreadsheet that
+// recomputes it where text/csv is asked for.
+func (s *Server) explainPerformance(ctx context.Context, caller domain.Caller, r *request) (answer, error) {
+	var a answer
+	err := s.ofContractor(ctx, caller, r, func(p *storage.Population, c *compared, at int, jobs []performance.Job) error {
+		x, err := performance.Explain(jobs, &c.Comparison, c.Contractors[at].ContractorID)
+		if err != nil {
+			return refused(err)
+		}
+		if asksCSV(r) {
+			var sheet bytes.Buffer
+			err := x.WriteCSV(&sheet)
+			a.Body = sheet.Bytes()
+			a.Header = http.Header{"Content-Type": {"text/csv; charset=utf-8"}, "Content-Disposition": {`attachment; filename="explanation.csv"`}, "Vary": {"Accept"}}
+			return err
+		}
+		head := headOf(r, p)
+		head.InputDigest, head.PreviousInputDigest = c.InputDigest, c.previous
+		a.Header = http.Header{"Vary": {"Accept"}}
+		a.Body = explanationAnswer{head, x.ContractorID, x.Name, x.Model, x.Adjusted, x.JobsIn, x.JobsOut, x.ChanceLow, x.ChanceHigh, x.Recomputed}
+		return nil
+	})
+	return a, err
+}
+
+// asksCSV tells whether a spreadsheet is wanted; the query goes before the header.
+func asksCSV(r *request) bool {
+	switch r.Query.Get("format") {
+	case "csv":
+		return true
+	case "json":
+		return false
+	}
+	first, _, _ := strings.Cut(r.Header.Get("Accept"), ",")
+	media, _, err := mime.ParseMediaType(first)
+	return err == nil && media == "text/csv"
+}
+
+// repairEffectsAnswer is what each kind of repair brings.
+type repairEffectsAnswer struct {
+	figuresHead
+	JobsCount    int                        `json:"jobs_count"`
+	UsedCount    int                        `json:"used_count"`
+	LeftOut      []performance.LeftOut      `json:"left_out"`
+	PairsLeftOut []performance.LeftOut      `json:"pairs_left_out"`
+	Effects      []performance.RepairEffect `json:"repair_effects"`
+}
+
+// repairEffects answers what each kind of repair brings.
+func (s *Server) repairEffects(ctx context.Context, caller domain.Caller, r *request) (answer, error) {
+	var a repairEffectsAnswer
+	err := s.populate(ctx, caller, r, func(p *storage.Population) error {
+		steps, err := p.RepairSteps()
+		if err != nil {
+			return err
+		}
+		a.figuresHead = headOf(r, p)
+		a.InputDigest = steps.Digest()
+		a.JobsCount, a.UsedCount, a.LeftOut, a.PairsLeftOut = steps.JobsCount, steps.UsedCount, steps.LeftOut, steps.PairsLeftOut
+		a.Effects, err = performance.RepairEffects(steps.Steps)
+		return refused(err)
+	})
+	return answer{Body: a}, err
+}

@@ -1,0 +1,206 @@
+package api
+
+import (
+	"context"
+	"crypto/sha256"
+	"encoding/hex"
+	"fmt"
+	"net/http"
+
+	"ductledger/domain"
+	"ductledger/domain/ledger"
+	"ductledger/domain/performance"
+	"ductledger/storage"
+
+	"github.com/go-json-experiment/json"
+	"github.com/go-json-experiment/json/jsontext"
+)
+
+// publicationRef names a published period.
+type publicationRef struct {
+	ID            domain.UUID `json:"publication_id"`
+	From          domain.Date `json:"from"`
+	Before        domain.Date `json:"before"`
+	Position      int64       `json:"position"`
+	AsOfAt        string      `json:"as_of_at"`
+	MethodVersion string      `json:"method_version"`
+	InputDigest   string      `json:"input_digest"`
+	AnswerDigest  string      `json:"answer_digest"`
+	PublishedAt   string      `json:"published_at"`
+	PublishedBy   string      `json:"published_by,omitzero"`
+}
+
+func refOf(p *storage.Publication) publicationRef {
+	return publicationRef{p.ID, p.From, p.Before, p.Position, ledger.Stamp(p.AsOfAt), p.MethodVersion,
+		hex.EncodeToString(p.InputDigest), hex.EncodeToString(p.AnswerDigest), ledger.Stamp(p.PublishedAt), p.PublishedBy}
+}
+
+// publishedRefs are the publications of the same period that were made before
+// the position that is asked for.
+func publishedRefs(p *storage.Population) (refs []publicationRef, err error) {
+	list, err := p.Published(false)
+	for i := range list {
+		refs = append(refs, refOf(&list[i]))
+	}
+	return refs, err
+}
+
+// trends are the months of each contractor's line as published, by id.
+type trends map[string][]performance.TrendPoint
+
+func trendsOf(p *storage.Publication) (t trends, err error) {
+	if err := json.Unmarshal([]byte(p.Trends), &t); err != nil {
+		return nil, fmt.Errorf("publication %s: %w", p.ID, err)
+	}
+	return t, nil
+}
+
+type publicationBody struct {
+	From     domain.Date `json:"from"`
+	Before   domain.Date `json:"before"`
+	Position int64       `json:"position,omitzero"`
+}
+
+// publish freezes the figures of a period that has ended: the position, and
+// what staff read there.
+func (s *Server) publish(ctx context.Context, caller domain.Caller, r *request) (answer, error) {
+	var body publicationBody
+	if err := s.contract.decode("publishPerformance", r.Body, &body); err != nil {
+		return answer{}, err
+	}
+	var made storage.Publication
+	err := s.db.Population(ctx, caller.Program, body.From, body.Before, body.Position, func(p *storage.Population) error {
+		if s.now().Before(p.Period.Before) {
+			return domain.InvalidFields([]domain.Fault{{Pointer: "/before", Code: "too_large",
+				Detail: fmt.Sprintf("the period ends on %s, which is to come", body.Before), Fix: "publish it when it has ended"}})
+		}
+		return freeze(p, &body, &made)
+	})
+	if domain.CodeOf(err) == domain.BadQuery { // what is a bad query elsewhere is a bad body here
+		return answer{}, domain.Errorf(domain.Invalid, "%s", err.Error())
+	}
+	if err != nil {
+		return answer{}, err
+	}
+	kept, created, err := s.db.Publish(ctx, caller, made)
+	if err != nil {
+		return answer{}, err
+	}
+	a := answer{Status: http.StatusCreated, Body: refOf(&kept), Header: http.Header{"Location": {"/v1/performance/publications/" + kept.ID.String()}}}
+	if !created {
+		a.Status = http.StatusOK
+		a.Header.Set("Idempotent-Replay", "true")
+	}
+	return a, nil
+}
+
+// freeze computes what is published. One contractor's jobs are in memory at a
+// time.
+func freeze(p *storage.Population, body *publicationBody, made *storage.Publication) error {
+	c, err := compare(p, nil)
+	if err != nil {
+		return err
+	}
+	a := performanceAnswer{figuresHead: headAt(body.From, body.Before, p), Program: c.Program, Model: &c.Model, Contractors: c.Contractors}
+	a.InputDigest, a.PreviousInputDigest = c.InputDigest, c.previous
+	adjusted := make(map[domain.UUID]*performance.Adjusted, len(c.Contractors))
+	for i := range c.Contractors {
+		adjusted[c.Contractors[i].ContractorID] = &c.Contractors[i].Adjusted
+	}
+	lines := trends{}
+	var jobs []performance.Job
+	line := func() error {
+		if len(jobs) == 0 {
+			return nil
+		}
+		id := jobs[0].ContractorID
+		points, _, err := trendOf(p, &c, adjusted[id], jobs, nil)
+		if len(points) > 0 {
+			lines[id.String()] = points
+		}
+		jobs = jobs[:0]
+		return err
+	}
+	for j, err := range p.JobsByContractor() {
+		if err != nil {
+			return err
+		}
+		if len(jobs) > 0 && jobs[0].ContractorID != j.ContractorID {
+			if err := line(); err != nil {
+				return err
+			}
+		}
+		jobs = append(jobs, j)
+	}
+	if err := line(); err != nil {
+		return err
+	}
+	text, err := bodyBytes(a)
+	if err != nil {
+		return err
+	}
+	drawn, err := bodyBytes(lines)
+	if err != nil {
+		return err
+	}
+	inputs, err := hex.DecodeString(a.InputDigest)
+	if err != nil {
+		return err
+	}
+	digest := sha256.Sum256(text)
+	*made = storage.Publication{From: body.From, Before: body.Before, Position: p.Position, AsOfAt: p.AsOfAt, MethodVersion: a.MethodVersion,
+		InputDigest: inputs, AnswerDigest: digest[:], Answer: string(text), Trends: string(drawn)}
+	return nil
+}
+
+// listPublications answers what was published, the newest first.
+func (s *Server) listPublications(ctx context.Context, caller domain.Caller, r *request) (answer, error) {
+	pages := pageOf(caller, "performance_publications")
+	var after domain.UUID
+	if text := r.Query.Get("after"); text != "" {
+		var err error
+		if after, err = pages.read(text); err != nil {
+			return answer{}, err
+		}
+	}
+	list, err := s.db.Publications(ctx, caller.Program, after, r.limit()+1)
+	if err != nil {
+		return answer{}, err
+	}
+	var a struct {
+		Items []publicationRef `json:"items"`
+		Next  string           `json:"next,omitzero"`
+	}
+	a.Items = []publicationRef{}
+	for i := range list {
+		if i == r.limit() {
+			a.Next = pages.write(list[i-1].ID)
+			break
+		}
+		a.Items = append(a.Items, refOf(&list[i]))
+	}
+	return answer{Body: a}, nil
+}
+
+// publication answers what was published and, beside it, the same period as
+// it stands now.
+func (s *Server) publication(ctx context.Context, caller domain.Caller, r *request) (answer, error) {
+	id, err := pathID(r)
+	if err != nil {
+		return answer{}, err
+	}
+	stored, err := s.db.Publication(ctx, caller.Program, id)
+	if err != nil {
+		return answer{}, err
+	}
+	a := struct {
+		publicationRef
+		Published jsontext.Value    `json:"figures"`
+		Restated  performanceAnswer `json:"restated"`
+	}{publicationRef: refOf(&stored), Published: jsontext.Value(stored.Answer)}
+	err = s.db.Population(ctx, caller.Program, stored.From, stored.Before, positionOf(r), func(p *storage.Population) (err error) {
+		a.Restated, err = figuresBy(p, performance.ByContractor, headAt(stored.From, stored.Before, p), true)
+		return err
+	})
+	return answer{Body: a}, err
+}

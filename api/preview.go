@@ -1,0 +1,100 @@
+package api
+
+import (
+	"context"
+
+	"ductledger/domain"
+	"ductledger/domain/ledger"
+	"ductledger/domain/rules"
+	"ductledger/storage"
+)
+
+type previewAnswer struct {
+	RuleSetID domain.UUID    `json:"rule_set_id"`
+	From      domain.Date    `json:"from"`
+	Before    domain.Date    `json:"before"`
+	Position  int64          `json:"position"`
+	AsOfAt    string         `json:"as_of_at"`
+	Totals    *previewTotals `json:"totals,omitzero"`
+	Items     []previewItem  `json:"items"`
+	Next      string         `json:"next,omitzero"`
+}
+
+type previewTotals struct {
+	Jobs          int           `json:"jobs_count"`
+	Changed       int           `json:"changed_count"`
+	NotAcceptable int           `json:"not_acceptable_count"`
+	Rules         []previewRule `json:"rules"`
+}
+
+type previewRule struct {
+	Rule    string         `json:"rule"`
+	Changed int            `json:"changed_count"`
+	Before  rules.Outcomes `json:"before"`
+	After   rules.Outcomes `json:"after"`
+}
+
+type previewItem struct {
+	JobID        domain.UUID     `json:"job_id"`
+	ContractorID domain.UUID     `json:"contractor_id"`
+	RuleSetID    domain.UUID     `json:"rule_set_id"`
+	AcceptedAt   string          `json:"accepted_at"`
+	Before       previewSide     `json:"before"`
+	After        previewSide     `json:"after"`
+	Gone         []rules.Finding `json:"gone"`
+	Come         []rules.Finding `json:"come"`
+}
+
+type previewSide struct {
+	rules.Counts
+	Open int `json:"open_count"`
+}
+
+// preview answers what a rule set would have made of jobs that were accepted
+// in a period. Nothing is stored. Totals come with the first page only, since
+// they cost a judgement of every job.
+func (s *Server) preview(ctx context.Context, caller domain.Caller, r *request) (answer, error) {
+	id, err := pathID(r)
+	if err != nil {
+		return answer{}, err
+	}
+	q := storage.PreviewQuery{RuleSetID: id, From: domain.Date(r.Query.Get("from")), Before: domain.Date(r.Query.Get("before")), Limit: r.limit()}
+	page := pageOf(caller, "preview"+id.String()+string(q.From)+string(q.Before))
+	if text := r.Query.Get("after"); text != "" {
+		if q.After, err = page.read(text); err != nil {
+			return answer{}, err
+		}
+	}
+	p, err := s.db.Preview(ctx, caller, q)
+	if err != nil {
+		return answer{}, err
+	}
+	out := previewAnswer{RuleSetID: id, From: q.From, Before: q.Before, Position: p.Position, AsOfAt: ledger.Stamp(p.AsOfAt),
+		Totals: totalsOf(p.Totals), Items: []previewItem{}}
+	for _, j := range p.Jobs {
+		out.Items = append(out.Items, previewItem{JobID: j.JobID, ContractorID: j.ContractorID, RuleSetID: j.RuleSetID, AcceptedAt: ledger.Stamp(j.AcceptedAt),
+			Before: previewSide(j.Before), After: previewSide(j.After), Gone: findingsList(j.Gone), Come: findingsList(j.Come)})
+	}
+	if p.More {
+		out.Next = page.write(p.Jobs[len(p.Jobs)-1].JobID)
+	}
+	return answer{Body: out}, nil
+}
+
+func totalsOf(t *storage.PreviewTotals) *previewTotals {
+	if t == nil {
+		return nil
+	}
+	out := &previewTotals{Jobs: t.Jobs, Changed: t.Changed, NotAcceptable: t.Refused, Rules: []previewRule{}}
+	for _, r := range t.Rules {
+		out.Rules = append(out.Rules, previewRule(r))
+	}
+	return out
+}
+
+func findingsList(findings []rules.Finding) []rules.Finding {
+	if findings == nil {
+		return []rules.Finding{}
+	}
+	return findings
+}

@@ -1,0 +1,84 @@
+package api
+
+import (
+	"context"
+	"slices"
+	"strconv"
+
+	"ductledger/domain"
+	"ductledger/domain/ledger"
+	"ductledger/storage"
+)
+
+type worklistAnswer struct {
+	AsOfAt string          `json:"as_of_at"`
+	Counts []worklistCount `json:"counts"`
+	Items  []worklistItem  `json:"items"`
+}
+
+type worklistCount struct {
+	Sort  string `json:"sort"`
+	Count int64  `json:"count"`
+}
+
+type worklistItem struct {
+	Sort         string          `json:"sort"`
+	SinceAt      string          `json:"since_at,omitzero"`
+	SinceOn      domain.Date     `json:"since_on,omitzero"`
+	DueOn        domain.Date     `json:"due_on,omitzero"`
+	Subject      worklistSubject `json:"subject"`
+	JobID        *domain.UUID    `json:"job_id,omitzero"`
+	ContractorID *domain.UUID    `json:"contractor_id,omitzero"`
+	Detail       string          `json:"detail"`
+	DaysCount    int             `json:"days_count"`
+}
+
+type worklistSubject struct {
+	Kind string      `json:"kind"`
+	ID   domain.UUID `json:"id"`
+}
+
+// worklist answers what waits for the caller, oldest first. It is bounded and
+// has no further pages: what is done leaves it, and the counts tell how much
+// there is.
+func (s *Server) worklist(ctx context.Context, caller domain.Caller, r *request) (answer, error) {
+	sort := r.Query.Get("sort")
+	if sort != "" && !slices.Contains(storage.WorklistSorts(), sort) {
+		return answer{}, domain.Errorf(domain.BadQuery, "sort: there is no sort %q", logged(sort))
+	}
+	days := storage.DefaultWorklistDays(caller.Role)
+	for name, value := range map[string]*int{"sent_in_days": &days.SentIn, "returned_days": &days.Returned, "silent_days": &days.Silent,
+		"lapse_soon_days": &days.LapseSoon, "lapse_days": &days.Lapse} {
+		if n, err := strconv.Atoi(r.Query.Get(name)); err == nil { // the contract lets nothing but a number in
+			*value = n
+		}
+	}
+	if days.Lapse < days.LapseSoon {
+		return answer{}, domain.Errorf(domain.BadQuery, "lapse_days: %d is less than lapse_soon_days, %d", days.Lapse, days.LapseSoon)
+	}
+	list, err := s.db.Worklist(ctx, caller, days, sort, r.limit())
+	if err != nil {
+		return answer{}, err
+	}
+	out := worklistAnswer{AsOfAt: ledger.Stamp(list.AsOfAt), Counts: []worklistCount{}, Items: []worklistItem{}}
+	for _, c := range list.Counts {
+		out.Counts = append(out.Counts, worklistCount(c))
+	}
+	for _, w := range list.Items {
+		item := worklistItem{Sort: w.Sort, SinceOn: w.SinceOn, DueOn: w.DueOn, Subject: worklistSubject{w.SubjectKind, w.SubjectID},
+			JobID: idOrNone(w.JobID), ContractorID: idOrNone(w.ContractorID), Detail: w.Detail, DaysCount: w.Days}
+		if !w.SinceAt.IsZero() {
+			item.SinceAt = ledger.Stamp(w.SinceAt)
+		}
+		out.Items = append(out.Items, item)
+	}
+	return answer{Body: out}, nil
+}
+
+// idOrNone leaves an id that is not known out of an answer.
+func idOrNone(id domain.UUID) *domain.UUID {
+	if id.IsZero() {
+		return nil
+	}
+	return &id
+}
