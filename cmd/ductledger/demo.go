@@ -1,0 +1,115 @@
+package main
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"log/slog"
+	"net"
+	"net/http"
+	"runtime/debug"
+
+	"ductledger/api"
+	"ductledger/migrations"
+	"ductledger/storage"
+	"ductledger/storage/cluster"
+)
+
+type demoCommand struct {
+	DatabaseURL string `from:"DATABASE_URL" placeholder:"URL" help:"A Postgres to make a database in; without, a private one is started, or a container."`
+	Image       string `from:"POSTGRES_IMAGE" default:"postgres:17" help:"Image of the container."`
+	Listen      string `default:"127.0.0.1:8080" placeholder:"ADDRESS" help:"Where the API listens."`
+	Jobs        int    `default:"600" help:"Jobs of the invented programme, 12 to 5000."`
+	Months      int    `default:"13" help:"Months, the running one included, 2 to 36."`
+	EnvFile     string `placeholder:"FILE" help:"Write the address and the tokens there once it is ready."`
+	Keep        string `placeholder:"DIR" help:"Keep the private Postgres in this folder."`
+	Exit        bool   `help:"Stop once it is ready."`
+}
+
+func (demoCommand) Help() string {
+	return "Makes an invented programme of a year by driving the service's own HTTP API with simulated field devices over bad links, then serves it. Ctrl-C leaves nothing behind.\n\nExample:\n  ductledger demo --jobs 60 --months 3 --env-file demo.env"
+}
+
+// demoApplication marks the addresses that a demo prints, so that a later one
+// does not take them for a Postgres that was given to it.
+const demoApplication = "ductledger-demo"
+
+// seedingGCPercent lets the heap grow further than usual before it is looked
+// through.
+const seedingGCPercent = 400
+
+func (c *demoCommand) Run(in *invocation) (err error) {
+	if c.Jobs < 12 || c.Jobs > 5000 {
+		return &exitError{exitRefused, fmt.Errorf("--jobs %d: 12 to 5000 are expected", c.Jobs)}
+	}
+	if c.Months < 2 || c.Months > 36 {
+		return &exitError{exitRefused, fmt.Errorf("--months %d: 2 to 36 are expected", c.Months)}
+	}
+	listener, err := new(net.ListenConfig).Listen(in.ctx, "tcp", c.Listen)
+	if err != nil {
+		return err
+	}
+	defer func() { _ = listener.Close() }() // closed already where it was served
+	show := newShow(in.stderr)
+	postgres, err := cluster.Start(in.ctx, cluster.Options{DatabaseURL: c.DatabaseURL, Application: demoApplication,
+		Database: "ductledger_demo", Keep: c.Keep, Image: c.Image, Say: show.say})
+	if err != nil {
+		return ended(in.ctx, err)
+	}
+	defer func() { err = errors.Join(err, postgres.Stop()) }()
+	if err := migrations.Up(in.ctx, postgres.URL("")); err != nil {
+		return ended(in.ctx, err)
+	}
+	log := newLog(in.stderr, slog.LevelWarn)
+	clock := &movedClock{real: in.now}
+	db, err := storage.Open(in.ctx, postgres.URL(""), storage.Options{Now: clock.now, Log: log})
+	if err != nil {
+		return err
+	}
+	defer db.Close()
+	seeded, err := c.seed(in, db, postgres.URL(""), clock, log, show)
+	if err != nil {
+		return ended(in.ctx, err)
+	}
+	clock.letGo()
+	handler, err := api.New(api.Config{DB: db, Now: clock.now, Log: log})
+	if err != nil {
+		return err
+	}
+	values := seeded.variables("http://"+listener.Addr().String(), postgres.URL(""))
+	if err := c.ready(in, values); err != nil || c.Exit {
+		return err
+	}
+	return api.Serve(in.ctx, handler, listener, log)
+}
+
+// ended says in one line that it was the user who stopped it.
+func ended(ctx context.Context, err error) error {
+	if ctx.Err() != nil {
+		return errors.New("ended before the demo was ready; nothing is left behind")
+	}
+	return err
+}
+
+// seed serves the API to the simulated devices alone and lets them work.
+func (c *demoCommand) seed(in *invocation, db *storage.DB, owner string, clock *movedClock, log *slog.Logger, show *show) (*seeding, error) {
+	handler, err := api.New(api.Config{DB: db, Now: clock.now, Log: log, Unlimited: true})
+	if err != nil {
+		return nil, err
+	}
+	inside, err := new(net.ListenConfig).Listen(in.ctx, "tcp", "127.0.0.1:0")
+	if err != nil {
+		return nil, err
+	}
+	serving, stop := context.WithCancel(in.ctx)
+	served := make(chan error, 1)
+	go func() { served <- api.Serve(serving, handler, inside, log) }()
+	transport := &http.Transport{MaxIdleConnsPerHost: 32, DisableCompression: true} // the loopback is not thin
+	// A year in seconds makes much to collect and keeps little of it.
+	defer debug.SetGCPercent(debug.SetGCPercent(seedingGCPercent))
+	s := &seeding{in: in, db: db, clock: clock, show: show, url: "http://" + inside.Addr().String(), owner: owner, link: transport}
+	err = s.run(c.Jobs, c.Months)
+	transport.CloseIdleConnections()
+	stop()
+	return s, errors.Join(err, <-served)
+}

@@ -1,0 +1,250 @@
+package main
+
+import (
+	"bytes"
+	"context"
+	"errors"
+	"fmt"
+	"io"
+	"math/rand/v2"
+	"net/http"
+	"strings"
+
+	"ductledger/api/device"
+	"ductledger/api/wire"
+	"ductledger/cmd/ductledger/world"
+	"ductledger/domain"
+	"ductledger/domain/rules"
+	"ductledger/storage"
+
+	"github.com/go-json-experiment/json"
+	"github.com/go-json-experiment/json/jsontext"
+)
+
+// office is the agency's staff: it assigns jobs, looks at what comes in, and
+// accepts, returns or defers it.
+type office struct {
+	season *season
+	token  string
+	http   *http.Client
+	ids    *rand.Rand
+}
+
+// openOffice makes the tokens of those who belong to no crew and records what
+// stands in no job.
+func (s *season) openOffice() error {
+	s.tokens, s.phones = map[domain.Role]string{}, map[*world.Crew]*device.Device{}
+	for _, t := range []storage.Token{{Role: domain.Staff, Name: "DEMO Staff"}, {Role: domain.Admin, Name: "DEMO Admin"},
+		{Role: domain.Funder, Name: "DEMO Funder"}, {Role: domain.Inspector, Name: "DEMO Inspector"}} {
+		text, err := makeToken(s.in, s.db, s.program, t)
+		if err != nil {
+			return err
+		}
+		s.tokens[t.Role] = text
+	}
+	s.office = &office{season: s, token: s.tokens[domain.Staff], http: &http.Client{Transport: s.link}, ids: rand.New(rand.NewPCG(demoSeed+2, uint64(len(s.world.Plans))))}
+	if _, err := s.office.send(s.in.ctx, s.world.Setup); err != nil {
+		return err
+	}
+	text, err := makeToken(s.in, s.db, s.program, storage.Token{Role: domain.ContractorRole, Name: "DEMO Owner 1", ContractorID: s.world.Crews[0].Contractor})
+	s.tokens[domain.ContractorRole] = text
+	return err
+}
+
+// work is a day at the office: one batch.
+func (o *office) work(ctx context.Context, day int, jobs []*job) error {
+	var items []rules.Item
+	accepts := map[int]*job{} // by the place of the review
+	add := func(id domain.UUID, r domain.Record) {
+		items = append(items, rules.Item{Kind: r.Kind(), ID: id, Record: r})
+	}
+	for _, j := range jobs {
+		if j.stand == planned {
+			add(j.HomeID, j.Home)
+			add(j.JobID, j.Job)
+			j.stand = assigned
+			continue
+		}
+		decision, records, err := o.decide(ctx, j)
+		if err != nil {
+			return err
+		}
+		for _, r := range records {
+			add(o.id(), r)
+		}
+		switch decision.Decision {
+		case domain.Accept:
+			accepts[len(items)] = j
+			j.stand = finished
+		case domain.Return:
+			j.stand, j.returnOn = returned, day+2
+		default:
+			j.stand = finished
+		}
+		add(o.id(), decision)
+	}
+	answers, err := o.send(ctx, items)
+	var refused *refusedError
+	if errors.As(err, &refused) {
+		if j := accepts[refused.index]; j != nil && refused.code == domain.NotAcceptable {
+			j.stand, j.wasLooked, j.reviewOn = sentIn, true, day+1 // look again tomorrow
+			return nil
+		}
+	}
+	_ = answers
+	return err
+}
+
+// decide looks at a job that was sent in: what cannot be cured is waived, what
+// asks is answered, what can be cured is returned once.
+func (o *office) decide(ctx context.Context, j *job) (*domain.Review, []domain.Record, error) {
+	review := &domain.Review{JobID: j.JobID, Decision: domain.Accept}
+	if j.Deferred {
+		review.Decision, review.ReasonCodes = domain.Defer, []string{"not_workable"}
+		return review, nil, nil
+	}
+	counts, told := o.season.phones[j.Crew].Counts(j.JobID)
+	if told && !j.wasLooked && counts.MustFixCount+counts.CheckCount+counts.NotRecordedCount == 0 {
+		return review, nil, nil
+	}
+	var found struct {
+		Findings []rules.Finding `json:"findings"`
+	}
+	if err := o.get(ctx, "/v1/jobs/"+j.JobID.String()+"/findings", &found); err != nil {
+		return nil, nil, err
+	}
+	var settled []domain.Record
+	for _, f := range found.Findings {
+		ref := f.Ref()
+		switch {
+		case f.Severity == rules.Note:
+		case f.Severity == rules.Check:
+			settled = append(settled, &domain.Review{JobID: j.JobID, Decision: domain.Answer, Finding: &ref, Text: "DEMO: looked at, it may stay."})
+		case f.Cure == rules.NoCure || j.wasFixed || f.Rule == "leakage_not_higher_after":
+			settled = append(settled, &domain.Waiver{JobID: j.JobID, Finding: ref, Reason: "DEMO: it cannot be mended now.", AgreedConsequence: "DEMO: the lesson is repeated."})
+		default:
+			review.Decision = domain.Return
+			review.ReasonCodes = appendNew(review.ReasonCodes, f.Rule)
+		}
+	}
+	return review, settled, nil
+}
+
+func appendNew(list []string, word string) []string {
+	for _, w := range list {
+		if w == word {
+			return list
+		}
+	}
+	return append(list, word)
+}
+
+// id is drawn like those that people's apps make.
+func (o *office) id() domain.UUID { return world.ID(o.ids, o.season.clock.now()) }
+
+// refusedError is an item of the office that was not taken.
+type refusedError struct {
+	index int
+	code  domain.Code
+	text  string
+}
+
+func (e *refusedError) Error() string { return "the service refused what the office sent: " + e.text }
+
+// maxItems is what a batch takes.
+const maxItems = 500
+
+// send sends records in batches; an item that is not taken is an error, the
+// others of its batch stand.
+func (o *office) send(ctx context.Context, records []rules.Item) ([]wire.ItemAnswer, error) {
+	var all []wire.ItemAnswer
+	for from := 0; from < len(records); from += maxItems {
+		var batch wire.Batch
+		for _, r := range records[from:min(from+maxItems, len(records))] {
+			body, err := json.Marshal(r.Record)
+			if err != nil {
+				return nil, err
+			}
+			item, err := json.Marshal(wire.Item{Kind: r.Kind, ID: r.ID, Record: body})
+			if err != nil {
+				return nil, err
+			}
+			batch.Items = append(batch.Items, item)
+		}
+		body, err := json.Marshal(batch)
+		if err != nil {
+			return nil, err
+		}
+		var answer wire.BatchAnswer
+		if err := o.call(ctx, http.MethodPost, "/v1/batches", body, &answer); err != nil {
+			return nil, err
+		}
+		all = append(all, answer.Items...)
+	}
+	for i, a := range all {
+		if a.Status != "created" && a.Status != "updated" && a.Status != "replayed" {
+			return all, &refusedError{index: i, code: codeOf(a.Problem), text: fmt.Sprintf("%s %s: %s %s", records[i].Kind, a.ID, a.Status, a.Problem)}
+		}
+	}
+	return all, nil
+}
+
+func codeOf(problem jsontext.Value) domain.Code {
+	var p struct {
+		Code domain.Code `json:"code"`
+	}
+	if json.Unmarshal(problem, &p) != nil {
+		return ""
+	}
+	return p.Code
+}
+
+func (o *office) get(ctx context.Context, path string, into any) error {
+	return o.call(ctx, http.MethodGet, path, nil, into)
+}
+
+// call is one request; the office has a good link.
+func (o *office) call(ctx context.Context, method, path string, body []byte, into any) error {
+	request, err := http.NewRequestWithContext(ctx, method, o.season.url+path, bytes.NewReader(body))
+	if err != nil {
+		return err
+	}
+	request.Header.Set("Authorization", "Bearer "+o.token)
+	if body != nil {
+		request.Header.Set("Content-Type", "application/json")
+	}
+	response, err := o.http.Do(request)
+	if err != nil {
+		return err
+	}
+	defer func() { _ = response.Body.Close() }()
+	text, err := io.ReadAll(response.Body)
+	if err != nil {
+		return err
+	}
+	if response.StatusCode >= 300 {
+		return fmt.Errorf("%s %s: %d %s", method, path, response.StatusCode, strings.TrimSpace(string(text)))
+	}
+	if into == nil {
+		return nil
+	}
+	return json.Unmarshal(text, into)
+}
+
+// finish gives the residents of the jobs that are still to be done a name.
+func (s *season) finish() error {
+	for n, j := range s.jobs {
+		open := j.stand == assigned || j.Begun()
+		if !open || j.Crew.Number != 1 {
+			continue
+		}
+		body, err := json.Marshal(map[string]string{"name": fmt.Sprintf("DEMO Resident %d", n), "phone": fmt.Sprintf("555-01%02d", n%100), "street": fmt.Sprintf("%d DEMO Lane", n)})
+		if err != nil {
+			return err
+		}
+		if err := s.office.call(s.in.ctx, http.MethodPut, "/v1/homes/"+j.HomeID.String()+"/resident", body, nil); err != nil {
+			return err
+		}
+	}
+	return nil
+}

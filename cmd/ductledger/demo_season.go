@@ -1,0 +1,163 @@
+package main
+
+import (
+	"context"
+	"fmt"
+	"math/rand/v2"
+	"time"
+
+	"ductledger/api/device"
+	"ductledger/api/wire"
+	"ductledger/cmd/ductledger/world"
+	"ductledger/domain"
+	"ductledger/storage"
+)
+
+// season is one programme on its way through the invented past.
+type season struct {
+	*seeding
+	world   *world.World
+	program domain.UUID
+	tokens  map[domain.Role]string
+	office  *office
+	phones  map[*world.Crew]*device.Device
+	jobs    []*job
+	first   int // jobs before it are finished
+	sentIn  int
+}
+
+// job is a plan with where it stands. On one day either the office or its
+// crew has it in hand, never both.
+type job struct {
+	*world.Plan
+	stand     stand
+	reviewOn  int // day
+	returnOn  int // day on which the crew mends what was wrong
+	wasFixed  bool
+	wasLooked bool
+}
+
+type stand int
+
+const (
+	planned stand = iota
+	assigned
+	sentIn
+	returned
+	finished
+)
+
+// day gives what is to be done on a day: by the office, and by each crew.
+func (s *season) day(day int) (tasks []func(context.Context) error) {
+	var forOffice []*job
+	forCrew := map[*world.Crew][]*job{}
+	for s.first < len(s.jobs) && s.jobs[s.first].stand == finished {
+		s.first++
+	}
+	for _, j := range s.jobs[s.first:] {
+		if j.Assigned > day {
+			break // they stand in the order of their assignment
+		}
+		switch {
+		case j.stand == planned, j.stand == sentIn && j.reviewOn <= day:
+			forOffice = append(forOffice, j)
+		case j.stand == assigned && j.Worked <= day, j.stand == returned && j.returnOn <= day:
+			forCrew[j.Crew] = append(forCrew[j.Crew], j)
+		}
+	}
+	if len(forOffice) > 0 {
+		tasks = append(tasks, func(ctx context.Context) error { return s.office.work(ctx, day, forOffice) })
+	}
+	for _, crew := range s.world.Crews {
+		if jobs := forCrew[crew]; len(jobs) > 0 {
+			for _, j := range jobs {
+				if j.stand == assigned {
+					s.sentIn++
+				}
+			}
+			tasks = append(tasks, func(ctx context.Context) error { return s.crewDay(ctx, s.phones[crew], day, jobs) })
+		}
+	}
+	return tasks
+}
+
+// The links of the invented crews.
+const (
+	loseReply = 0.08
+	repeat    = 0.05
+	late      = 0.03
+)
+
+// handOutPhone gives a crew its device, on a bad link.
+func (s *season) handOutPhone(crew *world.Crew) error {
+	text, err := makeToken(s.in, s.db, s.program, storage.Token{Role: domain.Field, Name: fmt.Sprintf("DEMO Lead %d", crew.Number), ContractorID: crew.Contractor, DeviceID: crew.Device})
+	if err != nil {
+		return err
+	}
+	if crew.Number == 1 {
+		s.tokens[domain.Field] = text
+	}
+	chance := rand.New(rand.NewPCG(demoSeed, uint64(crew.Number)))
+	phone, err := device.Open(device.Options{
+		URL: s.url, Token: text, ID: crew.Device, Now: s.clock.now, Rand: chance,
+		Link:   &device.BadLink{Link: s.link, Rand: rand.New(rand.NewPCG(demoSeed+1, uint64(crew.Number))), LoseReply: loseReply, Repeat: repeat, Late: late},
+		Wait:   func(ctx context.Context, _ time.Duration) error { return ctx.Err() }, // the clock stands: there is nothing to wait for
+		Client: wire.Client{Name: "DEMO field app", Version: "1", Schema: 1},
+	})
+	s.phones[crew] = phone
+	return err
+}
+
+// crewDay is a crew's evening: it pulls what it was given, and sends in what
+// it did.
+func (s *season) crewDay(ctx context.Context, phone *device.Device, day int, jobs []*job) error {
+	if err := phone.Pull(ctx); err != nil {
+		return err
+	}
+	for _, j := range jobs {
+		if err := s.record(phone, day, j); err != nil {
+			return err
+		}
+	}
+	if err := phone.Push(ctx); err != nil {
+		return err
+	}
+	for _, t := range phone.Troubles() {
+		return fmt.Errorf("the service refused a %s: %s", t.Kind, t.Problem)
+	}
+	return nil
+}
+
+// record writes down a job's work, or what was mended of it.
+func (s *season) record(phone *device.Device, day int, j *job) error {
+	work := j.Work()
+	items := work.Sent
+	if j.stand == returned {
+		items = work.Cure
+	}
+	for _, item := range items {
+		if err := phone.Put(item.ID, item.Record); err != nil {
+			return err
+		}
+	}
+	moved := *j.Job
+	moved.State, moved.Outcome = domain.SentIn, domain.Completed
+	switch {
+	case j.Begun():
+		moved.State, moved.Outcome = domain.InWork, ""
+	case j.Deferred:
+		moved.Outcome, moved.OutcomeReason = domain.DeferredWork, "DEMO: the crew could not work"
+	}
+	if err := phone.Put(j.JobID, &moved); err != nil {
+		return err
+	}
+	switch {
+	case j.Begun():
+		j.stand = finished // nothing more is done about it
+	case j.stand == returned:
+		j.stand, j.wasFixed, j.reviewOn = sentIn, true, day+1
+	default:
+		j.stand, j.reviewOn = sentIn, max(j.reviewOn, day+1)
+	}
+	return nil
+}

@@ -1,0 +1,117 @@
+package main
+
+import (
+	"errors"
+	"fmt"
+	"strings"
+	"time"
+
+	"ductledger/migrations"
+	"ductledger/storage"
+)
+
+type doctorCommand struct{ serveSettings }
+
+func (doctorCommand) Help() string {
+	return "Shows each setting of the service with its origin and looks at what the service needs. Nothing is changed. The exit code is 1 when something needs a hand.\n\nExample:\n  ductledger doctor"
+}
+
+// What the doctor asks about.
+const (
+	clockWithin    = 5 * time.Second // between this machine and the database's
+	openJobsAtMost = 200             // of one contractor: its devices' first pull grows with them
+)
+
+// An examination prints what is found and counts what needs a hand.
+type examination struct {
+	in    *invocation
+	wrong int
+}
+
+func (e *examination) good(what, format string, args ...any) { e.line("ok  ", what, format, args) }
+func (e *examination) bad(what, format string, args ...any) {
+	e.wrong++
+	e.line("LOOK", what, format, args)
+}
+func (e *examination) note(what, format string, args ...any) { e.line("note", what, format, args) }
+func (e *examination) line(mark, what, format string, args []any) {
+	fmt.Fprintf(e.in.stdout, "%s  %-9s %s\n", mark, what, fmt.Sprintf(format, args...))
+}
+
+func (c *doctorCommand) Run(in *invocation) error {
+	for _, s := range in.settings {
+		fmt.Fprintf(in.stdout, "%-16s %s (%s)\n", s.name, s.value, s.origin)
+	}
+	e := &examination{in: in}
+	if err := c.examine(e); err != nil {
+		e.bad("database", "%v", err)
+	}
+	if e.wrong > 0 {
+		return fmt.Errorf("%d things need a hand", e.wrong)
+	}
+	return nil
+}
+
+func (c *doctorCommand) examine(e *examination) error {
+	address, err := c.address()
+	if err != nil {
+		return errors.New("none is named: set DATABASE_URL")
+	}
+	state, err := migrations.Status(e.in.ctx, address)
+	if err != nil {
+		return err
+	}
+	if len(state.Pending) > 0 {
+		e.bad("schema", "at version %d of %d, pending: %s", state.Current, state.Newest, strings.Join(state.Pending, " "))
+		return nil
+	}
+	e.good("schema", "at version %d", state.Current)
+	db, err := c.open(e.in, storage.Options{Connections: 1})
+	if err != nil {
+		return err
+	}
+	defer db.Close()
+	before := e.in.now()
+	health, err := db.Health(e.in.ctx)
+	if err != nil {
+		return err
+	}
+	e.database(health, before)
+	return e.programs(db)
+}
+
+func (e *examination) database(h storage.Health, asked time.Time) {
+	e.good("database", "PostgreSQL %s, %.1f MB", h.ServerVersion, float64(h.BytesCount)/1e6)
+	if !h.Fsync {
+		e.bad("disk", "fsync is off: what was answered can be lost")
+	}
+	if off := h.ServerAt.Sub(asked); off.Abs() > clockWithin {
+		e.bad("clock", "the database's clock is off ours by %s", off.Round(time.Millisecond))
+	} else {
+		e.good("clock", "the database's clock agrees within %s", clockWithin)
+	}
+	if len(h.InvalidIndexes) > 0 {
+		e.bad("indexes", "invalid, to be built again: %s", strings.Join(h.InvalidIndexes, " "))
+	} else {
+		e.good("indexes", "all valid")
+	}
+	e.note("restore", "no verified restore is recorded here; the disk of the database's machine is for its own monitoring")
+}
+
+func (e *examination) programs(db *storage.DB) error {
+	list, err := db.Programs(e.in.ctx)
+	if err != nil {
+		return err
+	}
+	for _, p := range list {
+		crowded, head, err := db.CrowdedContractors(e.in.ctx, p.ID, openJobsAtMost)
+		if err != nil {
+			return err
+		}
+		e.good("program", "%s at position %d, epoch %s", p.Code, head.Position, head.Epoch)
+		for _, id := range crowded {
+			e.bad("program", "%s: contractor %s has more than %d open jobs", p.Code, id, openJobsAtMost)
+		}
+	}
+	return nil
+}

@@ -1,0 +1,130 @@
+package main
+
+import (
+	"crypto/ed25519"
+	"crypto/x509"
+	"encoding/pem"
+	"errors"
+	"fmt"
+	"io"
+	"os"
+	"path/filepath"
+
+	"ductledger/api"
+	"ductledger/domain"
+	"ductledger/storage"
+)
+
+type exportCommand struct {
+	databaseSettings
+	Month    string `from:"-" required:"" placeholder:"2026-10" help:"The month, where the programme works."`
+	Out      string `from:"-" required:"" placeholder:"FILE" help:"Where the package goes; it appears there when it is whole."`
+	Server   string `from:"DUCTLEDGER_URL" placeholder:"URL" help:"The service that builds it."`
+	Token    string `from:"DUCTLEDGER_STAFF_TOKEN" placeholder:"TOKEN" help:"A token of the role staff or admin."`
+	Program  string `from:"-" placeholder:"CODE" help:"Build on the database, without a service: the code of the programme."`
+	Position int64  `from:"-" help:"Ledger position at which the history is cut; 0 is where the month ended."`
+	Key      string `from:"-" placeholder:"FILE" help:"With --program: sign with this Ed25519 private key (PKCS #8, PEM)."`
+}
+
+func (exportCommand) Help() string {
+	return "The package is built at the last position that was recorded before the month ended, unless a later one is named; an unfinished month takes the newest. Building again at one position gives the same revision and the same bytes.\n\n" +
+		"Example:\n  ductledger export --month 2026-10 --out october.zip\n  DATABASE_URL=postgres://… ductledger export --program NORTH --month 2026-10 --out october.zip"
+}
+
+func (c *exportCommand) Run(in *invocation) error {
+	refuse := func(format string, args ...any) error { return &exitError{exitRefused, fmt.Errorf(format, args...)} }
+	switch {
+	case c.Position < 0:
+		return refuse("--position %d: a position is 1 or more", c.Position)
+	case c.Program == "" && c.Key != "":
+		return refuse("--key signs what is built here, with --program; a service signs with its own key")
+	case c.Program == "" && c.Server == "":
+		return refuse("name a service with --server and --token, or a programme with --program and DATABASE_URL")
+	case c.Program == "" && c.Token == "":
+		return refuse("no token is given: set DUCTLEDGER_STAFF_TOKEN or give --token")
+	}
+	show := newShow(in.stderr)
+	if c.Program == "" {
+		p, err := c.fromService(in.ctx, show)
+		if err != nil {
+			return err
+		}
+		fmt.Fprintf(in.stdout, "%s: revision %d, %s, position %d, %d bytes, sha256 %s\n", c.Out, p.Revision, p.State, p.Position, p.BytesCount, p.SHA256)
+		return nil
+	}
+	p, err := c.fromDatabase(in, show)
+	if err != nil {
+		return err
+	}
+	fmt.Fprintf(in.stdout, "%s: revision %d, %s, position %d, %d bytes, sha256 %s\n", c.Out, p.Revision, p.State, p.Position, p.Bytes, p.SHA256)
+	return nil
+}
+
+func (c *exportCommand) fromDatabase(in *invocation, show *show) (p storage.Package, err error) {
+	o := storage.MonthOptions{BuildID: api.BuildID(), Report: func(table string, rows int64) { show.say(fmt.Sprintf("%s: %d rows", table, rows)) }}
+	if c.Key != "" {
+		if o.Key, err = privateKeyIn(c.Key); err != nil {
+			return p, &exitError{exitRefused, fmt.Errorf("--key: %w", err)}
+		}
+	}
+	db, err := c.open(in, storage.Options{Connections: 2})
+	if err != nil {
+		return p, err
+	}
+	defer db.Close()
+	// The operator at the machine is no person with a token: such a package is
+	// released only after somebody with a name has built it again.
+	operator := domain.Caller{Program: storage.ProgramID(c.Program), Role: domain.Staff}
+	if p, _, err = db.BuildPackage(in.ctx, operator, domain.Month(c.Month), c.Position, o); err != nil {
+		return p, err
+	}
+	return p, whole(c.Out, func(w io.Writer) error {
+		_, err := io.Copy(w, io.NewSectionReader(db.PackageFile(in.ctx, operator, &p), 0, p.Bytes))
+		return err
+	})
+}
+
+// whole lets write fill a file beside the one that is named and puts it in its
+// place when it is complete and on the disk; else nothing is left.
+func whole(name string, write func(io.Writer) error) (err error) {
+	file, err := os.CreateTemp(filepath.Dir(name), "."+filepath.Base(name)+"-*")
+	if err != nil {
+		return err
+	}
+	defer func() {
+		if err != nil {
+			err = errors.Join(err, os.Remove(file.Name()))
+		}
+	}()
+	err = write(file)
+	if err == nil {
+		err = file.Chmod(0o644)
+	}
+	if err == nil {
+		err = file.Sync()
+	}
+	if err = errors.Join(err, file.Close()); err != nil {
+		return err
+	}
+	return os.Rename(file.Name(), name)
+}
+
+func privateKeyIn(name string) (ed25519.PrivateKey, error) {
+	text, err := os.ReadFile(name)
+	if err != nil {
+		return nil, err
+	}
+	block, _ := pem.Decode(text)
+	if block == nil {
+		return nil, errors.New("the file is not PEM; openssl genpkey -algorithm ed25519 makes such a key")
+	}
+	key, err := x509.ParsePKCS8PrivateKey(block.Bytes)
+	if err != nil {
+		return nil, errors.New("the file holds no private key in the form of PKCS #8")
+	}
+	private, ok := key.(ed25519.PrivateKey)
+	if !ok {
+		return nil, errors.New("the key is not of Ed25519")
+	}
+	return private, nil
+}

@@ -1,0 +1,113 @@
+package main
+
+import (
+	"bytes"
+	"context"
+	"crypto/sha256"
+	"encoding/hex"
+	"errors"
+	"fmt"
+	"io"
+	"net/http"
+	"net/url"
+	"strings"
+	"time"
+
+	"github.com/go-json-experiment/json"
+)
+
+// builtPackage is what the service says of a package.
+type builtPackage struct {
+	Revision   int    `json:"revision"`
+	State      string `json:"state"`
+	Position   int64  `json:"position"`
+	BytesCount int64  `json:"bytes_count"`
+	SHA256     string `json:"sha256"`
+}
+
+// How long the service may take, a little more than it allows itself.
+const (
+	buildTime    = 150 * time.Second
+	downloadTime = 11 * time.Minute
+)
+
+// fromService lets the service build the package and fetches its file.
+func (c *exportCommand) fromService(ctx context.Context, show *show) (p builtPackage, err error) {
+	base, err := url.Parse(c.Server)
+	if err != nil || base.Host == "" {
+		return p, &exitError{exitRefused, fmt.Errorf("--server %q is not an address such as http://127.0.0.1:8080", c.Server)}
+	}
+	packages := base.JoinPath("v1", "months", c.Month, "packages")
+	body := []byte("{}")
+	if c.Position > 0 {
+		body = fmt.Appendf(nil, `{"position":%d}`, c.Position)
+	}
+	show.say("building " + c.Month)
+	err = c.ask(ctx, buildTime, "POST", packages, body, func(r io.Reader) error { return json.UnmarshalRead(r, &p) })
+	if err != nil {
+		return p, err
+	}
+	show.say(fmt.Sprintf("fetching revision %d, %d bytes", p.Revision, p.BytesCount))
+	file := packages.JoinPath(fmt.Sprint(p.Revision), "file")
+	return p, whole(c.Out, func(w io.Writer) error {
+		return c.ask(ctx, downloadTime, "GET", file, nil, func(r io.Reader) error {
+			sum := sha256.New()
+			if _, err := io.Copy(io.MultiWriter(w, sum), r); err != nil {
+				return err
+			}
+			if got := hex.EncodeToString(sum.Sum(nil)); got != p.SHA256 {
+				return fmt.Errorf("the file that came has sha256 %s, the service announced %s", got, p.SHA256)
+			}
+			return nil
+		})
+	})
+}
+
+// ask sends one request and lets use read the answer, or gives the problem
+// that the service names.
+func (c *exportCommand) ask(ctx context.Context, limit time.Duration, method string, to *url.URL, body []byte, use func(io.Reader) error) error {
+	ctx, cancel := context.WithTimeout(ctx, limit)
+	defer cancel()
+	request, err := http.NewRequestWithContext(ctx, method, to.String(), bytes.NewReader(body))
+	if err != nil {
+		return err
+	}
+	request.Header.Set("Authorization", "Bearer "+c.Token)
+	if body != nil {
+		request.Header.Set("Content-Type", "application/json")
+	}
+	client := http.Client{Transport: &http.Transport{Proxy: http.ProxyFromEnvironment, DisableKeepAlives: true}}
+	response, err := client.Do(request)
+	if err != nil {
+		return err
+	}
+	defer response.Body.Close()
+	if response.StatusCode < 300 {
+		return use(response.Body)
+	}
+	return problemIn(response)
+}
+
+func problemIn(response *http.Response) error {
+	const most = 64 << 10 // bytes of a problem
+	var problem struct {
+		Code   string `json:"code"`
+		Detail string `json:"detail"`
+		Errors []struct {
+			Pointer string `json:"pointer"`
+			Detail  string `json:"detail"`
+		} `json:"errors"`
+	}
+	text, err := io.ReadAll(io.LimitReader(response.Body, most))
+	if err != nil {
+		return err
+	}
+	if json.Unmarshal(text, &problem) != nil || problem.Detail == "" {
+		return errors.New("the service answered " + response.Status)
+	}
+	parts := []string{problem.Code + ": " + problem.Detail}
+	for _, e := range problem.Errors {
+		parts = append(parts, strings.TrimPrefix(e.Pointer, "/")+": "+e.Detail)
+	}
+	return errors.New(strings.Join(parts, "; "))
+}

@@ -1,0 +1,22 @@
+package main
+
+import (
+	"fmt"
+
+	"github.com/google/uuid"
+)
+
+type idCommand struct{}
+
+func (idCommand) Help() string {
+	return "Whoever creates a record makes its id, before the first send.\n\nExample:\n  id=$(ductledger id)"
+}
+
+func (idCommand) Run(in *invocation) error {
+	id, err := uuid.NewV7()
+	if err != nil {
+		return err
+	}
+	_, err = fmt.Fprintln(in.stdout, id)
+	return err
+}

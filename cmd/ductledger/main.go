@@ -1,0 +1,119 @@
+package main
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"io"
+	"os"
+	"os/signal"
+	"strings"
+	"syscall"
+	"time"
+	_ "time/tzdata" // days and months are the programme's, also on a machine without zones
+
+	"github.com/alecthomas/kong"
+)
+
+// commands is the table of commands: one row each. A command is a struct with
+// its flags, a method Help with an example, and a method Run.
+type commands struct {
+	Demo      demoCommand      `cmd:"" help:"Try everything on an invented programme, with a Postgres of its own."`
+	Serve     serveCommand     `cmd:"" help:"Serve the API on DATABASE_URL."`
+	Migrate   migrateCommands  `cmd:"" help:"Bring the schema up to date, or show where it stands."`
+	Program   programCommands  `cmd:"" help:"Make and list programmes."`
+	Token     tokenCommands    `cmd:"" help:"Make, list and revoke credentials."`
+	Export    exportCommand    `cmd:"" help:"Build the funder's package of a month and fetch its file."`
+	Verify    verifyCommand    `cmd:"" help:"Check a package with nothing but the file."`
+	Example   exampleCommand   `cmd:"" help:"Print a valid record of a kind, or a whole job to evaluate."`
+	ID        idCommand        `cmd:"" name:"id" help:"Print a new id (UUIDv7)."`
+	Doctor    doctorCommand    `cmd:"" help:"Look at settings, database, schema, clock and disk."`
+	Audit     auditCommand     `cmd:"" help:"Verify the chain of a programme's ledger."`
+	Recompute recomputeCommand `cmd:"" help:"Make every result again from the ledger and report what differs."`
+}
+
+func main() {
+	ctx, stop := signal.NotifyContext(context.Background(), os.Interrupt, syscall.SIGTERM)
+	// A second signal ends the program at once.
+	context.AfterFunc(ctx, stop)
+	code := run(ctx, os.Args[1:], os.Environ(), os.Stdin, os.Stdout, os.Stderr)
+	stop()
+	os.Exit(code)
+}
+
+// The exit codes.
+const (
+	exitGood    = 0
+	exitFailed  = 1
+	exitRefused = 2 // the command line, or a file, cannot be read
+)
+
+// invocation is what a command gets from outside.
+type invocation struct {
+	ctx      context.Context
+	env      environment
+	stdin    io.Reader
+	stdout   io.Writer
+	stderr   io.Writer
+	now      func() time.Time
+	settings []setting // of the command that runs, with their origin
+}
+
+// An exitError ends the program with a code of its own.
+type exitError struct {
+	code int
+	err  error
+}
+
+func (e *exitError) Error() string { return e.err.Error() }
+func (e *exitError) Unwrap() error { return e.err }
+
+// helpShown ends the parsing where the help was printed.
+type helpShown struct{ code int }
+
+// run is the program but for its process.
+func run(ctx context.Context, args, env []string, stdin io.Reader, stdout, stderr io.Writer) (code int) {
+	defer func() {
+		switch shown := recover().(type) {
+		case nil:
+		case helpShown:
+			code = shown.code
+		default:
+			panic(shown)
+		}
+	}()
+	fail := func(code int, err error) int {
+		fmt.Fprintln(stderr, "ductledger: "+strings.ReplaceAll(err.Error(), "\n", "; "))
+		return code
+	}
+	in := &invocation{ctx: ctx, env: environmentOf(env), stdin: stdin, stdout: stdout, stderr: stderr, now: time.Now}
+	var table commands
+	parser, err := kong.New(&table,
+		kong.Name("ductledger"),
+		kong.Description("Takes in duct sealing work from field devices, judges and computes it, compares contractors, and hands the month to the funder.\n\nBegin with: ductledger demo"),
+		kong.Writers(stdout, stderr),
+		kong.Exit(func(code int) { panic(helpShown{code}) }),
+		kong.ConfigureHelp(kong.HelpOptions{Compact: true, WrapUpperBound: 100}),
+		kong.ValueFormatter(helpOf),
+		kong.Resolvers(in.env.resolver()),
+	)
+	if err != nil {
+		return fail(exitFailed, err)
+	}
+	if err := in.env.check(parser.Model); err != nil {
+		return fail(exitRefused, err)
+	}
+	parsed, err := parser.Parse(args)
+	if err != nil {
+		return fail(exitRefused, fmt.Errorf("%w (try: ductledger --help)", err))
+	}
+	in.settings = settingsOf(parsed, in.env)
+	if err := parsed.Run(in); err != nil {
+		var exit *exitError
+		if errors.As(err, &exit) {
+			return fail(exit.code, err)
+		}
+		return fail(exitFailed, err)
+	}
+	return exitGood
+}

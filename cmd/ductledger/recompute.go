@@ -1,0 +1,72 @@
+package main
+
+import (
+	"errors"
+	"fmt"
+
+	"ductledger/domain"
+	"ductledger/storage"
+)
+
+type recomputeCommand struct {
+	databaseSettings
+	Program string `from:"-" placeholder:"CODE" help:"Code of the programme; all programmes when absent."`
+	Job     string `from:"-" placeholder:"ID" help:"One job only."`
+}
+
+func (recomputeCommand) Help() string {
+	return "Makes every job's result again, from the ledger and from the versions and facts that the result names, and compares it with what is stored. Each column that differs is named; nothing is written. Exit code 0: the same to the byte; 1: something differs.\n\nExample:\n  ductledger recompute --program NORTH"
+}
+
+func (c *recomputeCommand) Run(in *invocation) error {
+	var job domain.UUID
+	if c.Job != "" {
+		var err error
+		if job, err = domain.ParseUUID(c.Job); err != nil {
+			return &exitError{exitRefused, fmt.Errorf("--job %q: %w", c.Job, err)}
+		}
+	}
+	db, err := c.open(in, storage.Options{Connections: 1})
+	if err != nil {
+		return err
+	}
+	defer db.Close()
+	programs, err := c.programs(in, db)
+	if err != nil {
+		return err
+	}
+	rows, differing := 0, 0
+	for _, p := range programs {
+		err := db.Recompute(in.ctx, p.ID, job, func(r storage.Recomputed) error {
+			rows++
+			if r.Same() {
+				return nil
+			}
+			differing++
+			for _, d := range r.Differs {
+				fmt.Fprintf(in.stdout, "%s job %s serial %d: %s\n", p.Code, r.JobID, r.Serial, d)
+			}
+			return nil
+		})
+		if err != nil {
+			return err
+		}
+	}
+	switch {
+	case rows == 0 && c.Job != "":
+		return errors.New("no result of this job is stored")
+	case differing > 0:
+		return fmt.Errorf("%d of %d results differ from what the ledger gives", differing, rows)
+	}
+	fmt.Fprintf(in.stdout, "%d results made again, the same to the byte\n", rows)
+	return nil
+}
+
+// programs are the one that is named, or all.
+func (c *recomputeCommand) programs(in *invocation, db *storage.DB) ([]storage.Program, error) {
+	if c.Program == "" {
+		return db.Programs(in.ctx)
+	}
+	p, err := db.Program(in.ctx, storage.ProgramID(c.Program))
+	return []storage.Program{p}, err
+}

@@ -1,0 +1,98 @@
+package main
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"log/slog"
+	"net"
+	"net/http"
+	"sync"
+
+	"ductledger/api"
+	"ductledger/migrations"
+	"ductledger/storage"
+)
+
+// serveSettings are the flags of the service.
+type serveSettings struct {
+	databaseSettings
+	Listen        string     `default:"127.0.0.1:8080" placeholder:"ADDRESS" help:"Where the API listens."`
+	MetricsListen string     `default:"127.0.0.1:9090" placeholder:"ADDRESS" help:"Where metrics are read; - for nowhere."`
+	Connections   int        `default:"16" help:"Connections to the database, at most."`
+	LogLevel      slog.Level `default:"INFO" help:"DEBUG, INFO, WARN or ERROR."`
+}
+
+type serveCommand struct {
+	serveSettings
+	Migrate bool `help:"Bring the schema up to date first."`
+}
+
+func (serveCommand) Help() string {
+	return "SIGTERM ends it gracefully: requests under way are answered. The log is JSON on standard error.\n\nExample:\n  DATABASE_URL=postgres://…@db/ductledger ductledger serve --listen 0.0.0.0:8080"
+}
+
+func (c *serveCommand) Run(in *invocation) error {
+	log := newLog(in.stderr, c.LogLevel)
+	if c.Connections < 1 || c.Connections > 1000 {
+		return &exitError{exitRefused, fmt.Errorf("--connections %d: 1 to 1000 are expected", c.Connections)}
+	}
+	if c.Migrate {
+		address, err := c.address()
+		if err != nil {
+			return err
+		}
+		if err := migrations.Up(in.ctx, address); err != nil {
+			return err
+		}
+	}
+	db, err := c.open(in, storage.Options{Connections: c.Connections, Log: log})
+	if err != nil {
+		return err
+	}
+	defer db.Close()
+	counts := newMetrics()
+	handler, err := api.New(api.Config{DB: db, Now: in.now, Log: log, Observe: counts.observe})
+	if err != nil {
+		return err
+	}
+	sites := []site{{c.Listen, handler}}
+	if c.MetricsListen != "-" {
+		sites = append(sites, site{c.MetricsListen, counts.handler()})
+	}
+	return serveSites(in.ctx, log, sites)
+}
+
+// A site is one address with what answers there.
+type site struct {
+	address string
+	handler http.Handler
+}
+
+// serveSites serves all until ctx ends or one of them fails.
+func serveSites(ctx context.Context, log *slog.Logger, sites []site) error {
+	listeners := make([]net.Listener, 0, len(sites))
+	for _, s := range sites {
+		ln, err := new(net.ListenConfig).Listen(ctx, "tcp", s.address)
+		if err != nil {
+			for _, open := range listeners {
+				_ = open.Close() // it never served
+			}
+			return err
+		}
+		log.Info("listening", "address", ln.Addr().String())
+		listeners = append(listeners, ln)
+	}
+	ctx, cancel := context.WithCancel(ctx)
+	defer cancel()
+	errs := make([]error, len(sites))
+	var wait sync.WaitGroup
+	for i, s := range sites {
+		wait.Go(func() {
+			defer cancel()
+			errs[i] = api.Serve(ctx, s.handler, listeners[i], log)
+		})
+	}
+	wait.Wait()
+	return errors.Join(errs...)
+}

@@ -1,0 +1,133 @@
+package main
+
+import (
+	"crypto/rand"
+	"fmt"
+	"slices"
+	"text/tabwriter"
+
+	"ductledger/api"
+	"ductledger/domain"
+	"ductledger/storage"
+)
+
+type tokenCommands struct {
+	Create tokenCreateCommand `cmd:"" help:"Make a token; it is shown once."`
+	List   tokenListCommand   `cmd:"" help:"List a programme's tokens, without their text."`
+	Revoke tokenRevokeCommand `cmd:"" help:"End a token for the very next request."`
+}
+
+type tokenCreateCommand struct {
+	databaseSettings
+	Program    string      `from:"-" required:"" help:"Code of the programme."`
+	Role       domain.Role `from:"-" required:"" enum:"field,contractor,inspector,staff,funder,admin" help:"One of ${enum}."`
+	Name       string      `from:"-" help:"The person who holds it; without, it may neither review nor release."`
+	Contractor string      `from:"-" placeholder:"ID" help:"The contractor, for the roles field and contractor."`
+	Device     string      `from:"-" placeholder:"ID" help:"The device, for the role field."`
+}
+
+func (tokenCreateCommand) Help() string {
+	return "Example:\n  ductledger token create --program NORTH --role staff --name \"Ada Invented\""
+}
+
+func (c *tokenCreateCommand) Run(in *invocation) error {
+	t := storage.Token{Role: c.Role, Name: c.Name}
+	for _, part := range []struct {
+		flag, text string
+		into       *domain.UUID
+	}{{"--contractor", c.Contractor, &t.ContractorID}, {"--device", c.Device, &t.DeviceID}} {
+		if part.text == "" {
+			continue
+		}
+		id, err := domain.ParseUUID(part.text)
+		if err != nil {
+			return &exitError{exitRefused, fmt.Errorf("%s: %w", part.flag, err)}
+		}
+		*part.into = id
+	}
+	bound := slices.Contains([]domain.Role{domain.Field, domain.ContractorRole}, c.Role)
+	if bound == t.ContractorID.IsZero() {
+		return &exitError{exitRefused, fmt.Errorf("--contractor is needed for the roles field and contractor, and for no other")}
+	}
+	db, err := c.open(in, storage.Options{Connections: 1})
+	if err != nil {
+		return err
+	}
+	defer db.Close()
+	program := storage.ProgramID(c.Program)
+	if _, err := db.Program(in.ctx, program); err != nil {
+		return fmt.Errorf("programme %s: %w", c.Program, err)
+	}
+	text, err := makeToken(in, db, program, t)
+	if err != nil {
+		return err
+	}
+	fmt.Fprintln(in.stdout, text)
+	fmt.Fprintln(in.stderr, "This is the only time that the token is shown.")
+	return nil
+}
+
+// makeToken stores a new token by its digest and gives its text.
+func makeToken(in *invocation, db *storage.DB, program domain.UUID, t storage.Token) (string, error) {
+	text, digest, err := api.NewToken(program, rand.Reader)
+	if err != nil {
+		return "", err
+	}
+	_, err = db.CreateToken(in.ctx, program, digest, t)
+	return text, err
+}
+
+type tokenListCommand struct {
+	databaseSettings
+	Program string `from:"-" required:"" help:"Code of the programme."`
+}
+
+func (tokenListCommand) Help() string { return "Example:\n  ductledger token list --program NORTH" }
+
+func (c *tokenListCommand) Run(in *invocation) error {
+	db, err := c.open(in, storage.Options{Connections: 1})
+	if err != nil {
+		return err
+	}
+	defer db.Close()
+	list, err := db.Tokens(in.ctx, storage.ProgramID(c.Program))
+	if err != nil {
+		return err
+	}
+	table := tabwriter.NewWriter(in.stdout, 0, 0, 2, ' ', 0)
+	fmt.Fprintln(table, "ID\tROLE\tNAME\tCONTRACTOR\tMADE\tREVOKED")
+	for _, t := range list {
+		contractor, revoked := "", ""
+		if !t.ContractorID.IsZero() {
+			contractor = t.ContractorID.String()
+		}
+		if t.RevokedAt != nil {
+			revoked = t.RevokedAt.Format("2006-01-02")
+		}
+		fmt.Fprintf(table, "%s\t%s\t%s\t%s\t%s\t%s\n", t.ID, t.Role, t.Name, contractor, t.CreatedAt.Format("2006-01-02"), revoked)
+	}
+	return table.Flush()
+}
+
+type tokenRevokeCommand struct {
+	databaseSettings
+	Program string `from:"-" required:"" help:"Code of the programme."`
+	ID      string `arg:"" name:"id" help:"The token's id, as token list shows it."`
+}
+
+func (tokenRevokeCommand) Help() string {
+	return "Example:\n  ductledger token revoke --program NORTH 0198b1c4-7a10-7c3e-9d55-3f2a6b8c0d99"
+}
+
+func (c *tokenRevokeCommand) Run(in *invocation) error {
+	id, err := domain.ParseUUID(c.ID)
+	if err != nil {
+		return &exitError{exitRefused, err}
+	}
+	db, err := c.open(in, storage.Options{Connections: 1})
+	if err != nil {
+		return err
+	}
+	defer db.Close()
+	return db.RevokeToken(in.ctx, storage.ProgramID(c.Program), id)
+}

@@ -1,0 +1,96 @@
+package main
+
+import (
+	"bytes"
+	"crypto/ed25519"
+	"errors"
+	"fmt"
+	"os"
+
+	"github.com/go-json-experiment/json"
+	"github.com/go-json-experiment/json/jsontext"
+
+	"ductledger/domain/bag"
+)
+
+type verifyCommand struct {
+	File     string `arg:"" help:"The package, a zip."`
+	Previous string `from:"-" placeholder:"FILE" help:"The package of the month before: this one must begin where that one ends."`
+	SignedBy string `from:"-" placeholder:"FILE" help:"A public key as ssh-keygen writes it: the package must be signed with it."`
+	JSON     bool   `from:"-" name:"json" help:"Print the report as JSON."`
+}
+
+func (verifyCommand) Help() string {
+	return "Needs nothing but the file: digests, schema, keys, control totals, the line from last month's figures to this month's, and the signature. What does not hold is named with file, row and column.\n" +
+		"The exit code is 0 when all holds, 1 when something does not, 2 when the file cannot be read as a package.\n\nExample:\n  ductledger verify NORTH_2026-10_r1.zip --previous NORTH_2026-09_r1.zip"
+}
+
+func (c *verifyCommand) Run(in *invocation) error {
+	report, err := c.report()
+	if err != nil {
+		return &exitError{exitRefused, err}
+	}
+	if c.JSON {
+		err = json.MarshalWrite(in.stdout, report, jsontext.WithIndent("  "))
+		fmt.Fprintln(in.stdout)
+	} else {
+		_, err = fmt.Fprint(in.stdout, report.Text())
+	}
+	if err != nil {
+		return err
+	}
+	if !report.Holds {
+		return errors.New("the package does not hold")
+	}
+	return nil
+}
+
+func (c *verifyCommand) report() (r bag.Report, err error) {
+	file, size, err := openPackage(c.File)
+	if err != nil {
+		return r, err
+	}
+	defer file.Close()
+	o := bag.VerifyOptions{}
+	if c.Previous != "" {
+		previous, size, err := openPackage(c.Previous)
+		if err != nil {
+			return r, fmt.Errorf("--previous: %w", err)
+		}
+		defer previous.Close()
+		o.Previous, o.PreviousSize = previous, size
+	}
+	if c.SignedBy != "" {
+		if o.PublicKey, err = publicKeyIn(c.SignedBy); err != nil {
+			return r, fmt.Errorf("--signed-by: %w", err)
+		}
+	}
+	r, err = bag.Verify(file, size, o)
+	if err != nil {
+		return r, fmt.Errorf("%s: %w", c.File, err)
+	}
+	return r, nil
+}
+
+func openPackage(name string) (*os.File, int64, error) {
+	file, err := os.Open(name)
+	if err != nil {
+		return nil, 0, err
+	}
+	info, err := file.Stat()
+	if err == nil && !info.Mode().IsRegular() {
+		err = fmt.Errorf("%s is not a file", name)
+	}
+	if err != nil {
+		return nil, 0, errors.Join(err, file.Close())
+	}
+	return file, info.Size(), nil
+}
+
+func publicKeyIn(name string) (ed25519.PublicKey, error) {
+	text, err := os.ReadFile(name)
+	if err != nil {
+		return nil, err
+	}
+	return bag.ParsePublicKey(string(bytes.TrimSpace(text)))
+}
