@@ -174,7 +174,7 @@ func TestS24Injection(t *testing.T) {
 			}
 			path := strings.NewReplacer("{id}", storagetest.ID().String(), "{month}", "2026-09", "{revision}", "1").Replace(pattern)
 			if strings.Contains(pattern, "{id}") {
-				a.Do(domain.Admin, "GET", strings.Replace(pattern, "{id}", url.PathEscape(next()), 1), nil).Want(404)
+				a.Do(domain.Admin, "GET", strings.Replace(pattern, "{id}", url.PathEscape(next()), 1)+neededQuery(doc, method, pattern), nil).Want(404)
 			}
 			for _, name := range names {
 				text := next()

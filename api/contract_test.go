@@ -66,18 +66,21 @@ var (
 	snakeCase = regexp.MustCompile(`^[a-z][a-z0-9]*(_[a-z0-9]+)*$`)
 	// A limit or standard error is named for its quantity; its mark may stand
 	// before the unit or after it.
-	limitMark = regexp.MustCompile(`_(low|high|se)(_cfm|_cfm25)?$`)
+	limitMark = regexp.MustCompile(`_(low|high|se|u)(_cfm|_cfm25|_kwh)?$`)
 )
 
 // The units in which quantities are written, and numbers that have none.
 var (
 	unitSuffixes = []string{"_pa", "_cfm", "_cfm25", "_cfm50", "_cfm25_per_100ft2", "_in", "_ft", "_ft2", "_f", "_btu_h", "_mils", "_ppm",
-		"_s", "_days", "_px", "_ratio", "_count", "_cents"}
-	unitless = []string{"acknowledged_position", "area_slope", "base_version", "before_slope", "closed_by_version", "coefficient", "correction_factor",
-		"count", "current_schema", "degrees_of_freedom", "ewma", "exponent", "head_position", "index", "insulation_r", "judged_at_position",
-		"log_coefficient", "mean_effect", "mean_residual", "minimum_schema", "n", "number", "position", "program_constant", "published_ewma", "q",
-		"r_squared", "ratio", "ratio_exact", "resident_revision", "residual", "residual_sd", "revision", "schema", "shared_up_to_position", "status", "tau", "term",
-		"until_position", "version", "year_built", "z"}
+		"_s", "_days", "_in2", "_in3", "_gal", "_kwh", "_therm", "_btu", "_f_day", "_tons", "_px", "_ratio", "_count", "_cents"}
+	unitless = []string{
+		"acknowledged_position", "area_slope", "base_version", "before_slope", "closed_by_version", "coefficient", "correction_factor", "count",
+		"coverage_factor", "current_schema", "degrees_of_freedom", "equipment_efficiency", "ewma", "exponent", "guard_factor", "head_position",
+		"index", "insulation_r", "judged_at_position", "listed", "listed_with_waste", "log_coefficient", "log_leakage", "log_reduction",
+		"mean_effect", "mean_residual", "minimum_schema", "n", "number", "position", "program_constant", "published_ewma", "q", "r_squared",
+		"ratio", "ratio_exact", "resident_revision", "residual", "residual_sd", "return_r_value", "revision", "schema", "shared_up_to_position",
+		"status", "supply_r_value", "tau", "term", "until_position", "used", "version", "year_built", "z",
+	}
 )
 
 func TestNamesSayTheirUnits(t *testing.T) {

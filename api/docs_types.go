@@ -1,8 +1,6 @@
 package api
 
-import (
-	"strings"
-)
+import "strings"
 
 // typeOf says in words what a schema takes.
 func (x *docsIndex) typeOf(value any) []piece {
@@ -25,7 +23,7 @@ func (x *docsIndex) typeOf(value any) []piece {
 		out := []piece{{Text: "one of "}}
 		for i, v := range list {
 			if i > 0 {
-				out = append(out, piece{Text: " "})
+				out = append(out, piece{Text: ", "})
 			}
 			out = append(out, piece{Text: literal(v), Style: "code"})
 		}
@@ -99,11 +97,11 @@ func (x *docsIndex) plainType(t *tree, kind string) []piece {
 	case "integer":
 		return []piece{{Text: "whole number" + limits("minimum", "maximum", "")}}
 	case "number":
-		words := "number" + limits("minimum", "maximum", "")
+		words := "number"
 		if over, ok := t.at("exclusiveMinimum").(numeral); ok {
 			words += ", above " + string(over)
 		}
-		return []piece{{Text: words}}
+		return []piece{{Text: words + limits("minimum", "maximum", "")}}
 	}
 	return []piece{{Text: kind}}
 }

@@ -1,9 +1,10 @@
 package api
 
 import (
+	"encoding/json" // the contract's numbers are kept as json.Number
+
 	"ductledger/domain"
 
-	"github.com/go-json-experiment/json"
 	"github.com/go-json-experiment/json/jsontext"
 )
 
@@ -22,6 +23,6 @@ func Example(kind domain.Kind) (jsontext.Value, error) {
 	if len(list) == 0 {
 		return nil, domain.Errorf(domain.NotFound, "the contract has no example of a %s", kind)
 	}
-	text, err := json.Marshal(list[0], json.Deterministic(true))
+	text, err := json.Marshal(list[0])
 	return text, err
 }

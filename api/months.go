@@ -85,7 +85,7 @@ func (s *Server) buildPackage(ctx context.Context, caller domain.Caller, r *requ
 			return answer{}, err
 		}
 	}
-	month, o := domain.Month(r.Path["month"]), storage.MonthOptions{BuildID: BuildID()}
+	month, o := domain.Month(r.Path["month"]), storage.MonthOptions{BuildID: BuildID(), Key: s.key}
 	if r.Query.Get("validate_only") == "true" {
 		p, made, err := s.db.TryPackage(ctx, caller, month, ask.Position, o)
 		return builtAnswer(&p, made), err

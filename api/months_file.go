@@ -12,7 +12,6 @@ import (
 	"time"
 
 	"ductledger/domain"
-	"ductledger/storage"
 )
 
 // A code that only this file gives.
@@ -104,5 +103,3 @@ func rangeOf(h http.Header, tag string, size int64) (from, to int64, part bool, 
 	}
 	return from, to, true, nil
 }
-
-var _ io.ReaderAt = (*storage.PackageFile)(nil)

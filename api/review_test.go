@@ -141,7 +141,10 @@ func TestMoves(t *testing.T) {
 		if got.Status != "rejected" || got.Problem.Code != code || stateOf(a, in.Job) != before {
 			t.Errorf("%s %+v, want %s", got.Status, got.Problem, code)
 		}
-		a.Do(domain.Staff, "POST", "/v1/held/"+got.HeldID+"/dismiss", nil).Want(200) // it would stop the acceptance
+		// It would stop the acceptance; the same item sent by two is held once.
+		if status := a.Do(domain.Staff, "POST", "/v1/held/"+got.HeldID+"/dismiss", nil).Status; status != 200 && status != 404 {
+			t.Errorf("dismissing it: %d", status)
+		}
 	}
 	at := func(version int, s domain.JobState) object { return item(domain.JobKind, in.Job, version, in.state(s)) }
 	refuse(staff, "state_not_allowed", in.review(domain.Accept))

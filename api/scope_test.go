@@ -232,6 +232,9 @@ func (g *agency) contractorsEntries(t *testing.T) {
 	}
 	seen := map[string]int{}
 	for path, body := range g.everyRead(t, g.Tokens[domain.ContractorRole]) {
+		if strings.HasPrefix(path, "/v1/worklist") { // a list of what waits, not of entries
+			continue
+		}
 		var read struct{ Items []json.RawMessage }
 		if err := json.Unmarshal(body, &read); err != nil {
 			t.Fatalf("%s: %v", path, err)

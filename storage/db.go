@@ -46,7 +46,8 @@ func Open(ctx context.Context, url string, o Options) (*DB, error) {
 		config.ConnConfig.RuntimeParams["application_name"] = "ductledger"
 	}
 	config.AfterConnect = func(ctx context.Context, conn *pgx.Conn) error {
-		_, err := conn.Exec(ctx, "SET ROLE ductledger_app")
+		// Rows are looked up by id on disks without a head to move, or in memory.
+		_, err := conn.Exec(ctx, "SET ROLE ductledger_app; SET random_page_cost = 1.1")
 		return err
 	}
 	pool, err := pgxpool.NewWithConfig(ctx, config)
@@ -73,6 +74,18 @@ const (
 	snapshot mode = "BEGIN ISOLATION LEVEL REPEATABLE READ READ ONLY"
 	writing  mode = "BEGIN ISOLATION LEVEL READ COMMITTED"
 )
+
+// planning tells how the server plans: once for all, and looking rows up by
+// their index, for what writes; by filters and statistics for what reads. A
+// push touches some hundred rows of tables that grow for ever, so a plan that
+// reads a table from end to end is wrong however small the table still is, and
+// planning anew each time costs more than running.
+func (m mode) planning() (cacheMode, scans string) {
+	if m == writing {
+		return "force_generic_plan", "off"
+	}
+	return "auto", "on"
+}
 
 // tx is one transaction of one programme. Statements are queued and go out
 // together: a flush is one round trip.
@@ -110,7 +123,8 @@ func (db *DB) in(ctx context.Context, program domain.UUID, m mode, do func(*tx) 
 }
 
 const transactionBeginSQL = `
-SELECT set_config('ductledger.program', $1, true), set_config('statement_timeout', $2, true)`
+SELECT set_config('ductledger.program', $1, true), set_config('statement_timeout', $2, true), set_config('plan_cache_mode', $3, true),
+    set_config('enable_seqscan', $4, true), set_config('enable_hashjoin', $4, true), set_config('enable_mergejoin', $4, true)`
 
 func (db *DB) once(ctx context.Context, program domain.UUID, m mode, do func(*tx) error) (err error) {
 	conn, err := db.pool.Acquire(ctx)
@@ -120,7 +134,8 @@ func (db *DB) once(ctx context.Context, program domain.UUID, m mode, do func(*tx
 	defer conn.Release()
 	t := &tx{ctx: ctx, conn: conn.Conn(), program: program, now: db.now().UTC().Truncate(time.Microsecond), queued: &pgx.Batch{}}
 	t.queue(string(m))
-	t.queue(transactionBeginSQL, program.String(), statementTimeout(ctx))
+	cacheMode, scans := m.planning()
+	t.queue(transactionBeginSQL, program.String(), statementTimeout(ctx), cacheMode, scans)
 	done := false
 	defer func() {
 		if !done || err != nil || t.discard {

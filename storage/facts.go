@@ -116,6 +116,9 @@ ORDER BY device_id`
 func (t *tx) readFacts(f *facts, plan *plan, args pgx.NamedArgs) {
 	args["contractors"], args["photo_digests"] = idArgs(plan.contractors), plan.photoDigests
 	all(t, &f.rows, factsEntriesSQL, args)
+	if len(plan.jobs) == 0 {
+		return // nothing is judged
+	}
 	all(t, &f.ledRows, factsLedSQL, args)
 	all(t, &f.earlier, factsEarlierSQL, args)
 	all(t, &f.photos, factsPhotosSQL, args)

@@ -89,7 +89,7 @@ func unnamed(o rules.Outside) rules.Outside {
 func (t *tx) judgeStored(id domain.UUID) (*judgedJob, error) {
 	plan := &plan{jobs: []domain.UUID{id}}
 	args := named{"program_id": t.program, "contractor_id": domain.UUID{}, "jobs": plan.jobs, "homes": plan.homes,
-		"kinds": []string{}, "ids": [][16]byte{}, "own_kinds": []string{}, "own_ids": [][16]byte{}}.pgx()
+		"own_ids": [][16]byte{}}.pgx()
 	var rows []entryRow
 	var jobs []jobOf
 	var f facts

@@ -81,12 +81,11 @@ func BenchmarkMonth(b *testing.B) {
 	now = time.Date(2026, 11, 3, 12, 0, 0, 0, time.UTC)
 	most := uint64(0)
 	for b.Loop() {
-		began := time.Now()
 		plan, err := db.PlanMonth(ctx, w.Staff, "2026-10", 0)
 		if err != nil {
 			b.Fatal(err)
 		}
-		written, _, err := db.WriteMonth(ctx, w.Program, &plan, io.Discard, storage.MonthOptions{BuildID: "bench", Report: func(tb string, n int64) { println(tb, n, time.Since(began).Milliseconds())
+		written, _, err := db.WriteMonth(ctx, w.Program, &plan, io.Discard, storage.MonthOptions{BuildID: "bench", Report: func(string, int64) {
 			var m runtime.MemStats
 			runtime.ReadMemStats(&m)
 			most = max(most, m.HeapInuse)

@@ -78,16 +78,19 @@ ORDER BY r.job_id, r.serial`
 
 // The jobs of the month that stand at the position, and late ones, by @month,
 // @late, @position and @from: none of them was accepted before the month began.
-const monthStandingSQL = `
+const (
+	monthFirstSQL = `
 FROM job_result AS r
 JOIN LATERAL (SELECT f.accepted_month, f.accepted_position FROM job_result AS f
     WHERE f.program_id = r.program_id AND f.job_id = r.job_id AND f.accepted_position IS NOT NULL
-    ORDER BY f.serial LIMIT 1) AS f ON f.accepted_month = @month OR r.job_id = ANY (@late)
+    ORDER BY f.serial LIMIT 1) AS f ON f.accepted_month = @month OR r.job_id = ANY (@late)`
+	monthStandingSQL = `
 WHERE r.program_id = @program_id AND r.accepted_at >= @from AND r.accepted_position <= @position
     AND (r.until_position IS NULL OR r.until_position > @position)`
+)
 
 const monthJobsCountSQL = `
-SELECT count(*) AS count` + monthStandingSQL
+SELECT count(*) AS count` + monthFirstSQL + monthStandingSQL
 
 type monthJobRow struct {
 	JobID           [16]byte
@@ -129,21 +132,11 @@ SELECT r.job_id, r.home_id, r.contractor_id, f.accepted_month, r.accepted_at,
         JOIN LATERAL (SELECT l.body, l.void_reason FROM ledger AS l
             WHERE l.program_id = h.program_id AND l.kind = 'crossover' AND l.record_id = h.record_id AND l.position <= r.accepted_position
             ORDER BY l.version DESC LIMIT 1) AS c ON c.void_reason IS NULL AND c.body::jsonb ->> 'action' = 'replaced'
-        WHERE @crossovers::boolean AND h.program_id = r.program_id AND h.job_id = r.job_id AND h.kind = 'crossover') AS crossovers_count` +
-	monthStandingFromSQL + `
-ORDER BY f.accepted_position, r.job_id`
-
-// The same with the job's own record as it was accepted.
-const monthStandingFromSQL = `
-FROM job_result AS r
-JOIN LATERAL (SELECT f.accepted_month, f.accepted_position FROM job_result AS f
-    WHERE f.program_id = r.program_id AND f.job_id = r.job_id AND f.accepted_position IS NOT NULL
-    ORDER BY f.serial LIMIT 1) AS f ON f.accepted_month = @month OR r.job_id = ANY (@late)
+        WHERE @crossovers::boolean AND h.program_id = r.program_id AND h.job_id = r.job_id AND h.kind = 'crossover') AS crossovers_count` + monthFirstSQL + `
 JOIN LATERAL (SELECT l.version, l.body::jsonb ->> 'fund_source' AS fund_source FROM ledger AS l
     WHERE l.program_id = r.program_id AND l.kind = 'job' AND l.record_id = r.job_id AND l.position <= r.accepted_position
-    ORDER BY l.version DESC LIMIT 1) AS j ON true
-WHERE r.program_id = @program_id AND r.accepted_at >= @from AND r.accepted_position <= @position
-    AND (r.until_position IS NULL OR r.until_position > @position)`
+    ORDER BY l.version DESC LIMIT 1) AS j ON true` + monthStandingSQL + `
+ORDER BY f.accepted_position, r.job_id`
 
 type monthMeasurementRow struct {
 	JobID         [16]byte
@@ -161,20 +154,14 @@ ORDER BY f.accepted_position, r.job_id, m.measurement_id`
 const monthReadingsCountSQL = `
 SELECT coalesce(sum(jsonb_array_length(l.body::jsonb -> 'readings')), 0)::bigint AS count` + monthMeasuredSQL
 
-const monthMeasuredSQL = `
-FROM job_result AS r
-JOIN LATERAL (SELECT f.accepted_month, f.accepted_position FROM job_result AS f
-    WHERE f.program_id = r.program_id AND f.job_id = r.job_id AND f.accepted_position IS NOT NULL
-    ORDER BY f.serial LIMIT 1) AS f ON f.accepted_month = @month OR r.job_id = ANY (@late)
+const monthMeasuredSQL = monthFirstSQL + `
 CROSS JOIN LATERAL (
     SELECT (e ->> 'measurement_id')::uuid AS measurement_id, NULL AS left_out FROM jsonb_array_elements(r.result::jsonb -> 'readings') AS e
     UNION ALL
     SELECT (e ->> 'measurement_id')::uuid, e ->> 'reason' FROM jsonb_array_elements(r.result::jsonb -> 'left_out') AS e) AS m
 CROSS JOIN LATERAL (SELECT l.body, l.void_reason FROM ledger AS l
     WHERE l.program_id = r.program_id AND l.kind = 'measurement' AND l.record_id = m.measurement_id AND l.position <= r.accepted_position
-    ORDER BY l.version DESC LIMIT 1) AS l
-WHERE r.program_id = @program_id AND r.accepted_at >= @from AND r.accepted_position <= @position
-    AND (r.until_position IS NULL OR r.until_position > @position)`
+    ORDER BY l.version DESC LIMIT 1) AS l` + monthStandingSQL
 
 type monthEventRow struct {
 	Kind          string

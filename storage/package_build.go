@@ -71,8 +71,14 @@ func (db *DB) makePackage(ctx context.Context, caller domain.Caller, plan *Month
 	if err != nil {
 		return p, false, err
 	}
+	// Gone from its folder at once, where the system lets an open file go: a
+	// killed build leaves nothing lying about.
+	gone := os.Remove(file.Name()) == nil
 	defer func() {
-		err = errors.Join(err, file.Close(), os.Remove(file.Name()))
+		err = errors.Join(err, file.Close())
+		if !gone {
+			err = errors.Join(err, os.Remove(file.Name()))
+		}
 	}()
 	written, sums, err := db.WriteMonth(ctx, caller.Program, plan, file, o)
 	if err != nil {

@@ -22,7 +22,7 @@ import (
 // linking and typing cost. The ratio is jobs a second of the first to the
 // second.
 //
-//	go test ./storage -run '^$' -bench Push -benchtime 3s
+//	go test ./storage -run "^$" -bench Push -benchtime 200x
 func BenchmarkPush(b *testing.B) {
 	for _, programmes := range []int{1, 16} {
 		for _, clients := range []int{1, 8, 32} {

@@ -77,6 +77,28 @@ func (p *plan) keep(decisions []intake.Decision) {
 	}
 }
 
+// locksOf are the ids of the rows to lock: jobs, homes, and the items' own
+// records as far as they belong to no job.
+func (p *plan) locksOf() []domain.UUID {
+	ids := append(slices.Clone(p.jobs), p.homes...)
+	for _, key := range p.own {
+		ids = append(ids, key.ID)
+	}
+	return ids
+}
+
+// changesFacts tells whether one of the items changes a record that open jobs
+// of others may use.
+func (p *plan) changesFacts() bool {
+	return slices.ContainsFunc(p.own, func(k intake.Key) bool {
+		switch k.Kind {
+		case domain.HomeKind, domain.CrewMemberKind, domain.CredentialKind, domain.InstrumentKind:
+			return true
+		}
+		return false
+	})
+}
+
 // locks tells whether the job is among those that the plan locks.
 func (p *plan) locks(job domain.UUID) bool { return slices.Contains(p.jobs, job) }
 

@@ -57,18 +57,7 @@ SELECT count(*) FROM token WHERE program_id = @program_id AND token_id = @token_
 const pushLockSQL = `
 SELECT h.record_id
 FROM record_head AS h
-JOIN (
-    SELECT 'job'::record_kind AS kind, job_id AS record_id FROM unnest(@jobs::uuid[]) AS x(job_id)
-    UNION
-    SELECT 'job', o.job_id FROM record_head AS o
-        JOIN unnest(@own_kinds::record_kind[], @own_ids::uuid[]) AS k(kind, record_id) ON o.kind = k.kind AND o.record_id = k.record_id
-        WHERE o.program_id = @program_id AND o.job_id IS NOT NULL
-    UNION
-    SELECT k.kind, k.record_id FROM unnest(@own_kinds::record_kind[], @own_ids::uuid[]) AS k(kind, record_id)
-    UNION
-    SELECT 'home', home_id FROM unnest(@homes::uuid[]) AS x(home_id)
-) AS wanted ON wanted.kind = h.kind AND wanted.record_id = h.record_id
-WHERE h.program_id = @program_id AND (h.job_id IS NULL OR h.kind = 'job')
+WHERE h.program_id = @program_id AND h.record_id = ANY (@locks) AND (h.job_id IS NULL OR h.kind = 'job')
 ORDER BY h.kind <> 'job', h.kind, h.record_id
 FOR NO KEY UPDATE OF h`
 
@@ -85,8 +74,7 @@ type headOf struct {
 const pushHeadsSQL = `
 SELECT h.kind::text AS kind, h.record_id, h.version, h.job_id, h.contractor_id, h.sent_digest, h.void
 FROM record_head AS h
-JOIN unnest(@kinds::record_kind[], @ids::uuid[]) AS k(kind, record_id) ON h.kind = k.kind AND h.record_id = k.record_id
-WHERE h.program_id = @program_id`
+WHERE h.program_id = @program_id AND h.record_id = ANY (@ids)`
 
 type digestOf struct {
 	Kind          string
@@ -100,30 +88,18 @@ type digestOf struct {
 const pushDigestsSQL = `
 SELECT l.kind::text AS kind, l.record_id, l.version, l.content_digest
 FROM ledger AS l
-JOIN unnest(@next_kinds::record_kind[], @next_ids::uuid[], @next_versions::bigint[]) AS k(kind, record_id, version)
-    ON l.kind = k.kind AND l.record_id = k.record_id AND l.version = k.version
-WHERE l.program_id = @program_id`
+WHERE l.program_id = @program_id AND l.record_id = ANY (@own_ids) AND l.version = ANY (@next_versions)`
 
 // The newest versions of all records of the touched jobs, and of the items'
 // own records that belong to none.
 const pushEntriesSQL = `
-WITH touched AS (
-    SELECT job_id FROM unnest(@jobs::uuid[]) AS x(job_id)
-    UNION
-    SELECT o.job_id FROM record_head AS o
-        JOIN unnest(@own_kinds::record_kind[], @own_ids::uuid[]) AS k(kind, record_id) ON o.kind = k.kind AND o.record_id = k.record_id
-        WHERE o.program_id = @program_id AND o.job_id IS NOT NULL
-), wanted AS (
-    SELECT h.position FROM record_head AS h JOIN touched USING (job_id) WHERE h.program_id = @program_id
-    UNION
-    SELECT o.position FROM record_head AS o
-        JOIN unnest(@own_kinds::record_kind[], @own_ids::uuid[]) AS k(kind, record_id) ON o.kind = k.kind AND o.record_id = k.record_id
-        WHERE o.program_id = @program_id AND o.job_id IS NULL
-)
 SELECT` + ledgerColumns + `
-FROM ledger AS l JOIN wanted USING (position)
-WHERE l.program_id = @program_id
-ORDER BY l.position`
+FROM record_head AS h JOIN ledger AS l ON l.program_id = h.program_id AND l.position = h.position
+WHERE h.program_id = @program_id AND h.job_id = ANY (@jobs)
+UNION ALL
+SELECT` + ledgerColumns + `
+FROM record_head AS h JOIN ledger AS l ON l.program_id = h.program_id AND l.position = h.position
+WHERE h.program_id = @program_id AND h.record_id = ANY (@own_ids) AND h.job_id IS NULL`
 
 type jobOf struct {
 	JobID           [16]byte
@@ -145,10 +121,7 @@ FROM job AS j
 LEFT JOIN inspection_draw AS d ON d.program_id = j.program_id AND d.job_id = j.id AND d.closed_at IS NULL
 LEFT JOIN LATERAL (SELECT x.serial, x.accepted_position, x.until_position FROM job_result AS x
     WHERE x.program_id = j.program_id AND x.job_id = j.id ORDER BY x.serial DESC LIMIT 1) AS r ON true
-WHERE j.program_id = @program_id AND (j.id = ANY (@jobs) OR j.id IN (
-    SELECT o.job_id FROM record_head AS o
-    JOIN unnest(@kinds::record_kind[], @ids::uuid[]) AS k(kind, record_id) ON o.kind = k.kind AND o.record_id = k.record_id
-    WHERE o.program_id = @program_id AND o.job_id IS NOT NULL))`
+WHERE j.program_id = @program_id AND j.id = ANY (@jobs)`
 
 type homeOf struct {
 	HomeID [16]byte
@@ -203,15 +176,15 @@ WHERE p.program_id = @program_id`
 // it needs, in one round trip.
 func (t *tx) readPush(caller domain.Caller, plan *plan, items []*intake.Item) (*known, error) {
 	ownKinds, ownIDs := columns(plan.own)
-	kinds, ids := columns(plan.keys)
-	nextKinds, nextIDs, nextVersions := make([]string, len(plan.next)), make([][16]byte, len(plan.next)), make([]int64, len(plan.next))
+	_, ids := columns(plan.keys)
+	nextVersions := make([]int64, len(plan.next))
 	for i, v := range plan.next {
-		nextKinds[i], nextIDs[i], nextVersions[i] = string(v.Kind), v.ID, v.Version
+		nextVersions[i] = v.Version
 	}
 	args := named{
 		"program_id": t.program, "token_id": caller.Token, "contractor_id": caller.Contractor,
-		"jobs": plan.jobs, "homes": plan.homes, "kinds": kinds, "ids": ids, "own_kinds": ownKinds, "own_ids": ownIDs,
-		"next_kinds": nextKinds, "next_ids": nextIDs, "next_versions": nextVersions,
+		"jobs": plan.jobs, "homes": plan.homes, "locks": plan.locksOf(), "ids": ids, "own_kinds": ownKinds, "own_ids": ownIDs,
+		"next_versions": nextVersions,
 	}.pgx()
 	var (
 		token    []countRow
@@ -233,10 +206,14 @@ func (t *tx) readPush(caller domain.Caller, plan *plan, items []*intake.Item) (*
 	all(t, &digests, pushDigestsSQL, args)
 	all(t, &rows, pushEntriesSQL, args)
 	all(t, &jobs, pushJobsSQL, args)
-	all(t, &homes, pushHomesSQL, args)
+	if len(plan.homes) > 0 {
+		all(t, &homes, pushHomesSQL, args)
+	}
 	all(t, &waiting, heldWaitingSQL, args)
 	all(t, &heldOf, heldOfJobsSQL, args)
-	all(t, &users, pushUsersSQL, args)
+	if plan.changesFacts() {
+		all(t, &users, pushUsersSQL, args)
+	}
 	k := &known{heldOf: map[domain.UUID]int{}, rejudge: map[domain.UUID]bool{}, heldIDs: map[*intake.Item]domain.UUID{}, afterHeld: func() {}}
 	t.readFacts(&k.facts, plan, args)
 	if err := t.flush(); err != nil {
@@ -278,9 +255,9 @@ func (t *tx) readPush(caller domain.Caller, plan *plan, items []*intake.Item) (*
 		k.heldOf[h.JobID] = int(h.Count)
 	}
 	wider := &wideningError{}
-	for id := range k.jobs { // of a voided record, whose item names no job
-		if !plan.locks(id) {
-			wider.jobs = append(wider.jobs, id)
+	for _, h := range heads { // of a voided record, whose item names no job, and of strangers
+		if job := idOf(h.JobID); !job.IsZero() && !plan.locks(job) {
+			wider.jobs = append(wider.jobs, job)
 		}
 	}
 	for _, u := range users {

@@ -2,6 +2,7 @@ package main
 
 import (
 	"context"
+	"crypto/ed25519"
 	"errors"
 	"fmt"
 	"log/slog"
@@ -25,7 +26,8 @@ type serveSettings struct {
 
 type serveCommand struct {
 	serveSettings
-	Migrate bool `help:"Bring the schema up to date first."`
+	PackageKey string `placeholder:"FILE" help:"Sign packages with this Ed25519 private key (PKCS #8, PEM); without, they say that they are not signed."`
+	Migrate    bool   `help:"Bring the schema up to date first."`
 }
 
 func (serveCommand) Help() string {
@@ -51,8 +53,14 @@ func (c *serveCommand) Run(in *invocation) error {
 		return err
 	}
 	defer db.Close()
+	var key ed25519.PrivateKey
+	if c.PackageKey != "" {
+		if key, err = privateKeyIn(c.PackageKey); err != nil {
+			return &exitError{exitRefused, fmt.Errorf("--package-key: %w", err)}
+		}
+	}
 	counts := newMetrics()
-	handler, err := api.New(api.Config{DB: db, Now: in.now, Log: log, Observe: counts.observe})
+	handler, err := api.New(api.Config{DB: db, Now: in.now, Log: log, Observe: counts.observe, PackageKey: key})
 	if err != nil {
 		return err
 	}

@@ -27,6 +27,7 @@ type HeatingEnergy struct {
 
 // InBtu is the energy in Btu. Refused: none or several of the units given, an
 // amount that is not above zero, and more than 1e10 Btu.
+// Source: NIST SP 811, appendix B [mem].
 func (e HeatingEnergy) InBtu() (float64, error) {
 	given := []struct {
 		amount        *float64

@@ -81,6 +81,7 @@ type DemandOutcome struct {
 //
 // Refused: no route (too_few, /routes), a route without a demand or with an
 // unknown scope (/routes/i), a figure that is not finite or not positive.
+// Sources: the routes name theirs; uncertainties, JCGM 100 (GUM) 5.1.2 [pub].
 func JudgeAlteration(a Alteration, routes []Route, guard float64) (Decision, []RouteOutcome, error) {
 	if len(routes) == 0 {
 		return "", nil, stat.Refuse(stat.TooFew, "/routes", "", "0 routes, at least 1 is needed")

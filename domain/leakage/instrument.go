@@ -28,6 +28,7 @@ const MaxRangeExponent = 2
 // Check refuses an equation that cannot be used: no range (too_few, /ranges),
 // a name twice (repeated, /ranges/i/name), a coefficient or pressure not above
 // 0, an exponent outside 0 … MaxRangeExponent, a low end not below its high end.
+// Source: the instrument's own calibration certificate.
 func (e FlowEquation) Check() error {
 	if len(e) == 0 {
 		return stat.Refuse(stat.TooFew, "/ranges", "enter the equation of the certificate", "0 ranges, at least 1 is needed")

@@ -16,6 +16,7 @@ const (
 //
 // Refused: leakage negative (/leakage_cfm25), area not above 0
 // (/floor_area_ft2). 150 cfm25 and 1,100 ft² → 13.63636 [calc].
+// Source: definition [calc].
 func Per100Ft2(leakageCFM25, floorAreaFt2 float64) (float64, error) {
 	return share(areaUnit, leakageCFM25, "/floor_area_ft2", floorAreaFt2, "ft²")
 }
@@ -23,12 +24,14 @@ func Per100Ft2(leakageCFM25, floorAreaFt2 float64) (float64, error) {
 // ShareOfFlow is leakage as a fraction of the air-handler flow, cfm25/cfm.
 //
 // Refused: leakage negative (/leakage_cfm25), flow not above 0 (/air_handler_cfm).
+// Source: definition [calc].
 func ShareOfFlow(leakageCFM25, airHandlerCFM float64) (float64, error) {
 	return share(1, leakageCFM25, "/air_handler_cfm", airHandlerCFM, "cfm")
 }
 
 // FlowFromCooling is the nominal air-handler flow, 400 cfm per ton.
 // Refused: a capacity not above 0 (/cooling_tons).
+// Source: California Energy Code, Joint Appendix JA9 [pub].
 func FlowFromCooling(tons float64) (float64, error) {
 	if err := stat.Positive("/cooling_tons", tons, "ton"); err != nil {
 		return 0, err
@@ -39,6 +42,7 @@ func FlowFromCooling(tons float64) (float64, error) {
 
 // FlowFromHeating is the nominal air-handler flow, 21.7 cfm per 1,000 Btu/h of
 // heating output. Refused: an output not above 0 (/heating_btuh).
+// Source: California Energy Code, Joint Appendix JA9 [pub].
 func FlowFromHeating(btuh float64) (float64, error) {
 	if err := stat.Positive("/heating_btuh", btuh, "Btu/h"); err != nil {
 		return 0, err

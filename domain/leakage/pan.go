@@ -62,6 +62,8 @@ const PanNote = "registers of one trunk share a leak: one hole can raise the rea
 // Refused: no reading (too_few, /readings), a pan pressure negative or not
 // finite (/readings/i/pan_pa), a home pressure not above 0
 // (/readings/i/house_pressure_pa), a pan pressure not below the home's.
+// Sources: two openings in series with equal exponents [calc]; target and floor
+// are practice [cp].
 func Pan(readings []PanReading, p PanParameters) (PanPass, error) {
 	if err := p.check(); err != nil {
 		return PanPass{}, err

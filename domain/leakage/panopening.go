@@ -39,6 +39,7 @@ func PanExpected(ratio, housePa, exponent float64) (float64, error) {
 // A plausible figure for a person, not a size: one opening is not measured.
 // Refused: a pan pressure negative (/pan_pa) or not below the home's, the rest
 // as by PanExpected.
+// Source: PanExpected solved for the ratio [calc].
 func PanOpeningRatio(panPa, housePa, exponent float64) (float64, error) {
 	if err := stat.NotBelowZero("/pan_pa", panPa, "Pa"); err != nil {
 		return 0, err

@@ -24,10 +24,12 @@ type Measured[L Leakage] struct {
 
 // Total takes a fan test of the ducts alone.
 // Refused: a test reported at another pressure than 25 Pa (/reference_pressure_pa).
+// Source: definition.
 func Total(t FanTest) (Measured[TotalLeakage], error) { return measured[TotalLeakage](t) }
 
 // Outside takes a fan test with the home held at the ducts' pressure.
 // Refused: as by Total.
+// Source: definition.
 func Outside(t FanTest) (Measured[OutsideLeakage], error) { return measured[OutsideLeakage](t) }
 
 func measured[L Leakage](t FanTest) (Measured[L], error) {
@@ -41,6 +43,8 @@ func measured[L Leakage](t FanTest) (Measured[L], error) {
 // OutsideBySubtraction takes a subtraction. Its uncertainty counts as random:
 // the difference of two large flows forgets the instrument.
 // Refused: a leakage of 0, of which no relative uncertainty exists.
+// Source: that the
+// errors of two large flows do not cancel [cp].
 func OutsideBySubtraction(s Subtraction) (Measured[OutsideLeakage], error) {
 	if err := stat.Positive("/leakage_cfm25", s.LeakageCFM25, "cfm"); err != nil {
 		return Measured[OutsideLeakage]{}, err

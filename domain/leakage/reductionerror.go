@@ -12,6 +12,7 @@ import (
 //	1 − e^−k·u(d)    u(d)² = u_before² + u_after² − 2ρ·c_before·c_after
 //
 // Refused: as by Reduce.
+// Source: JCGM 100 (GUM) 5.2.2, G.4 [pub].
 func SmallestDetectable(before, after Uncertainty, p ReductionParameters) (float64, error) {
 	if err := p.check(); err != nil {
 		return 0, err

@@ -167,6 +167,7 @@ func (r SteppedReading) checkAsStep(argument string) error {
 // same leak. So neither readings of several registers nor steps between
 // passes add up to a quantity of anything; use the maximum, the median and
 // the count over the target.
+// Source: that registers of one trunk share a leak [cp].
 func AddPan(readingsPa []float64) (float64, error) {
 	return 0, stat.Refuse(NotAdditive, "/readings", "use the maximum, the median and the count over the target, or fan tests for steps",
 		"%d pan readings in Pa do not add: registers of one trunk share a leak", len(readingsPa))

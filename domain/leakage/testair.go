@@ -44,6 +44,8 @@ func (c TestAir) LeakFlow(flowCFM float64) (float64, error) {
 }
 
 // LeakReadings is LeakFlow for each reading; the readings stay as they are.
+// Pressures in Pa, flows in cfm. Refused: as by LeakFlow, with the reading named
+// (/readings/i/flow_cfm). Source: ASTM E779 [mem].
 func (c TestAir) LeakReadings(readings []Reading) ([]Reading, error) {
 	if err := c.check(); err != nil {
 		return nil, err

@@ -46,6 +46,7 @@ type Uncertainty struct {
 }
 
 // Relative is both parts together, √(calibration² + random²).
+// No unit. Source: JCGM 100 (GUM) 5.1.2 [pub].
 func (u Uncertainty) Relative() float64 { return root(u.Calibration, u.Random) }
 
 // onePoint is the uncertainty of a flow carried from pressure measuredPa to

@@ -20,6 +20,7 @@ const quantileTolerance = 1e-7
 
 // NormalCDF is the standard normal distribution function Φ(z), as
 // erfc(−z/√2)/2, exact in the lower tail. NaN gives NaN.
+// Source: the error function of the standard library.
 func NormalCDF(z float64) float64 { return math.Erfc(-z/math.Sqrt2) / 2 }
 
 // NormalQuantile is z with Φ(z) = p, for MinTail ≤ p ≤ 1 − MinTail.
@@ -36,6 +37,7 @@ func NormalQuantile(p float64) (float64, error) {
 // ChiSquareQuantile is x with P(X ≤ x) = p for df degrees of freedom.
 //
 // Refused: p outside MinTail … 1 − MinTail (/probability), df not in (0, MaxShape] (/degrees_of_freedom).
+// Source: package mathext of gonum.
 func ChiSquareQuantile(p, df float64) (float64, error) {
 	if err := probability(p); err != nil {
 		return 0, err
@@ -51,6 +53,7 @@ func ChiSquareQuantile(p, df float64) (float64, error) {
 // BetaQuantile is x in 0 … 1 with I_x(a, b) = p.
 //
 // Refused: p outside MinTail … 1 − MinTail (/probability), a or b not in (0, MaxShape] (/a, /b).
+// Source: package mathext of gonum.
 func BetaQuantile(p, a, b float64) (float64, error) {
 	if err := probability(p); err != nil {
 		return 0, err

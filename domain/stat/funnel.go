@@ -18,6 +18,7 @@ import (
 // over-dispersed (additive) limits.
 //
 // Refused: variance not above 0, τ² below 0, level outside (0, 1).
+// Source: Spiegelhalter, Stat. Med. 24 (2005) 1185 [mem].
 func FunnelNormal(variance, tau2, level float64) (Interval, error) {
 	if err := Positive("/variance", variance, "the effect's unit squared"); err != nil {
 		return Interval{}, err
@@ -45,6 +46,7 @@ func FunnelNormal(variance, tau2, level float64) (Interval, error) {
 // 0 and are too narrow above.
 //
 // Refused: n < 1 (too_few, /n), target outside (0, 1), level outside (0, 1).
+// Source: Spiegelhalter, Stat. Med. 24 (2005) 1185 [mem].
 func FunnelRate(target float64, n int, level float64) (Interval, error) {
 	if n < 1 {
 		return Interval{}, Refuse(TooFew, "/n", "", "a rate needs at least 1 case, not %d", n)
@@ -94,6 +96,7 @@ func FunnelRatio(expected, level float64) (Interval, error) {
 // 1 − trim: about 1 where the groups differ by chance alone. Trim 0 keeps all.
 //
 // Refused: no effects (too_few), one not finite, trim outside 0 … 0.5.
+// Source: Spiegelhalter, Stat. Med. 24 (2005) 1185 [mem].
 func Overdispersion(z []float64, trim float64) (float64, error) {
 	if err := Within("/trim", trim, 0, 0.5, "fraction"); err != nil {
 		return 0, err

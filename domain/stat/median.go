@@ -20,12 +20,14 @@ type MedianInterval struct {
 // is even) of values in ascending order, in their unit.
 //
 // Refused: as Quantile.
+// Source: definition.
 func MedianOf(sorted []float64) (float64, error) { return Quantile(sorted, 0.5) }
 
 // IntervalOfMedian is the narrowest symmetric pair of order statistics that
 // covers the median with at least the probability level.
 //
 // Refused: as MedianRank, and values not finite or not ascending.
+// Source: order statistics and the binomial distribution [calc].
 func IntervalOfMedian(sorted []float64, level float64) (MedianInterval, error) {
 	rank, coverage, err := MedianRank(len(sorted), level)
 	if err != nil {

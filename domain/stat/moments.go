@@ -64,6 +64,7 @@ func (m Moments) SD() (sd float64, known bool) {
 //
 // Refused: no value (too_few), a value that is not finite (/values/i), values
 // so far apart that their squares leave float64 (no_answer).
+// Source: definition; digits by NIST StRD [pub].
 func MomentsOf(x []float64) (Moments, error) {
 	var m Moments
 	if len(x) == 0 {

@@ -39,6 +39,7 @@ func Round(value string, places int) (string, error) {
 // gave, so 2.675 is a tie (2.68) though its binary value lies below.
 //
 // Refused: x not finite (/value), places beyond ±MaxPlaces.
+// Source: NIST SP 811 B.7.1 [mem].
 func RoundFloat(x float64, places int) (string, error) {
 	if err := Finite("/value", x, "the value's unit"); err != nil {
 		return "", err
@@ -50,6 +51,7 @@ func RoundFloat(x float64, places int) (string, error) {
 // 120.71 to one place is 1207 tenths. This is how readings are stored.
 //
 // Refused: x not finite, or more units than int64 holds (/value).
+// Source: NIST SP 811 B.7.1 [mem].
 func Units(x float64, places int) (int64, error) {
 	s, err := RoundFloat(x, places)
 	if err != nil {
