@@ -109,7 +109,7 @@ func (f *frame) passable(x *exchange, r *http.Request) error {
 	}
 	if size += len(r.RequestURI); size > f.Limits.HeaderBytes {
 		x.Header().Set("Connection", "close")
-		return domain.Errorf(headerTooLarge, "address and header fields have more than %d bytes", f.Limits.HeaderBytes)
+		return domain.Errorf(domain.HeaderTooLarge, "address and header fields have more than %d bytes", f.Limits.HeaderBytes)
 	}
 	// No path of ours needs a percent sign that would not be written otherwise:
 	// an encoded slash must not reach a router or a file.

@@ -14,9 +14,6 @@ import (
 	"ductledger/domain"
 )
 
-// A code that only this file gives.
-const rangeNotSatisfiable domain.Code = "range_not_satisfiable"
-
 // sendTime is how long a file may take to send.
 const sendTime = 10 * time.Minute
 
@@ -99,7 +96,7 @@ func rangeOf(h http.Header, tag string, size int64) (from, to int64, part bool, 
 		from, to = a, min(b, size-1)+1
 	}
 	if from >= to || from >= size {
-		return 0, 0, false, domain.Errorf(rangeNotSatisfiable, "the file has %d bytes", size)
+		return 0, 0, false, domain.Errorf(domain.RangeUnsatisfiable, "the file has %d bytes", size)
 	}
 	return from, to, true, nil
 }

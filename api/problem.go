@@ -17,9 +17,6 @@ import (
 	"ductledger/domain"
 )
 
-// A code that only the frame gives, before anything of the domain is asked.
-const headerTooLarge domain.Code = "header_too_large" // over limits.HeaderBytes
-
 // quotaType is the type that the draft on RateLimit fields registers; its
 // member "violated-policies" names the policies.
 const quotaType = "https://iana.org/assignments/http-problem-types#quota-exceeded"
@@ -51,7 +48,7 @@ func problemKinds() []problemKind {
 		{domain.VersionConflict, 412, "The record has another version by now", 0},
 		{domain.TooLarge, 413, "The body is too large", 0},
 		{domain.UnsupportedMedia, 415, "This content type or encoding is not taken here", 0},
-		{rangeNotSatisfiable, 416, "The range lies outside the file", 0},
+		{domain.RangeUnsatisfiable, 416, "The range lies outside the file", 0},
 		{domain.Invalid, 422, "Some values are not acceptable", 0},
 		{domain.ParentMissing, 422, "A record that this one refers to is not there", 0},
 		{domain.StateNotAllowed, 422, "The job cannot move to this state from where it is", 0},
@@ -67,7 +64,7 @@ func problemKinds() []problemKind {
 		{domain.ClientTooOld, 426, "The app must be updated before it can pull", 0},
 		{domain.MatchRequired, 428, "A change of an existing record needs If-Match", 0},
 		{domain.QuotaExceeded, 429, "The caller's rate is exceeded", soon},
-		{headerTooLarge, 431, "The header fields are too large", 0},
+		{domain.HeaderTooLarge, 431, "The header fields are too large", 0},
 		{domain.Internal, 500, "The service failed", 0},
 		{domain.Overloaded, 503, "The service cannot take this now", later},
 		{domain.TimeLimit, 504, "The request's time limit has passed", 0},

@@ -280,7 +280,7 @@ func TestHeaders(t *testing.T) {
 		t.Errorf("page: %d %v", w.Code, w.Header())
 	}
 	w = f.call(t, "GET", "/v1/ducts", f.staff, "", "X-Long: "+strings.Repeat("x", 17<<10))
-	wantProblem(t, w, 431, headerTooLarge)
+	wantProblem(t, w, 431, domain.HeaderTooLarge)
 }
 
 func TestConditionalGetIsFree(t *testing.T) {

@@ -67,7 +67,7 @@ func TestServer(t *testing.T) {
 			strings.Repeat("100000\r\n"+strings.Repeat(" ", 1<<20)+"\r\n", 3) + "0\r\n\r\n", 413, string(domain.TooLarge)},
 		{"length and chunked", head + "Content-Length: 12\r\nTransfer-Encoding: chunked\r\n\r\nc\r\n" + `{"items":[]}` + "\r\n0\r\n\r\n", 207, ""},
 		{"bad chunk", head + "Transfer-Encoding: chunked\r\n\r\nzz\r\n", 400, string(domain.BadJSON)},
-		{"long header", head + "X-Long: " + strings.Repeat("x", 17<<10) + "\r\n\r\n", 431, string(headerTooLarge)},
+		{"long header", head + "X-Long: " + strings.Repeat("x", 17<<10) + "\r\n\r\n", 431, string(domain.HeaderTooLarge)},
 		{"endless header", head + "X-Long: " + strings.Repeat("x", 80<<10) + "\r\n\r\n", 431, ""},
 	} {
 		t.Run(row.name, func(t *testing.T) {

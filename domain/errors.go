@@ -13,39 +13,41 @@ type Code string
 // The codes, by the answer they lead to. What each means on the wire, with
 // its status and title, stands in api/problem.go.
 const (
-	BadJSON          Code = "bad_json"           // not one JSON value
-	BadQuery         Code = "bad_query"          // unknown, repeated or malformed query parameter
-	CursorInvalid    Code = "cursor_invalid"     // a cursor that this service did not make for this caller and filter
-	Unauthorized     Code = "unauthorized"       // no token, or not one of ours
-	DeviceRevoked    Code = "device_revoked"     // the device was reported lost
-	Forbidden        Code = "forbidden"          // known caller, wrong role
-	DeviceClosing    Code = "device_closing"     // the device may deliver but no longer pull
-	NotFound         Code = "not_found"          // nothing there that the caller may know of
-	MethodNotAllowed Code = "method_not_allowed" //
-	InProgress       Code = "in_progress"        // the same work is under way
-	EpochChanged     Code = "epoch_changed"      // the service lost or replaced history (a restore)
-	VersionConflict  Code = "version_conflict"   // If-Match or base_version is not the current version
-	TooLarge         Code = "too_large"          // the body is over its limit
-	UnsupportedMedia Code = "unsupported_media"  // content type or encoding that is not taken here
-	Invalid          Code = "invalid"            // the schema or the domain refuses a value
-	ParentMissing    Code = "parent_missing"     // a record it refers to is not there
-	StateNotAllowed  Code = "state_not_allowed"  // the job cannot move there from where it is
-	NotAcceptable    Code = "not_acceptable"     // open findings or held items stop the acceptance
-	JobNotAssigned   Code = "job_not_assigned"   // the job is no longer this contractor's
-	HomeHasOpenJob   Code = "home_has_open_job"  // a crew may not start a second job on a home
-	ClientTooOld     Code = "client_too_old"     // the app must be updated before it may pull
-	MatchRequired    Code = "match_required"     // a change of an existing record needs If-Match
-	QuotaExceeded    Code = "quota_exceeded"     // over the caller's rate
-	ExponentOutside  Code = "exponent_out_of_range"
-	Overloaded       Code = "overloaded"        // shed, or the database is away: send again later
-	TimeLimit        Code = "time_limit"        // the request's time limit passed
-	StorageFull      Code = "storage_full"      // no space left to store
-	Internal         Code = "internal"          // a fault of ours
-	DigestMismatch   Code = "digest_mismatch"   // other bytes than the record announced
-	ReplacesOther    Code = "replaces_other"    // replaces names another kind, job or method, or makes a circle
-	NotReconciled    Code = "not_reconciled"    // the package does not follow from the month before
-	SamePerson       Code = "same_person"       // two different people are needed
-	UnfinishedPeriod Code = "unfinished_period" // a month that has not ended cannot be released
+	BadJSON            Code = "bad_json"              // not one JSON value
+	BadQuery           Code = "bad_query"             // unknown, repeated or malformed query parameter
+	CursorInvalid      Code = "cursor_invalid"        // a cursor that this service did not make for this caller and filter
+	Unauthorized       Code = "unauthorized"          // no token, or not one of ours
+	DeviceRevoked      Code = "device_revoked"        // the device was reported lost
+	Forbidden          Code = "forbidden"             // known caller, wrong role
+	DeviceClosing      Code = "device_closing"        // the device may deliver but no longer pull
+	NotFound           Code = "not_found"             // nothing there that the caller may know of
+	MethodNotAllowed   Code = "method_not_allowed"    //
+	InProgress         Code = "in_progress"           // the same work is under way
+	EpochChanged       Code = "epoch_changed"         // the service lost or replaced history (a restore)
+	VersionConflict    Code = "version_conflict"      // If-Match or base_version is not the current version
+	TooLarge           Code = "too_large"             // the body is over its limit
+	UnsupportedMedia   Code = "unsupported_media"     // content type or encoding that is not taken here
+	Invalid            Code = "invalid"               // the schema or the domain refuses a value
+	ParentMissing      Code = "parent_missing"        // a record it refers to is not there
+	StateNotAllowed    Code = "state_not_allowed"     // the job cannot move there from where it is
+	NotAcceptable      Code = "not_acceptable"        // open findings or held items stop the acceptance
+	JobNotAssigned     Code = "job_not_assigned"      // the job is no longer this contractor's
+	HomeHasOpenJob     Code = "home_has_open_job"     // a crew may not start a second job on a home
+	ClientTooOld       Code = "client_too_old"        // the app must be updated before it may pull
+	MatchRequired      Code = "match_required"        // a change of an existing record needs If-Match
+	QuotaExceeded      Code = "quota_exceeded"        // over the caller's rate
+	HeaderTooLarge     Code = "header_too_large"      // the header fields are over their limit
+	RangeUnsatisfiable Code = "range_not_satisfiable" // no byte of the file lies in the range
+	ExponentOutside    Code = "exponent_out_of_range"
+	Overloaded         Code = "overloaded"        // shed, or the database is away: send again later
+	TimeLimit          Code = "time_limit"        // the request's time limit passed
+	StorageFull        Code = "storage_full"      // no space left to store
+	Internal           Code = "internal"          // a fault of ours
+	DigestMismatch     Code = "digest_mismatch"   // other bytes than the record announced
+	ReplacesOther      Code = "replaces_other"    // replaces names another kind, job or method, or makes a circle
+	NotReconciled      Code = "not_reconciled"    // the package does not follow from the month before
+	SamePerson         Code = "same_person"       // two different people are needed
+	UnfinishedPeriod   Code = "unfinished_period" // a month that has not ended cannot be released
 )
 
 // A Fault is one bad field of a request.

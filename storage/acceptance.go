@@ -37,11 +37,14 @@ type acceptanceRow struct {
 // verdict; at any position at most one stands. Without a position it is the
 // one that stands now.
 const acceptanceAtSQL = `
-SELECT serial, rule_set_id, judged_at_position, result, verdict, accepted_position, accepted_at, accepted_month, input_digest, until_position
-FROM job_result
-WHERE program_id = @program_id AND job_id = @id AND accepted_position IS NOT NULL
-    AND (@position::bigint IS NULL AND until_position IS NULL
-        OR accepted_position <= @position AND (until_position IS NULL OR until_position > @position))`
+SELECT (SELECT count(DISTINCT f.judged_at_position) FROM job_result AS f WHERE f.program_id = r.program_id AND f.job_id = r.job_id
+        AND f.accepted_position IS NOT NULL AND f.judged_at_position <= r.judged_at_position)::integer AS serial,
+    r.rule_set_id, r.judged_at_position, r.result, r.verdict, r.judged_at_position AS accepted_position, r.accepted_at, r.accepted_month,
+    r.input_digest, r.until_position
+FROM job_result AS r
+WHERE r.program_id = @program_id AND r.job_id = @id AND r.accepted_position IS NOT NULL
+    AND (@position::bigint IS NULL AND r.until_position IS NULL
+        OR r.accepted_position <= @position AND (r.until_position IS NULL OR r.until_position > @position))`
 
 func (r *acceptanceRow) acceptance() *Acceptance {
 	a := &Acceptance{Serial: int(r.Serial), Position: r.AcceptedPosition, AcceptedAt: r.AcceptedAt, Month: r.AcceptedMonth, InputDigest: r.InputDigest}

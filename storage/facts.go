@@ -61,10 +61,11 @@ type ledRow struct {
 const factsLedSQL = `
 SELECT r.crew_lead_id, count(DISTINCT r.home_id) AS count
 FROM job_result AS r
-JOIN crew_member AS m ON m.program_id = r.program_id AND m.id = r.crew_lead_id
 WHERE r.program_id = @program_id AND r.accepted_position IS NOT NULL AND r.until_position IS NULL
     AND r.job_id <> ALL (@jobs)
-    AND (m.contractor_id = ANY (@contractors) OR m.contractor_id IN (SELECT contractor_id FROM job WHERE program_id = @program_id AND id = ANY (@jobs)))
+    AND r.crew_lead_id IN (SELECT m.id FROM crew_member AS m WHERE m.program_id = @program_id AND m.contractor_id IN (
+        SELECT contractor_id FROM unnest(@contractors::uuid[]) AS x(contractor_id)
+        UNION SELECT contractor_id FROM job WHERE program_id = @program_id AND id = ANY (@jobs)))
 GROUP BY r.crew_lead_id`
 
 type earlierRow struct {
@@ -77,7 +78,8 @@ const factsEarlierSQL = `
 SELECT r.home_id, r.job_id, r.accepted_at
 FROM job_result AS r
 WHERE r.program_id = @program_id AND r.accepted_position IS NOT NULL AND r.until_position IS NULL
-    AND (r.home_id = ANY (@homes) OR r.home_id IN (SELECT home_id FROM job WHERE program_id = @program_id AND id = ANY (@jobs)))
+    AND r.home_id IN (SELECT home_id FROM unnest(@homes::uuid[]) AS x(home_id)
+        UNION SELECT home_id FROM job WHERE program_id = @program_id AND id = ANY (@jobs))
 ORDER BY r.accepted_at, r.job_id`
 
 type samePhotoRow struct {

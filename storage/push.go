@@ -122,8 +122,14 @@ func (t *tx) push(caller domain.Caller, p *Push, plan *plan) (Pushed, error) {
 	}
 	out := Pushed{Epoch: known.epoch}
 	known.recordedAt = t.now
+	var heldOpen []countRow
+	openArgs := named{"program_id": t.program, "contractor_id": caller.Contractor, "scoped": caller.Scoped()}.pgx()
 	if p.ValidateOnly {
 		t.discard = true
+		all(t, &heldOpen, heldOpenSQL, openArgs)
+		if err := t.flush(); err != nil {
+			return Pushed{}, err
+		}
 	} else {
 		if head != nil {
 			t.appendLedger(head, accepted)
@@ -139,14 +145,13 @@ func (t *tx) push(caller domain.Caller, p *Push, plan *plan) (Pushed, error) {
 			return Pushed{}, err
 		}
 		t.writeSign(caller, p)
-		var heldOpen []countRow
-		all(t, &heldOpen, heldOpenSQL, named{"program_id": t.program, "contractor_id": caller.Contractor, "scoped": caller.Scoped()}.pgx())
+		all(t, &heldOpen, heldOpenSQL, openArgs)
 		if err := t.commit(); err != nil {
 			return Pushed{}, err
 		}
 		known.afterHeld()
-		out.HeldOpen = int(heldOpen[0].Count)
 	}
+	out.HeldOpen = int(heldOpen[0].Count)
 	out.Items = known.answers(caller, p, decisions)
 	for _, j := range judged {
 		if known.visible(caller, j.jobID) {

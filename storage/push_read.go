@@ -236,7 +236,8 @@ func (t *tx) readPush(caller domain.Caller, plan *plan, items []*intake.Item) (*
 	k.store = intake.Store{
 		Heads: map[intake.Key]intake.Head{}, Jobs: map[domain.UUID]intake.Job{}, Digests: map[intake.VersionKey]ledger.Digest{},
 		OpenHomes: map[domain.UUID]bool{}, OwnHomes: map[domain.UUID]bool{}, Replaced: map[domain.UUID]intake.Replaceable{}, RuleSets: map[domain.UUID]domain.Date{},
-		Today: domain.DateOf(t.now, zone),
+		Devices: map[domain.UUID]domain.DeviceState{},
+		Today:   domain.DateOf(t.now, zone),
 	}
 	for _, h := range heads {
 		k.store.Heads[intake.Key{Kind: domain.Kind(h.Kind), ID: h.RecordID}] = intake.Head{
@@ -295,6 +296,8 @@ func (k *known) takeEntries(rows []entryRow, jobs []jobOf) error {
 		switch r := e.Record.(type) {
 		case *domain.Measurement:
 			k.store.Replaced[e.ID] = intake.ReplaceableOf(r.JobID, r.Method, r.Replaces)
+		case *domain.Device:
+			k.store.Devices[e.ID] = r.State
 		case *domain.RuleSet:
 			k.store.RuleSets[e.ID] = r.FromOn
 		case *domain.Photo:

@@ -57,6 +57,22 @@ const resultEndSQL = `
 UPDATE job_result SET until_position = @position
 WHERE program_id = @program_id AND job_id = @job_id AND serial = @serial AND until_position IS NULL`
 
+// A person's decision about statistics changes nothing of what was frozen: from
+// its position on the same acceptance stands, counted otherwise.
+const resultMarkSQL = `
+INSERT INTO job_result (program_id, job_id, serial, home_id, contractor_id, crew_lead_id, class, pay_basis, state, outcome,
+    floor_area_ft2, before_tenths, after_tenths, extrapolated, below_range, must_fix_count, check_count, note_count, not_recorded_count,
+    excluded, result, verdict, rule_set_id, method_version, inputs, input_digest, judged_at_position, assigned_at, sent_in_at,
+    first_must_fix_count, first_not_recorded_count, returned_count, accepted_position, accepted_at, accepted_month,
+    counted_at, worked_by, questions, measurable, stray_cut_count, steps)
+SELECT program_id, job_id, serial + 1, home_id, contractor_id, crew_lead_id, class, pay_basis, state, outcome,
+    floor_area_ft2, before_tenths, after_tenths, extrapolated, below_range, must_fix_count, check_count, note_count, not_recorded_count,
+    @excluded, result, verdict, rule_set_id, method_version, inputs, input_digest, judged_at_position, assigned_at, sent_in_at,
+    first_must_fix_count, first_not_recorded_count, returned_count, @position, accepted_at, accepted_month,
+    counted_at, worked_by, questions, measurable, stray_cut_count, steps
+FROM job_result
+WHERE program_id = @program_id AND job_id = @job_id AND serial = @serial`
+
 // writeResults queues the results of the touched jobs. A frozen one is left
 // alone: later work is late and moves no figure.
 func (t *tx) writeResults(head *lockedHead, judged []*judgedJob) error {
@@ -67,7 +83,12 @@ func (t *tx) writeResults(head *lockedHead, judged []*judgedJob) error {
 			if accepted && j.excluded() == j.wasExcluded() {
 				continue
 			}
-			t.queue(resultEndSQL, named{"program_id": t.program, "job_id": j.jobID, "serial": serial, "position": head.Position}.pgx())
+			frozen := named{"program_id": t.program, "job_id": j.jobID, "serial": serial, "position": head.Position, "excluded": j.excluded()}.pgx()
+			t.queue(resultEndSQL, frozen)
+			if accepted {
+				t.queue(resultMarkSQL, frozen)
+				continue
+			}
 			serial++
 		}
 		args, err := j.resultArgs(t, head, serial)

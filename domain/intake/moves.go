@@ -2,6 +2,7 @@ package intake
 
 import (
 	"fmt"
+	"slices"
 
 	"ductledger/domain"
 	"ductledger/domain/ledger"
@@ -18,6 +19,9 @@ func (w *sorter) refusedByState(item *Item, head Head, exists bool, d *Decision)
 	}
 	if item.Kind == domain.RuleSetKind {
 		return w.refusedRuleSet(item, exists)
+	}
+	if r, ok := item.Record.(*domain.Device); ok {
+		return w.refusedDevice(item.ID, r.State)
 	}
 	if d.JobID.IsZero() {
 		return nil
@@ -73,6 +77,16 @@ func (w *sorter) refusedRuleSet(item *Item, exists bool) *domain.Error {
 	if r.FromOn <= w.store.Today {
 		return domain.InvalidFields([]domain.Fault{{Pointer: "/from_on", Code: "too_small",
 			Detail: fmt.Sprintf("a rule set begins on a later day than it is recorded: after %s", w.store.Today), Fix: "name a coming day"}}).(*domain.Error)
+	}
+	return nil
+}
+
+// refusedDevice lets a device close and be revoked, and never come back: what
+// a lost phone still holds must not become good again.
+func (w *sorter) refusedDevice(id domain.UUID, to domain.DeviceState) *domain.Error {
+	life := []domain.DeviceState{domain.DeviceActive, domain.DeviceIsClosing, domain.DeviceIsRevoked}
+	if from, stored := w.store.Devices[id]; stored && slices.Index(life, to) < slices.Index(life, from) {
+		return domain.Errorf(domain.StateNotAllowed, "a device that is %s does not become %s again; a phone that comes back is a new device", from, to)
 	}
 	return nil
 }

@@ -64,7 +64,7 @@ func turn(item *Item) int {
 func (s *Store) overlay() *Store {
 	o := *s
 	o.Heads, o.Jobs, o.Digests = maps.Clone(s.Heads), maps.Clone(s.Jobs), maps.Clone(s.Digests)
-	o.OpenHomes, o.OwnHomes, o.Replaced = maps.Clone(s.OpenHomes), maps.Clone(s.OwnHomes), maps.Clone(s.Replaced)
+	o.OpenHomes, o.OwnHomes, o.Replaced, o.Devices = maps.Clone(s.OpenHomes), maps.Clone(s.OwnHomes), maps.Clone(s.Replaced), maps.Clone(s.Devices)
 	return &o
 }
 
@@ -101,6 +101,8 @@ func (w *sorter) accept(d *Decision) {
 				w.store.OwnHomes[r.HomeID] = true
 			}
 		}
+	case *domain.Device:
+		w.store.Devices[item.ID] = r.State
 	case *domain.Measurement:
 		w.store.Replaced[item.ID] = ReplaceableOf(r.JobID, r.Method, r.Replaces)
 	case *domain.Photo:

@@ -58,7 +58,8 @@ type Store struct {
 	// Replaced tells of measurements and photos what they are, for replaces.
 	Replaced map[domain.UUID]Replaceable
 	RuleSets map[domain.UUID]domain.Date // the days from which stored rule sets count
-	Today    domain.Date                 // where the programme works: a new rule set begins later
+	Devices  map[domain.UUID]domain.DeviceState
+	Today    domain.Date // where the programme works: a new rule set begins later
 }
 
 // Replaceable is what the record that replaces another must have in common
