@@ -120,7 +120,7 @@ func (f *frame) decide(w http.ResponseWriter, r *http.Request, rt *route, path m
 	req.ReceivedAt = f.Now()
 
 	// The answer has WriteTime after the handler's own limit.
-	http.NewResponseController(w).SetWriteDeadline(time.Now().Add(rt.Timeout + f.Limits.QueueWait + f.Limits.WriteTime))
+	_ = http.NewResponseController(w).SetWriteDeadline(time.Now().Add(rt.Timeout + f.Limits.QueueWait + f.Limits.WriteTime))
 	s, err := f.gate.enter(r.Context(), rt.Shed)
 	if err != nil {
 		return caller, a, err
@@ -166,10 +166,10 @@ func (f *frame) body(w http.ResponseWriter, r *http.Request, rt *route) ([]byte,
 		if !empty && r.Method != http.MethodGet && r.Method != http.MethodHead {
 			return nil, domain.Errorf(domain.BadJSON, "this address takes no body")
 		}
-		http.NewResponseController(w).SetReadDeadline(time.Time{})
+		_ = http.NewResponseController(w).SetReadDeadline(time.Time{})
 		return nil, nil
 	case empty && !op.bodyRequired:
-		http.NewResponseController(w).SetReadDeadline(time.Time{})
+		_ = http.NewResponseController(w).SetReadDeadline(time.Time{})
 		return nil, nil
 	}
 	select {

@@ -57,7 +57,7 @@ func readBody(w http.ResponseWriter, r *http.Request, rt *route, lim limits) ([]
 	}
 	// From here on the handler's time limit counts. A read deadline that passed
 	// meanwhile would end the request's context as if the client had gone.
-	http.NewResponseController(w).SetReadDeadline(time.Time{})
+	_ = http.NewResponseController(w).SetReadDeadline(time.Time{})
 	return bytes, nil
 }
 

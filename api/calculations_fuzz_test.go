@@ -42,7 +42,7 @@ func computed(c *contract, operation string, handle handler, body []byte) error 
 	switch {
 	case errors.As(err, &refusal):
 		if refusal.Detail == "" || refusal.Code == domain.Internal {
-			return fmt.Errorf("a refusal that says nothing: %+v", refusal)
+			return fmt.Errorf("a refusal that says nothing: %w", refusal)
 		}
 		return nil
 	case err != nil:

@@ -65,13 +65,13 @@ func (s *Server) changes(ctx context.Context, caller domain.Caller, r *request) 
 			q.Kinds = append(q.Kinds, domain.Kind(word))
 		}
 	}
-	if err := s.checkEpoch(ctx, caller, "", r.Query.Get("receipt")); err != nil {
-		return answer{}, err
-	}
 	filter := filterOf(caller, kinds, versions)
 	after := r.Query.Get("after")
-	place, err := s.placeOf(ctx, caller, after, filter)
+	place, err := s.placeOf(ctx, caller, after, filter) // before the receipt: only a cursor has a place in the new history
 	if err != nil {
+		return answer{}, err
+	}
+	if err := s.checkEpoch(ctx, caller, "", r.Query.Get("receipt")); err != nil {
 		return answer{}, err
 	}
 	q.After = place

@@ -83,6 +83,10 @@ func readMark(text string) (m mark, err error) {
 	return m, nil
 }
 
+// cursor tells a cursor of the feed from a receipt, which has no filter: what
+// others made before a device's push that device may not have pulled.
+func (m mark) cursor() bool { return m.filter != [4]byte{} }
+
 // receiptOf is the mark of the highest position of a push.
 func receiptOf(head storage.Head) string {
 	return mark{epoch: head.Epoch, place: storage.Place{Effective: head.Position, Position: head.Position}, link: linkPart(head.Link)}.String()
@@ -142,7 +146,7 @@ func epochChanged(caller domain.Caller, head storage.Head, m mark, link ledger.D
 	also := map[string]any{"epoch": head.Epoch, "retry_after_s": wait.Seconds()}
 	if head.Shared {
 		also["shared_up_to_position"] = head.EpochFrom
-		if m.place.Effective > 0 && m.place.Effective <= head.EpochFrom && m.link == linkPart(link) {
+		if m.cursor() && m.place.Effective > 0 && m.place.Effective <= head.EpochFrom && m.link == linkPart(link) {
 			m.epoch = head.Epoch
 			also["after"] = m.String()
 		}

@@ -59,6 +59,6 @@ func serveUntil(ctx context.Context, srv *http.Server, ln net.Listener, drain ti
 		srv.Close()
 		err = fmt.Errorf("requests were still under way after %s and were cut", drain)
 	}
-	<-failed // the goroutine of Serve has ended
+	_ = <-failed // the goroutine of Serve has ended
 	return err
 }

@@ -29,8 +29,6 @@ type agency struct {
 	*storagetest.World
 	t     *testing.T
 	clock *storagetest.Clock
-	other domain.Caller // a second administrator
-	size  int
 }
 
 func newAgency(t *testing.T, start time.Time) *agency {

@@ -224,7 +224,7 @@ func TestCrossingPushes(t *testing.T) {
 				if item.Status.Accepted() {
 					accepted[i]++
 				} else if item.Status != intake.Conflict {
-					return fmt.Errorf("%s %v", item.Status, item.Problem)
+					return fmt.Errorf("%s: %w", item.Status, item.Problem)
 				}
 			}
 			return err

@@ -110,7 +110,7 @@ func TestWaitingGivesNoRights(t *testing.T) {
 		storagetest.Item(t, device, &domain.Device{ContractorID: &other, Name: "phone 9", State: domain.DeviceActive}))
 	stranger := storagetest.Token(t, db, storage.Token{Role: domain.Field, ContractorID: other, DeviceID: device}, w.Program)
 	job := w.Job(t)
-	part, waiver := storagetest.ID(), storagetest.ID()
+	part := storagetest.ID()
 	if got := w.Push(t, stranger, storagetest.Item(t, part, &domain.Component{JobID: job, Component: domain.Boot})).Items[0]; got.Status != intake.Waiting {
 		t.Fatalf("a stranger's part: %s %v", got.Status, got.Problem)
 	}
@@ -129,7 +129,7 @@ func TestWaitingGivesNoRights(t *testing.T) {
 	}{{w.Field, w.Staff, false}, {w.Staff, w.Field, true}} {
 		home := storagetest.ID()
 		w.Must(t, w.Staff, storagetest.Item(t, home, &domain.Home{SectionCount: 1}))
-		job, waiver = storagetest.ID(), storagetest.ID()
+		job, waiver := storagetest.ID(), storagetest.ID()
 		w.Push(t, c.waits, storagetest.Item(t, waiver, &domain.Waiver{JobID: job, Reason: "agreed", AgreedConsequence: "none"}))
 		w.Must(t, c.brings, storagetest.Item(t, job, &domain.Job{HomeID: home, ContractorID: w.Contractor, PayBasis: domain.Measured, State: domain.Assigned}))
 		if _, err := db.Record(context.Background(), w.Staff, domain.WaiverKind, waiver); (err == nil) != c.want {

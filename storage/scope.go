@@ -1,6 +1,9 @@
 package storage
 
 import (
+	"maps"
+	"slices"
+
 	"ductledger/domain"
 	"ductledger/domain/intake"
 )
@@ -41,7 +44,7 @@ func (t *tx) writeScopes(k *known, accepted []intake.Decision) {
 	type state struct {
 		job           domain.Job
 		void, moved   bool
-		calledBack    bool // a call-back is open: the job is shown again, its state stays
+		callBacks     map[domain.UUID]bool // open ones: the job is shown again, its state stays
 		granted, last int64
 	}
 	touched := map[domain.UUID]*state{}
@@ -59,18 +62,18 @@ func (t *tx) writeScopes(k *known, accepted []intake.Decision) {
 		s := touched[d.JobID]
 		if s == nil {
 			stored := k.store.Jobs[d.JobID]
-			s = &state{job: stored.Record, void: stored.Void}
+			s = &state{job: stored.Record, void: stored.Void, callBacks: k.openCallBacks(d.JobID)}
 			touched[d.JobID] = s
 			order = append(order, d.JobID)
 		}
 		s.last = d.Position
-		switch r := d.Item.Record.(type) {
-		case *domain.CallBack:
-			s.calledBack, s.moved, s.granted = r.ClosedOn == "", true, d.Position
-		case *domain.Inspection:
-			if r.Result == "passed" || r.Result == "failed" {
-				inspected = append(inspected, d.JobID)
-			}
+		if r, ok := d.Item.Record.(*domain.Inspection); ok && (r.Result == "passed" || r.Result == "failed") {
+			inspected = append(inspected, d.JobID)
+		}
+		if d.Item.Kind == domain.CallBackKind {
+			r, ok := d.Item.Record.(*domain.CallBack)
+			s.callBacks[d.Item.ID] = ok && r.ClosedOn == ""
+			s.moved, s.granted = true, d.Position
 		}
 		if d.Item.Kind != domain.JobKind {
 			continue
@@ -91,7 +94,8 @@ func (t *tx) writeScopes(k *known, accepted []intake.Decision) {
 	var closedAt []int64
 	for _, id := range order {
 		s := touched[id]
-		open := (s.job.State.Open() || s.calledBack) && !s.void
+		calledBack := slices.Contains(slices.Collect(maps.Values(s.callBacks)), true)
+		open := (s.job.State.Open() || calledBack) && !s.void
 		if s.moved {
 			holder, reason := idArg(s.job.ContractorID), "reassigned"
 			if !open {
@@ -123,6 +127,20 @@ func (t *tx) writeScopes(k *known, accepted []intake.Decision) {
 	if len(jobs) > 0 {
 		t.queue(scopeGrantSQL, named{"program_id": t.program, "jobs": jobs, "holders": holders, "granted": granted, "last": last}.pgx())
 	}
+}
+
+// openCallBacks are those of a job as it was before the push.
+func (k *known) openCallBacks(job domain.UUID) map[domain.UUID]bool {
+	open := map[domain.UUID]bool{}
+	if touched := k.jobs[job]; touched != nil {
+		for i := range touched.entries {
+			e := &touched.entries[i]
+			if r, ok := e.Record.(*domain.CallBack); ok {
+				open[e.ID] = r.ClosedOn == "" && e.Void == nil
+			}
+		}
+	}
+	return open
 }
 
 func endReason(state domain.JobState, void bool) string {

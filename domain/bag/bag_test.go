@@ -61,11 +61,10 @@ func testHead() bag.Head {
 
 // content is what the small package holds; a test changes it before writing.
 type content struct {
-	head                 bag.Head
-	opts                 bag.WriterOptions
-	contractors, jobs    [][]string
-	reconciliation       [][]string
-	withoutAnnouncedRows bool
+	head              bag.Head
+	opts              bag.WriterOptions
+	contractors, jobs [][]string
+	reconciliation    [][]string
 }
 
 func small() content {

@@ -53,7 +53,7 @@ func (w *Writer) member(path string) *member {
 	h.SetMode(0o644)
 	out, err := w.zip.CreateHeader(h)
 	if err != nil {
-		w.fail(err)
+		_ = w.fail(err)
 		out = io.Discard
 	}
 	return &member{newTally(out), path}
@@ -63,7 +63,7 @@ func (w *Writer) member(path string) *member {
 func (w *Writer) whole(path string, content []byte) listed {
 	m := w.member(path)
 	if _, err := m.Write(content); err != nil {
-		w.fail(err)
+		_ = w.fail(err)
 	}
 	return m.listed()
 }

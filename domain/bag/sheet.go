@@ -172,7 +172,7 @@ func (s *Sheet) judge() error {
 
 func (s *Sheet) flush() {
 	if _, err := s.member.Write(s.out); err != nil {
-		s.w.fail(err)
+		_ = s.w.fail(err)
 	}
 	s.out = s.out[:0]
 }

@@ -143,7 +143,7 @@ func (w *Writer) View(name string, content io.Reader) error {
 // signature.
 func (w *Writer) Close() (Written, error) {
 	if w.err == nil && (w.open != nil || len(w.files) < len(w.layouts)) {
-		w.fail(fmt.Errorf("%d of %d tables were written", len(w.files), len(w.layouts)))
+		_ = w.fail(fmt.Errorf("%d of %d tables were written", len(w.files), len(w.layouts)))
 	}
 	if w.err != nil {
 		return Written{}, w.err
@@ -176,7 +176,7 @@ func (w *Writer) Close() (Written, error) {
 		w.whole(signatureName, sign(w.opts.Key, tags))
 	}
 	if w.err == nil {
-		w.fail(w.zip.Close())
+		_ = w.fail(w.zip.Close())
 	}
 	return Written{SHA256: w.out.hex(), Bytes: w.out.size, ChangedCells: w.changed, Rows: w.rows}, w.err
 }
@@ -184,7 +184,7 @@ func (w *Writer) Close() (Written, error) {
 func (w *Writer) writeControl(control Table) {
 	l, err := newLayout(control)
 	if err != nil {
-		w.fail(err)
+		_ = w.fail(err)
 		return
 	}
 	lines := w.control // of the tables; the control table has no line for itself

@@ -60,7 +60,7 @@ func (r *readings) join(o *readings) {
 	values := make([]int64, 0, len(r.values)+len(o.values))
 	counts := make([]int64, 0, cap(values))
 	for i, j := 0, 0; i < len(r.values) || j < len(o.values); {
-		order := 0
+		var order int
 		switch {
 		case j == len(o.values):
 			order = -1

@@ -84,9 +84,10 @@ func parseDecimal(s string) (decimal, bool) {
 		d.negative = s[0] == '-'
 		s = s[1:]
 	}
-	mantissa, exponent := s, ""
+	mantissa := s
 	if i := strings.IndexAny(s, "eE"); i >= 0 {
-		mantissa, exponent = s[:i], s[i+1:]
+		exponent := s[i+1:]
+		mantissa = s[:i]
 		e, err := strconv.Atoi(exponent)
 		if err != nil || e < -MaxExponent || e > MaxExponent {
 			return d, false

@@ -65,7 +65,8 @@ func closedT(a float64, nu int) float64 {
 			sum += term
 			term *= square * float64(k-1) / float64(k)
 		}
-		value, slope := float64(sin*sum), 0.0
+		value := float64(sin * sum)
+		var slope float64
 		if nu%2 == 1 {
 			value = (theta + value) * (2 / math.Pi)
 			slope = 2 / math.Pi * term / cos * float64(nu)
