@@ -59,6 +59,6 @@ func serveUntil(ctx context.Context, srv *http.Server, ln net.Listener, drain ti
 		srv.Close()
 		err = fmt.Errorf("requests were still under way after %s and were cut", drain)
 	}
-	_ = <-failed // the goroutine of Serve has ended
+	<-failed //nolint:errcheck // the goroutine of Serve has ended; all it says is that the server was closed
 	return err
 }

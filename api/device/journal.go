@@ -133,8 +133,8 @@ func (f File) Append(lines ...[]byte) (err error) {
 	defer func() { err = errors.Join(err, file.Close()) }()
 	out := bufio.NewWriter(file)
 	for _, l := range lines {
-		out.Write(l) // the first error stays and Flush gives it
-		out.WriteByte('\n')
+		_, _ = out.Write(l) // the first error stays and Flush gives it
+		_ = out.WriteByte('\n')
 	}
 	if err := out.Flush(); err != nil {
 		return err
