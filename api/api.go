@@ -47,7 +47,7 @@ type Server struct {
 // New makes the handler of the whole API. A mistake in the contract or in the
 // table of routes stops it here and not in a request.
 func New(cfg Config) (http.Handler, error) {
-	c, err := loadContract(openapiYAML)
+	c, err := ownContract()
 	if err != nil {
 		return nil, err
 	}

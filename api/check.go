@@ -14,7 +14,7 @@ type Checker struct{ contract *contract }
 
 // NewChecker compiles the contract.
 func NewChecker() (*Checker, error) {
-	c, err := loadContract(openapiYAML)
+	c, err := ownContract()
 	return &Checker{c}, err
 }
 

@@ -144,9 +144,12 @@ const epochSpread = 10 * time.Minute
 func epochChanged(caller domain.Caller, head storage.Head, m mark, link ledger.Digest) error {
 	wait := time.Duration(binary.BigEndian.Uint32(caller.Token[12:])%uint32(epochSpread/time.Second)) * time.Second
 	also := map[string]any{"epoch": head.Epoch, "retry_after_s": wait.Seconds()}
-	if head.Shared {
-		also["shared_up_to_position"] = head.EpochFrom
-		if m.cursor() && m.place.Effective > 0 && m.place.Effective <= head.EpochFrom && m.link == linkPart(link) {
+	if head.Shared && m.place.Effective > 0 && m.place.Effective <= head.EpochFrom && m.link == linkPart(link) {
+		// The link proves that both histories are the same up to here. The head at
+		// the restore proves it not: who comes from an older epoch may know
+		// positions that an earlier restore lost and others have since filled.
+		also["shared_up_to_position"] = m.place.Effective
+		if m.cursor() {
 			m.epoch = head.Epoch
 			also["after"] = m.String()
 		}

@@ -15,7 +15,7 @@ func Example(kind domain.Kind) (jsontext.Value, error) {
 	if !known {
 		return nil, domain.Errorf(domain.NotFound, "there is no kind %q", kind)
 	}
-	c, err := loadContract(openapiYAML)
+	c, err := ownContract()
 	if err != nil {
 		return nil, err
 	}

@@ -10,6 +10,7 @@ import (
 	"slices"
 	"strconv"
 	"strings"
+	"sync"
 
 	"github.com/santhosh-tekuri/jsonschema/v6"
 
@@ -23,6 +24,10 @@ import (
 
 //go:embed openapi.yaml
 var openapiYAML []byte
+
+// ownContract is openapi.yaml, compiled once in the life of a program: it takes
+// a third of a second and never changes.
+var ownContract = sync.OnceValues(func() (*contract, error) { return loadContract(openapiYAML) })
 
 // contractURL names the document inside the schema compiler. Nothing is ever
 // loaded from it.

@@ -146,8 +146,15 @@ func (t *tx) push(caller domain.Caller, p *Push, plan *plan) (Pushed, error) {
 		}
 		t.writeSign(caller, p)
 		all(t, &heldOpen, heldOpenSQL, openArgs)
+		var heads []headRow
+		if head == nil { // a replay is acknowledged too: the receipt must lie behind it
+			all(t, &heads, headSQL, named{"program_id": t.program}.pgx())
+		}
 		if err := t.commit(); err != nil {
 			return Pushed{}, err
+		}
+		if head == nil {
+			out.Head = heads[0].head()
 		}
 		known.afterHeld()
 	}

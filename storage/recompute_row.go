@@ -17,7 +17,9 @@ SELECT r.job_id, r.serial, r.judged_at_position, r.accepted_position IS NULL AND
     r.home_id, r.contractor_id, r.crew_lead_id, r.class, r.pay_basis, r.state, r.outcome, r.floor_area_ft2::float8 AS floor_area_ft2,
     r.before_tenths, r.after_tenths, r.extrapolated, r.below_range, r.must_fix_count, r.check_count, r.note_count, r.not_recorded_count,
     r.excluded, r.result, r.verdict, r.rule_set_id, r.method_version, r.inputs, r.input_digest,
-    r.accepted_position, r.accepted_at, r.accepted_month
+    r.accepted_position, r.accepted_at, r.accepted_month,
+    EXISTS (SELECT FROM job_result AS f WHERE f.program_id = r.program_id AND f.job_id = r.job_id AND f.serial < r.serial
+        AND f.judged_at_position = r.judged_at_position AND f.accepted_position IS NOT NULL) AS marked
 FROM job_result AS r
 WHERE r.program_id = @program_id AND (@job_id::uuid IS NULL OR r.job_id = @job_id)
     AND (@after::uuid IS NULL OR (r.job_id, r.serial) > (@after, @after_serial::integer))
@@ -57,6 +59,9 @@ type recomputeRow struct {
 	AcceptedPosition *int64
 	AcceptedAt       *time.Time
 	AcceptedMonth    *string
+	// Marked tells a row that repeats an acceptance from the position on at
+	// which a person took it out of the statistics or into them.
+	Marked bool
 }
 
 // differs compares the stored columns with the ones made again.
@@ -73,6 +78,9 @@ func (r *recomputeRow) differs(made named) (list []string) {
 		{"inputs", r.Inputs}, {"input_digest", r.InputDigest}, {"accepted_position", r.AcceptedPosition}, {"accepted_at", r.AcceptedAt},
 		{"accepted_month", r.AcceptedMonth},
 	} {
+		if r.Marked && (c.column == "excluded" || c.column == "accepted_position") {
+			continue // of the decision, not of the inputs
+		}
 		stored, again := cell(c.stored), cell(made[c.column])
 		if !bytes.Equal(stored, again) {
 			list = append(list, c.column+": "+firstDifference(stored, again))

@@ -34,7 +34,7 @@ func (d *Device) conflict(n *note, currentText jsontext.Value) {
 	}
 	if n.Once > 0 && current.Version < n.Once {
 		// The service lost history and holds an ancestor, or nothing at all.
-		n.Draft = &draft{Base: current.Version, From: current.Record, Record: own.Record, Void: own.Void, WrittenAt: own.WrittenAt}
+		n.Draft = &draft{Base: current.Version, From: current.Record, Record: own.Record, Void: own.Void, Resolves: n.HeldID, WrittenAt: own.WrittenAt}
 		n.Version, n.Record = current.Version, current.Record
 		return
 	}

@@ -40,7 +40,7 @@ type note struct {
 	ContactUntil *time.Time     `json:"contact_until_at,omitzero"`
 
 	Dropped *time.Time `json:"dropped,omitzero"` // the job left the device's scope; what was sent is kept a while
-	stale   bool       // not seen again since the service lost history
+	Stale   bool       `json:"stale,omitzero"`   // not seen again since the service lost history
 }
 
 // draft is one content on its way.
@@ -106,9 +106,9 @@ func (d *Device) which(fits func(*note) bool) []*note {
 func (d *Device) expire() {
 	now := d.o.Now()
 	for k, n := range d.notes {
-		if n.ContactUntil != nil && now.After(*n.ContactUntil) {
-			n.Resident, n.ContactUntil = nil, nil
-			_ = d.save(n) // it is deleted again at the next start
+		if n.Resident != nil && n.ContactUntil != nil && now.After(*n.ContactUntil) {
+			n.Resident = nil // Pull asks for it again
+			_ = d.save(n)    // it is deleted again at the next start
 		}
 		if n.Dropped != nil && now.Sub(*n.Dropped) > oneNight && (n.AnsweredAt == nil || now.Sub(*n.AnsweredAt) > keepSent) {
 			_ = d.forget(k)

@@ -28,7 +28,9 @@ func (d *Device) Pull(ctx context.Context) error {
 		var problem *Problem
 		switch {
 		case errors.As(err, &problem) && problem.Code == "epoch_changed":
-			d.beginAgain(problem)
+			if err := d.beginAgain(problem); err != nil {
+				return err
+			}
 			continue
 		case err != nil:
 			return err
@@ -43,9 +45,29 @@ func (d *Device) Pull(ctx context.Context) error {
 			return err
 		}
 		if !feed.More {
-			return d.forgetStale()
+			return errors.Join(d.forgetStale(), d.renew(ctx))
 		}
 	}
+}
+
+// halfLease is when the device asks for a contact again: half of the time for
+// which the service gives it.
+const halfLease = 84 * time.Hour
+
+// renew asks for the contacts anew whose time ends soon or has ended. The feed
+// brings a home only when it changed.
+func (d *Device) renew(ctx context.Context) error {
+	soon := d.o.Now().Add(halfLease)
+	for _, n := range d.which(func(n *note) bool { return n.Dropped == nil && n.ContactUntil != nil && soon.After(*n.ContactUntil) }) {
+		var home entry
+		if err := d.get(ctx, "/v1/homes/"+n.ID.String(), &home); err != nil {
+			return err
+		}
+		if err := d.takeEntry(&home); err != nil {
+			return err
+		}
+	}
+	return nil
 }
 
 // take takes in one item of the feed. Items that it does not understand are
@@ -69,12 +91,15 @@ func (d *Device) take(ctx context.Context, text jsontext.Value) error {
 
 func (d *Device) takeEntry(e *entry) error {
 	n := d.note(key{e.Kind, e.ID})
-	n.stale, n.Dropped = false, nil
-	n.JobID = e.JobID
-	if e.Version >= n.Version {
+	known := n.Version
+	if n.Stale { // of the history that was lost
+		known = 0
+	}
+	n.JobID, n.Stale, n.Dropped = e.JobID, false, nil
+	if e.Version >= known {
 		n.Version, n.Record, n.Voided = e.Version, e.Record, e.Void != nil
 	}
-	if e.Resident != nil {
+	if e.Kind == domain.HomeKind { // without a contact it was erased
 		n.Resident, n.ContactUntil = e.Resident, nil
 		var until time.Time
 		if e.ContactUntil != nil && json.Unmarshal(e.ContactUntil, &until) == nil {
@@ -147,12 +172,7 @@ func (d *Device) Check(ctx context.Context) (cured int, err error) {
 	if err := d.get(ctx, "/v1/sync", &start); err != nil {
 		return 0, err
 	}
-	sums := map[domain.UUID]ledger.Checksum{}
-	for k, n := range d.notes {
-		if !n.JobID.IsZero() && n.Version > 0 && n.Dropped == nil {
-			sums[n.JobID] = sums[n.JobID].Add(k.kind, k.id, n.Version)
-		}
-	}
+	sums := d.sums()
 	for _, job := range start.Jobs {
 		if sums[job.JobID].String() == job.Checksum {
 			continue
@@ -163,6 +183,17 @@ func (d *Device) Check(ctx context.Context) (cured int, err error) {
 		cured++
 	}
 	return cured, nil
+}
+
+// sums are the checksums over what the device has of each job.
+func (d *Device) sums() map[domain.UUID]ledger.Checksum {
+	sums := map[domain.UUID]ledger.Checksum{}
+	for k, n := range d.notes {
+		if !n.JobID.IsZero() && n.Version > 0 && n.Dropped == nil {
+			sums[n.JobID] = sums[n.JobID].Add(k.kind, k.id, n.Version)
+		}
+	}
+	return sums
 }
 
 // fetch replaces the device's copy of a job; what it has not delivered stays.

@@ -156,10 +156,7 @@ func (d *Device) answered(n *note, item wire.ItemAnswer) (again bool) {
 	switch item.Status {
 	case "created", "updated", "replayed":
 		n.Sending, n.Sent, n.SentVersion, n.AnsweredAt = nil, sent, item.Version, &now
-		if item.Position > 0 {
-			n.SentPosition = item.Position
-		}
-		n.Once, n.Problem, n.HeldID = 0, nil, nil
+		n.SentPosition, n.Once, n.Problem, n.HeldID = item.Position, 0, nil, nil
 		if item.Version >= n.Version {
 			n.Version, n.Voided = item.Version, sent.Void != ""
 			if sent.Record != nil {
@@ -176,14 +173,25 @@ func (d *Device) answered(n *note, item wire.ItemAnswer) (again bool) {
 		n.HeldID = item.HeldID
 		d.conflict(n, item.Current)
 	case "waiting":
-		n.Sending, n.Sent, n.SentVersion, n.AnsweredAt, n.HeldID = nil, sent, 0, &now, item.HeldID
+		if n.Once > 0 && sent.Void != "" && sent.From != nil && n.Draft == nil {
+			// The service lost the record that was voided: both are sent again.
+			n.Sending, n.Draft = &draft{Record: sent.From, WrittenAt: sent.WrittenAt}, sent
+			return false
+		}
+		n.refused(sent, now)
+		n.HeldID = item.HeldID
 	case "rejected":
-		n.Sending, n.Sent, n.SentVersion, n.AnsweredAt = nil, sent, 0, &now
+		n.refused(sent, now)
 		n.HeldID, n.Problem = item.HeldID, item.Problem
 	default: // "retry", and what a newer service may say
 		return true
 	}
 	return false
+}
+
+// refused keeps what is held by the service: a restored one may have lost it.
+func (n *note) refused(sent *draft, now time.Time) {
+	n.Sending, n.Sent, n.SentVersion, n.SentPosition, n.AnsweredAt = nil, sent, 0, 0, &now
 }
 
 // takeCurrent takes the newest version that came along.

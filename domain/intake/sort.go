@@ -24,15 +24,18 @@ func Sort(caller domain.Caller, items []*Item, store *Store) []Decision {
 	for progress := true; progress && len(pending) > 0; {
 		progress = false
 		blocked := map[Key]bool{} // a record's later version does not overtake its earlier one
+		behind := false
 		rest := pending[:0]
 		for _, item := range pending {
 			if blocked[item.Key()] {
+				behind = true
+				delete(waiting, item)
 				rest = append(rest, item)
 				continue
 			}
 			d := w.decide(item)
 			if d.Status == Waiting || d.ahead() {
-				blocked[item.Key()] = d.Status == Waiting
+				blocked[item.Key()] = d.Status == Waiting && d.Missing.ID != item.ID // a void does not stop what it waits for
 				waiting[item] = d
 				rest = append(rest, item)
 				continue
@@ -41,13 +44,19 @@ func Sort(caller domain.Caller, items []*Item, store *Store) []Decision {
 			w.accept(&d)
 		}
 		pending = rest
+		if !progress && behind { // what waits is left alone, the later version has its turn
+			progress = true
+			pending = slices.DeleteFunc(pending, func(item *Item) bool {
+				d, waits := waiting[item]
+				if waits = waits && blocked[item.Key()]; waits {
+					w.refused = append(w.refused, d)
+				}
+				return waits
+			})
+		}
 	}
 	for _, item := range pending {
-		d, decided := waiting[item]
-		if !decided {
-			d = w.decide(item) // behind a waiting version of the same record
-		}
-		w.refused = append(w.refused, d)
+		w.refused = append(w.refused, waiting[item])
 	}
 	return append(w.accepted, w.refused...)
 }

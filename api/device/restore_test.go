@@ -1,0 +1,127 @@
+package device_test
+
+import (
+	"context"
+	"log/slog"
+	"net/url"
+	"testing"
+
+	"ductledger/domain"
+	"ductledger/storage"
+	"ductledger/storage/storagetest"
+
+	"github.com/jackc/pgx/v5"
+)
+
+// The database is set back to a copy that was made in the morning, under
+// running phones. They notice, and what they keep comes back: edits of one
+// record by both of them, a void, refused work. What the office alone knew is
+// lost.
+func TestARestoredDatabaseIsHealed(t *testing.T) {
+	f := newFront(t, nil)
+	g := scene(t, f.API)
+	a, b := g.phones[0], g.phones[1]
+	job := g.newJob(0)
+	all(a, b)
+	both, mine, voided, wrong := g.id(), g.id(), g.id(), g.id()
+	a.write(both, boot(job, 1))
+	all(a, b)
+
+	address := storagetest.AddressOf(f.DB)
+	f.DB.Close()
+	copyOf := copyDatabase(t, address)
+	f.serve(t, open(t, f, address), nil)
+
+	edit := func(p *fieldPhone, found domain.Found) {
+		c := boot(job, 1)
+		c.Found = found
+		p.must(p.Put(both, c))
+	}
+	edit(a, domain.FoundDetached)
+	all(a, b)
+	edit(b, domain.FoundTight)
+	all(b, a)
+	a.write(mine, boot(job, 2))
+	a.write(voided, boot(job, 3))
+	all(a, b)
+	a.must(a.Void(domain.ComponentKind, voided, "counted twice"))
+	crooked := boot(job, 4)
+	crooked.Found = "crooked"
+	b.write(wrong, crooked)
+	all(a, b)
+	lost := g.newJob(0) // the office's
+	all(a, b)
+	before := g.epoch()
+
+	f.DB.Close()
+	f.serve(t, open(t, f, copyOf), nil)
+	g.era++
+	g.restored = g.epoch()
+	equal(t, "the copy's epoch", g.restored, before)
+	unsent := g.id()
+	b.write(unsent, boot(job, 5)) // written before B heard of it
+	g.quiet()
+	if g.epoch() == before {
+		t.Error("nobody noticed")
+	}
+	var c domain.Component
+	if g.read(domain.ComponentKind, both, &c); c.Found != domain.FoundTight && c.Found != domain.FoundDetached {
+		t.Errorf("the record that both changed is %q", c.Found)
+	}
+	for what, id := range map[string]domain.UUID{"A's": mine, "B's": unsent, "voided": voided} {
+		if g.read(domain.ComponentKind, id, &c) == 0 {
+			t.Errorf("%s record is lost", what)
+		}
+	}
+	equal(t, "jobs on A", a.Jobs(), []domain.UUID{job})
+	equal(t, "versions of the voided record", g.read(domain.ComponentKind, voided, &c), 2)
+	equal(t, "the office's job", g.read(domain.JobKind, lost, &domain.Job{}), 0)
+	held := g.held("open")
+	if len(held) != 1 || held[0].ID != wrong.String() {
+		t.Errorf("held: %+v", held)
+	}
+	g.check()
+}
+
+func open(t *testing.T, f *front, address string) *storage.DB {
+	t.Helper()
+	db, err := storage.Open(context.Background(), address, storage.Options{Connections: 4, Now: f.Clock.Now, Log: slog.New(slog.DiscardHandler)})
+	if err != nil {
+		t.Fatal(err)
+	}
+	t.Cleanup(db.Close)
+	return db
+}
+
+// copyDatabase copies a database to which nobody is connected, and gives the
+// copy's address.
+func copyDatabase(t *testing.T, address string) string {
+	t.Helper()
+	ctx := context.Background()
+	config, err := pgx.ParseConfig(address)
+	if err != nil {
+		t.Fatal(err)
+	}
+	name := config.Database
+	config.Database = "postgres"
+	conn, err := pgx.ConnectConfig(ctx, config)
+	if err != nil {
+		t.Fatal(err)
+	}
+	identifier := pgx.Identifier{name + "_morning"}.Sanitize()
+	if _, err := conn.Exec(ctx, "CREATE DATABASE "+identifier+" TEMPLATE "+pgx.Identifier{name}.Sanitize()); err != nil {
+		t.Fatal(err)
+	}
+	t.Cleanup(func() {
+		if _, err := conn.Exec(ctx, "DROP DATABASE "+identifier+" WITH (FORCE)"); err != nil {
+			t.Error(err)
+		}
+		_ = conn.Close(ctx)
+	})
+	u, err := url.Parse(address)
+	if err != nil {
+		t.Fatal(err)
+	}
+	u.Path = "/" + name + "_morning"
+	return u.String()
+}
