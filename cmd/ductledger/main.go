@@ -30,6 +30,7 @@ type commands struct {
 	Doctor    doctorCommand    `cmd:"" help:"Look at settings, database, schema, clock and disk."`
 	Audit     auditCommand     `cmd:"" help:"Verify the chain of a programme's ledger."`
 	Recompute recomputeCommand `cmd:"" help:"Make every result again from the ledger and report what differs."`
+	History   historyCommand   `cmd:"" help:"Say that a moved or restored database is the one to serve."`
 }
 
 func main() {

@@ -9,6 +9,7 @@ import (
 	"net"
 	"net/http"
 	"sync"
+	"time"
 
 	"ductledger/api"
 	"ductledger/migrations"
@@ -53,6 +54,12 @@ func (c *serveCommand) Run(in *invocation) error {
 		return err
 	}
 	defer db.Close()
+	if err := db.CheckDatabase(in.ctx); err != nil {
+		if errors.Is(err, storage.ErrOtherDatabase) {
+			err = fmt.Errorf("%w; say what happened with: ductledger history failover, or ductledger history restored", err)
+		}
+		return err
+	}
 	var key ed25519.PrivateKey
 	if c.PackageKey != "" {
 		if key, err = privateKeyIn(c.PackageKey); err != nil {
@@ -68,7 +75,33 @@ func (c *serveCommand) Run(in *invocation) error {
 	if c.MetricsListen != "-" {
 		sites = append(sites, site{c.MetricsListen, counts.handler()})
 	}
-	return serveSites(in.ctx, log, sites)
+	ctx, cancel := context.WithCancel(in.ctx)
+	var sweeping sync.WaitGroup
+	sweeping.Go(func() { sweep(ctx, db, log) })
+	defer sweeping.Wait()
+	defer cancel()
+	return serveSites(ctx, log, sites)
+}
+
+// sweepInterval is how often items that have waited too long for their parent
+// are shown to a person.
+const sweepInterval = time.Hour
+
+func sweep(ctx context.Context, db *storage.DB, log *slog.Logger) {
+	tick := time.NewTicker(sweepInterval)
+	defer tick.Stop()
+	for {
+		if opened, err := db.Sweep(ctx); err != nil && ctx.Err() == nil {
+			log.Warn("held items that wait too long could not be looked for", "error", err.Error())
+		} else if opened > 0 {
+			log.Info("held items that waited too long are open now", "count", opened)
+		}
+		select {
+		case <-ctx.Done():
+			return
+		case <-tick.C:
+		}
+	}
 }
 
 // A site is one address with what answers there.
