@@ -28,14 +28,14 @@ func (programCreateCommand) Help() string {
 }
 
 // programCode is what may stand in file names and addresses.
-const programCode = `^[A-Z0-9][A-Z0-9-]{0,31}$`
+const programCode = `^[A-Z][A-Z0-9_]{1,15}$`
 
 // firstRuleSetFrom is before any work that can be recorded.
 const firstRuleSetFrom = "2000-01-01"
 
 func (c *programCreateCommand) Run(in *invocation) error {
 	if ok, err := regexp.MatchString(programCode, c.Code); err != nil || !ok {
-		return &exitError{exitRefused, fmt.Errorf("--code %q: up to 32 capitals, digits and dashes are expected", c.Code)}
+		return &exitError{exitRefused, fmt.Errorf("--code %q: 2 to 16 capitals, digits and underscores are expected, a capital first", c.Code)}
 	}
 	db, err := c.open(in, storage.Options{Connections: 1})
 	if err != nil {
