@@ -47,7 +47,9 @@ func Open(ctx context.Context, url string, o Options) (*DB, error) {
 	}
 	config.AfterConnect = func(ctx context.Context, conn *pgx.Conn) error {
 		// Rows are looked up by id on disks without a head to move, or in memory.
-		_, err := conn.Exec(ctx, "SET ROLE ductledger_app; SET random_page_cost = 1.1")
+		// A plan without scans looks costly where a table is small, and compiling
+		// it would cost far more than running it.
+		_, err := conn.Exec(ctx, "SET ROLE ductledger_app; SET random_page_cost = 1.1; SET jit = off")
 		return err
 	}
 	pool, err := pgxpool.NewWithConfig(ctx, config)
