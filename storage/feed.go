@@ -20,6 +20,7 @@ type FeedQuery struct {
 	Limit  int
 	Kinds  []domain.Kind // nil: all
 	Newest bool          // each record once, in its newest version; scoped roles always get that
+	Claim  Claim
 }
 
 // FeedItem is an entry, or the order to drop a job.
@@ -36,7 +37,7 @@ type Feed struct {
 	Head  Head
 	Items []FeedItem
 	Next  Place
-	Link  ledger.Digest // of the chain at Next.Effective
+	Link  ledger.Digest // of the chain at Next.Effective; zero on an empty page
 	More  bool
 }
 
@@ -122,7 +123,6 @@ func (db *DB) Changes(ctx context.Context, caller domain.Caller, q FeedQuery) (p
 			"newest": q.Newest})
 		var rows []feedRow
 		var drops []dropRow
-		var heads []headRow
 		if caller.Scoped() {
 			all(t, &rows, feedScopedSQL, args)
 			if q.Kinds == nil && caller.Role != domain.Inspector {
@@ -131,15 +131,19 @@ func (db *DB) Changes(ctx context.Context, caller domain.Caller, q FeedQuery) (p
 		} else {
 			all(t, &rows, feedWholeSQL, args)
 		}
-		all(t, &heads, headSQL, args)
+		witness := t.readWitness(&q.Claim)
 		if err := t.flush(); err != nil {
+			return err
+		}
+		if err := witness.check(&q.Claim); err != nil {
 			return err
 		}
 		if page, err = feedOf(rows, drops, q); err != nil {
 			return err
 		}
-		page.Head = heads[0].head()
-		page.Link, err = t.linkAt(page.Next.Effective)
+		if page.Head = witness.head(); len(page.Items) > 0 {
+			page.Link, err = t.linkAt(page.Next.Effective)
+		}
 		return err
 	})
 	return page, err
@@ -184,18 +188,4 @@ func (t *tx) linkAt(position int64) (ledger.Digest, error) {
 		return ledger.Digest{}, err
 	}
 	return ledger.Digest(rows[0].Link), nil
-}
-
-// CheckPlace tells whether a place of an epoch is still on the chain as it was.
-func (db *DB) CheckPlace(ctx context.Context, program domain.UUID, position int64) (head Head, link ledger.Digest, err error) {
-	err = db.in(ctx, program, reading, func(t *tx) error {
-		var heads []headRow
-		all(t, &heads, headSQL, named{"program_id": t.program}.pgx())
-		if link, err = t.linkAt(position); err != nil {
-			return err
-		}
-		head = heads[0].head()
-		return nil
-	})
-	return head, link, err
 }

@@ -71,7 +71,7 @@ func (db *DB) List(ctx context.Context, caller domain.Caller, kind domain.Kind, 
 	err := db.in(ctx, caller.Program, reading, func(t *tx) error {
 		all(t, &rows, sql+listOrderSQL, scopeArgs(caller, named{"kind": string(kind), "after": f.After, "void": f.Void, "job_id": f.JobID,
 			"home_id": f.HomeID, "of_contractor_id": f.ContractorID, "state": f.State, "limit": f.Limit}))
-		return t.flush()
+		return nil
 	})
 	if err != nil {
 		return nil, err

@@ -123,7 +123,7 @@ func (db *DB) Programs(ctx context.Context) (list []Program, err error) {
 	var ids []struct{ ProgramID [16]byte }
 	err = db.in(ctx, domain.UUID{}, reading, func(t *tx) error {
 		all(t, &ids, programHeadsSQL)
-		return t.flush()
+		return nil
 	})
 	if err != nil {
 		return nil, err

@@ -21,6 +21,7 @@ type Push struct {
 	// answered 428 and nothing was contested.
 	HoldNoUnmatched bool
 	Sign            *Sign
+	Claim           Claim
 }
 
 // Pushed is what became of it.
@@ -98,7 +99,7 @@ type poisonError struct {
 func (e *poisonError) Error() string { return "a record broke a constraint: " + e.cause.Error() }
 
 func (t *tx) push(caller domain.Caller, p *Push, plan *plan) (Pushed, error) {
-	known, err := t.readPush(caller, plan, p.Items)
+	known, err := t.readPush(caller, plan, p)
 	if err != nil {
 		return Pushed{}, err
 	}

@@ -140,13 +140,13 @@ func TestFeedReadsByIndex(t *testing.T) {
 	many := map[string]bool{"ledger": true, "record_head": true, "job_scope": true}
 	for _, caller := range []domain.Caller{w.Field, w.Staff} {
 		args := pgx.NamedArgs{"program_id": [16]byte(w.Program), "contractor_id": nil, "role": string(caller.Role), "effective": int64(1 << 40),
-			"position": int64(1 << 40), "limit": 101, "kinds": nil, "newest": false, "contacts": true, "scoped": caller.Scoped()}
+			"position": int64(1 << 40), "places": []int64{1 << 40}, "limit": 101, "kinds": nil, "newest": false, "contacts": true, "scoped": caller.Scoped()}
 		if !caller.Contractor.IsZero() {
 			args["contractor_id"] = [16]byte(caller.Contractor)
 		}
-		names := []string{"headSQL", "linkAtSQL", "feedWholeSQL"}
+		names := []string{"headSQL", "linkAtSQL", "linksAtSQL", "feedWholeSQL"}
 		if caller.Scoped() {
-			names = []string{"headSQL", "linkAtSQL", "feedScopedSQL", "feedDropsSQL"}
+			names = []string{"headSQL", "linkAtSQL", "linksAtSQL", "feedScopedSQL", "feedDropsSQL"}
 		}
 		for _, name := range names {
 			nodes := explain(t, conn, statements[name], args)

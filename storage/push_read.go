@@ -174,7 +174,7 @@ WHERE p.program_id = @program_id`
 
 // readPush locks what the push touches and reads all that deciding and judging
 // it needs, in one round trip.
-func (t *tx) readPush(caller domain.Caller, plan *plan, items []*intake.Item) (*known, error) {
+func (t *tx) readPush(caller domain.Caller, plan *plan, p *Push) (*known, error) {
 	ownKinds, ownIDs := columns(plan.own)
 	_, ids := columns(plan.keys)
 	nextVersions := make([]int64, len(plan.next))
@@ -200,6 +200,10 @@ func (t *tx) readPush(caller domain.Caller, plan *plan, items []*intake.Item) (*
 		users    []struct{ JobID [16]byte }
 	)
 	all(t, &token, pushTokenSQL, args)
+	witness := &witness{}
+	if p.Claim.Judge != nil {
+		witness = t.readWitness(&p.Claim)
+	}
 	all(t, &locked, pushLockSQL, args)
 	all(t, &programs, pushProgramSQL, args)
 	all(t, &heads, pushHeadsSQL, args)
@@ -224,6 +228,9 @@ func (t *tx) readPush(caller domain.Caller, plan *plan, items []*intake.Item) (*
 	}
 	if len(programs) == 0 {
 		return nil, domain.Errorf(domain.NotFound, "there is no such programme")
+	}
+	if err := witness.check(&p.Claim); err != nil {
+		return nil, err
 	}
 	k.program, k.epoch = programs[0].program(), programs[0].Epoch
 	zone, err := k.program.Zone()

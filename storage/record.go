@@ -108,7 +108,7 @@ func (db *DB) Versions(ctx context.Context, caller domain.Caller, kind domain.Ki
 	var rows []entryRow
 	err = db.in(ctx, caller.Program, reading, func(t *tx) error {
 		all(t, &rows, versionsSQL, scopeArgs(caller, named{"kind": string(kind), "id": id, "after": after, "limit": limit}))
-		return t.flush()
+		return nil
 	})
 	if err != nil {
 		return nil, err

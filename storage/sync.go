@@ -95,7 +95,7 @@ func (db *DB) JobEntries(ctx context.Context, caller domain.Caller, id domain.UU
 	var rows []entryRow
 	err = db.in(ctx, caller.Program, reading, func(t *tx) error {
 		all(t, &rows, jobEntriesSQL, scopeArgs(caller, named{"id": id}))
-		return t.flush()
+		return nil
 	})
 	if err != nil {
 		return nil, err
