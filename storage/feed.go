@@ -75,26 +75,28 @@ WITH seen AS (
     WHERE d.program_id = @program_id AND @role = 'inspector' AND d.closed_at IS NULL
 ), found AS (
     SELECT greatest(h.position, s.granted_position) AS effective, h.position
-    FROM seen AS s JOIN record_head AS h ON h.program_id = @program_id AND h.job_id = s.job_id
+    FROM seen AS s
+    CROSS JOIN LATERAL (SELECT x.position FROM record_head AS x WHERE x.program_id = @program_id AND x.job_id = s.job_id OFFSET 0) AS h
     UNION ALL
     SELECT max(greatest(h.position, s.granted_position)), h.position
     FROM seen AS s
-    JOIN job AS j ON j.program_id = @program_id AND j.id = s.job_id
-    JOIN record_head AS h ON h.program_id = @program_id AND h.kind = 'home' AND h.record_id = j.home_id
+    CROSS JOIN LATERAL (SELECT x.home_id FROM job AS x WHERE x.program_id = @program_id AND x.id = s.job_id OFFSET 0) AS j
+    CROSS JOIN LATERAL (SELECT x.position FROM record_head AS x
+        WHERE x.program_id = @program_id AND x.kind = 'home' AND x.record_id = j.home_id OFFSET 0) AS h
     GROUP BY h.position
     UNION ALL
-    SELECT h.position, h.position FROM record_head AS h
-    WHERE h.program_id = @program_id AND h.job_id IS NULL AND h.contractor_id = @contractor_id AND h.position > @effective
+    SELECT x.position, x.position FROM record_head AS x
+    WHERE x.program_id = @program_id AND x.job_id IS NULL AND x.contractor_id = @contractor_id AND x.position > @effective
     UNION ALL
-    SELECT h.position, h.position FROM record_head AS h
-    WHERE h.program_id = @program_id AND h.job_id IS NULL AND h.contractor_id IS NULL AND h.kind IN ('rule_set', 'instrument')
-        AND h.position > @effective
+    SELECT x.position, x.position FROM record_head AS x
+    WHERE x.program_id = @program_id AND x.job_id IS NULL AND x.contractor_id IS NULL AND x.kind IN ('rule_set', 'instrument')
+        AND x.position > @effective
 )
-SELECT` + ledgerColumns + `, f.effective` + residentColumns + `
-FROM found AS f
-JOIN ledger AS l ON l.program_id = @program_id AND l.position = f.position` + residentJoinSQL + `
-WHERE (f.effective, f.position) > (@effective::bigint, @position::bigint) AND (@role <> 'contractor' OR l.kind <> 'photo') AND (@kinds::text[] IS NULL OR l.kind::text = ANY (@kinds))
-ORDER BY f.effective, f.position
+SELECT` + ledgerColumns + `, h.effective` + residentColumns + `
+FROM found AS h` + ledgerAtSQL + residentJoinSQL + `
+WHERE (h.effective, h.position) > (@effective::bigint, @position::bigint)
+    AND (@role <> 'contractor' OR l.kind::text <> 'photo') AND (@kinds::text[] IS NULL OR l.kind::text = ANY (@kinds))
+ORDER BY h.effective, h.position
 LIMIT @limit`
 
 type dropRow struct {

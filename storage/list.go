@@ -20,8 +20,7 @@ type Filter struct {
 
 const listSQL = `
 SELECT` + ledgerColumns + residentColumns + `
-FROM record_head AS h
-JOIN ledger AS l ON l.program_id = h.program_id AND l.position = h.position` + residentJoinSQL + `
+FROM record_head AS h` + ledgerAtSQL + residentJoinSQL + `
 WHERE h.program_id = @program_id AND h.kind = @kind AND (@after::uuid IS NULL OR h.record_id > @after)
     AND (@void::boolean OR NOT h.void) AND` + visibleSQL
 

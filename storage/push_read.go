@@ -94,11 +94,11 @@ WHERE l.program_id = @program_id AND l.record_id = ANY (@own_ids) AND l.version 
 // own records that belong to none.
 const pushEntriesSQL = `
 SELECT` + ledgerColumns + `
-FROM record_head AS h JOIN ledger AS l ON l.program_id = h.program_id AND l.position = h.position
+FROM record_head AS h` + ledgerAtSQL + `
 WHERE h.program_id = @program_id AND h.job_id = ANY (@jobs)
 UNION ALL
 SELECT` + ledgerColumns + `
-FROM record_head AS h JOIN ledger AS l ON l.program_id = h.program_id AND l.position = h.position
+FROM record_head AS h` + ledgerAtSQL + `
 WHERE h.program_id = @program_id AND h.record_id = ANY (@own_ids) AND h.job_id IS NULL`
 
 type jobOf struct {

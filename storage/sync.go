@@ -85,8 +85,7 @@ func (db *DB) Sync(ctx context.Context, caller domain.Caller) (start Start, err 
 
 const jobEntriesSQL = `
 SELECT` + ledgerColumns + `
-FROM record_head AS h
-JOIN ledger AS l ON l.program_id = h.program_id AND l.position = h.position
+FROM record_head AS h` + ledgerAtSQL + `
 WHERE h.program_id = @program_id AND h.job_id = @id AND` + visibleSQL + `
 ORDER BY h.kind, h.record_id`
 
