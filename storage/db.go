@@ -26,6 +26,9 @@ type Options struct {
 	Now         func() time.Time // the one clock
 	Log         *slog.Logger
 	Tracer      pgx.QueryTracer // counts statements in tests; nil: none
+	// CommitAhead lets commits return before they are on the disk: for what can
+	// be made again.
+	CommitAhead bool
 }
 
 // Open connects to a migrated database. Every connection gives up the rights
@@ -44,6 +47,9 @@ func Open(ctx context.Context, url string, o Options) (*DB, error) {
 	config.ConnConfig.RuntimeParams["timezone"] = "UTC"
 	if config.ConnConfig.RuntimeParams["application_name"] == "" {
 		config.ConnConfig.RuntimeParams["application_name"] = "ductledger"
+	}
+	if o.CommitAhead {
+		config.ConnConfig.RuntimeParams["synchronous_commit"] = "off"
 	}
 	config.AfterConnect = func(ctx context.Context, conn *pgx.Conn) error {
 		// Rows are looked up by id on disks without a head to move, or in memory.

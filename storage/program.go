@@ -65,9 +65,7 @@ func (db *DB) CreateProgram(ctx context.Context, p Program, firstSet, epoch doma
 		}
 		t.queue(programHeadInsertSQL, args.pgx())
 		accepted := []intake.Decision{{Item: item, Status: intake.Created, Version: 1, Body: item.Body}}
-		if err := t.storeRecords(accepted); err != nil {
-			return err
-		}
+		t.storeRecords(accepted)
 		head, err := t.lockHead()
 		if err != nil {
 			return err

@@ -67,12 +67,11 @@ type headOf struct {
 	Version      int64
 	JobID        *[16]byte
 	ContractorID *[16]byte
-	SentDigest   []byte
 	Void         bool
 }
 
 const pushHeadsSQL = `
-SELECT h.kind::text AS kind, h.record_id, h.version, h.job_id, h.contractor_id, h.sent_digest, h.void
+SELECT h.kind::text AS kind, h.record_id, h.version, h.job_id, h.contractor_id, h.void
 FROM record_head AS h
 WHERE h.program_id = @program_id AND h.record_id = ANY (@ids)`
 
@@ -83,12 +82,18 @@ type digestOf struct {
 	ContentDigest []byte
 }
 
-// The versions base_version + 1: content that made one of them is a replay at
-// any age.
+// The versions base_version + 1, and the newest: content that made one of them
+// is a replay at any age.
 const pushDigestsSQL = `
 SELECT l.kind::text AS kind, l.record_id, l.version, l.content_digest
 FROM ledger AS l
-WHERE l.program_id = @program_id AND l.record_id = ANY (@own_ids) AND l.version = ANY (@next_versions)`
+WHERE l.program_id = @program_id AND l.record_id = ANY (@own_ids) AND l.version = ANY (@next_versions)
+UNION ALL
+SELECT h.kind::text, h.record_id, h.version, l.content_digest
+FROM record_head AS h
+CROSS JOIN LATERAL (SELECT x.content_digest FROM ledger AS x
+    WHERE x.program_id = @program_id AND x.position = h.position OFFSET 0) AS l
+WHERE h.program_id = @program_id AND h.record_id = ANY (@own_ids)`
 
 // The newest versions of all records of the touched jobs, and of the items'
 // own records that belong to none.
@@ -248,7 +253,7 @@ func (t *tx) readPush(caller domain.Caller, plan *plan, p *Push) (*known, error)
 	}
 	for _, h := range heads {
 		k.store.Heads[intake.Key{Kind: domain.Kind(h.Kind), ID: h.RecordID}] = intake.Head{
-			Version: h.Version, JobID: idOf(h.JobID), ContractorID: idOf(h.ContractorID), Digest: ledger.Digest(h.SentDigest), Void: h.Void}
+			Version: h.Version, JobID: idOf(h.JobID), ContractorID: idOf(h.ContractorID), Void: h.Void}
 	}
 	for _, d := range digests {
 		k.store.Digests[intake.VersionKey{Key: intake.Key{Kind: domain.Kind(d.Kind), ID: d.RecordID}, Version: d.Version}] = ledger.Digest(d.ContentDigest)
