@@ -74,30 +74,33 @@ WITH seen AS (
     SELECT d.job_id, d.granted_position FROM inspection_draw AS d
     WHERE d.program_id = @program_id AND @role = 'inspector' AND d.closed_at IS NULL
 ), found AS (
-    SELECT greatest(h.position, s.granted_position) AS effective, h.position
+    SELECT greatest(h.position, s.granted_position) AS effective, h.position, h.kind
     FROM seen AS s
-    CROSS JOIN LATERAL (SELECT x.position FROM record_head AS x WHERE x.program_id = @program_id AND x.job_id = s.job_id OFFSET 0) AS h
+    CROSS JOIN LATERAL (SELECT x.position, x.kind FROM record_head AS x WHERE x.program_id = @program_id AND x.job_id = s.job_id OFFSET 0) AS h
     UNION ALL
-    SELECT max(greatest(h.position, s.granted_position)), h.position
+    SELECT max(greatest(h.position, s.granted_position)), h.position, h.kind
     FROM seen AS s
     CROSS JOIN LATERAL (SELECT x.home_id FROM job AS x WHERE x.program_id = @program_id AND x.id = s.job_id OFFSET 0) AS j
-    CROSS JOIN LATERAL (SELECT x.position FROM record_head AS x
+    CROSS JOIN LATERAL (SELECT x.position, x.kind FROM record_head AS x
         WHERE x.program_id = @program_id AND x.kind = 'home' AND x.record_id = j.home_id OFFSET 0) AS h
-    GROUP BY h.position
+    GROUP BY h.position, h.kind
     UNION ALL
-    SELECT x.position, x.position FROM record_head AS x
+    SELECT x.position, x.position, x.kind FROM record_head AS x
     WHERE x.program_id = @program_id AND x.job_id IS NULL AND x.contractor_id = @contractor_id AND x.position > @effective
     UNION ALL
-    SELECT x.position, x.position FROM record_head AS x
+    SELECT x.position, x.position, x.kind FROM record_head AS x
     WHERE x.program_id = @program_id AND x.job_id IS NULL AND x.contractor_id IS NULL AND x.kind IN ('rule_set', 'instrument')
         AND x.position > @effective
+), page AS (
+    SELECT f.effective, f.position FROM found AS f
+    WHERE (f.effective, f.position) > (@effective::bigint, @position::bigint)
+        AND (@role <> 'contractor' OR f.kind <> 'photo') AND (@kinds::text[] IS NULL OR f.kind::text = ANY (@kinds))
+    ORDER BY f.effective, f.position
+    LIMIT @limit
 )
 SELECT` + ledgerColumns + `, h.effective` + residentColumns + `
-FROM found AS h` + ledgerAtSQL + residentJoinSQL + `
-WHERE (h.effective, h.position) > (@effective::bigint, @position::bigint)
-    AND (@role <> 'contractor' OR l.kind::text <> 'photo') AND (@kinds::text[] IS NULL OR l.kind::text = ANY (@kinds))
-ORDER BY h.effective, h.position
-LIMIT @limit`
+FROM page AS h` + ledgerAtSQL + residentJoinSQL + `
+ORDER BY h.effective, h.position`
 
 type dropRow struct {
 	JobID         [16]byte
