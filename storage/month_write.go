@@ -5,6 +5,8 @@ import (
 	"crypto/ed25519"
 	"fmt"
 	"io"
+	"maps"
+	"slices"
 	"strings"
 	"time"
 
@@ -20,6 +22,8 @@ type MonthOptions struct {
 	Key     ed25519.PrivateKey          // nil: the package is not signed
 	BuildID string                      // of the program that builds
 	Report  func(table string, n int64) // told before each table; nil: nobody asks
+	// Summary writes the workbook that a person opens first; nil leaves it out.
+	Summary func(io.Writer, *bag.Book) error
 }
 
 // monthWriter writes one package from one snapshot.
@@ -57,6 +61,9 @@ func (db *DB) WriteMonth(ctx context.Context, program domain.UUID, plan *MonthPl
 			}
 		}
 		sums = w.cumulative
+		if err := w.bag.Book(month.SummaryName, month.Summary(slices.Sorted(maps.Keys(w.excluded))), o.Summary); err != nil {
+			return err
+		}
 		written, err = w.bag.Close()
 		return err
 	})
@@ -71,7 +78,7 @@ func (w *monthWriter) begin(out io.Writer, o MonthOptions) (err error) {
 	}
 	w.args = named{"program_id": w.t.program, "position": p.Position, "previous": p.Previous, "begin": int64(0), "month": string(p.Month),
 		"from": first.Add(-marginBefore), "as_of": p.AsOf, "late": []domain.UUID{}}
-	if w.bag, err = bag.NewWriter(out, p.head(o.BuildID), month.Tables(), bag.WriterOptions{Key: o.Key, Notes: month.Notes}); err != nil {
+	if w.bag, err = bag.NewWriter(out, p.head(o.BuildID), month.Tables(), bag.WriterOptions{Key: o.Key, Notes: month.Notes, Pages: month.SummaryPages()}); err != nil {
 		return err
 	}
 	// Index look-ups row by row: compiling these statements costs more than it

@@ -74,14 +74,14 @@ func TestUnreadable(t *testing.T) {
 		{"beginning only", file[:200], "not a zip"},
 		{"no bagit.txt", without("bagit.txt"), "bagit.txt is missing"},
 		{"no manifest", without("manifest-sha256.txt"), "manifest-sha256.txt is missing"},
-		{"traversal", packed(t, names, members, rename("view/summary.xlsx", "ACME_2026-10_r1_DEMO/../../etc/x")), "not a plain path"},
-		{"absolute", packed(t, names, members, rename("view/summary.xlsx", "/etc/x")), "not a plain path"},
-		{"backslash", packed(t, names, members, rename("view/summary.xlsx", `ACME_2026-10_r1_DEMO/..\x`)), "not a plain path"},
+		{"traversal", packed(t, names, members, rename("view/note.txt", "ACME_2026-10_r1_DEMO/../../etc/x")), "not a plain path"},
+		{"absolute", packed(t, names, members, rename("view/note.txt", "/etc/x")), "not a plain path"},
+		{"backslash", packed(t, names, members, rename("view/note.txt", `ACME_2026-10_r1_DEMO/..\x`)), "not a plain path"},
 		{"twice", packed(t, slices.Concat(names, []string{"data/jobs.csv"}), members, nil), "stands twice"},
-		{"twice but for case", packed(t, names, members, rename("view/summary.xlsx", "ACME_2026-10_r1_DEMO/data/JOBS.csv")), "stands twice"},
-		{"second folder", packed(t, names, members, rename("view/summary.xlsx", "other/x")), "one folder is expected"},
+		{"twice but for case", packed(t, names, members, rename("view/note.txt", "ACME_2026-10_r1_DEMO/data/JOBS.csv")), "stands twice"},
+		{"second folder", packed(t, names, members, rename("view/note.txt", "other/x")), "one folder is expected"},
 		{"symbolic link", packed(t, names, members, func(h *zip.FileHeader) {
-			if strings.HasSuffix(h.Name, "summary.xlsx") {
+			if strings.HasSuffix(h.Name, "note.txt") {
 				h.SetMode(fs.ModeSymlink | 0o777)
 			}
 		}), "not a regular file"},

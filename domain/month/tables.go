@@ -50,6 +50,7 @@ const (
 	exampleID = "01982f3a-1b2c-7d3e-8f40-5a6b7c8d9e0f"
 	cfm25     = "cfm at 25 Pa"
 	cents     = "US cents"
+	dollars   = "US dollars"
 )
 
 // Tables describes every file of the package in the order of writing.

@@ -1,0 +1,188 @@
+package sheet
+
+import (
+	"fmt"
+	"io"
+	"strconv"
+	"strings"
+	"time"
+
+	"github.com/xuri/excelize/v2"
+
+	"ductledger/domain/bag"
+)
+
+// Write writes the pages as a workbook.
+func Write(out io.Writer, book *bag.Book) (err error) {
+	f := excelize.NewFile()
+	defer func() {
+		if closing := f.Close(); err == nil {
+			err = closing
+		}
+	}()
+	w := &writer{file: f, book: book, styles: map[style]int{}}
+	if err := w.properties(); err != nil {
+		return err
+	}
+	for i := range book.Pages {
+		if err := w.page(i, &book.Pages[i]); err != nil {
+			return fmt.Errorf("sheet %s: %w", book.Pages[i].Name, err)
+		}
+	}
+	return f.Write(out)
+}
+
+type writer struct {
+	file   *excelize.File
+	book   *bag.Book
+	styles map[style]int
+}
+
+// properties are those of the package, never of the machine that builds it.
+func (w *writer) properties() error {
+	at := w.book.Head.AsOf.UTC().Format(time.RFC3339)
+	err := w.file.SetDocProps(&excelize.DocProperties{
+		Title: bag.EscapeText(w.book.Head.Name()), Creator: bag.EscapeText(w.book.Head.Organization), LastModifiedBy: bag.EscapeText(w.book.Head.Organization),
+		Created: at, Modified: at,
+	})
+	if err != nil {
+		return err
+	}
+	return w.file.SetAppProps(&excelize.AppProperties{Application: "ductledger"})
+}
+
+// page writes one sheet: headings, then the rows.
+func (w *writer) page(n int, p *bag.Page) error {
+	if n == 0 {
+		if err := w.file.SetSheetName(w.file.GetSheetName(0), p.Name); err != nil {
+			return err
+		}
+	} else if _, err := w.file.NewSheet(p.Name); err != nil {
+		return err
+	}
+	for i, name := range p.Headings {
+		if err := w.cell(p.Name, i+1, 1, bag.PageCell{Kind: bag.Words, Text: name}, style{heading: true}); err != nil {
+			return err
+		}
+	}
+	for r, row := range p.Rows {
+		for c, cell := range row {
+			if err := w.cell(p.Name, c+1, r+2, cell, styleOf(cell, n == 0 && c < 2)); err != nil {
+				return err
+			}
+		}
+	}
+	return w.layout(p)
+}
+
+func (w *writer) cell(sheet string, column, row int, cell bag.PageCell, look style) error {
+	if cell.Kind == bag.Blank {
+		return nil
+	}
+	at, err := excelize.CoordinatesToCellName(column, row)
+	if err != nil {
+		return err
+	}
+	if err := w.value(sheet, at, cell); err != nil {
+		return fmt.Errorf("cell %s: %w", at, err)
+	}
+	id, err := w.style(look)
+	if err != nil {
+		return err
+	}
+	return w.file.SetCellStyle(sheet, at, at, id)
+}
+
+// value writes the typed value, no digit of which is lost.
+func (w *writer) value(sheet, at string, cell bag.PageCell) error {
+	switch cell.Kind {
+	case bag.Figure:
+		if cell.Decimals == 0 {
+			v, err := strconv.ParseInt(cell.Text, 10, 64)
+			if err != nil {
+				return err
+			}
+			return w.file.SetCellInt(sheet, at, v)
+		}
+		v, err := strconv.ParseFloat(cell.Text, 64) // at most 15 digits: it comes back as it was
+		if err != nil {
+			return err
+		}
+		return w.file.SetCellFloat(sheet, at, v, cell.Decimals, 64)
+	case bag.Day:
+		day, err := time.Parse(time.DateOnly, cell.Text)
+		if err != nil {
+			return err
+		}
+		return w.file.SetCellInt(sheet, at, bag.SerialDay(day))
+	case bag.Moment:
+		moment, err := time.Parse(time.DateTime, cell.Text)
+		if err != nil {
+			return err
+		}
+		seconds := moment.Hour()*3600 + moment.Minute()*60 + moment.Second()
+		return w.file.SetCellFloat(sheet, at, float64(bag.SerialDay(moment))+float64(seconds)/(24*3600), 9, 64)
+	case bag.Truth:
+		return w.file.SetCellBool(sheet, at, cell.Text == "true")
+	}
+	return w.file.SetCellStr(sheet, at, bag.EscapeText(cell.Text))
+}
+
+// layout is what the eye and the printer need.
+func (w *writer) layout(p *bag.Page) error {
+	f := w.file
+	for i := range p.Headings {
+		name, err := excelize.ColumnNumberToName(i + 1)
+		if err != nil {
+			return err
+		}
+		if err := f.SetColWidth(p.Name, name, name, width(p, i)); err != nil {
+			return err
+		}
+	}
+	if err := f.SetPanes(p.Name, &excelize.Panes{Freeze: true, YSplit: 1, TopLeftCell: "A2", ActivePane: "bottomLeft"}); err != nil {
+		return err
+	}
+	if err := f.SetPageLayout(p.Name, &excelize.PageLayoutOptions{Orientation: new("landscape"), FitToWidth: new(1), FitToHeight: new(0)}); err != nil {
+		return err
+	}
+	if err := f.SetSheetProps(p.Name, &excelize.SheetPropsOptions{FitToPage: new(true)}); err != nil {
+		return err
+	}
+	if err := f.SetDefinedName(&excelize.DefinedName{Name: "_xlnm.Print_Titles", RefersTo: p.Name + "!$1:$1", Scope: p.Name}); err != nil {
+		return err
+	}
+	footer := "&L" + w.book.Head.FileName() + "&C&A&RPage &P of &N"
+	return f.SetHeaderFooter(p.Name, &excelize.HeaderFooterOptions{OddFooter: footer, OddHeader: w.header()})
+}
+
+func (w *writer) header() string {
+	if w.book.Head.Demo {
+		return "&CINVENTED DATA"
+	}
+	return ""
+}
+
+// Widths of a column, in characters of the standard font.
+const (
+	narrowest = 9
+	widest    = 46
+)
+
+func width(p *bag.Page, column int) float64 {
+	longest := 0
+	for _, word := range strings.FieldsFunc(p.Headings[column], func(r rune) bool { return r == ' ' }) {
+		longest = max(longest, len(word))
+	}
+	for _, row := range p.Rows {
+		if column >= len(row) || row[column].Kind == bag.Heading {
+			continue
+		}
+		n := len([]rune(row[column].Text))
+		if row[column].Kind == bag.Figure {
+			n += n / 3 // what parts the thousands
+		}
+		longest = max(longest, n)
+	}
+	return float64(min(max(longest+2, narrowest), widest))
+}
