@@ -133,10 +133,29 @@ func (a *agency) compare(b *built, jobs []*standingJob) {
 			}
 			line[i] = n
 		}
+		if measure == "payable" {
+			if byFund := b.columns("payable."); byFund != line {
+				a.t.Errorf("%s: payable is %v, by fund source and category it is %v", b.Month, line, byFund)
+			}
+		}
 		if want := line[2] + line[3] - line[4]; moved[field] != want {
 			a.t.Errorf("%s: the lines of %s in corrections.csv move %d, the reconciliation %d", b.Month, field, moved[field], want)
 		}
 	}
+}
+
+// columns adds up the lines of the reconciliation whose measure begins so.
+func (b *built) columns(prefix string) (sum [6]int64) {
+	for _, row := range b.tables["reconciliation"] {
+		if !strings.HasPrefix(row["measure"], prefix) {
+			continue
+		}
+		for i, column := range []string{"previous_cumulative", "new", "late", "corrections_net", "voided", "cumulative"} {
+			n, _ := strconv.ParseInt(row[column], 10, 64)
+			sum[i] += n
+		}
+	}
+	return sum
 }
 
 // units reads a cell in units of its last decimal; 0 for an empty one and for

@@ -210,8 +210,15 @@ const monthHeldSQL = `
 SELECT count(*) AS count FROM held
 WHERE program_id = @program_id AND received_at <= @as_of AND (closed_at IS NULL OR closed_at > @as_of)`
 
-// Rule sets with their prices.
+type monthRuleSetRow struct {
+	RecordID [16]byte
+	Body     string
+	Void     bool
+}
+
+// Rule sets with their prices; of two that begin on one day the first by id is
+// in force.
 const monthRuleSetsSQL = `
-SELECT DISTINCT ON (l.record_id) l.record_id, l.body FROM ledger AS l
+SELECT DISTINCT ON (l.record_id) l.record_id, l.body, l.void_reason IS NOT NULL AS void FROM ledger AS l
 WHERE l.program_id = @program_id AND l.kind = 'rule_set' AND l.position <= @position
 ORDER BY l.record_id, l.version DESC`

@@ -54,6 +54,7 @@ func (w *monthWriter) jobs() error {
 		countedAs := "new"
 		if domain.Month(r.AcceptedMonth) == w.plan.Month {
 			w.movement.New = w.movement.New.Plus(work.Sums())
+			w.spending.TakeNew(work)
 		} else {
 			countedAs = "late"
 		}
@@ -210,11 +211,37 @@ func (w *monthWriter) payments() error {
 	return s.Close()
 }
 
+// costs writes what the jobs cost by fund and category, and the average cost of
+// a home beside its ceiling.
+func (w *monthWriter) costs() error {
+	rows := w.spending.Rows()
+	s, err := w.table(month.CostsTable, int64(len(rows)))
+	if err != nil {
+		return err
+	}
+	var ceiling *int64
+	if w.inForce != nil {
+		ceiling = w.inForce.CostCeilingCents
+	}
+	for i := range rows {
+		rows[i].Cells(s, ceiling)
+		if err := s.End(); err != nil {
+			return err
+		}
+	}
+	return s.Close()
+}
+
 func (w *monthWriter) reconciliation() error {
 	lines, err := month.Reconcile(w.previous, w.movement, w.cumulative)
 	if err != nil {
 		return err
 	}
+	costs, err := w.spending.Reconcile()
+	if err != nil {
+		return err
+	}
+	lines = append(lines, costs...)
 	err = each(w.t, monthStatesSQL, w.args.pgx(), func(r *monthStateRow) error {
 		w.excluded[month.ExcludedJob+r.State] = r.Count
 		return nil

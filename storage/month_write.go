@@ -38,6 +38,8 @@ type monthWriter struct {
 	previous   month.Sums // what stood at the previous position
 	cumulative month.Sums // what stands
 	movement   month.Movement
+	spending   month.Spending
+	inForce    *domain.RuleSet // on the month's last day
 	late       []domain.UUID
 	firms      map[domain.UUID]*firm
 	excluded   map[string]int64
@@ -55,13 +57,13 @@ func (db *DB) WriteMonth(ctx context.Context, program domain.UUID, plan *MonthPl
 		if err := w.begin(out, o); err != nil {
 			return err
 		}
-		for _, step := range []func() error{w.history, w.jobs, w.measurements, w.contractors, w.payments, w.corrections, w.reconciliation, w.codes, w.ledger} {
+		for _, step := range []func() error{w.history, w.jobs, w.measurements, w.contractors, w.payments, w.costs, w.corrections, w.reconciliation, w.codes, w.ledger} {
 			if err := step(); err != nil {
 				return err
 			}
 		}
 		sums = w.cumulative
-		if err := w.bag.Book(month.SummaryName, month.Summary(slices.Sorted(maps.Keys(w.excluded))), o.Summary); err != nil {
+		if err := w.bag.Book(month.SummaryName, month.Summary(w.spending.Rows(), slices.Sorted(maps.Keys(w.excluded))), o.Summary); err != nil {
 			return err
 		}
 		written, err = w.bag.Close()
@@ -84,11 +86,12 @@ func (w *monthWriter) begin(out io.Writer, o MonthOptions) (err error) {
 	// Index look-ups row by row: compiling these statements costs more than it
 	// saves (10,000 jobs took half as long again).
 	w.t.queue("SET LOCAL jit = off")
-	var rows []nameRow
+	var rows []monthRuleSetRow
 	all(w.t, &rows, monthRuleSetsSQL, w.args.pgx())
 	if err := w.t.flush(); err != nil {
 		return err
 	}
+	lastDay := domain.DateOf(first.AddDate(0, 1, -1), p.Zone)
 	w.sets = make(map[domain.UUID]*domain.RuleSet, len(rows))
 	crossovers, holds := false, false
 	for _, row := range rows {
@@ -98,6 +101,9 @@ func (w *monthWriter) begin(out io.Writer, o MonthOptions) (err error) {
 		}
 		set := record.(*domain.RuleSet)
 		w.sets[row.RecordID] = set
+		if !row.Void && ratherInForce(set, w.inForce, lastDay) {
+			w.inForce = set
+		}
 		crossovers = crossovers || len(set.Prices) > 0
 		holds = holds || set.HoldBackRatio != nil && *set.HoldBackRatio > 0
 	}

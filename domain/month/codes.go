@@ -7,6 +7,10 @@ type Code struct{ List, Code, Meaning string }
 // of the records and of the API.
 func Codes() []Code {
 	return []Code{
+		{"cost_level", costOfAll, "All that is payable"},
+		{"cost_level", costOfCategory, "By category, of all funds"},
+		{"cost_level", costOfFund, "By fund source, of all categories"},
+		{"cost_level", costOfHeading, "By fund source and category"},
 		{"counted_as", "late", "First accepted in an earlier month, and in no package before"},
 		{"counted_as", "new", "First accepted in this month"},
 		{"event", AcceptedAgain, "An opened job was accepted again; it stays in its month"},

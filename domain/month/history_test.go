@@ -2,6 +2,7 @@ package month
 
 import (
 	"fmt"
+	"strings"
 	"testing"
 	"time"
 
@@ -28,7 +29,11 @@ func drawHistory(t *rapid.T) History {
 		if rapid.Bool().Draw(t, "measured") {
 			a.BeforeTenths, a.AfterTenths = &before, &after
 		}
-		a.Pay = Pay{PayableCents: after, HeldBackCents: after / 10}
+		for range rapid.IntRange(0, 3).Draw(t, "lines") {
+			cents := rapid.Int64Range(0, 5000).Draw(t, "cents")
+			a.Pay.add(PayLine{Line: LineHome, State: Payable, AmountCents: cents, HeldBackCents: cents / 10,
+				FundSource: rapid.SampledFrom([]string{"", "north", "south"}).Draw(t, "fund"), Category: rapid.SampledFrom([]string{"", "labour", "materials"}).Draw(t, "category")})
+		}
 		if rapid.Bool().Draw(t, "inspected") {
 			a.Inspected = rapid.Int64Range(1, 4*perMonth).Draw(t, "inspection")
 			a.InspectedAt = atPosition(a.Inspected)
@@ -77,6 +82,7 @@ func TestEveryJobExplainsItsPart(t *testing.T) {
 		told := map[string]domain.Month{}
 		previous := int64(0)
 		cumulative := Sums{}
+		costs := map[string]int64{}
 		for i := range int64(4) {
 			position := (i+1)*perMonth + rapid.Int64Range(0, 4).Draw(t, "cut later")
 			position = min(max(position, previous), 4*perMonth)
@@ -101,6 +107,7 @@ func TestEveryJobExplainsItsPart(t *testing.T) {
 			for n, line := range lines {
 				cumulative[n] = line.Cumulative()
 			}
+			checkSpending(t, &cut, &r, costs, cumulative[payableCents])
 			err = cut.Corrections(&r, func(c *Correction) error {
 				if at, twice := told[c.ID]; twice {
 					return fmt.Errorf("%s is told in %s and %s", c.ID, at, r.Month)
@@ -151,5 +158,39 @@ func TestHistoryRefusesWhatCannotBe(t *testing.T) {
 		if h.Check() == nil {
 			t.Errorf("%s: was taken", name)
 		}
+	}
+}
+
+// checkSpending holds the costs of one job to the line from month to month:
+// each begins where the month before ended, none falls out, and the cents add
+// up to what is payable.
+func checkSpending(t *rapid.T, h *History, r *Range, before map[string]int64, payable int64) {
+	var s Spending
+	s.Take(h, r)
+	if a := h.at(r.Position); a != nil && h.Month == r.Month {
+		s.TakeNew(&Work{Figures: Figures{Outcome: a.Outcome, Pay: a.PayAt(r.Position)}})
+	}
+	lines, err := s.Reconcile()
+	if err != nil {
+		t.Fatalf("%s: %v\n%+v", r.Month, err, h)
+	}
+	missing := len(before)
+	sum := int64(0)
+	for _, line := range lines {
+		if was, known := before[line.Measure]; known {
+			missing--
+			if was != line.Previous {
+				t.Fatalf("%s %s begins at %d, the month before ended at %d", r.Month, line.Measure, line.Previous, was)
+			}
+		} else if line.Previous != 0 {
+			t.Fatalf("%s %s begins at %d and was not known before", r.Month, line.Measure, line.Previous)
+		}
+		before[line.Measure] = line.Cumulative()
+		if strings.HasPrefix(line.Measure, "payable.") {
+			sum += line.Cumulative()
+		}
+	}
+	if missing != 0 || sum != payable {
+		t.Fatalf("%s: %d measures fell out; the costs add up to %d, payable are %d", r.Month, missing, sum, payable)
 	}
 }

@@ -109,6 +109,9 @@ func (a *Acceptance) SumsAt(position int64) Sums {
 	return s
 }
 
+// PayAt are its lines of payment as known at a position.
+func (a *Acceptance) PayAt(int64) Pay { return a.Pay }
+
 func (a *Acceptance) heldBackAt(position int64) int64 {
 	if a.Inspected != 0 && a.Inspected <= position {
 		return 0

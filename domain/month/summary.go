@@ -11,14 +11,14 @@ const SummaryName = "summary.xlsx"
 
 // SummaryPages are the tables of which the workbook shows every row: only such
 // whose length does not grow with the month.
-func SummaryPages() []string { return []string{ContractorsTable, ReconciliationTable} }
+func SummaryPages() []string { return []string{CostsTable, ContractorsTable, ReconciliationTable} }
 
 const bagInfo = "bag-info.txt"
 
 // Summary is the front page of the workbook, and the figures of README.txt:
 // whose month it is, how it stands, and what it comes to. excluded are the
 // reasons counted at the end of the reconciliation, in its order.
-func Summary(excluded []string) []bag.Line {
+func Summary(costs []CostRow, excluded []string) []bag.Line {
 	head := func(what, label string) bag.Line { return bag.Line{What: what, File: bagInfo, Row: label} }
 	lines := []bag.Line{
 		{What: "The package"},
@@ -33,6 +33,7 @@ func Summary(excluded []string) []bag.Line {
 			lines = append(lines, reconciled(m.Title, m.Shown, m.Name, part.column, m.ShownPlaces))
 		}
 	}
+	lines = append(lines, costLines(costs)...)
 	lines = append(lines, bag.Line{What: "In none of these figures"})
 	for _, reason := range excluded {
 		lines = append(lines, reconciled(excludedTitle(reason), "records", reason, "excluded_count", 0))
@@ -57,4 +58,50 @@ func excludedTitle(reason string) string {
 		return "Records that came late"
 	}
 	return "Jobs that are " + plain(strings.TrimPrefix(reason, ExcludedJob))
+}
+
+// costLines are the money by fund source and category, and what a home costs.
+func costLines(costs []CostRow) []bag.Line {
+	lines := []bag.Line{{What: "Payable for this month's jobs, by fund source and category"}}
+	cell := func(what, unit string, row *CostRow, column string, places int) {
+		lines = append(lines, bag.Line{What: what, Unit: unit, File: CostsTable + ".csv", Row: row.ID, Column: column, Decimals: places})
+	}
+	for i := range costs {
+		if row := &costs[i]; row.Level == costOfHeading || row.Level == costOfCategory {
+			cell(row.title(), dollars, row, "payable_cents", 2)
+		}
+	}
+	lines = append(lines, bag.Line{What: "Average cost of a home"})
+	for i := range costs {
+		row := &costs[i]
+		if row.Level != costOfAll && row.Level != costOfFund {
+			continue
+		}
+		cell(row.title()+": homes of this month", "homes", row, "homes_count", 0)
+		cell(row.title()+": average of this month", dollars, row, "average_cents", 2)
+		cell(row.title()+": average of all months so far", dollars, row, "cumulative_average_cents", 2)
+		cell(row.title()+": ceiling on the average", dollars, row, "ceiling_cents", 2)
+		cell(row.title()+": average of all months is over the ceiling", "", row, "cumulative_over_ceiling", 0)
+	}
+	return lines
+}
+
+// title is what a row of costs.csv adds up, in words.
+func (r *CostRow) title() string {
+	fund, category := r.Fund, strings.ReplaceAll(r.Category, "_", " ")
+	if fund == "" {
+		fund = "no fund named"
+	}
+	if category == "" {
+		category = "no category named"
+	}
+	switch r.Level {
+	case costOfAll:
+		return "All funds"
+	case costOfCategory:
+		return "All funds, " + category
+	case costOfFund:
+		return fund
+	}
+	return fund + ", " + category
 }

@@ -7,7 +7,7 @@ import (
 
 // SchemaVersion of the tables: the first number changes when a reader of the
 // old one would read wrongly, the second when a column or code is added.
-const SchemaVersion = "1.0.0"
+const SchemaVersion = "1.1.0"
 
 // Names of the tables, in the order in which they are written.
 const (
@@ -15,6 +15,7 @@ const (
 	MeasurementsTable   = "measurements"
 	ContractorsTable    = "contractors"
 	PaymentsTable       = "payments"
+	CostsTable          = "costs"
 	CorrectionsTable    = "corrections"
 	ReconciliationTable = "reconciliation"
 	CodesTable          = "codes"
@@ -56,7 +57,7 @@ const (
 // Tables describes every file of the package in the order of writing.
 func Tables() []bag.Table {
 	return []bag.Table{
-		jobsTable(), measurementsTable(), contractorsTable(), paymentsTable(), correctionsTable(),
+		jobsTable(), measurementsTable(), contractorsTable(), paymentsTable(), costsTable(), correctionsTable(),
 		bag.ReconciliationTable(), codesTable(), ledgerTable(),
 	}
 }
