@@ -37,6 +37,11 @@ func (w *monthWriter) eachJob(use func(*monthJobRow, *month.Work) error) error {
 		if work.Pay, err = month.PayOf(w.sets[idOf(r.RuleSetID)], &work); err != nil {
 			return fmt.Errorf("job %s: %w", domain.UUID(r.JobID), err)
 		}
+		charges, err := w.charges(r.CallBacks, &work)
+		if err != nil {
+			return fmt.Errorf("job %s: %w", domain.UUID(r.JobID), err)
+		}
+		work.Pay = work.Pay.Less(month.Taken(charges, w.plan.Position))
 		return use(r, &work)
 	})
 }

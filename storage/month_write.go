@@ -39,7 +39,8 @@ type monthWriter struct {
 	cumulative month.Sums // what stands
 	movement   month.Movement
 	spending   month.Spending
-	inForce    *domain.RuleSet // on the month's last day
+	dated      []*domain.RuleSet // those that are not void
+	inForce    *domain.RuleSet   // on the month's last day
 	late       []domain.UUID
 	firms      map[domain.UUID]*firm
 	excluded   map[string]int64
@@ -57,7 +58,7 @@ func (db *DB) WriteMonth(ctx context.Context, program domain.UUID, plan *MonthPl
 		if err := w.begin(out, o); err != nil {
 			return err
 		}
-		for _, step := range []func() error{w.history, w.jobs, w.measurements, w.contractors, w.payments, w.costs, w.corrections, w.reconciliation, w.codes, w.ledger} {
+		for _, step := range []func() error{w.history, w.jobs, w.measurements, w.contractors, w.payments, w.costs, w.corrections, w.callBacks, w.reconciliation, w.codes, w.ledger} {
 			if err := step(); err != nil {
 				return err
 			}
@@ -91,9 +92,8 @@ func (w *monthWriter) begin(out io.Writer, o MonthOptions) (err error) {
 	if err := w.t.flush(); err != nil {
 		return err
 	}
-	lastDay := domain.DateOf(first.AddDate(0, 1, -1), p.Zone)
 	w.sets = make(map[domain.UUID]*domain.RuleSet, len(rows))
-	crossovers, holds := false, false
+	crossovers, holds, callBacks := false, false, false
 	for _, row := range rows {
 		record, err := domain.Decode(domain.RuleSetKind, []byte(row.Body))
 		if err != nil {
@@ -101,13 +101,15 @@ func (w *monthWriter) begin(out io.Writer, o MonthOptions) (err error) {
 		}
 		set := record.(*domain.RuleSet)
 		w.sets[row.RecordID] = set
-		if !row.Void && ratherInForce(set, w.inForce, lastDay) {
-			w.inForce = set
+		if !row.Void {
+			w.dated = append(w.dated, set)
 		}
+		callBacks = callBacks || slices.ContainsFunc(set.Prices, func(p domain.Price) bool { return p.Line == month.LineCallBack })
 		crossovers = crossovers || len(set.Prices) > 0
 		holds = holds || set.HoldBackRatio != nil && *set.HoldBackRatio > 0
 	}
-	w.args["crossovers"], w.args["holds"] = crossovers, holds
+	w.args["crossovers"], w.args["holds"], w.args["call_backs"] = crossovers, holds, callBacks
+	w.inForce = w.ruleSetOn(domain.DateOf(first.AddDate(0, 1, -1), p.Zone))
 	// Events of own jobs may lie before the package before was cut, never
 	// before the month began.
 	before, _, err := neighbours(p.Month)
@@ -115,6 +117,16 @@ func (w *monthWriter) begin(out io.Writer, o MonthOptions) (err error) {
 		w.args["begin"], err = w.t.lastOfMonth(before, p.Zone, p.Position)
 	}
 	return err
+}
+
+// ruleSetOn is the rule set in force on a day.
+func (w *monthWriter) ruleSetOn(day domain.Date) (set *domain.RuleSet) {
+	for _, other := range w.dated {
+		if ratherInForce(other, set, day) {
+			set = other
+		}
+	}
+	return set
 }
 
 // marginBefore keeps a zone without midnight on the first from cutting a row

@@ -103,8 +103,8 @@ func (h heading) names() (fund, category string) {
 	return cmp.Or(h.fund, unnamedFund), cmp.Or(h.category, unnamedCategory)
 }
 
-func (s *Spending) headings() []heading {
-	return slices.SortedFunc(maps.Keys(s.Cumulative.cents), func(a, b heading) int {
+func (c *Costs) headings() []heading {
+	return slices.SortedFunc(maps.Keys(c.cents), func(a, b heading) int {
 		return cmp.Or(strings.Compare(a.fund, b.fund), strings.Compare(a.category, b.category))
 	})
 }
@@ -129,7 +129,7 @@ func (s *Spending) Reconcile() ([]bag.ReconciliationLine, error) {
 		name, _ := heading{fund: fund}.names()
 		add(homesMeasure+"."+name, "homes", func(c *Costs) int64 { return c.byFund[fund] })
 	}
-	for _, h := range s.headings() {
+	for _, h := range s.Cumulative.headings() {
 		fund, category := h.names()
 		add(payableMeasure+"."+fund+"."+category, cents, func(c *Costs) int64 { return c.cents[h] })
 	}

@@ -39,7 +39,7 @@ func (s *Spending) Rows() []CostRow {
 		byFund[fund] = &row
 	}
 	var headings []CostRow
-	for _, h := range s.headings() {
+	for _, h := range s.Cumulative.headings() {
 		fund, category := h.names()
 		if byFund[h.fund] == nil { // it pays trips only
 			byFund[h.fund] = &CostRow{ID: "fund." + fund, Level: costOfFund, Fund: h.fund}

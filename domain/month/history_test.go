@@ -2,6 +2,7 @@ package month
 
 import (
 	"fmt"
+	"strconv"
 	"strings"
 	"testing"
 	"time"
@@ -9,6 +10,7 @@ import (
 	"pgregory.net/rapid"
 
 	"ductledger/domain"
+	"ductledger/domain/bag"
 )
 
 // Positions 1 to 40 of an invented ledger, ten a month from 2026-08 on.
@@ -54,7 +56,39 @@ func drawHistory(t *rapid.T) History {
 		}
 	}
 	h.Month = domain.MonthOf(h.Acceptances[0].AcceptedAt, time.UTC)
+	charges := drawCharges(t, h.Acceptances)
+	for i := range h.Acceptances {
+		h.Acceptances[i].Charges = charges
+	}
 	return h
+}
+
+// drawCharges invents complaints: some are charged, some of these not for ever.
+// A position of the ledger is one entry, so none stands where something else
+// happens to the job.
+func drawCharges(t *rapid.T, acceptances []Acceptance) (charges []Charge) {
+	taken := map[int64]bool{}
+	for _, a := range acceptances {
+		taken[a.Position], taken[a.Until], taken[a.Inspected] = true, true, true
+	}
+	at := int64(0)
+	next := func() (Charge, bool) {
+		at += rapid.Int64Range(1, 10).Draw(t, "after")
+		return Charge{Position: at, RecordedAt: atPosition(at), CallBackID: domain.UUID{1: byte(at)}}, !taken[at]
+	}
+	for range rapid.IntRange(0, 4).Draw(t, "complaints") {
+		c, free := next()
+		if !free {
+			continue
+		}
+		c.Cents = rapid.Int64Range(1, 6000).Draw(t, "takes")
+		charges = append(charges, c)
+		if back, free := next(); free && rapid.Bool().Draw(t, "withdrawn") {
+			back.CallBackID, back.Cents = c.CallBackID, -c.Cents
+			charges = append(charges, back)
+		}
+	}
+	return charges
 }
 
 // upTo is the history as a package cut at a position sees it.
@@ -108,7 +142,14 @@ func TestEveryJobExplainsItsPart(t *testing.T) {
 				cumulative[n] = line.Cumulative()
 			}
 			checkSpending(t, &cut, &r, costs, cumulative[payableCents])
+			moved, takings := map[string]int64{}, map[string]int64{}
 			err = cut.Corrections(&r, func(c *Correction) error {
+				old, _ := strconv.ParseInt(c.Old, 10, 64)
+				now, _ := strconv.ParseInt(c.New, 10, 64)
+				moved[c.Field] += now - old
+				if c.Event == TakenBack {
+					takings[c.Field] += now - old
+				}
 				if at, twice := told[c.ID]; twice {
 					return fmt.Errorf("%s is told in %s and %s", c.ID, at, r.Month)
 				}
@@ -117,6 +158,28 @@ func TestEveryJobExplainsItsPart(t *testing.T) {
 			})
 			if err != nil {
 				t.Fatal(err)
+			}
+			for field, line := range map[string]bag.ReconciliationLine{"payable_cents": lines[payableCents], "held_back_cents": lines[heldBackCents]} {
+				if want := line.Late + line.CorrectionsNet - line.Voided; h.Month < r.Month && moved[field] != want {
+					t.Fatalf("%s: corrections of %s move %d, the figures %d\n%+v", r.Month, field, moved[field], want, h)
+				}
+				if line.Cumulative() < 0 {
+					t.Fatalf("%s: %s stands at %d", r.Month, field, line.Cumulative())
+				}
+			}
+			if held, payable := lines[heldBackCents].Cumulative(), lines[payableCents].Cumulative(); held > payable {
+				t.Fatalf("%s: %d held back of %d", r.Month, held, payable)
+			}
+			err = cut.TakenLines(&r, func(l *TakenLine) error {
+				takings["payable_cents"] -= l.Cents
+				if at, twice := told[l.ID]; twice {
+					return fmt.Errorf("%s is told in %s and %s", l.ID, at, r.Month)
+				}
+				told[l.ID] = r.Month
+				return nil
+			})
+			if err != nil || h.Month < r.Month && takings["payable_cents"] != 0 {
+				t.Fatalf("%s: lines taken back and corrections differ by %d, %v\n%+v", r.Month, takings["payable_cents"], err, h)
 			}
 		}
 		// The last package is cut at the end: nothing that happened is missing.

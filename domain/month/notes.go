@@ -17,6 +17,9 @@ const Notes = `What counts
   home against the programme's ceiling; the lines payable.FUND.CATEGORY of
   data/reconciliation.csv carry the same from month to month. Work that the
   programme has no price for stands in data/payments.csv as unpaid.
+  A call-back that is closed at the crew's fault takes back a part of what its
+  job was paid: a line below zero in data/payments.csv for this month's jobs,
+  in data/call_backs.csv for jobs of earlier months.
   Records that are in no figure are counted by reason at the end of
   data/reconciliation.csv: jobs that are not accepted by their state, records
   that were held or came late, and this month's jobs without a reduction.

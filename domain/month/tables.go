@@ -16,6 +16,7 @@ const (
 	ContractorsTable    = "contractors"
 	PaymentsTable       = "payments"
 	CostsTable          = "costs"
+	CallBacksTable      = "call_backs"
 	CorrectionsTable    = "corrections"
 	ReconciliationTable = "reconciliation"
 	CodesTable          = "codes"
@@ -30,6 +31,8 @@ const (
 	contractorLetter  = "C"
 	measurementLetter = "M"
 	ruleSetLetter     = "R"
+	callBackLetter    = "B"
+	takenLetter       = "L"
 )
 
 // JobRef and the others are ids as they stand in the package; empty for the
@@ -57,7 +60,7 @@ const (
 // Tables describes every file of the package in the order of writing.
 func Tables() []bag.Table {
 	return []bag.Table{
-		jobsTable(), measurementsTable(), contractorsTable(), paymentsTable(), costsTable(), correctionsTable(),
+		jobsTable(), measurementsTable(), contractorsTable(), paymentsTable(), costsTable(), correctionsTable(), callBacksTable(),
 		bag.ReconciliationTable(), codesTable(), ledgerTable(),
 	}
 }
