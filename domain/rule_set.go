@@ -13,6 +13,8 @@ type RuleSet struct {
 	Prices           []Price       `json:"prices,omitzero"`
 	HoldBackRatio    *float64      `json:"hold_back_ratio,omitzero"`
 	CostCeilingCents *int64        `json:"cost_ceiling_cents,omitzero"` // average per unit
+	// Contractors with fewer jobs in a month are not told apart in its package.
+	SuppressBelowCount *int `json:"suppress_below_count,omitzero"`
 }
 
 // RuleSetting changes one rule for a programme.

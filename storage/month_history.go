@@ -174,7 +174,14 @@ func (w *monthWriter) corrections() error {
 }
 
 func (w *monthWriter) eachCorrection(use func(*month.Correction) error) error {
-	err := w.eachHistory(func(h *month.History) error { return h.Corrections(&w.plan.Range, use) })
+	err := w.eachHistory(func(h *month.History) error {
+		return h.Corrections(&w.plan.Range, func(c *month.Correction) error {
+			if w.floored {
+				c.HideContractor()
+			}
+			return use(c)
+		})
+	})
 	if err != nil {
 		return err
 	}

@@ -101,6 +101,15 @@ WHERE r.program_id = @program_id AND r.accepted_at >= @from AND r.accepted_posit
 const monthJobsCountSQL = `
 SELECT count(*) AS count` + monthFirstSQL + monthStandingSQL
 
+type monthContractorRow struct {
+	ContractorID [16]byte
+	Count        int64
+}
+
+const monthContractorsSQL = `
+SELECT r.contractor_id, count(*) AS count` + monthFirstSQL + monthStandingSQL + `
+GROUP BY r.contractor_id`
+
 type monthJobRow struct {
 	JobID           [16]byte
 	HomeID          [16]byte

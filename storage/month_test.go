@@ -29,6 +29,7 @@ type agency struct {
 	*storagetest.World
 	t     *testing.T
 	clock *storagetest.Clock
+	set   domain.RuleSet // the first
 }
 
 func newAgency(t *testing.T, start time.Time) *agency {
@@ -51,7 +52,7 @@ func newAgency(t *testing.T, start time.Time) *agency {
 	if err != nil {
 		t.Fatal(err)
 	}
-	a := &agency{World: w, t: t, clock: clock}
+	a := &agency{World: w, t: t, clock: clock, set: *set}
 	w.Admin = storagetest.Token(t, db, storage.Token{Role: domain.Admin, Name: "Ada Invented"}, w.Program)
 	w.Staff = storagetest.Token(t, db, storage.Token{Role: domain.Staff, Name: "Sam Invented"}, w.Program)
 	w.Must(t, w.Staff,

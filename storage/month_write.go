@@ -42,6 +42,8 @@ type monthWriter struct {
 	dated      []*domain.RuleSet // those that are not void
 	inForce    *domain.RuleSet   // on the month's last day
 	late       []domain.UUID
+	hides      month.Suppression
+	floored    bool // the programme has, or had, a floor for counts
 	firms      map[domain.UUID]*firm
 	excluded   map[string]int64
 }
@@ -58,7 +60,7 @@ func (db *DB) WriteMonth(ctx context.Context, program domain.UUID, plan *MonthPl
 		if err := w.begin(out, o); err != nil {
 			return err
 		}
-		for _, step := range []func() error{w.history, w.jobs, w.measurements, w.contractors, w.payments, w.costs, w.corrections, w.callBacks, w.reconciliation, w.codes, w.ledger} {
+		for _, step := range []func() error{w.history, w.suppression, w.jobs, w.measurements, w.contractors, w.payments, w.costs, w.corrections, w.callBacks, w.reconciliation, w.codes, w.ledger} {
 			if err := step(); err != nil {
 				return err
 			}
@@ -109,7 +111,9 @@ func (w *monthWriter) begin(out io.Writer, o MonthOptions) (err error) {
 		holds = holds || set.HoldBackRatio != nil && *set.HoldBackRatio > 0
 	}
 	w.args["crossovers"], w.args["holds"], w.args["call_backs"] = crossovers, holds, callBacks
-	w.inForce = w.ruleSetOn(domain.DateOf(first.AddDate(0, 1, -1), p.Zone))
+	lastDay := domain.DateOf(first.AddDate(0, 1, -1), p.Zone)
+	w.inForce = w.ruleSetOn(lastDay)
+	w.floored = slices.ContainsFunc(w.dated, func(set *domain.RuleSet) bool { return set.SuppressBelowCount != nil && set.FromOn <= lastDay })
 	// Events of own jobs may lie before the package before was cut, never
 	// before the month began.
 	before, _, err := neighbours(p.Month)

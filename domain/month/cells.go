@@ -2,6 +2,9 @@ package month
 
 import "ductledger/domain/bag"
 
+// contractorFigures is how many columns of contractors.csv suppression empties.
+const contractorFigures = 9
+
 // ContractorCells are the sums as the columns of contractors.csv after its
 // count of jobs.
 func (s *Sums) ContractorCells(row *bag.Sheet) {

@@ -66,15 +66,18 @@ func Codes() []Code {
 		{"stage", "before", "Before the work"},
 		{"stage", "inspection", "By an inspector"},
 		{"stage", "interim", "Between two steps of the work"},
+		{"suppression", suppressedRow, "Its figures are suppressed: it has fewer jobs than the programme's floor, or is hidden so that totals do not reveal one that has"},
+		{"suppression", suppressedSum, "The suppressed contractors together"},
 	}
 }
 
 // Reasons why records are in no figure of the package, as reconciliation.csv
 // counts them. A job that is not accepted is counted by its state.
 const (
-	ExcludedHeld        = "record_held"          // came, and was not accepted as it was
-	ExcludedLate        = "record_late"          // came to an accepted job since the package before
-	ExcludedJob         = "job_"                 // and the state
-	ExcludedVoidJob     = "job_void"             //
-	ExcludedNoReduction = "job_no_reduction_of_" // this month's jobs outside the reductions, and the reason
+	ExcludedHeld        = "record_held"            // came, and was not accepted as it was
+	ExcludedLate        = "record_late"            // came to an accepted job since the package before
+	ExcludedJob         = "job_"                   // and the state
+	ExcludedVoidJob     = "job_void"               //
+	ExcludedContractors = "contractors_suppressed" // counts below the programme's floor, and those beside them
+	ExcludedNoReduction = "job_no_reduction_of_"   // this month's jobs outside the reductions, and the reason
 )

@@ -104,6 +104,19 @@ func (h *History) takenBack(a *Acceptance, r *Range, use func(*Correction) error
 	return nil
 }
 
+// HideContractor takes the contractor out of a line: the package of the job's
+// own month may have hidden whose it was.
+func (c *Correction) HideContractor() {
+	if c.Field != contractorField {
+		return
+	}
+	for _, v := range []*string{&c.Old, &c.New} {
+		if *v != "" {
+			*v = SuppressedRef
+		}
+	}
+}
+
 // correctionID is unique: one field of one job at one position.
 func correctionID(position int64, job domain.UUID, field string) string {
 	return "K" + strconv.FormatInt(position, 10) + "." + job.String() + "." + field
@@ -148,9 +161,11 @@ func (c *Correction) fields(position int64, before, after *Acceptance, use func(
 // nothing tells a value that adds nothing to a sum.
 func nothing(value string) bool { return value == "" || value == "0" }
 
+const contractorField = "contractor_id"
+
 // correctedFields are the columns of jobs.csv that a correction can move.
 func correctedFields() [10]string {
-	return [10]string{"contractor_id", "outcome", "pay_basis", "before_cfm25", "after_cfm25", "reduction_cfm25", "returned_count",
+	return [10]string{contractorField, "outcome", "pay_basis", "before_cfm25", "after_cfm25", "reduction_cfm25", "returned_count",
 		"payable_cents", "held_back_cents", "no_reduction_reason"}
 }
 

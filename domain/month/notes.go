@@ -23,6 +23,9 @@ const Notes = `What counts
   Records that are in no figure are counted by reason at the end of
   data/reconciliation.csv: jobs that are not accepted by their state, records
   that were held or came late, and this month's jobs without a reduction.
+  Where the programme agreed on a floor for counts, contractors with fewer
+  jobs in the month are suppressed in data/contractors.csv, and as the
+  contractor of their jobs; how many are is counted as contractors_suppressed.
   Leakage figures are measured values with their uncertainty; they say nothing
   about the state of a home beyond them.
   No residents, addresses, free texts or pictures are in this package.`

@@ -11,7 +11,7 @@ func paymentsTable() bag.Table {
 		Columns: []bag.Column{
 			column("job_id", bag.ID, "", jobLetter+exampleID, "The job"),
 			column("line_number", bag.Integer, "", "1", "Place of the line among the job's", notNegative),
-			column("contractor_id", bag.ID, "", contractorLetter+exampleID, "Who is paid", required),
+			column("contractor_id", bag.ID, "", contractorLetter+exampleID, "Who is paid; suppressed where contractors.csv hides its count", required),
 			column("line", bag.Code, "", LineReduction, "What is paid for", required, oneOf("payment_line")),
 			column("state", bag.Code, "", Payable, "Whether it is due", required, oneOf("payment_state")),
 			column("category", bag.Code, "", "labour", "Heading under which the funder counts it", oneOf("payment_category")),

@@ -54,6 +54,8 @@ func excludedTitle(reason string) string {
 	switch reason {
 	case ExcludedHeld:
 		return "Records that were held"
+	case ExcludedContractors:
+		return "Contractors whose counts are suppressed"
 	case ExcludedLate:
 		return "Records that came late"
 	}
