@@ -10,22 +10,23 @@ import (
 type style struct {
 	heading bool // of a column
 	group   bool // of lines
-	strong  bool
+	right   bool
+	faint   bool
 	format  string
 }
 
-func styleOf(cell bag.PageCell, strong bool) style {
+func styleOf(cell bag.PageCell) style {
 	switch cell.Kind {
 	case bag.Heading:
 		return style{group: true}
 	case bag.Figure:
-		return style{format: bag.FigureFormat(cell.Decimals), strong: strong}
+		return style{format: bag.FigureFormat(cell.Decimals), right: true}
 	case bag.Day:
-		return style{format: bag.DayFormat, strong: strong}
+		return style{format: bag.DayFormat, right: true}
 	case bag.Moment:
-		return style{format: bag.MomentFormat, strong: strong}
+		return style{format: bag.MomentFormat, right: true}
 	}
-	return style{strong: strong}
+	return style{}
 }
 
 // Colours of the pages, as red, green and blue.
@@ -43,20 +44,22 @@ func (w *writer) style(s style) (int, error) {
 	look := &excelize.Style{Font: &excelize.Font{Color: ink, Size: 10, Family: "Calibri"}, Alignment: &excelize.Alignment{Vertical: "top", WrapText: true}}
 	switch {
 	case s.heading:
-		look.Font.Bold = true
+		look.Font.Bold, look.Font.Size = true, 9
+		look.Alignment.Vertical = "center"
 		look.Fill = excelize.Fill{Type: "pattern", Pattern: 1, Color: []string{headFill}}
 		look.Border = []excelize.Border{{Type: "bottom", Style: 1, Color: rule}}
 	case s.group:
 		look.Font.Bold, look.Font.Size = true, 12
-		look.Alignment.WrapText = false
-	case s.strong:
-	case s.format == "":
+		look.Alignment.WrapText, look.Alignment.Vertical = false, "bottom"
+	case s.faint:
 		look.Font.Color = faint
 	}
 	if s.format != "" {
 		look.CustomNumFmt = &s.format
-		look.Alignment.Horizontal = "right"
-		look.Alignment.WrapText = false
+	}
+	if s.right {
+		look.Alignment.Horizontal, look.Alignment.Indent = "right", 1
+		look.Alignment.WrapText = s.heading
 	}
 	id, err := w.file.NewStyle(look)
 	w.styles[s] = id

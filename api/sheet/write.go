@@ -4,8 +4,8 @@ import (
 	"fmt"
 	"io"
 	"strconv"
-	"strings"
 	"time"
+	"unicode/utf8"
 
 	"github.com/xuri/excelize/v2"
 
@@ -61,18 +61,51 @@ func (w *writer) page(n int, p *bag.Page) error {
 		return err
 	}
 	for i, name := range p.Headings {
-		if err := w.cell(p.Name, i+1, 1, bag.PageCell{Kind: bag.Words, Text: name}, style{heading: true}); err != nil {
+		if err := w.cell(p.Name, i+1, 1, bag.PageCell{Kind: bag.Words, Text: name}, style{heading: true, right: rightOf(p, i, n == 0)}); err != nil {
 			return err
 		}
 	}
 	for r, row := range p.Rows {
 		for c, cell := range row {
-			if err := w.cell(p.Name, c+1, r+2, cell, styleOf(cell, n == 0 && c < 2)); err != nil {
+			look := styleOf(cell)
+			if n == 0 && cell.Kind != bag.Heading { // on the front page what and how much are read, the rest is for looking it up
+				look.right, look.faint = c == valueColumn, c > unitColumn
+			}
+			if err := w.cell(p.Name, c+1, r+2, cell, look); err != nil {
+				return err
+			}
+		}
+		if len(row) == 1 {
+			if err := w.file.SetRowHeight(p.Name, r+2, groupHeight); err != nil {
 				return err
 			}
 		}
 	}
+	if err := w.file.SetRowHeight(p.Name, 1, headHeight); err != nil {
+		return err
+	}
 	return w.layout(p)
+}
+
+// Columns of the front page, and heights of rows in points.
+const (
+	valueColumn = 1
+	unitColumn  = 2
+	groupHeight = 24
+	headHeight  = 20
+)
+
+// rightOf tells whether what stands below a heading is to the right.
+func rightOf(p *bag.Page, column int, front bool) bool {
+	if front {
+		return column == valueColumn
+	}
+	for _, row := range p.Rows {
+		if row[column].Kind != bag.Blank {
+			return styleOf(row[column]).right
+		}
+	}
+	return false
 }
 
 func (w *writer) cell(sheet string, column, row int, cell bag.PageCell, look style) error {
@@ -122,8 +155,6 @@ func (w *writer) value(sheet, at string, cell bag.PageCell) error {
 		}
 		seconds := moment.Hour()*3600 + moment.Minute()*60 + moment.Second()
 		return w.file.SetCellFloat(sheet, at, float64(bag.SerialDay(moment))+float64(seconds)/(24*3600), 9, 64)
-	case bag.Truth:
-		return w.file.SetCellBool(sheet, at, cell.Text == "true")
 	}
 	return w.file.SetCellStr(sheet, at, bag.EscapeText(cell.Text))
 }
@@ -143,7 +174,7 @@ func (w *writer) layout(p *bag.Page) error {
 	if err := f.SetPanes(p.Name, &excelize.Panes{Freeze: true, YSplit: 1, TopLeftCell: "A2", ActivePane: "bottomLeft"}); err != nil {
 		return err
 	}
-	if err := f.SetPageLayout(p.Name, &excelize.PageLayoutOptions{Orientation: new("landscape"), FitToWidth: new(1), FitToHeight: new(0)}); err != nil {
+	if err := f.SetPageLayout(p.Name, &excelize.PageLayoutOptions{Size: new(usLetter), Orientation: new("landscape"), FitToWidth: new(1), FitToHeight: new(0)}); err != nil {
 		return err
 	}
 	if err := f.SetSheetProps(p.Name, &excelize.SheetPropsOptions{FitToPage: new(true)}); err != nil {
@@ -163,6 +194,8 @@ func (w *writer) header() string {
 	return ""
 }
 
+const usLetter = 1 // ST_PaperSize, as excelize lists it
+
 // Widths of a column, in characters of the standard font.
 const (
 	narrowest = 9
@@ -170,19 +203,16 @@ const (
 )
 
 func width(p *bag.Page, column int) float64 {
-	longest := 0
-	for _, word := range strings.FieldsFunc(p.Headings[column], func(r rune) bool { return r == ' ' }) {
-		longest = max(longest, len(word))
-	}
+	longest := len(p.Headings[column])
 	for _, row := range p.Rows {
 		if column >= len(row) || row[column].Kind == bag.Heading {
 			continue
 		}
-		n := len([]rune(row[column].Text))
+		n := utf8.RuneCountInString(row[column].Text)
 		if row[column].Kind == bag.Figure {
-			n += n / 3 // what parts the thousands
+			n += n/3 + 1 // what parts the thousands, and the indent
 		}
 		longest = max(longest, n)
 	}
-	return float64(min(max(longest+2, narrowest), widest))
+	return float64(min(max(longest+1, narrowest), widest))
 }

@@ -23,8 +23,8 @@ type Page struct {
 	Rows     [][]PageCell
 }
 
-// A PageCell is a typed value. Text of a Figure, a Day and a Truth is as it
-// stands in the package's tables.
+// A PageCell is a typed value. Text of a Figure and a Day is as it stands in
+// the package's tables.
 type PageCell struct {
 	Kind     CellKind
 	Text     string
@@ -37,11 +37,10 @@ type CellKind int
 // The kinds. Words never become a number, a date or a formula.
 const (
 	Blank   CellKind = iota
-	Words            // text, with the guard of its table's cell
+	Words            // text, with the guard of its table's cell; true and false too, which one program shows as 0
 	Figure           // plain decimal text
 	Day              // 2026-10-31
 	Moment           // UTC, to the second
-	Truth            // true, false
 	Heading          // words above a group of lines
 )
 
@@ -117,8 +116,6 @@ func (c Column) pageCell(text string) PageCell {
 		return figure(text, c.Decimals)
 	case c.Type == Date:
 		return PageCell{Kind: Day, Text: text}
-	case c.Type == Boolean:
-		return PageCell{Kind: Truth, Text: text}
 	}
 	return PageCell{Kind: Words, Text: text}
 }
@@ -207,8 +204,6 @@ func (l *Line) headValue(h Head) (PageCell, error) {
 			return PageCell{Kind: Day, Text: value}, nil
 		case "Revision", "Position", "Previous-Position":
 			return figure(value, 0), nil
-		case "Month-Finished", "Demo":
-			return PageCell{Kind: Truth, Text: value}, nil
 		}
 		return words(value), nil
 	}

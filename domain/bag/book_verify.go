@@ -186,8 +186,6 @@ func (p PageCell) shownAs(c sheetCell) bool {
 	switch p.Kind {
 	case Words, Heading:
 		return c.typ == "s" && c.text == p.Text
-	case Truth:
-		return c.typ == "b" && (c.text == "1") == (p.Text == "true") && (c.text == "0" || c.text == "1")
 	case Blank:
 		return false
 	}

@@ -36,7 +36,7 @@ type sheetPart struct{ name, part string }
 type sheetCell struct {
 	at          string // B7
 	row, column int    // from 1
-	typ         string // n, b, or s for any text
+	typ         string // n, or s for any text
 	text        string
 }
 
@@ -235,7 +235,6 @@ func (s *spreadsheet) resolve(c *sheetCell) error {
 	switch c.typ {
 	case "", "n":
 		c.typ = "n"
-	case "b":
 	case "inlineStr", "str":
 		c.typ, c.text = "s", unescapeText(c.text)
 	case "s":

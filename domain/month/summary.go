@@ -63,27 +63,34 @@ func excludedTitle(reason string) string {
 }
 
 // costLines are the money by fund source and category, and what a home costs.
+// Where one fund pays all, sums over funds would only say it again.
 func costLines(costs []CostRow) []bag.Line {
+	funds := 0
+	for i := range costs {
+		if costs[i].Level == costOfFund {
+			funds++
+		}
+	}
 	lines := []bag.Line{{What: "Payable for this month's jobs, by fund source and category"}}
 	cell := func(what, unit string, row *CostRow, column string, places int) {
 		lines = append(lines, bag.Line{What: what, Unit: unit, File: CostsTable + ".csv", Row: row.ID, Column: column, Decimals: places})
 	}
 	for i := range costs {
-		if row := &costs[i]; row.Level == costOfHeading || row.Level == costOfCategory {
+		if row := &costs[i]; row.Level == costOfHeading || row.Level == costOfCategory && funds > 1 {
 			cell(row.title(), dollars, row, "payable_cents", 2)
 		}
 	}
 	lines = append(lines, bag.Line{What: "Average cost of a home"})
 	for i := range costs {
 		row := &costs[i]
-		if row.Level != costOfAll && row.Level != costOfFund {
+		if row.Level != costOfFund && (row.Level != costOfAll || funds == 1) {
 			continue
 		}
-		cell(row.title()+": homes of this month", "homes", row, "homes_count", 0)
+		cell(row.title()+": homes worked on in this month", "homes", row, "homes_count", 0)
 		cell(row.title()+": average of this month", dollars, row, "average_cents", 2)
 		cell(row.title()+": average of all months so far", dollars, row, "cumulative_average_cents", 2)
 		cell(row.title()+": ceiling on the average", dollars, row, "ceiling_cents", 2)
-		cell(row.title()+": average of all months is over the ceiling", "", row, "cumulative_over_ceiling", 0)
+		cell(row.title()+": average of all months so far is over the ceiling", "", row, "cumulative_over_ceiling", 0)
 	}
 	return lines
 }
