@@ -217,6 +217,25 @@ func TestPrevious(t *testing.T) {
 	}
 }
 
+// A measure that the package before does not have begins where it began in
+// the tables of that time: only when these were of another version.
+func TestPreviousOfAnOlderVersion(t *testing.T) {
+	old := monthPackage(t, "2025-12", 500, 10, 5, nil)
+	for version, holds := range map[string]bool{"1.0.0": false, "1.1.0": true} {
+		c := small()
+		c.head.Month, c.head.Position, c.head.PreviousPosition, c.head.PreviousSHA256, c.head.SchemaVersion = "2026-01", 600, 500, digest(old), version
+		c.reconciliation = [][]string{
+			bag.ReconciliationLine{Measure: "jobs_accepted", Unit: "jobs", Previous: 15}.Cells(),
+			bag.ReconciliationLine{Measure: "homes_worked", Unit: "homes", Previous: 14}.Cells(),
+		}
+		file, _ := c.write(t)
+		r := verify(t, file, bag.VerifyOptions{Previous: bytes.NewReader(old), PreviousSize: int64(len(old))})
+		if r.Holds != holds || !holds && !contains(failing(r), bag.CheckPrevious, "reconciliation.csv", 3, "previous_cumulative") {
+			t.Errorf("version %s after 1.0.0:\n%s", version, r.Text())
+		}
+	}
+}
+
 // Whatever the bytes: an answer, no panic, bounded work.
 func FuzzVerify(f *testing.F) {
 	file, _ := small().write(f)

@@ -29,6 +29,7 @@ type verifier struct {
 	report Report
 	lists  map[string]string // path → digest, of both manifests
 	views  []viewJSON
+	grown  bool // the package before has another schema version
 }
 
 // Verify checks a package with nothing but the file. The error is for what
