@@ -56,12 +56,14 @@ func packed(t fataler, names ...string) []byte {
 	if err := s.Close(); err != nil {
 		t.Fatal(err)
 	}
-	if s, err = w.Table("reconciliation", 2); err != nil {
+	if s, err = w.Table("reconciliation", 3); err != nil {
 		t.Fatal(err)
 	}
-	line := bag.ReconciliationLine{Measure: "payable", Unit: "US cents", Previous: 999999999999999, New: 1, CorrectionsNet: -4}
-	if err := s.Row(line.Cells()...); err != nil {
-		t.Fatal(err)
+	for _, line := range []bag.ReconciliationLine{{Measure: "payable", Unit: "US cents", Previous: 999999999999999, New: 1, CorrectionsNet: -4},
+		{Measure: "huge", Unit: "US cents", Previous: 12345678901234567}} {
+		if err := s.Row(line.Cells()...); err != nil {
+			t.Fatal(err)
+		}
 	}
 	if err := s.Row(bag.ExcludedCells("record_held", 3)...); err != nil {
 		t.Fatal(err)
@@ -75,6 +77,7 @@ func packed(t fataler, names ...string) []byte {
 		{What: "Day", File: "bag-info.txt", Row: "Bagging-Date"}, {What: "Invented", File: "bag-info.txt", Row: "Demo"},
 		{What: "Payable", Unit: "US dollars", File: "reconciliation.csv", Row: "payable", Column: "cumulative", Decimals: 2},
 		{What: "Corrected", Unit: "US cents", File: "reconciliation.csv", Row: "payable", Column: "corrections_net"},
+		{What: "Huge", Unit: "US dollars", File: "reconciliation.csv", Row: "huge", Column: "cumulative", Decimals: 2},
 	}
 	if err := w.Book("summary.xlsx", lines, sheet.Write); err != nil {
 		t.Fatal(err)
@@ -180,7 +183,8 @@ func TestWorkbookRepeatsTheTables(t *testing.T) {
 		{"Month", "B6", "2026-11-01 04:59:58", excelize.CellTypeUnset},
 		{"Month", "B7", "2026-11-01", excelize.CellTypeUnset},
 		{"Month", "B8", "true", excelize.CellTypeSharedString},
-		{"Month", "B9", "9,999,999,999,999.96", excelize.CellTypeUnset}, // 15 digits, dollars of 999,999,999,999,996 cents [calc]
+		{"Month", "B9", "9,999,999,999,999.96", excelize.CellTypeUnset},       // 15 digits, dollars of 999,999,999,999,996 cents [calc]
+		{"Month", "B11", "123456789012345.67", excelize.CellTypeSharedString}, // 17 digits: a spreadsheet would round the last two
 		{"Contractors", "B3", "'=HYPERLINK(\"http://example.org\")", excelize.CellTypeSharedString},
 		{"Contractors", "B5", "01234", excelize.CellTypeSharedString},
 		{"Contractors", "B7", "1E5", excelize.CellTypeSharedString},
@@ -250,9 +254,9 @@ func TestOneAlteredCellIsNamed(t *testing.T) {
 		}
 		parts[part] = whole
 	}
-	// Month: headings, a heading of lines, six labels (one with a unit), two
-	// figures; Contractors: two rows; Reconciliation: a measure and a reason.
-	if altered != 6+1+6*4+1+2*6+6+2*6+10+9+4 {
+	// Month: headings, a heading of lines, six labels (one with a unit), three
+	// figures; Contractors: two rows; Reconciliation: two measures and a reason.
+	if altered != 6+1+6*4+1+3*6+6+2*6+10+2*9+4 {
 		t.Errorf("altered %d cells", altered)
 	}
 }

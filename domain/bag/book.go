@@ -2,9 +2,7 @@ package bag
 
 import (
 	"fmt"
-	"slices"
 	"strings"
-	"time"
 )
 
 // A Book is the package's view for reading: a front page of chosen figures and
@@ -44,18 +42,6 @@ const (
 	Heading          // words above a group of lines
 )
 
-// A Line of the front page says which cell of the package it repeats: of the
-// row with this key, in this column, of a table of a file below data/; or a
-// label of bag-info.txt. Without a file it is a heading.
-type Line struct {
-	What     string `json:"what"`
-	Unit     string `json:"unit,omitzero"`
-	File     string `json:"file,omitzero"`
-	Row      string `json:"row,omitzero"`
-	Column   string `json:"column,omitzero"`
-	Decimals int    `json:"decimals,omitzero"` // of a whole number: places by which the point moves, 2 for dollars from cents
-}
-
 // Names of the front page and of what it takes from the head.
 const (
 	frontPage = "Month"
@@ -63,6 +49,8 @@ const (
 	dayLabel  = "Bagging-Date"
 	// maxPageCells bounds what a page holds in memory: the tables are short.
 	maxPageCells = 2 << 20
+	maxLines     = 5000
+	maxBooks     = 10
 	// maxSpreadsheetDigits: a spreadsheet keeps 15 digits and rounds the rest
 	// without a word, so a longer number is written as text.
 	maxSpreadsheetDigits = 15
@@ -78,6 +66,22 @@ type keptRows struct {
 	table Table
 	rows  [][]string
 	cells int
+	byKey map[string]int // made when it is asked for
+}
+
+// row finds a row by the first cell of its key; -1 where there is none.
+func (k *keptRows) row(key string) int {
+	if k.byKey == nil {
+		k.byKey = make(map[string]int, len(k.rows))
+		at := k.table.column(k.table.PrimaryKey[0])
+		for i, row := range k.rows {
+			k.byKey[row[at]] = i
+		}
+	}
+	if i, ok := k.byKey[key]; ok {
+		return i
+	}
+	return -1
 }
 
 func (k *keptRows) add(cells [][]byte) error {
@@ -129,6 +133,9 @@ func figure(text string, decimals int) PageCell {
 
 // bookOf makes the pages of a view; both who writes it and who verifies it.
 func bookOf(h Head, lines []Line, tables []*keptRows) (*Book, error) {
+	if len(lines) > maxLines || len(tables) > maxTables {
+		return nil, fmt.Errorf("%d lines and %d pages, at most %d and %d are possible", len(lines), len(tables), maxLines, maxTables)
+	}
 	b := &Book{Head: h}
 	front := Page{Name: frontPage, Headings: frontHeadings()}
 	for _, line := range lines {
@@ -154,86 +161,4 @@ func words(text string) PageCell {
 		return PageCell{}
 	}
 	return PageCell{Kind: Words, Text: Guard(text)}
-}
-
-// value is the cell that a line repeats.
-func (l *Line) value(h Head, tables []*keptRows) (PageCell, error) {
-	if l.File == bagInfoName {
-		return l.headValue(h)
-	}
-	for _, k := range tables {
-		if l.File != k.table.Name+".csv" {
-			continue
-		}
-		at, key := k.table.column(l.Column), k.table.column(k.table.PrimaryKey[0])
-		if at < 0 {
-			return PageCell{}, fmt.Errorf("%s has no column %q", l.File, l.Column)
-		}
-		i := slices.IndexFunc(k.rows, func(row []string) bool { return row[key] == l.Row })
-		if i < 0 {
-			return PageCell{}, fmt.Errorf("%s has no row %q", l.File, l.Row)
-		}
-		cell := k.table.Columns[at].pageCell(k.rows[i][at])
-		if cell.Kind != Figure || l.Decimals == 0 {
-			return cell, nil
-		}
-		v, why := decimal([]byte(cell.Text), 0)
-		if why != "" || l.Decimals < 0 || l.Decimals > maxDecimals {
-			return PageCell{}, fmt.Errorf("the point of %q cannot move by %d places", cell.Text, l.Decimals)
-		}
-		return figure(Scaled(v, l.Decimals), l.Decimals), nil
-	}
-	return PageCell{}, fmt.Errorf("no page shows %s", l.File)
-}
-
-// headValue reads a label of bag-info.txt that is known before the rows are.
-func (l *Line) headValue(h Head) (PageCell, error) {
-	switch l.Row {
-	case asOfLabel:
-		return PageCell{Kind: Moment, Text: h.AsOf.UTC().Format(time.DateTime)}, nil
-	case "Payload-Oxum", "Changed-Cells", "Signature":
-		return PageCell{}, fmt.Errorf("%s is known only when the package is whole", l.Row)
-	}
-	for line := range strings.Lines(string(h.bagInfo(counts{}))) {
-		label, value, _ := strings.Cut(strings.TrimSuffix(line, "\n"), ": ")
-		if label != l.Row {
-			continue
-		}
-		switch label {
-		case dayLabel:
-			return PageCell{Kind: Day, Text: value}, nil
-		case "Revision", "Position", "Previous-Position":
-			return figure(value, 0), nil
-		}
-		return words(value), nil
-	}
-	return PageCell{}, nil
-}
-
-// figures is the front page for README.txt, without what its head says anyway.
-func (b *Book) figures() string {
-	var out strings.Builder
-	heading := ""
-	for _, row := range b.Pages[0].Rows {
-		if row[0].Kind == Heading {
-			heading = row[0].Text
-			continue
-		}
-		if row[3].Text == bagInfoName {
-			continue
-		}
-		if heading != "" {
-			fmt.Fprintf(&out, "  %s\n", heading)
-			heading = ""
-		}
-		value, unit := Unguard(row[1].Text), Unguard(row[2].Text)
-		switch {
-		case value == "":
-			value = "not known"
-		case unit != "":
-			value += " " + unit
-		}
-		fmt.Fprintf(&out, "    %s: %s\n", Unguard(row[0].Text), value)
-	}
-	return out.String()
 }

@@ -218,6 +218,9 @@ func parseDescriptor(text []byte) (p packageJSON, tables []Table, files map[stri
 	if err := json.Unmarshal(text, &p); err != nil {
 		return p, nil, nil, fmt.Errorf("is not a descriptor: %w", err)
 	}
+	if len(p.Views) > maxBooks {
+		return p, nil, nil, fmt.Errorf("%d views, at most %d are read", len(p.Views), maxBooks)
+	}
 	files = map[string][]string{}
 	for _, r := range p.Resources {
 		t := Table{Name: r.Name, Title: r.Title, Description: r.Description, PrimaryKey: r.Table.PrimaryKey}

@@ -16,7 +16,7 @@ func paymentsTable() bag.Table {
 			column("state", bag.Code, "", Payable, "Whether it is due", required, oneOf("payment_state")),
 			column("category", bag.Code, "", "labour", "Heading under which the funder counts it", oneOf("payment_category")),
 			column("fund_source", bag.Text, "", "state_fund", "The fund that pays"),
-			column("quantity", bag.Number, "homes, cfm25, crossovers, trips or takings", "197.3", "As published", required, tenths, notNegative),
+			column("quantity", bag.Number, "homes, cfm25, crossovers or trips", "197.3", "As published; 1 for a line that is taken back", required, tenths, notNegative),
 			column("unit_price_cents", bag.Integer, cents, "250", "By the price schedule in force on the day of the work; empty where there is none, and for what is taken back", notNegative),
 			column("amount_cents", bag.Integer, cents, "49325", "What the line comes to; 0 where it is not payable, below zero for what is taken back", required),
 			column("held_back_cents", bag.Integer, cents, "4932", "Part of amount_cents that is held back until inspection", required),

@@ -14,10 +14,10 @@ import (
 // A contractor with fewer jobs in the month than the programme's floor is
 // hidden. One cell that is missing can be had from the total, so the next
 // smallest are hidden with it until at least two are, their jobs together reach
-// the floor, and they are more than one each. The rows of the jobs would give the counts away again:
-// there, and in payments, the contractor is named suppressed too. Every figure
-// of a job stays, and the hidden ones have one row for all of them, so sums
-// over contractors still come to the totals.
+// the floor, and they are more than one each. The rows of the jobs would give
+// the counts away again: there, and in payments, the contractor is named
+// suppressed too. Every figure of a job stays, and the hidden ones have one row
+// for all of them, so sums over contractors still come to the totals.
 //
 // Who was hidden for the floor and who beside is not told: it would narrow
 // down what is hidden.
