@@ -7,6 +7,7 @@ import (
 	"runtime/debug"
 	"strconv"
 
+	"ductledger/api/sheet"
 	"ductledger/domain"
 	"ductledger/domain/ledger"
 	"ductledger/storage"
@@ -85,7 +86,7 @@ func (s *Server) buildPackage(ctx context.Context, caller domain.Caller, r *requ
 			return answer{}, err
 		}
 	}
-	month, o := domain.Month(r.Path["month"]), storage.MonthOptions{BuildID: BuildID(), Key: s.key}
+	month, o := domain.Month(r.Path["month"]), storage.MonthOptions{BuildID: BuildID(), Key: s.key, Summary: sheet.Write}
 	if r.Query.Get("validate_only") == "true" {
 		p, made, err := s.db.TryPackage(ctx, caller, month, ask.Position, o)
 		return builtAnswer(&p, made), err

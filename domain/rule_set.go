@@ -13,6 +13,8 @@ type RuleSet struct {
 	Prices           []Price       `json:"prices,omitzero"`
 	HoldBackRatio    *float64      `json:"hold_back_ratio,omitzero"`
 	CostCeilingCents *int64        `json:"cost_ceiling_cents,omitzero"` // average per unit
+	// Contractors with fewer jobs in a month are not told apart in its package.
+	SuppressBelowCount *int `json:"suppress_below_count,omitzero"`
 }
 
 // RuleSetting changes one rule for a programme.
@@ -25,13 +27,19 @@ type RuleSetting struct {
 
 // Price is one line of the price schedule.
 type Price struct {
-	Line         string `json:"line"` // home, cfm25_removed, crossover_replaced, trip_fee
-	SectionCount *int   `json:"section_count,omitzero"`
-	AmountCents  int64  `json:"amount_cents"`
-	FloorCents   *int64 `json:"floor_cents,omitzero"`
-	CapCents     *int64 `json:"cap_cents,omitzero"`
-	FundSource   string `json:"fund_source,omitzero"`
-	Category     string `json:"category,omitzero"` // labour, materials, support, health_and_safety
+	Line         string   `json:"line"` // home, cfm25_removed, crossover_replaced, trip_fee, call_back
+	SectionCount *int     `json:"section_count,omitzero"`
+	AmountCents  int64    `json:"amount_cents"`
+	PaidRatio    *float64 `json:"paid_ratio,omitzero"` // call_back: share of what the job is paid, besides the amount
+	FloorCents   *int64   `json:"floor_cents,omitzero"`
+	CapCents     *int64   `json:"cap_cents,omitzero"`
+	FundSource   string   `json:"fund_source,omitzero"`
+	Category     string   `json:"category,omitzero"` // labour, materials, support, health_and_safety
+}
+
+// Fits tells whether the price is for homes of so many sections.
+func (p *Price) Fits(sections int64) bool {
+	return p.SectionCount == nil || int64(*p.SectionCount) == sections
 }
 
 func (*RuleSet) Kind() Kind  { return RuleSetKind }

@@ -1,10 +1,13 @@
 package storage
 
 import (
+	"fmt"
 	"time"
 
 	"ductledger/domain"
 	"ductledger/domain/month"
+
+	"github.com/go-json-experiment/json"
 )
 
 // eachHistory calls use with one job after the other, its acceptances up to
@@ -52,13 +55,44 @@ func (w *monthWriter) acceptance(r *monthHistoryRow) (a month.Acceptance, err er
 	if work.Pay, err = month.PayOf(w.sets[idOf(r.RuleSetID)], &work); err != nil {
 		return a, err
 	}
+	charges, err := w.charges(r.CallBacks, &work)
+	if err != nil {
+		return a, err
+	}
 	a = month.Acceptance{Position: r.AcceptedPosition, AcceptedAt: r.AcceptedAt, JobVersion: numberOf(r.Version), Reason: textOf(r.Reason),
-		Figures: work.Figures, Inspected: numberOf(r.Inspected), InspectedAt: timeOf(r.InspectedAt)}
+		Figures: work.Figures, Charges: charges, Inspected: numberOf(r.Inspected), InspectedAt: timeOf(r.InspectedAt)}
 	if r.UntilPosition != nil {
 		a.Until, a.UntilAt, a.UntilVersion = *r.UntilPosition, timeOf(r.UntilAt), numberOf(r.UntilVersion)
 		a.UntilReason, a.UntilVoid = textOf(r.UntilReason), r.UntilVoid != nil && *r.UntilVoid
 	}
 	return a, nil
+}
+
+// charges are what a job's complaints take back from it.
+func (w *monthWriter) charges(text *string, work *month.Work) ([]month.Charge, error) {
+	if text == nil {
+		return nil, nil
+	}
+	var rows []callBackRow
+	if err := json.Unmarshal([]byte(*text), &rows); err != nil {
+		return nil, fmt.Errorf("call-backs: %w", err)
+	}
+	versions := make([]month.CallBackVersion, len(rows))
+	for i, row := range rows {
+		// A day to come has no rules yet, and its price could still change.
+		on := min(row.ReportedOn, domain.DateOf(row.RecordedAt, w.plan.Zone))
+		versions[i] = month.CallBackVersion{Position: row.Position, RecordedAt: row.RecordedAt, CallBackID: row.CallBackID, Charged: row.Charged, On: on}
+	}
+	return month.ChargesOf(versions, w.ruleSetOn, work)
+}
+
+// callBackRow is one version of a complaint.
+type callBackRow struct {
+	Position   int64       `json:"position"`
+	RecordedAt time.Time   `json:"recorded_at"`
+	CallBackID domain.UUID `json:"call_back_id"`
+	Charged    bool        `json:"charged"`
+	ReportedOn domain.Date `json:"reported_on"`
 }
 
 func sectionsOf(class string) int64 {
@@ -97,6 +131,7 @@ func (w *monthWriter) history() error {
 		}
 		w.cumulative = w.cumulative.Plus(h.SumsAt(r.Position))
 		h.Move(r, &w.movement)
+		w.spending.Take(h, r)
 		if h.IsLate(r) {
 			w.late = append(w.late, h.JobID)
 		}
@@ -139,7 +174,14 @@ func (w *monthWriter) corrections() error {
 }
 
 func (w *monthWriter) eachCorrection(use func(*month.Correction) error) error {
-	err := w.eachHistory(func(h *month.History) error { return h.Corrections(&w.plan.Range, use) })
+	err := w.eachHistory(func(h *month.History) error {
+		return h.Corrections(&w.plan.Range, func(c *month.Correction) error {
+			if w.floored {
+				c.HideContractor()
+			}
+			return use(c)
+		})
+	})
 	if err != nil {
 		return err
 	}
@@ -152,4 +194,32 @@ func (w *monthWriter) eachCorrection(use func(*month.Correction) error) error {
 		w.excluded[month.ExcludedLate]++
 		return use(month.LateRecord(r.JobID, m, domain.Kind(r.Kind), r.Position, r.Version, r.RecordedAt))
 	})
+}
+
+// callBacks writes what complaints took back from jobs of earlier months.
+func (w *monthWriter) callBacks() error {
+	rows := int64(0)
+	if err := w.eachTaken(func(*month.TakenLine) error { rows++; return nil }); err != nil {
+		return err
+	}
+	s, err := w.table(month.CallBacksTable, rows)
+	if err != nil {
+		return err
+	}
+	err = w.eachTaken(func(l *month.TakenLine) error {
+		l.Cells(s)
+		return s.End()
+	})
+	if err != nil {
+		return err
+	}
+	return s.Close()
+}
+
+// eachTaken reads the history only where a price schedule takes anything back.
+func (w *monthWriter) eachTaken(use func(*month.TakenLine) error) error {
+	if w.args["call_backs"] != true {
+		return nil
+	}
+	return w.eachHistory(func(h *month.History) error { return h.TakenLines(&w.plan.Range, use) })
 }

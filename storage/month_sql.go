@@ -28,6 +28,7 @@ type monthHistoryRow struct {
 	Inspected        *int64
 	InspectedAt      *time.Time
 	CrossoversCount  int64
+	CallBacks        *string
 }
 
 // All acceptances up to the position, job by job, oldest first: the whole
@@ -37,8 +38,8 @@ const monthHistorySQL = `
 SELECT r.job_id, r.serial, r.contractor_id, r.class, r.pay_basis, r.outcome, r.before_tenths, r.after_tenths,
     r.returned_count::bigint AS returned_count, r.excluded, r.rule_set_id, r.accepted_position, r.accepted_at, r.accepted_month,
     u.position AS until_position, u.recorded_at AS until_at, b.version, e.version AS until_version, e.void AS until_void,
-    ue.reason AS until_reason, be.reason, n.void AS void_now, i.position AS inspected, i.recorded_at AS inspected_at, x.crossovers_count
-FROM job_result AS r
+    ue.reason AS until_reason, be.reason, n.void AS void_now, i.position AS inspected, i.recorded_at AS inspected_at, x.crossovers_count, cb.call_backs
+FROM job_result AS r` + monthCallBacksSQL + `
 LEFT JOIN LATERAL (SELECT l.position, l.recorded_at
     FROM record_head AS h JOIN ledger AS l ON l.program_id = h.program_id AND l.kind = 'inspection' AND l.record_id = h.record_id
     WHERE @holds::boolean AND h.program_id = r.program_id AND h.job_id = r.job_id AND h.kind = 'inspection' AND l.position <= @position
@@ -47,7 +48,7 @@ LEFT JOIN LATERAL (SELECT l.position, l.recorded_at
 LEFT JOIN ledger AS u ON u.program_id = r.program_id AND u.position = r.until_position AND u.position <= @position
 LEFT JOIN LATERAL (SELECT l.version FROM ledger AS l
     WHERE l.program_id = r.program_id AND l.kind = 'job' AND l.record_id = r.job_id AND l.position <= r.accepted_position
-        AND (r.until_position <= @position OR r.serial > 1 OR i.position IS NOT NULL)
+        AND (r.until_position <= @position OR r.serial > 1 OR i.position IS NOT NULL OR cb.call_backs IS NOT NULL)
     ORDER BY l.version DESC LIMIT 1) AS b ON true
 LEFT JOIN LATERAL (SELECT l.version, l.void_reason IS NOT NULL AS void FROM ledger AS l
     WHERE l.program_id = r.program_id AND l.kind = 'job' AND l.record_id = r.job_id AND l.position <= r.until_position
@@ -76,6 +77,14 @@ CROSS JOIN LATERAL (SELECT count(*) AS crossovers_count
 WHERE r.program_id = @program_id AND r.accepted_position <= @position
 ORDER BY r.job_id, r.serial`
 
+// Every version of a job's complaints up to the position, oldest first.
+const monthCallBacksSQL = `
+CROSS JOIN LATERAL (SELECT json_agg(json_build_object('position', l.position, 'recorded_at', l.recorded_at, 'call_back_id', l.record_id,
+        'charged', l.void_reason IS NULL AND l.body::jsonb ->> 'at_fault' = 'crew' AND l.body::jsonb ? 'closed_on',
+        'reported_on', l.body::jsonb ->> 'reported_on') ORDER BY l.position)::text AS call_backs
+    FROM record_head AS h JOIN ledger AS l ON l.program_id = h.program_id AND l.kind = 'call_back' AND l.record_id = h.record_id
+    WHERE @call_backs::boolean AND h.program_id = r.program_id AND h.job_id = r.job_id AND h.kind = 'call_back' AND l.position <= @position) AS cb`
+
 // The jobs of the month that stand at the position, and late ones, by @month,
 // @late, @position and @from: none of them was accepted before the month began.
 const (
@@ -91,6 +100,15 @@ WHERE r.program_id = @program_id AND r.accepted_at >= @from AND r.accepted_posit
 
 const monthJobsCountSQL = `
 SELECT count(*) AS count` + monthFirstSQL + monthStandingSQL
+
+type monthContractorRow struct {
+	ContractorID [16]byte
+	Count        int64
+}
+
+const monthContractorsSQL = `
+SELECT r.contractor_id, count(*) AS count` + monthFirstSQL + monthStandingSQL + `
+GROUP BY r.contractor_id`
 
 type monthJobRow struct {
 	JobID           [16]byte
@@ -117,6 +135,7 @@ type monthJobRow struct {
 	MethodVersion   string
 	Inspected       bool
 	CrossoversCount int64
+	CallBacks       *string
 }
 
 const monthJobsSQL = `
@@ -132,7 +151,7 @@ SELECT r.job_id, r.home_id, r.contractor_id, f.accepted_month, r.accepted_at,
         JOIN LATERAL (SELECT l.body, l.void_reason FROM ledger AS l
             WHERE l.program_id = h.program_id AND l.kind = 'crossover' AND l.record_id = h.record_id AND l.position <= r.accepted_position
             ORDER BY l.version DESC LIMIT 1) AS c ON c.void_reason IS NULL AND c.body::jsonb ->> 'action' = 'replaced'
-        WHERE @crossovers::boolean AND h.program_id = r.program_id AND h.job_id = r.job_id AND h.kind = 'crossover') AS crossovers_count` + monthFirstSQL + `
+        WHERE @crossovers::boolean AND h.program_id = r.program_id AND h.job_id = r.job_id AND h.kind = 'crossover') AS crossovers_count, cb.call_backs` + monthFirstSQL + monthCallBacksSQL + `
 JOIN LATERAL (SELECT l.version, l.body::jsonb ->> 'fund_source' AS fund_source FROM ledger AS l
     WHERE l.program_id = r.program_id AND l.kind = 'job' AND l.record_id = r.job_id AND l.position <= r.accepted_position
     ORDER BY l.version DESC LIMIT 1) AS j ON true` + monthStandingSQL + `
@@ -210,8 +229,15 @@ const monthHeldSQL = `
 SELECT count(*) AS count FROM held
 WHERE program_id = @program_id AND received_at <= @as_of AND (closed_at IS NULL OR closed_at > @as_of)`
 
-// Rule sets with their prices.
+type monthRuleSetRow struct {
+	RecordID [16]byte
+	Body     string
+	Void     bool
+}
+
+// Rule sets with their prices; of two that begin on one day the first by id is
+// in force.
 const monthRuleSetsSQL = `
-SELECT DISTINCT ON (l.record_id) l.record_id, l.body FROM ledger AS l
+SELECT DISTINCT ON (l.record_id) l.record_id, l.body, l.void_reason IS NOT NULL AS void FROM ledger AS l
 WHERE l.program_id = @program_id AND l.kind = 'rule_set' AND l.position <= @position
 ORDER BY l.record_id, l.version DESC`

@@ -37,8 +37,28 @@ func (w *monthWriter) eachJob(use func(*monthJobRow, *month.Work) error) error {
 		if work.Pay, err = month.PayOf(w.sets[idOf(r.RuleSetID)], &work); err != nil {
 			return fmt.Errorf("job %s: %w", domain.UUID(r.JobID), err)
 		}
+		charges, err := w.charges(r.CallBacks, &work)
+		if err != nil {
+			return fmt.Errorf("job %s: %w", domain.UUID(r.JobID), err)
+		}
+		work.Pay = work.Pay.Less(month.Taken(charges, w.plan.Position))
 		return use(r, &work)
 	})
+}
+
+// suppression decides whose counts are hidden before the first row is written.
+func (w *monthWriter) suppression() error {
+	if w.inForce == nil || w.inForce.SuppressBelowCount == nil {
+		return nil
+	}
+	jobs := map[domain.UUID]int64{}
+	err := each(w.t, monthContractorsSQL, w.args.pgx(), func(r *monthContractorRow) error {
+		jobs[r.ContractorID] = r.Count
+		return nil
+	})
+	w.hides = month.Suppress(jobs, int64(*w.inForce.SuppressBelowCount))
+	w.excluded[month.ExcludedContractors] = w.hides.Count()
+	return err
 }
 
 func (w *monthWriter) jobs() error {
@@ -54,6 +74,7 @@ func (w *monthWriter) jobs() error {
 		countedAs := "new"
 		if domain.Month(r.AcceptedMonth) == w.plan.Month {
 			w.movement.New = w.movement.New.Plus(work.Sums())
+			w.spending.TakeNew(work)
 		} else {
 			countedAs = "late"
 		}
@@ -68,7 +89,7 @@ func (w *monthWriter) jobs() error {
 		if reason != "" {
 			w.excluded[month.ExcludedNoReduction+reason]++
 		}
-		s.Text(month.JobRef(r.JobID)).Text(month.HomeRef(r.HomeID)).Text(month.ContractorRef(r.ContractorID)).Text(countedAs).Text(r.AcceptedMonth)
+		s.Text(month.JobRef(r.JobID)).Text(month.HomeRef(r.HomeID)).Text(w.hides.Ref(r.ContractorID)).Text(countedAs).Text(r.AcceptedMonth)
 		s.Text(string(domain.DateOf(r.AcceptedAt, w.plan.Zone))).Time(r.AcceptedAt).Int(r.AcceptedCount).Int(r.JobVersion).Text(textOf(r.Outcome))
 		s.Text(r.PayBasis).Text(textOf(r.FundSource)).Text(r.Class)
 		number(s, r.FloorAreaFt2)
@@ -168,14 +189,38 @@ func (w *monthWriter) contractors() error {
 	ids := slices.SortedFunc(maps.Keys(w.firms), func(a, b domain.UUID) int {
 		return cmp.Or(strings.Compare(w.firms[a].name, w.firms[b].name), a.Compare(b))
 	})
-	s, err := w.table(month.ContractorsTable, int64(len(ids)))
+	hidden := firm{}
+	ids = slices.DeleteFunc(ids, func(id domain.UUID) bool {
+		if w.hides.Hides(id) {
+			hidden.jobs += w.firms[id].jobs
+			hidden.sums = hidden.sums.Plus(w.firms[id].sums)
+		}
+		return w.hides.Hides(id) && !w.hides.Names()
+	})
+	rows := int64(len(ids))
+	if hidden.jobs > 0 {
+		rows++
+	}
+	s, err := w.table(month.ContractorsTable, rows)
 	if err != nil {
 		return err
 	}
 	for _, id := range ids {
 		f := w.firms[id]
-		s.Text(month.ContractorRef(id)).Text(f.name).Int(f.jobs)
-		f.sums.ContractorCells(s)
+		s.Text(month.ContractorRef(id)).Text(f.name)
+		if w.hides.Hides(id) {
+			month.SuppressedCells(s)
+		} else {
+			s.Int(f.jobs)
+			f.sums.ContractorCells(s)
+			s.Unknown()
+		}
+		if err := s.End(); err != nil {
+			return err
+		}
+	}
+	if hidden.jobs > 0 {
+		month.SuppressedSumCells(s, hidden.jobs, &hidden.sums)
 		if err := s.End(); err != nil {
 			return err
 		}
@@ -196,7 +241,7 @@ func (w *monthWriter) payments() error {
 	err = w.eachJob(func(r *monthJobRow, work *month.Work) error {
 		for i := range work.Pay.Lines {
 			line := &work.Pay.Lines[i]
-			s.Text(month.JobRef(r.JobID)).Int(int64(i + 1)).Text(month.ContractorRef(r.ContractorID))
+			s.Text(month.JobRef(r.JobID)).Int(int64(i + 1)).Text(w.hides.Ref(r.ContractorID))
 			line.Cells(s)
 			if err := s.End(); err != nil {
 				return err
@@ -210,11 +255,37 @@ func (w *monthWriter) payments() error {
 	return s.Close()
 }
 
+// costs writes what the jobs cost by fund and category, and the average cost of
+// a home beside its ceiling.
+func (w *monthWriter) costs() error {
+	rows := w.spending.Rows()
+	s, err := w.table(month.CostsTable, int64(len(rows)))
+	if err != nil {
+		return err
+	}
+	var ceiling *int64
+	if w.inForce != nil {
+		ceiling = w.inForce.CostCeilingCents
+	}
+	for i := range rows {
+		rows[i].Cells(s, ceiling)
+		if err := s.End(); err != nil {
+			return err
+		}
+	}
+	return s.Close()
+}
+
 func (w *monthWriter) reconciliation() error {
 	lines, err := month.Reconcile(w.previous, w.movement, w.cumulative)
 	if err != nil {
 		return err
 	}
+	costs, err := w.spending.Reconcile()
+	if err != nil {
+		return err
+	}
+	lines = append(lines, costs...)
 	err = each(w.t, monthStatesSQL, w.args.pgx(), func(r *monthStateRow) error {
 		w.excluded[month.ExcludedJob+r.State] = r.Count
 		return nil

@@ -29,6 +29,7 @@ type agency struct {
 	*storagetest.World
 	t     *testing.T
 	clock *storagetest.Clock
+	set   domain.RuleSet // the first
 }
 
 func newAgency(t *testing.T, start time.Time) *agency {
@@ -37,11 +38,12 @@ func newAgency(t *testing.T, start time.Time) *agency {
 	clock.Move(start.Sub(clock.Now()))
 	w := &storagetest.World{DB: db, Contractor: storagetest.ID(), Lead: storagetest.ID(), Instrument: storagetest.ID(), Home: storagetest.ID()}
 	set := &domain.RuleSet{Name: "invented", FromOn: "2020-01-01"}
-	yes, ratio, floor := true, 0.1, int64(15000)
+	yes, ratio, floor, fifth := true, 0.1, int64(15000), 0.2
 	for _, key := range rules.Keys() {
 		set.Rules = append(set.Rules, domain.RuleSetting{Rule: key, Off: &yes})
 	}
-	set.Prices = []domain.Price{{Line: month.LineReduction, AmountCents: 250, FloorCents: &floor, FundSource: "state_fund", Category: "labour"}}
+	set.Prices = []domain.Price{{Line: month.LineReduction, AmountCents: 250, FloorCents: &floor, FundSource: "state_fund", Category: "labour"},
+		{Line: month.LineCallBack, AmountCents: 1000, PaidRatio: &fifth}}
 	set.HoldBackRatio = &ratio
 	code := fmt.Sprintf("MONTH%d", storagetest.ID()[15])
 	w.Program = storage.ProgramID(code)
@@ -50,7 +52,7 @@ func newAgency(t *testing.T, start time.Time) *agency {
 	if err != nil {
 		t.Fatal(err)
 	}
-	a := &agency{World: w, t: t, clock: clock}
+	a := &agency{World: w, t: t, clock: clock, set: *set}
 	w.Admin = storagetest.Token(t, db, storage.Token{Role: domain.Admin, Name: "Ada Invented"}, w.Program)
 	w.Staff = storagetest.Token(t, db, storage.Token{Role: domain.Staff, Name: "Sam Invented"}, w.Program)
 	w.Must(t, w.Staff,

@@ -5,6 +5,8 @@ import (
 	"crypto/ed25519"
 	"fmt"
 	"io"
+	"maps"
+	"slices"
 	"strings"
 	"time"
 
@@ -20,6 +22,8 @@ type MonthOptions struct {
 	Key     ed25519.PrivateKey          // nil: the package is not signed
 	BuildID string                      // of the program that builds
 	Report  func(table string, n int64) // told before each table; nil: nobody asks
+	// Summary writes the workbook that a person opens first; nil leaves it out.
+	Summary func(io.Writer, *bag.Book) error
 }
 
 // monthWriter writes one package from one snapshot.
@@ -34,7 +38,12 @@ type monthWriter struct {
 	previous   month.Sums // what stood at the previous position
 	cumulative month.Sums // what stands
 	movement   month.Movement
+	spending   month.Spending
+	dated      []*domain.RuleSet // those that are not void
+	inForce    *domain.RuleSet   // on the month's last day
 	late       []domain.UUID
+	hides      month.Suppression
+	floored    bool // the programme has, or had, a floor for counts
 	firms      map[domain.UUID]*firm
 	excluded   map[string]int64
 }
@@ -51,12 +60,15 @@ func (db *DB) WriteMonth(ctx context.Context, program domain.UUID, plan *MonthPl
 		if err := w.begin(out, o); err != nil {
 			return err
 		}
-		for _, step := range []func() error{w.history, w.jobs, w.measurements, w.contractors, w.payments, w.corrections, w.reconciliation, w.codes, w.ledger} {
+		for _, step := range []func() error{w.history, w.suppression, w.jobs, w.measurements, w.contractors, w.payments, w.costs, w.corrections, w.callBacks, w.reconciliation, w.codes, w.ledger} {
 			if err := step(); err != nil {
 				return err
 			}
 		}
 		sums = w.cumulative
+		if err := w.bag.Book(month.SummaryName, month.Summary(w.spending.Rows(), slices.Sorted(maps.Keys(w.excluded))), o.Summary); err != nil {
+			return err
+		}
 		written, err = w.bag.Close()
 		return err
 	})
@@ -71,19 +83,19 @@ func (w *monthWriter) begin(out io.Writer, o MonthOptions) (err error) {
 	}
 	w.args = named{"program_id": w.t.program, "position": p.Position, "previous": p.Previous, "begin": int64(0), "month": string(p.Month),
 		"from": first.Add(-marginBefore), "as_of": p.AsOf, "late": []domain.UUID{}}
-	if w.bag, err = bag.NewWriter(out, p.head(o.BuildID), month.Tables(), bag.WriterOptions{Key: o.Key, Notes: month.Notes}); err != nil {
+	if w.bag, err = bag.NewWriter(out, p.head(o.BuildID), month.Tables(), bag.WriterOptions{Key: o.Key, Notes: month.Notes, Pages: month.SummaryPages()}); err != nil {
 		return err
 	}
 	// Index look-ups row by row: compiling these statements costs more than it
 	// saves (10,000 jobs took half as long again).
 	w.t.queue("SET LOCAL jit = off")
-	var rows []nameRow
+	var rows []monthRuleSetRow
 	all(w.t, &rows, monthRuleSetsSQL, w.args.pgx())
 	if err := w.t.flush(); err != nil {
 		return err
 	}
 	w.sets = make(map[domain.UUID]*domain.RuleSet, len(rows))
-	crossovers, holds := false, false
+	crossovers, holds, callBacks := false, false, false
 	for _, row := range rows {
 		record, err := domain.Decode(domain.RuleSetKind, []byte(row.Body))
 		if err != nil {
@@ -91,10 +103,17 @@ func (w *monthWriter) begin(out io.Writer, o MonthOptions) (err error) {
 		}
 		set := record.(*domain.RuleSet)
 		w.sets[row.RecordID] = set
+		if !row.Void {
+			w.dated = append(w.dated, set)
+		}
+		callBacks = callBacks || slices.ContainsFunc(set.Prices, func(p domain.Price) bool { return p.Line == month.LineCallBack })
 		crossovers = crossovers || len(set.Prices) > 0
 		holds = holds || set.HoldBackRatio != nil && *set.HoldBackRatio > 0
 	}
-	w.args["crossovers"], w.args["holds"] = crossovers, holds
+	w.args["crossovers"], w.args["holds"], w.args["call_backs"] = crossovers, holds, callBacks
+	lastDay := domain.DateOf(first.AddDate(0, 1, -1), p.Zone)
+	w.inForce = w.ruleSetOn(lastDay)
+	w.floored = slices.ContainsFunc(w.dated, func(set *domain.RuleSet) bool { return set.SuppressBelowCount != nil && set.FromOn <= lastDay })
 	// Events of own jobs may lie before the package before was cut, never
 	// before the month began.
 	before, _, err := neighbours(p.Month)
@@ -102,6 +121,16 @@ func (w *monthWriter) begin(out io.Writer, o MonthOptions) (err error) {
 		w.args["begin"], err = w.t.lastOfMonth(before, p.Zone, p.Position)
 	}
 	return err
+}
+
+// ruleSetOn is the rule set in force on a day.
+func (w *monthWriter) ruleSetOn(day domain.Date) (set *domain.RuleSet) {
+	for _, other := range w.dated {
+		if ratherInForce(other, set, day) {
+			set = other
+		}
+	}
+	return set
 }
 
 // marginBefore keeps a zone without midnight on the first from cutting a row

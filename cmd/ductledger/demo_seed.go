@@ -127,7 +127,8 @@ func firstRules() *domain.RuleSet {
 			{Line: "cfm25_removed", AmountCents: 500, FloorCents: new(int64(15000)), CapCents: new(int64(90000)), FundSource: "state_fund", Category: "labour"},
 			{Line: "crossover_replaced", AmountCents: 20000, FundSource: "state_fund", Category: "materials"},
 			{Line: "trip_fee", AmountCents: 7500, FundSource: "state_fund", Category: "support"},
-		}}
+			{Line: "call_back", PaidRatio: new(0.25), CapCents: new(int64(10000))},
+		}, CostCeilingCents: new(int64(80000))}
 }
 
 // variables are what the demo hands out.

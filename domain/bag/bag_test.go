@@ -114,7 +114,7 @@ func (c content) write(t testing.TB) ([]byte, bag.Written) {
 			t.Fatal(err)
 		}
 	}
-	if err := w.View("summary.xlsx", strings.NewReader("a workbook would stand here")); err != nil {
+	if err := w.View("note.txt", strings.NewReader("a picture of the figures would stand here")); err != nil {
 		t.Fatal(err)
 	}
 	written, err := w.Close()
@@ -263,7 +263,7 @@ func TestGoldenPackage(t *testing.T) {
 			t.Errorf("%s differs from %s (renew with -update, and read it)", name, path)
 		}
 	}
-	want := "bagit.txt data/contractors.csv data/jobs.csv data/reconciliation.csv view/summary.xlsx data/control.csv data/datapackage.json README.txt bag-info.txt manifest-sha256.txt tagmanifest-sha256.txt tagmanifest-sha256.txt.sig"
+	want := "bagit.txt data/contractors.csv data/jobs.csv data/reconciliation.csv view/note.txt data/control.csv data/datapackage.json README.txt bag-info.txt manifest-sha256.txt tagmanifest-sha256.txt tagmanifest-sha256.txt.sig"
 	if got := strings.Join(names, " "); got != want {
 		t.Errorf("members %s\nwant    %s", got, want)
 	}

@@ -114,6 +114,11 @@ func (c *container) read(path string) ([]byte, error) {
 	if f.UncompressedSize64 > maxTagFile {
 		return nil, unreadable("%s has %d bytes, at most %d are read", path, f.UncompressedSize64, maxTagFile)
 	}
+	return c.bytes(path)
+}
+
+// bytes gives a whole member whose size the caller has looked at.
+func (c *container) bytes(path string) ([]byte, error) {
 	var b bytes.Buffer
 	err := c.each(path, func(r io.Reader) error {
 		_, err := b.ReadFrom(r)

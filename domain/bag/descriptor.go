@@ -14,8 +14,8 @@ const (
 	dialectProfile = "https://datapackage.org/profiles/2.0/tabledialect.json"
 )
 
-// The shape of data/datapackage.json. Members named kind, unit and decimals
-// are ours; the standard lets a descriptor carry more than it knows.
+// The shape of data/datapackage.json. Members named kind, unit, decimals and
+// views are ours; the standard lets a descriptor carry more than it knows.
 type (
 	packageJSON struct {
 		Schema      string         `json:"$schema"`
@@ -25,6 +25,14 @@ type (
 		Version     string         `json:"version"`
 		Created     string         `json:"created"`
 		Resources   []resourceJSON `json:"resources"`
+		Views       []viewJSON     `json:"views,omitempty"`
+	}
+	// viewJSON says what a workbook repeats: lines on its front page, then a
+	// page for each resource.
+	viewJSON struct {
+		Path      string   `json:"path"` // in the bag's folder, not below data/
+		Resources []string `json:"resources"`
+		Lines     []Line   `json:"lines"`
 	}
 	resourceJSON struct {
 		Name        string         `json:"name"`
@@ -181,11 +189,11 @@ func schemaOf(t Table, tables []Table) schemaJSON {
 	return s
 }
 
-func descriptorOf(h Head, tables []Table, files map[string][]string) ([]byte, error) {
+func descriptorOf(h Head, tables []Table, files map[string][]string, views []viewJSON) ([]byte, error) {
 	p := packageJSON{
 		Schema: profile, Name: strings.ToLower(h.Name()), Title: h.Organization + ", " + h.Program + ", " + h.Month, Version: h.SchemaVersion,
 		Description: "Monthly package of a duct sealing programme. An empty cell means not known. One leading apostrophe of a text cell guards against formulas and is not part of the text.",
-		Created:     h.AsOf.UTC().Format(asOfForm),
+		Created:     h.AsOf.UTC().Format(asOfForm), Views: views,
 	}
 	for _, t := range tables {
 		path, err := json.Marshal(files[t.Name])
@@ -209,6 +217,9 @@ func descriptorOf(h Head, tables []Table, files map[string][]string) ([]byte, er
 func parseDescriptor(text []byte) (p packageJSON, tables []Table, files map[string][]string, err error) {
 	if err := json.Unmarshal(text, &p); err != nil {
 		return p, nil, nil, fmt.Errorf("is not a descriptor: %w", err)
+	}
+	if len(p.Views) > maxBooks {
+		return p, nil, nil, fmt.Errorf("%d views, at most %d are read", len(p.Views), maxBooks)
 	}
 	files = map[string][]string{}
 	for _, r := range p.Resources {

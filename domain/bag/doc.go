@@ -25,6 +25,12 @@
 // datapackage.json, so that whoever opens the folder in a spreadsheet can lay
 // his own sums beside them.
 //
+// The workbook in view/ has a page for each of some short tables, and a front
+// page of figures from them. The descriptor says which cell each of its own
+// repeats, so Verify compares all of them; a workbook that holds more than
+// figures (formulas, links, macros, pictures, hidden rows, formats of its own)
+// does not hold.
+//
 // # Cells
 //
 // UTF-8, comma, CRLF, quotes doubled (RFC 4180); an empty cell is "unknown".

@@ -74,14 +74,14 @@ func TestUnreadable(t *testing.T) {
 		{"beginning only", file[:200], "not a zip"},
 		{"no bagit.txt", without("bagit.txt"), "bagit.txt is missing"},
 		{"no manifest", without("manifest-sha256.txt"), "manifest-sha256.txt is missing"},
-		{"traversal", packed(t, names, members, rename("view/summary.xlsx", "ACME_2026-10_r1_DEMO/../../etc/x")), "not a plain path"},
-		{"absolute", packed(t, names, members, rename("view/summary.xlsx", "/etc/x")), "not a plain path"},
-		{"backslash", packed(t, names, members, rename("view/summary.xlsx", `ACME_2026-10_r1_DEMO/..\x`)), "not a plain path"},
+		{"traversal", packed(t, names, members, rename("view/note.txt", "ACME_2026-10_r1_DEMO/../../etc/x")), "not a plain path"},
+		{"absolute", packed(t, names, members, rename("view/note.txt", "/etc/x")), "not a plain path"},
+		{"backslash", packed(t, names, members, rename("view/note.txt", `ACME_2026-10_r1_DEMO/..\x`)), "not a plain path"},
 		{"twice", packed(t, slices.Concat(names, []string{"data/jobs.csv"}), members, nil), "stands twice"},
-		{"twice but for case", packed(t, names, members, rename("view/summary.xlsx", "ACME_2026-10_r1_DEMO/data/JOBS.csv")), "stands twice"},
-		{"second folder", packed(t, names, members, rename("view/summary.xlsx", "other/x")), "one folder is expected"},
+		{"twice but for case", packed(t, names, members, rename("view/note.txt", "ACME_2026-10_r1_DEMO/data/JOBS.csv")), "stands twice"},
+		{"second folder", packed(t, names, members, rename("view/note.txt", "other/x")), "one folder is expected"},
 		{"symbolic link", packed(t, names, members, func(h *zip.FileHeader) {
-			if strings.HasSuffix(h.Name, "summary.xlsx") {
+			if strings.HasSuffix(h.Name, "note.txt") {
 				h.SetMode(fs.ModeSymlink | 0o777)
 			}
 		}), "not a regular file"},
@@ -214,6 +214,25 @@ func TestPrevious(t *testing.T) {
 	}
 	if _, err := bag.Verify(bytes.NewReader(before), int64(len(before)), bag.VerifyOptions{Previous: strings.NewReader("x"), PreviousSize: 1}); !errors.Is(err, bag.ErrUnreadable) {
 		t.Errorf("a previous package that is none: %v", err)
+	}
+}
+
+// A measure that the package before does not have begins where it began in
+// the tables of that time: only when these were of another version.
+func TestPreviousOfAnOlderVersion(t *testing.T) {
+	old := monthPackage(t, "2025-12", 500, 10, 5, nil)
+	for version, holds := range map[string]bool{"1.0.0": false, "1.1.0": true} {
+		c := small()
+		c.head.Month, c.head.Position, c.head.PreviousPosition, c.head.PreviousSHA256, c.head.SchemaVersion = "2026-01", 600, 500, digest(old), version
+		c.reconciliation = [][]string{
+			bag.ReconciliationLine{Measure: "jobs_accepted", Unit: "jobs", Previous: 15}.Cells(),
+			bag.ReconciliationLine{Measure: "homes_worked", Unit: "homes", Previous: 14}.Cells(),
+		}
+		file, _ := c.write(t)
+		r := verify(t, file, bag.VerifyOptions{Previous: bytes.NewReader(old), PreviousSize: int64(len(old))})
+		if r.Holds != holds || !holds && !contains(failing(r), bag.CheckPrevious, "reconciliation.csv", 3, "previous_cumulative") {
+			t.Errorf("version %s after 1.0.0:\n%s", version, r.Text())
+		}
 	}
 }
 

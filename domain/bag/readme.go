@@ -7,7 +7,7 @@ import (
 )
 
 // readme is the one page for whoever opens the folder without us.
-func readme(h Head, tables []Table, files map[string][]string, rows map[string]int64, c counts, notes string, views []string) []byte {
+func readme(h Head, tables []Table, files map[string][]string, rows map[string]int64, c counts, notes, figures string, views []string) []byte {
 	var b strings.Builder
 	p := func(format string, args ...any) { fmt.Fprintf(&b, format+"\n", args...) }
 	p("%s", h.Name())
@@ -39,6 +39,9 @@ func readme(h Head, tables []Table, files map[string][]string, rows map[string]i
 	p("  %-26s  types, units and meaning of every column", descriptorName)
 	for _, v := range views {
 		p("  %-26s  the same figures for reading", v)
+	}
+	if figures != "" {
+		p("\nFigures\n%s", strings.TrimSuffix(figures, "\n"))
 	}
 	p(`
 How to read it

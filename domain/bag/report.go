@@ -18,7 +18,8 @@ type Check struct {
 	Holds  bool   `json:"holds"`
 	Detail string `json:"detail,omitempty"`
 	File   string `json:"file,omitempty"`
-	Row    int64  `json:"row,omitempty"` // as a spreadsheet counts: the header is row 1
+	Sheet  string `json:"sheet,omitempty"` // of a workbook
+	Row    int64  `json:"row,omitempty"`   // as a spreadsheet counts: the header is row 1
 	Column string `json:"column,omitempty"`
 }
 
@@ -35,6 +36,7 @@ const (
 	CheckControl    = "control"     // rows, sums and hashes as control.csv says
 	CheckCumulative = "cumulative"  // every line of the reconciliation adds up
 	CheckPrevious   = "previous"    // and begins where the month before ended
+	CheckBook       = "view"        // every cell of the workbook repeats one of the tables
 )
 
 // maxFaults that one check lists: a wholly different file needs no more.
@@ -61,6 +63,16 @@ func (f *findings) checked(name, format string, args ...any) {
 }
 
 func (f *findings) fault(name, file string, row int64, column, format string, args ...any) {
+	f.add(Check{Name: name, Detail: fmt.Sprintf(format, args...), File: file, Row: row, Column: column})
+}
+
+// sheetFault names a cell of a workbook.
+func (f *findings) sheetFault(file, sheet string, row int64, column, format string, args ...any) {
+	f.add(Check{Name: CheckBook, Detail: fmt.Sprintf(format, args...), File: file, Sheet: sheet, Row: row, Column: column})
+}
+
+func (f *findings) add(c Check) {
+	name := c.Name
 	if _, ok := f.about[name]; !ok {
 		f.checked(name, "")
 	}
@@ -68,7 +80,7 @@ func (f *findings) fault(name, file string, row int64, column, format string, ar
 		f.more[name]++
 		return
 	}
-	f.bad[name] = append(f.bad[name], Check{Name: name, Detail: fmt.Sprintf(format, args...), File: file, Row: row, Column: column})
+	f.bad[name] = append(f.bad[name], c)
 }
 
 func (f *findings) report() (checks []Check, holds bool) {
@@ -101,6 +113,9 @@ func (r Report) Text() string {
 		s += mark + " " + c.Name + ": "
 		if c.File != "" {
 			s += c.File
+			if c.Sheet != "" {
+				s += " sheet " + c.Sheet
+			}
 			if c.Row > 0 {
 				s += fmt.Sprintf(" row %d", c.Row)
 			}

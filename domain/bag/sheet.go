@@ -24,6 +24,7 @@ type Sheet struct {
 	file      string
 	member    *member
 	totals    *totals
+	kept      *keptRows // of a table that becomes a page
 
 	text     []byte // cells of the row, one behind the other
 	ends     []int
@@ -55,6 +56,11 @@ func newSheet(w *Writer, l *layout, rows int64) *Sheet {
 	if l.Name != controlName && l.Name != reconciliationName { // these two are short, and one file by their form
 		s.limit = w.opts.RowsPerFile
 		s.parts = max(1, (rows+s.limit-1)/s.limit)
+	}
+	for _, k := range w.kept {
+		if k.table.Name == l.Name {
+			s.kept = k
+		}
 	}
 	s.row, s.ordinals = make([][]byte, len(l.Columns)), make([]int64, len(l.Columns))
 	s.nextPart()
@@ -130,6 +136,11 @@ func (s *Sheet) End() error {
 	}
 	if err := s.judge(); err != nil {
 		return s.w.fail(err)
+	}
+	if s.kept != nil {
+		if err := s.kept.add(s.row); err != nil {
+			return s.w.fail(err)
+		}
 	}
 	s.rows++
 	s.totals.add(s.layout, s.row, s.ordinals)

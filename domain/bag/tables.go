@@ -78,7 +78,10 @@ func (v *verifier) checkTables() error {
 	if err := v.checkControl(runs); err != nil {
 		return err
 	}
-	return v.checkReconciliation(byName[reconciliationName])
+	if err := v.checkReconciliation(byName[reconciliationName]); err != nil {
+		return err
+	}
+	return v.checkBooks(byName)
 }
 
 // firstPass judges every cell, counts, and looks for keys that stand twice.

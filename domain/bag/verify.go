@@ -28,6 +28,8 @@ type verifier struct {
 	counts counts
 	report Report
 	lists  map[string]string // path → digest, of both manifests
+	views  []viewJSON
+	grown  bool // the package before has another schema version
 }
 
 // Verify checks a package with nothing but the file. The error is for what
@@ -198,6 +200,7 @@ func (v *verifier) describe() (layouts []*layout, files map[string][]string, err
 		return nil, nil, err
 	}
 	p, tables, files, err := parseDescriptor(text)
+	v.views = p.Views
 	if err == nil {
 		layouts, err = newLayouts(tables)
 	}

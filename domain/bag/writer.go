@@ -2,6 +2,7 @@ package bag
 
 import (
 	"archive/zip"
+	"bytes"
 	"compress/flate"
 	"crypto/ed25519"
 	"errors"
@@ -17,6 +18,7 @@ type WriterOptions struct {
 	RowsPerFile int64              // a table with more is split; 0 is RowsPerFile
 	Key         ed25519.PrivateKey // nil: the package is not signed, and says so
 	Notes       string             // a paragraph for README.txt
+	Pages       []string           // short tables that Book shows, each as a page
 }
 
 // RowsPerFile keeps every file within a spreadsheet's 1,048,576 lines.
@@ -57,6 +59,9 @@ type Writer struct {
 	rows    map[string]int64
 	control [][]string
 	views   []string
+	kept    []*keptRows
+	books   []viewJSON
+	figures string // of the front page, for README.txt
 	changed int64
 	open    *Sheet
 	err     error
@@ -86,11 +91,20 @@ func NewWriter(out io.Writer, head Head, tables []Table, opts WriterOptions) (*W
 	case opts.Key != nil && len(opts.Key) != ed25519.PrivateKeySize:
 		err = fmt.Errorf("key: %d bytes; an Ed25519 private key has %d", len(opts.Key), ed25519.PrivateKeySize)
 	}
+	var kept []*keptRows
+	for _, name := range opts.Pages {
+		t := tableNamed(tables, name)
+		if t == nil {
+			err = errors.Join(err, fmt.Errorf("page %q: there is no such table", name))
+			continue
+		}
+		kept = append(kept, &keptRows{table: *t})
+	}
 	if err != nil {
 		return nil, fmt.Errorf("bag: %w", err)
 	}
 	t := newTally(out)
-	w := &Writer{head: head, layouts: layouts, opts: opts, out: t, zip: zip.NewWriter(t), files: map[string][]string{}, rows: map[string]int64{}}
+	w := &Writer{head: head, layouts: layouts, opts: opts, out: t, zip: zip.NewWriter(t), files: map[string][]string{}, rows: map[string]int64{}, kept: kept}
 	w.zip.RegisterCompressor(zip.Deflate, func(out io.Writer) (io.WriteCloser, error) {
 		return flate.NewWriter(out, deflateLevel)
 	})
@@ -139,6 +153,32 @@ func (w *Writer) View(name string, content io.Reader) error {
 	return w.err
 }
 
+// Book lays out the front page from these lines, which README.txt repeats, and
+// a page for each of the tables that were kept, and lets write put them into
+// view/NAME as a workbook. A nil write leaves the workbook out.
+func (w *Writer) Book(name string, lines []Line, write func(io.Writer, *Book) error) error {
+	switch {
+	case w.err != nil:
+		return w.err
+	case w.open != nil || len(w.files) < len(w.layouts):
+		return w.fail(fmt.Errorf("view %q: views come after all tables", name))
+	}
+	book, err := bookOf(w.head, lines, w.kept)
+	if err != nil {
+		return w.fail(err)
+	}
+	w.figures = book.figures()
+	if write == nil {
+		return nil
+	}
+	var workbook bytes.Buffer
+	if err := write(&workbook, book); err != nil {
+		return w.fail(fmt.Errorf("view %q: %w", name, err))
+	}
+	w.books = append(w.books, viewJSON{Path: "view/" + name, Resources: w.opts.Pages, Lines: lines})
+	return w.View(name, &workbook)
+}
+
 // Close writes the control totals, the descriptor, the manifests and the
 // signature.
 func (w *Writer) Close() (Written, error) {
@@ -155,7 +195,7 @@ func (w *Writer) Close() (Written, error) {
 	control := ControlTable(tables)
 	tables = append(tables, control)
 	w.writeControl(control)
-	descriptor, err := descriptorOf(w.head, tables, w.files)
+	descriptor, err := descriptorOf(w.head, tables, w.files, w.books)
 	if err != nil {
 		return Written{}, w.fail(err)
 	}
@@ -167,7 +207,7 @@ func (w *Writer) Close() (Written, error) {
 	if w.opts.Key != nil {
 		c.signer = sshKeyType + " " + Fingerprint(w.opts.Key.Public().(ed25519.PublicKey))
 	}
-	w.tag(readmeName, readme(w.head, tables, w.files, w.rows, c, w.opts.Notes, w.views))
+	w.tag(readmeName, readme(w.head, tables, w.files, w.rows, c, w.opts.Notes, w.figures, w.views))
 	w.tag(bagInfoName, w.head.bagInfo(c))
 	w.tag(manifestName, manifestOf(w.payload))
 	tags := manifestOf(w.tags)

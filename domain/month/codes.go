@@ -7,9 +7,14 @@ type Code struct{ List, Code, Meaning string }
 // of the records and of the API.
 func Codes() []Code {
 	return []Code{
+		{"cost_level", costOfAll, "All that is payable"},
+		{"cost_level", costOfCategory, "By category, of all funds"},
+		{"cost_level", costOfFund, "By fund source, of all categories"},
+		{"cost_level", costOfHeading, "By fund source and category"},
 		{"counted_as", "late", "First accepted in an earlier month, and in no package before"},
 		{"counted_as", "new", "First accepted in this month"},
 		{"event", AcceptedAgain, "An opened job was accepted again; it stays in its month"},
+		{"event", TakenBack, "A complaint was closed at the crew's fault and takes back what was paid, or no longer does"},
 		{"event", Changed, "A person's decision changed what stands, without opening the job"},
 		{"event", HoldReleased, "An inspection passed: what was held back is due"},
 		{"event", LateWork, "A record came to an accepted job; it moves no figure until the job is opened again"},
@@ -45,6 +50,7 @@ func Codes() []Code {
 		{"outcome", "refused", "The resident refused"},
 		{"pay_basis", "deemed", "A fixed sum per home"},
 		{"pay_basis", "measured", "By the leakage removed"},
+		{"payment_line", LineCallBack, "Taken back for a call-back at the crew's fault"},
 		{"payment_line", LineReduction, "By cfm25 removed, within floor and cap"},
 		{"payment_line", LineCrossover, "For each crossover replaced"},
 		{"payment_line", LineHome, "A sum for the home, by its sections"},
@@ -60,15 +66,18 @@ func Codes() []Code {
 		{"stage", "before", "Before the work"},
 		{"stage", "inspection", "By an inspector"},
 		{"stage", "interim", "Between two steps of the work"},
+		{"suppression", suppressedRow, "Its figures are suppressed: it has fewer jobs than the programme's floor, or is hidden so that totals do not reveal one that has"},
+		{"suppression", suppressedSum, "The suppressed contractors together"},
 	}
 }
 
 // Reasons why records are in no figure of the package, as reconciliation.csv
 // counts them. A job that is not accepted is counted by its state.
 const (
-	ExcludedHeld        = "record_held"          // came, and was not accepted as it was
-	ExcludedLate        = "record_late"          // came to an accepted job since the package before
-	ExcludedJob         = "job_"                 // and the state
-	ExcludedVoidJob     = "job_void"             //
-	ExcludedNoReduction = "job_no_reduction_of_" // this month's jobs outside the reductions, and the reason
+	ExcludedHeld        = "record_held"            // came, and was not accepted as it was
+	ExcludedLate        = "record_late"            // came to an accepted job since the package before
+	ExcludedJob         = "job_"                   // and the state
+	ExcludedVoidJob     = "job_void"               //
+	ExcludedContractors = "contractors_suppressed" // counts below the programme's floor, and those beside them
+	ExcludedNoReduction = "job_no_reduction_of_"   // this month's jobs outside the reductions, and the reason
 )

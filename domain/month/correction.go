@@ -16,6 +16,7 @@ const (
 	Voided        = "voided"         // the job no longer counts
 	LateWork      = "late_work"      // a record came to an accepted job; it moves no figure
 	HoldReleased  = "hold_released"  // an inspection passed: what was held back is due
+	TakenBack     = "call_back"      // a complaint was closed at the crew's fault, or no longer is
 )
 
 // A Correction is one line of corrections.csv: one field of one event.
@@ -49,6 +50,9 @@ func (h *History) Corrections(r *Range, use func(*Correction) error) error {
 		if err := h.release(a, r, use); err != nil {
 			return err
 		}
+		if err := h.takenBack(a, r, use); err != nil {
+			return err
+		}
 		if a.Until == 0 || !r.holds(h.Month, a.Until) {
 			continue
 		}
@@ -71,13 +75,46 @@ func (h *History) Corrections(r *Range, use func(*Correction) error) error {
 
 // release is the line of an inspection that passed while the acceptance stood.
 func (h *History) release(a *Acceptance, r *Range, use func(*Correction) error) error {
-	held := a.Pay.HeldBackCents
+	held := a.heldBackAt(a.Inspected - 1)
 	if held == 0 || a.Inspected <= a.Position || !a.standsAt(a.Inspected) || !r.holds(h.Month, a.Inspected) {
 		return nil
 	}
 	return use(&Correction{ID: correctionID(a.Inspected, h.JobID, "held_back_cents"), Month: h.Month, JobID: h.JobID, Event: HoldReleased,
 		Field: "held_back_cents", Old: strconv.FormatInt(held, 10), New: "0", Reason: "inspection_passed",
 		VersionFrom: a.JobVersion, VersionTo: a.JobVersion, At: a.InspectedAt})
+}
+
+// takenBack are the lines of the complaints that were settled while the
+// acceptance stood.
+func (h *History) takenBack(a *Acceptance, r *Range, use func(*Correction) error) error {
+	for i := range a.Charges {
+		charge := &a.Charges[i]
+		if charge.Position <= a.Position || !a.standsAt(charge.Position) || !r.holds(h.Month, charge.Position) {
+			continue
+		}
+		c := Correction{Month: h.Month, JobID: h.JobID, Event: TakenBack, Reason: "crew_at_fault",
+			VersionFrom: a.JobVersion, VersionTo: a.JobVersion, At: charge.RecordedAt}
+		if charge.Cents < 0 {
+			c.Reason = "no_longer_at_fault"
+		}
+		if err := c.fields(charge.Position, a, a, use); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+// HideContractor takes the contractor out of a line: the package of the job's
+// own month may have hidden whose it was.
+func (c *Correction) HideContractor() {
+	if c.Field != contractorField {
+		return
+	}
+	for _, v := range []*string{&c.Old, &c.New} {
+		if *v != "" {
+			*v = SuppressedRef
+		}
+	}
 }
 
 // correctionID is unique: one field of one job at one position.
@@ -124,9 +161,11 @@ func (c *Correction) fields(position int64, before, after *Acceptance, use func(
 // nothing tells a value that adds nothing to a sum.
 func nothing(value string) bool { return value == "" || value == "0" }
 
+const contractorField = "contractor_id"
+
 // correctedFields are the columns of jobs.csv that a correction can move.
 func correctedFields() [10]string {
-	return [10]string{"contractor_id", "outcome", "pay_basis", "before_cfm25", "after_cfm25", "reduction_cfm25", "returned_count",
+	return [10]string{contractorField, "outcome", "pay_basis", "before_cfm25", "after_cfm25", "reduction_cfm25", "returned_count",
 		"payable_cents", "held_back_cents", "no_reduction_reason"}
 }
 
@@ -142,7 +181,7 @@ func valuesOf(a *Acceptance, position int64) (v [10]string) {
 		return bag.Scaled(*n, 1)
 	}
 	return [10]string{ContractorRef(a.ContractorID), string(a.Outcome), string(a.PayBasis), tenths(a.BeforeTenths), tenths(a.AfterTenths),
-		tenths(a.ReductionTenths()), strconv.FormatInt(a.Returned, 10), strconv.FormatInt(a.Pay.PayableCents, 10),
+		tenths(a.ReductionTenths()), strconv.FormatInt(a.Returned, 10), strconv.FormatInt(a.PayAt(position).PayableCents, 10),
 		strconv.FormatInt(a.heldBackAt(position), 10), a.NoReduction()}
 }
 

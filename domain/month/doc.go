@@ -37,10 +37,22 @@
 // later, inside the next month: it must not swallow what happened to jobs that
 // it does not count.
 //
+// # Money
+//
+// A job is paid by the price schedule of the rules that it was judged by
+// (PayOf). A complaint that is closed at the crew's fault takes back a part of
+// it, at the prices of the day on which it was reported (ChargesOf), never more
+// than was paid and from the funds that had paid (Less). It moves the figures
+// at the position of the complaint's version: in the job's own month among its
+// lines of payment, later as a correction, and as a line of call_backs.csv.
+// The same lines, counted by fund source and category, make the costs, which
+// follow from month to month as the measures do (Spending).
+//
 // # Units
 //
 // Leakage is cfm at 25 Pa in whole tenths, money in whole US cents: integers
-// that add up in any order. Nothing is rounded here but amounts of pay.
+// that add up in any order. Nothing is rounded here but amounts of pay and
+// average costs.
 //
 // # Refusals
 //

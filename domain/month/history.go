@@ -78,6 +78,24 @@ func (h *History) IsLate(r *Range) bool {
 	return h.Month < r.Month && h.at(r.Position) != nil && h.at(r.Previous) == nil && !h.reported(r)
 }
 
+// How a job of an earlier month moved between two packages.
+const (
+	movedCorrected = iota
+	movedLate
+	movedVoided
+)
+
+func (h *History) movedAs(r *Range) int {
+	before, now := h.at(r.Previous), h.at(r.Position)
+	switch {
+	case before == nil && now != nil && h.IsLate(r):
+		return movedLate
+	case before != nil && now == nil && h.Void:
+		return movedVoided
+	}
+	return movedCorrected
+}
+
 // Move adds to the movement what this job of an earlier month did to the
 // figures. Jobs of the range's own month are new and are added where their
 // rows are written.
@@ -85,12 +103,11 @@ func (h *History) Move(r *Range, m *Movement) {
 	if h.Month >= r.Month {
 		return
 	}
-	before, now := h.at(r.Previous), h.at(r.Position)
 	was, is := h.SumsAt(r.Previous), h.SumsAt(r.Position)
-	switch {
-	case before == nil && now != nil && h.IsLate(r):
+	switch h.movedAs(r) {
+	case movedLate:
 		m.Late = m.Late.Plus(is)
-	case before != nil && now == nil && h.Void:
+	case movedVoided:
 		m.Voided = m.Voided.Plus(was)
 	default:
 		m.Corrections = m.Corrections.Plus(is).Minus(was)

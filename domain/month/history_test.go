@@ -2,12 +2,15 @@ package month
 
 import (
 	"fmt"
+	"strconv"
+	"strings"
 	"testing"
 	"time"
 
 	"pgregory.net/rapid"
 
 	"ductledger/domain"
+	"ductledger/domain/bag"
 )
 
 // Positions 1 to 40 of an invented ledger, ten a month from 2026-08 on.
@@ -28,7 +31,11 @@ func drawHistory(t *rapid.T) History {
 		if rapid.Bool().Draw(t, "measured") {
 			a.BeforeTenths, a.AfterTenths = &before, &after
 		}
-		a.Pay = Pay{PayableCents: after, HeldBackCents: after / 10}
+		for range rapid.IntRange(0, 3).Draw(t, "lines") {
+			cents := rapid.Int64Range(0, 5000).Draw(t, "cents")
+			a.Pay.add(PayLine{Line: LineHome, State: Payable, AmountCents: cents, HeldBackCents: cents / 10,
+				FundSource: rapid.SampledFrom([]string{"", "north", "south"}).Draw(t, "fund"), Category: rapid.SampledFrom([]string{"", "labour", "materials"}).Draw(t, "category")})
+		}
 		if rapid.Bool().Draw(t, "inspected") {
 			a.Inspected = rapid.Int64Range(1, 4*perMonth).Draw(t, "inspection")
 			a.InspectedAt = atPosition(a.Inspected)
@@ -49,7 +56,39 @@ func drawHistory(t *rapid.T) History {
 		}
 	}
 	h.Month = domain.MonthOf(h.Acceptances[0].AcceptedAt, time.UTC)
+	charges := drawCharges(t, h.Acceptances)
+	for i := range h.Acceptances {
+		h.Acceptances[i].Charges = charges
+	}
 	return h
+}
+
+// drawCharges invents complaints: some are charged, some of these not for ever.
+// A position of the ledger is one entry, so none stands where something else
+// happens to the job.
+func drawCharges(t *rapid.T, acceptances []Acceptance) (charges []Charge) {
+	taken := map[int64]bool{}
+	for _, a := range acceptances {
+		taken[a.Position], taken[a.Until], taken[a.Inspected] = true, true, true
+	}
+	at := int64(0)
+	next := func() (Charge, bool) {
+		at += rapid.Int64Range(1, 10).Draw(t, "after")
+		return Charge{Position: at, RecordedAt: atPosition(at), CallBackID: domain.UUID{1: byte(at)}}, !taken[at]
+	}
+	for range rapid.IntRange(0, 4).Draw(t, "complaints") {
+		c, free := next()
+		if !free {
+			continue
+		}
+		c.Cents = rapid.Int64Range(1, 6000).Draw(t, "takes")
+		charges = append(charges, c)
+		if back, free := next(); free && rapid.Bool().Draw(t, "withdrawn") {
+			back.CallBackID, back.Cents = c.CallBackID, -c.Cents
+			charges = append(charges, back)
+		}
+	}
+	return charges
 }
 
 // upTo is the history as a package cut at a position sees it.
@@ -77,6 +116,7 @@ func TestEveryJobExplainsItsPart(t *testing.T) {
 		told := map[string]domain.Month{}
 		previous := int64(0)
 		cumulative := Sums{}
+		costs := map[string]int64{}
 		for i := range int64(4) {
 			position := (i+1)*perMonth + rapid.Int64Range(0, 4).Draw(t, "cut later")
 			position = min(max(position, previous), 4*perMonth)
@@ -101,7 +141,15 @@ func TestEveryJobExplainsItsPart(t *testing.T) {
 			for n, line := range lines {
 				cumulative[n] = line.Cumulative()
 			}
+			checkSpending(t, &cut, &r, costs, cumulative[payableCents])
+			moved, takings := map[string]int64{}, map[string]int64{}
 			err = cut.Corrections(&r, func(c *Correction) error {
+				old, _ := strconv.ParseInt(c.Old, 10, 64)
+				now, _ := strconv.ParseInt(c.New, 10, 64)
+				moved[c.Field] += now - old
+				if c.Event == TakenBack {
+					takings[c.Field] += now - old
+				}
 				if at, twice := told[c.ID]; twice {
 					return fmt.Errorf("%s is told in %s and %s", c.ID, at, r.Month)
 				}
@@ -110,6 +158,28 @@ func TestEveryJobExplainsItsPart(t *testing.T) {
 			})
 			if err != nil {
 				t.Fatal(err)
+			}
+			for field, line := range map[string]bag.ReconciliationLine{"payable_cents": lines[payableCents], "held_back_cents": lines[heldBackCents]} {
+				if want := line.Late + line.CorrectionsNet - line.Voided; h.Month < r.Month && moved[field] != want {
+					t.Fatalf("%s: corrections of %s move %d, the figures %d\n%+v", r.Month, field, moved[field], want, h)
+				}
+				if line.Cumulative() < 0 {
+					t.Fatalf("%s: %s stands at %d", r.Month, field, line.Cumulative())
+				}
+			}
+			if held, payable := lines[heldBackCents].Cumulative(), lines[payableCents].Cumulative(); held > payable {
+				t.Fatalf("%s: %d held back of %d", r.Month, held, payable)
+			}
+			err = cut.TakenLines(&r, func(l *TakenLine) error {
+				takings["payable_cents"] -= l.Cents
+				if at, twice := told[l.ID]; twice {
+					return fmt.Errorf("%s is told in %s and %s", l.ID, at, r.Month)
+				}
+				told[l.ID] = r.Month
+				return nil
+			})
+			if err != nil || h.Month < r.Month && takings["payable_cents"] != 0 {
+				t.Fatalf("%s: lines taken back and corrections differ by %d, %v\n%+v", r.Month, takings["payable_cents"], err, h)
 			}
 		}
 		// The last package is cut at the end: nothing that happened is missing.
@@ -151,5 +221,39 @@ func TestHistoryRefusesWhatCannotBe(t *testing.T) {
 		if h.Check() == nil {
 			t.Errorf("%s: was taken", name)
 		}
+	}
+}
+
+// checkSpending holds the costs of one job to the line from month to month:
+// each begins where the month before ended, none falls out, and the cents add
+// up to what is payable.
+func checkSpending(t *rapid.T, h *History, r *Range, before map[string]int64, payable int64) {
+	var s Spending
+	s.Take(h, r)
+	if a := h.at(r.Position); a != nil && h.Month == r.Month {
+		s.TakeNew(&Work{Figures: Figures{Outcome: a.Outcome, Pay: a.PayAt(r.Position)}})
+	}
+	lines, err := s.Reconcile()
+	if err != nil {
+		t.Fatalf("%s: %v\n%+v", r.Month, err, h)
+	}
+	missing := len(before)
+	sum := int64(0)
+	for _, line := range lines {
+		if was, known := before[line.Measure]; known {
+			missing--
+			if was != line.Previous {
+				t.Fatalf("%s %s begins at %d, the month before ended at %d", r.Month, line.Measure, line.Previous, was)
+			}
+		} else if line.Previous != 0 {
+			t.Fatalf("%s %s begins at %d and was not known before", r.Month, line.Measure, line.Previous)
+		}
+		before[line.Measure] = line.Cumulative()
+		if strings.HasPrefix(line.Measure, "payable.") {
+			sum += line.Cumulative()
+		}
+	}
+	if missing != 0 || sum != payable {
+		t.Fatalf("%s: %d measures fell out; the costs add up to %d, payable are %d", r.Month, missing, sum, payable)
 	}
 }

@@ -86,6 +86,8 @@ type Acceptance struct {
 	Reason     string // code of the decision that began it; empty for a plain acceptance
 	Figures
 
+	Charges []Charge // of the job's complaints, by position
+
 	Inspected   int64 // position of the first inspection that passed; 0 when there is none
 	InspectedAt time.Time
 
@@ -102,18 +104,22 @@ func (a *Acceptance) standsAt(position int64) bool {
 }
 
 // SumsAt are the acceptance's part of each measure, as known at a position: a
-// passed inspection releases what was held back.
+// passed inspection releases what was held back, a complaint takes back.
 func (a *Acceptance) SumsAt(position int64) Sums {
 	s := a.Sums()
-	s[heldBackCents] = a.heldBackAt(position)
+	s[payableCents], s[heldBackCents] = a.PayAt(position).PayableCents, a.heldBackAt(position)
 	return s
 }
+
+// PayAt is what is paid, as known at a position: what complaints took back is
+// taken away.
+func (a *Acceptance) PayAt(position int64) Pay { return a.Pay.Less(Taken(a.Charges, position)) }
 
 func (a *Acceptance) heldBackAt(position int64) int64 {
 	if a.Inspected != 0 && a.Inspected <= position {
 		return 0
 	}
-	return a.Pay.HeldBackCents
+	return a.PayAt(position).HeldBackCents
 }
 
 // SumsAt are the job's part of each measure at a position; zero where it does

@@ -26,21 +26,27 @@ const (
 	measureCount
 )
 
-// A Measure is one line of the reconciliation.
-type Measure struct{ Name, Unit string }
+// A Measure is one line of the reconciliation, and what a person reads of it:
+// the same number with the point moved by so many places.
+type Measure struct {
+	Name, Unit  string
+	Title       string
+	Shown       string // unit for a person
+	ShownPlaces int
+}
 
 // Measures lists what is carried from month to month, in the order of Sums.
 func Measures() [measureCount]Measure {
 	return [measureCount]Measure{
-		{"jobs_accepted", "jobs"},
-		{"jobs_completed", "jobs"},
-		{"jobs_with_reduction", "jobs"},
-		{"times_returned", "times"},
-		{"before_cfm25", "tenths of cfm25"},
-		{"after_cfm25", "tenths of cfm25"},
-		{"reduction_cfm25", "tenths of cfm25"},
-		{"payable", "US cents"},
-		{"held_back", "US cents"},
+		{"jobs_accepted", "jobs", "Homes, by their accepted job", "homes", 0},
+		{"jobs_completed", "jobs", "of which completed", "homes", 0},
+		{"jobs_with_reduction", "jobs", "of which with a reading before and after", "homes", 0},
+		{"times_returned", "times", "Times given back to the crew", "times", 0},
+		{"before_cfm25", "tenths of cfm25", "Leakage before, added up", cfm25, 1},
+		{"after_cfm25", "tenths of cfm25", "Leakage after, added up", cfm25, 1},
+		{"reduction_cfm25", "tenths of cfm25", "Reduction, added up", cfm25, 1},
+		{"payable", "US cents", "Payable", dollars, 2},
+		{"held_back", "US cents", "of which held back until inspection", dollars, 2},
 	}
 }
 

@@ -14,6 +14,7 @@ const (
 	LineReduction = "cfm25_removed"
 	LineCrossover = "crossover_replaced"
 	LineTrip      = "trip_fee"
+	LineCallBack  = "call_back"
 )
 
 // States of a line of payment.
@@ -69,9 +70,8 @@ type Work struct {
 // Work without a fitting price is listed as unpaid, a measured job without
 // both readings as withheld, with the reading that is missing.
 //
-// A price schedule names no sum for a call-back at the crew's fault. What is
-// taken back is what the job was paid: opened again or voided, its payable
-// lines are withdrawn as negative corrections.
+// What a call-back takes back is no line of the work: see ChargesOf. A job that
+// is opened again or voided is withdrawn whole, as a correction.
 //
 // Refused: an amount beyond 64 bits, a ratio that is no number.
 func PayOf(set *domain.RuleSet, w *Work) (pay Pay, err error) {
@@ -92,7 +92,7 @@ func PayOf(set *domain.RuleSet, w *Work) (pay Pay, err error) {
 		priced := false
 		for i := range set.Prices {
 			p := &set.Prices[i]
-			if p.Line != name || p.SectionCount != nil && int64(*p.SectionCount) != w.Sections {
+			if p.Line != name || !p.Fits(w.Sections) {
 				continue
 			}
 			priced = true
@@ -114,6 +114,13 @@ const (
 	ratioPlaces = 3
 	ratioUnits  = 1000
 )
+
+// shareOf is whole·part/all, rounded down.
+func shareOf(whole, part, all int64) int64 {
+	var v big.Int
+	v.Mul(big.NewInt(whole), big.NewInt(part))
+	return v.Quo(&v, big.NewInt(all)).Int64()
+}
 
 func (p *Pay) add(line PayLine) {
 	p.Lines = append(p.Lines, line)

@@ -7,7 +7,7 @@ import (
 
 // SchemaVersion of the tables: the first number changes when a reader of the
 // old one would read wrongly, the second when a column or code is added.
-const SchemaVersion = "1.0.0"
+const SchemaVersion = "1.1.0"
 
 // Names of the tables, in the order in which they are written.
 const (
@@ -15,6 +15,8 @@ const (
 	MeasurementsTable   = "measurements"
 	ContractorsTable    = "contractors"
 	PaymentsTable       = "payments"
+	CostsTable          = "costs"
+	CallBacksTable      = "call_backs"
 	CorrectionsTable    = "corrections"
 	ReconciliationTable = "reconciliation"
 	CodesTable          = "codes"
@@ -29,6 +31,8 @@ const (
 	contractorLetter  = "C"
 	measurementLetter = "M"
 	ruleSetLetter     = "R"
+	callBackLetter    = "B"
+	takenLetter       = "L"
 )
 
 // JobRef and the others are ids as they stand in the package; empty for the
@@ -50,12 +54,13 @@ const (
 	exampleID = "01982f3a-1b2c-7d3e-8f40-5a6b7c8d9e0f"
 	cfm25     = "cfm at 25 Pa"
 	cents     = "US cents"
+	dollars   = "US dollars"
 )
 
 // Tables describes every file of the package in the order of writing.
 func Tables() []bag.Table {
 	return []bag.Table{
-		jobsTable(), measurementsTable(), contractorsTable(), paymentsTable(), correctionsTable(),
+		jobsTable(), measurementsTable(), contractorsTable(), paymentsTable(), costsTable(), correctionsTable(), callBacksTable(),
 		bag.ReconciliationTable(), codesTable(), ledgerTable(),
 	}
 }
@@ -95,7 +100,7 @@ func jobsTable() bag.Table {
 		Columns: []bag.Column{
 			column("job_id", bag.ID, "", jobLetter+exampleID, "The job: J and its id"),
 			column("home_id", bag.ID, "", homeLetter+exampleID, "The home: H and its id", required),
-			column("contractor_id", bag.ID, "", contractorLetter+exampleID, "Who did the work", required),
+			column("contractor_id", bag.ID, "", contractorLetter+exampleID, "Who did the work; suppressed where contractors.csv hides its count", required),
 			column("counted_as", bag.Code, "", "new", "new: first accepted in this month; late: in an earlier one, and in no package before", required, oneOf("counted_as")),
 			column("accepted_month", bag.Month, "", "2026-10", "Month of the first acceptance, in the programme's time zone", required),
 			column("accepted_on", bag.Date, "", "2026-10-14", "Day of the acceptance that stands, in the programme's time zone", required),
@@ -158,20 +163,21 @@ func measurementsTable() bag.Table {
 func contractorsTable() bag.Table {
 	return bag.Table{
 		Name: ContractorsTable, Title: "Contractors of this month",
-		Description: "Counts and sums of jobs.csv by contractor; only what adds up to the totals of that file.",
+		Description: "Counts and sums of jobs.csv by contractor; only what adds up to the totals of that file. Counts below the floor that the programme agreed on are suppressed, with others beside them so that totals do not reveal them; one row holds the sum of all that are. A contractor that totals would reveal all the same is not named.",
 		PrimaryKey:  []string{"contractor_id"},
 		Columns: []bag.Column{
-			column("contractor_id", bag.ID, "", contractorLetter+exampleID, "The contractor: C and its id"),
+			column("contractor_id", bag.ID, "", contractorLetter+exampleID, "The contractor: C and its id; suppressed on the row of all that are hidden"),
 			column("contractor_name", bag.Text, "", "Invented Sealing", "Its name at the package's position", required),
-			column("jobs_count", bag.Integer, "jobs", "14", "Rows of jobs.csv", required, notNegative),
-			column("completed_count", bag.Integer, "jobs", "12", "of which completed", required, notNegative),
-			column("with_reduction_count", bag.Integer, "jobs", "11", "of which with a reading before and after", required, notNegative),
-			column("returned_count", bag.Integer, "times", "3", "Sum of returned_count", required, notNegative),
-			column("before_cfm25", bag.Number, cfm25, "2114.5", "Sum of before_cfm25, where known", required, tenths),
-			column("after_cfm25", bag.Number, cfm25, "840.2", "Sum of after_cfm25, where known", required, tenths),
-			column("reduction_cfm25", bag.Number, cfm25, "1274.3", "Sum of reduction_cfm25, where known", required, tenths),
-			column("payable_cents", bag.Integer, cents, "690550", "Sum of payable_cents", required),
-			column("held_back_cents", bag.Integer, cents, "69055", "Sum of held_back_cents", required),
+			column("jobs_count", bag.Integer, "jobs", "14", "Rows of jobs.csv; this and what follows is empty where it is suppressed", notNegative),
+			column("completed_count", bag.Integer, "jobs", "12", "of which completed", notNegative),
+			column("with_reduction_count", bag.Integer, "jobs", "11", "of which with a reading before and after", notNegative),
+			column("returned_count", bag.Integer, "times", "3", "Sum of returned_count", notNegative),
+			column("before_cfm25", bag.Number, cfm25, "2114.5", "Sum of before_cfm25, where known", tenths),
+			column("after_cfm25", bag.Number, cfm25, "840.2", "Sum of after_cfm25, where known", tenths),
+			column("reduction_cfm25", bag.Number, cfm25, "1274.3", "Sum of reduction_cfm25, where known", tenths),
+			column("payable_cents", bag.Integer, cents, "690550", "Sum of payable_cents"),
+			column("held_back_cents", bag.Integer, cents, "69055", "Sum of held_back_cents"),
+			column("suppression", bag.Code, "", suppressedRow, "Why the figures are empty, or that the row is the sum of those; empty where nothing is hidden", oneOf("suppression")),
 		},
 	}
 }
@@ -187,7 +193,7 @@ func correctionsTable() bag.Table {
 			column("job_id", bag.ID, "", jobLetter+exampleID, "The job, in the package of original_month", required),
 			column("event", bag.Code, "", "re_opened", "What happened", required, oneOf("event")),
 			column("field", bag.Code, "", "after_cfm25", "Column of jobs.csv that moved, state, or the kind of the late record", required),
-			column("old_value", bag.Text, "", "120.7", "As it stood"),
+			column("old_value", bag.Text, "", "120.7", "As it stood; a contractor_id is suppressed where the programme has a floor for counts"),
 			column("new_value", bag.Text, "", "98.2", "As it stands"),
 			column("reason_code", bag.Text, "", "wrong_reading", "Why, in the programme's own words"),
 			column("version_from", bag.Integer, "", "7", "Version of the job's record before the event; of the record itself for late work", required, notNegative),

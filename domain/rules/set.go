@@ -47,7 +47,7 @@ func NewSet(id domain.UUID, rs *domain.RuleSet) (Set, []domain.Fault) {
 	}
 	set.MethodsAsked = slices.Clone(rs.MethodsAsked)
 	set.PaysFoundWrap = rs.PaysFoundWrap != nil && *rs.PaysFoundWrap
-	var faults []domain.Fault
+	faults := priceFaults(rs.Prices)
 	seen := make([]bool, len(all))
 	for i, change := range rs.Rules {
 		at := "/rules/" + strconv.Itoa(i)

@@ -34,6 +34,23 @@ func TestNewSetRefusesWithThePlace(t *testing.T) {
 	}
 }
 
+// A share of what was paid is taken by a call-back alone, and what is taken
+// goes back to the fund that paid, which the price does not choose.
+func TestPricesOfCallBacks(t *testing.T) {
+	quarter := 0.25
+	_, faults := NewSet(domain.UUID{}, &domain.RuleSet{Prices: []domain.Price{
+		{Line: "call_back", PaidRatio: &quarter}, {Line: "home", FundSource: "state_fund", Category: "labour"},
+		{Line: "home", PaidRatio: &quarter}, {Line: "call_back", FundSource: "state_fund", Category: "labour"},
+	}})
+	places := ""
+	for _, f := range faults {
+		places += f.Pointer + " " + f.Code + "\n"
+	}
+	if want := "/prices/2/paid_ratio not_here\n/prices/3/fund_source not_here\n/prices/3/category not_here\n"; places != want {
+		t.Errorf("faults\n%swant\n%s", places, want)
+	}
+}
+
 func TestSetChangesLimitsSeverityAndOff(t *testing.T) {
 	j := clean(t)
 	j.limit("duct_patch_overlap", "lap_in", 1.5)

@@ -1,0 +1,67 @@
+package sheet
+
+import (
+	"unicode/utf8"
+
+	"github.com/xuri/excelize/v2"
+
+	"ductledger/domain/bag"
+)
+
+// layout is what the eye and the printer need.
+func (w *writer) layout(p *bag.Page) error {
+	f := w.file
+	for i := range p.Headings {
+		name, err := excelize.ColumnNumberToName(i + 1)
+		if err != nil {
+			return err
+		}
+		if err := f.SetColWidth(p.Name, name, name, width(p, i)); err != nil {
+			return err
+		}
+	}
+	if err := f.SetPanes(p.Name, &excelize.Panes{Freeze: true, YSplit: 1, TopLeftCell: "A2", ActivePane: "bottomLeft"}); err != nil {
+		return err
+	}
+	if err := f.SetPageLayout(p.Name, &excelize.PageLayoutOptions{Size: new(usLetter), Orientation: new("landscape"), FitToWidth: new(1), FitToHeight: new(0)}); err != nil {
+		return err
+	}
+	if err := f.SetSheetProps(p.Name, &excelize.SheetPropsOptions{FitToPage: new(true)}); err != nil {
+		return err
+	}
+	if err := f.SetDefinedName(&excelize.DefinedName{Name: "_xlnm.Print_Titles", RefersTo: p.Name + "!$1:$1", Scope: p.Name}); err != nil {
+		return err
+	}
+	footer := "&L" + w.book.Head.FileName() + "&C&A&RPage &P of &N"
+	return f.SetHeaderFooter(p.Name, &excelize.HeaderFooterOptions{OddFooter: footer, OddHeader: w.header()})
+}
+
+func (w *writer) header() string {
+	if w.book.Head.Demo {
+		return "&CINVENTED DATA"
+	}
+	return ""
+}
+
+const usLetter = 1 // ST_PaperSize, as excelize lists it
+
+// Widths of a column, in characters of the standard font.
+const (
+	narrowest = 9
+	widest    = 46
+)
+
+func width(p *bag.Page, column int) float64 {
+	longest := len(p.Headings[column])
+	for _, row := range p.Rows {
+		if column >= len(row) || row[column].Kind == bag.Heading {
+			continue
+		}
+		n := utf8.RuneCountInString(row[column].Text)
+		if row[column].Kind == bag.Figure {
+			n += n/3 + 1 // what parts the thousands, and the indent
+		}
+		longest = max(longest, n)
+	}
+	return float64(min(max(longest+1, narrowest), widest))
+}

@@ -1,0 +1,159 @@
+package sheet
+
+import (
+	"fmt"
+	"io"
+	"strconv"
+	"time"
+
+	"github.com/xuri/excelize/v2"
+
+	"ductledger/domain/bag"
+)
+
+// Write writes the pages as a workbook.
+func Write(out io.Writer, book *bag.Book) (err error) {
+	f := excelize.NewFile()
+	defer func() {
+		if closing := f.Close(); err == nil {
+			err = closing
+		}
+	}()
+	w := &writer{file: f, book: book, styles: map[style]int{}}
+	if err := w.properties(); err != nil {
+		return err
+	}
+	for i := range book.Pages {
+		if err := w.page(i, &book.Pages[i]); err != nil {
+			return fmt.Errorf("sheet %s: %w", book.Pages[i].Name, err)
+		}
+	}
+	return f.Write(out)
+}
+
+type writer struct {
+	file   *excelize.File
+	book   *bag.Book
+	styles map[style]int
+}
+
+// properties are those of the package, never of the machine that builds it.
+func (w *writer) properties() error {
+	at := w.book.Head.AsOf.UTC().Format(time.RFC3339)
+	err := w.file.SetDocProps(&excelize.DocProperties{
+		Title: bag.EscapeText(w.book.Head.Name()), Creator: bag.EscapeText(w.book.Head.Organization), LastModifiedBy: bag.EscapeText(w.book.Head.Organization),
+		Created: at, Modified: at,
+	})
+	if err != nil {
+		return err
+	}
+	return w.file.SetAppProps(&excelize.AppProperties{Application: "ductledger"})
+}
+
+// page writes one sheet: headings, then the rows.
+func (w *writer) page(n int, p *bag.Page) error {
+	if n == 0 {
+		if err := w.file.SetSheetName(w.file.GetSheetName(0), p.Name); err != nil {
+			return err
+		}
+	} else if _, err := w.file.NewSheet(p.Name); err != nil {
+		return err
+	}
+	for i, name := range p.Headings {
+		if err := w.cell(p.Name, i+1, 1, bag.PageCell{Kind: bag.Words, Text: name}, style{heading: true, right: rightOf(p, i, n == 0)}); err != nil {
+			return err
+		}
+	}
+	for r, row := range p.Rows {
+		for c, cell := range row {
+			look := styleOf(cell)
+			if n == 0 && cell.Kind != bag.Heading { // on the front page what and how much are read, the rest is for looking it up
+				look.right, look.faint = c == valueColumn, c > unitColumn
+			}
+			if err := w.cell(p.Name, c+1, r+2, cell, look); err != nil {
+				return err
+			}
+		}
+		if len(row) == 1 {
+			if err := w.file.SetRowHeight(p.Name, r+2, groupHeight); err != nil {
+				return err
+			}
+		}
+	}
+	if err := w.file.SetRowHeight(p.Name, 1, headHeight); err != nil {
+		return err
+	}
+	return w.layout(p)
+}
+
+// Columns of the front page, and heights of rows in points.
+const (
+	valueColumn = 1
+	unitColumn  = 2
+	groupHeight = 24
+	headHeight  = 20
+)
+
+// rightOf tells whether what stands below a heading is to the right.
+func rightOf(p *bag.Page, column int, front bool) bool {
+	if front {
+		return column == valueColumn
+	}
+	for _, row := range p.Rows {
+		if row[column].Kind != bag.Blank {
+			return styleOf(row[column]).right
+		}
+	}
+	return false
+}
+
+func (w *writer) cell(sheet string, column, row int, cell bag.PageCell, look style) error {
+	if cell.Kind == bag.Blank {
+		return nil
+	}
+	at, err := excelize.CoordinatesToCellName(column, row)
+	if err != nil {
+		return err
+	}
+	if err := w.value(sheet, at, cell); err != nil {
+		return fmt.Errorf("cell %s: %w", at, err)
+	}
+	id, err := w.style(look)
+	if err != nil {
+		return err
+	}
+	return w.file.SetCellStyle(sheet, at, at, id)
+}
+
+// value writes the typed value, no digit of which is lost.
+func (w *writer) value(sheet, at string, cell bag.PageCell) error {
+	switch cell.Kind {
+	case bag.Figure:
+		if cell.Decimals == 0 {
+			v, err := strconv.ParseInt(cell.Text, 10, 64)
+			if err != nil {
+				return err
+			}
+			return w.file.SetCellInt(sheet, at, v)
+		}
+		v, err := strconv.ParseFloat(cell.Text, 64) // at most 15 digits: it comes back as it was
+		if err != nil {
+			return err
+		}
+		return w.file.SetCellFloat(sheet, at, v, cell.Decimals, 64)
+	case bag.Day:
+		day, err := time.Parse(time.DateOnly, cell.Text)
+		if err != nil {
+			return err
+		}
+		return w.file.SetCellInt(sheet, at, bag.SerialDay(day))
+	case bag.Moment:
+		moment, err := time.Parse(time.DateTime, cell.Text)
+		if err != nil {
+			return err
+		}
+		seconds := moment.Hour()*3600 + moment.Minute()*60 + moment.Second()
+		return w.file.SetCellFloat(sheet, at, float64(bag.SerialDay(moment))+float64(seconds)/(24*3600), 9, 64)
+	}
+	return w.file.SetCellStr(sheet, at, bag.EscapeText(cell.Text))
+}

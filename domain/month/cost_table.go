@@ -1,0 +1,129 @@
+package month
+
+import (
+	"maps"
+	"slices"
+
+	"ductledger/domain/bag"
+)
+
+// Levels of costs.csv.
+const (
+	costOfAll      = "all"
+	costOfCategory = "category"
+	costOfFund     = "fund_source"
+	costOfHeading  = "fund_and_category"
+)
+
+// A CostRow is one row of costs.csv: homes and money of this month's jobs, and
+// of all that stands.
+type CostRow struct {
+	ID, Level, Fund, Category   string
+	Homes, Cents                int64
+	CumulativeHomes, Cumulative int64
+}
+
+// Rows are the costs of this month's jobs, late ones included, and of all
+// months: together, by category, by fund source, and by both.
+func (s *Spending) Rows() []CostRow {
+	homes := func(of func(*Costs) int64) CostRow {
+		return CostRow{Homes: of(&s.New) + of(&s.Late), CumulativeHomes: of(&s.Cumulative)}
+	}
+	all := homes(func(c *Costs) int64 { return c.homes })
+	all.ID, all.Level = costOfAll, costOfAll
+	byCategory, byFund := map[string]*CostRow{}, map[string]*CostRow{}
+	for _, fund := range s.funds() {
+		row := homes(func(c *Costs) int64 { return c.byFund[fund] })
+		name, _ := heading{fund: fund}.names()
+		row.ID, row.Level, row.Fund = "fund."+name, costOfFund, fund
+		byFund[fund] = &row
+	}
+	var headings []CostRow
+	for _, h := range s.Cumulative.headings() {
+		fund, category := h.names()
+		if byFund[h.fund] == nil { // it pays trips only
+			byFund[h.fund] = &CostRow{ID: "fund." + fund, Level: costOfFund, Fund: h.fund}
+		}
+		if byCategory[h.category] == nil {
+			byCategory[h.category] = &CostRow{ID: "category." + category, Level: costOfCategory, Category: h.category, Homes: all.Homes, CumulativeHomes: all.CumulativeHomes}
+		}
+		row := *byFund[h.fund]
+		row.ID, row.Level, row.Category = "both."+fund+"."+category, costOfHeading, h.category
+		row.Cents, row.Cumulative = s.New.cents[h]+s.Late.cents[h], s.Cumulative.cents[h]
+		for _, sum := range []*CostRow{&all, byFund[h.fund], byCategory[h.category]} {
+			sum.Cents += row.Cents
+			sum.Cumulative += row.Cumulative
+		}
+		headings = append(headings, row)
+	}
+	rows := []CostRow{all}
+	for _, category := range slices.Sorted(maps.Keys(byCategory)) {
+		rows = append(rows, *byCategory[category])
+	}
+	for _, fund := range slices.Sorted(maps.Keys(byFund)) {
+		rows = append(rows, *byFund[fund])
+	}
+	return append(rows, headings...)
+}
+
+// Cells are the row as the columns of costs.csv. The ceiling is one on the
+// average cost of a home, so it stands beside what is paid in all and by each
+// fund; nil is no ceiling.
+func (r *CostRow) Cells(s *bag.Sheet, ceiling *int64) {
+	if r.Level != costOfAll && r.Level != costOfFund {
+		ceiling = nil
+	}
+	s.Text(r.ID).Text(r.Level).Text(r.Fund).Text(r.Category)
+	for _, part := range [2][2]int64{{r.Homes, r.Cents}, {r.CumulativeHomes, r.Cumulative}} {
+		homes, cents := part[0], part[1]
+		s.Int(homes).Int(cents)
+		switch {
+		case homes == 0:
+			s.Unknown().Unknown()
+		case ceiling == nil:
+			s.Int(average(cents, homes)).Unknown()
+		default:
+			s.Int(average(cents, homes)).Bool((cents+homes-1)/homes > *ceiling) // of the exact average
+		}
+	}
+	if ceiling == nil {
+		s.Unknown()
+	} else {
+		s.Int(*ceiling)
+	}
+}
+
+// average is cents/homes in whole cents, rounded half to even.
+func average(cents, homes int64) int64 {
+	whole, rest := cents/homes, cents%homes
+	if rest < 0 {
+		whole, rest = whole-1, rest+homes
+	}
+	if 2*rest > homes || 2*rest == homes && whole%2 != 0 {
+		whole++
+	}
+	return whole
+}
+
+func costsTable() bag.Table {
+	return bag.Table{
+		Name: CostsTable, Title: "Cost by fund source and category, and average cost of a home",
+		Description: "Sums of amount_cents of payments.csv (this month's jobs, late ones included), and of all that stands (cumulative, as in reconciliation.csv). An average is cents through homes, rounded once, half to even; all that is payable is in it, trips to homes without work included. Ceiling and averages: 42 U.S.C. 6865(c) and 10 CFR 440.18 ask for one by the money of one fund, 10 CFR 440.24 for records of it.",
+		PrimaryKey:  []string{"cost_id"},
+		Columns: []bag.Column{
+			column("cost_id", bag.ID, "", "both.state_fund.labour", "The row"),
+			column("level", bag.Code, "", costOfHeading, "What is added up", required, oneOf("cost_level")),
+			column("fund_source", bag.Text, "", "state_fund", "The fund that pays; empty where funds are added up, or none is named"),
+			column("category", bag.Code, "", "labour", "Heading under which the funder counts it; empty where categories are added up, or none is named", oneOf("payment_category")),
+			column("homes_count", bag.Integer, "homes", "12", "Homes of this month's jobs in which work was done, wholly or in part; by a fund, those in which it pays for something", required, notNegative),
+			column("payable_cents", bag.Integer, cents, "690550", "Payable for this month's jobs", required),
+			column("average_cents", bag.Integer, "US cents per home", "57546", "payable_cents through homes_count; empty without a home"),
+			column("over_ceiling", bag.Boolean, "", "false", "The exact average is more than the ceiling"),
+			column("cumulative_homes_count", bag.Integer, "homes", "140", "Homes of all months", required, notNegative),
+			column("cumulative_payable_cents", bag.Integer, cents, "8056417", "Payable for the jobs of all months, as they stand", required),
+			column("cumulative_average_cents", bag.Integer, "US cents per home", "57546", "cumulative_payable_cents through cumulative_homes_count"),
+			column("cumulative_over_ceiling", bag.Boolean, "", "false", "The exact average is more than the ceiling"),
+			column("ceiling_cents", bag.Integer, "US cents per home", "650000", "The programme's ceiling on the average, of the rule set in force on the month's last day; empty where there is none", notNegative),
+		},
+	}
+}
