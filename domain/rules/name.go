@@ -29,7 +29,7 @@ func (a *Assembled) nameOf(s domain.Subject) string {
 		}
 		return "energy isolation"
 	case *domain.Measurement:
-		return "reading " + string(r.Stage) + " of " + a.clock(r.TakenAt) + ", " + methodName(r.Method)
+		return string(r.Stage) + " reading of " + a.clock(r.TakenAt) + " (" + methodName(r.Method) + ")"
 	case *domain.Photo:
 		return "photo of " + a.clock(r.TakenAt)
 	case *domain.Visit:
