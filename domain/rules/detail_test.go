@@ -51,6 +51,17 @@ func TestDetails(t *testing.T) {
 		{"why a reading cannot be computed", "readings_in_order", func(j *jobUnderTest) {
 			j.test(1).Readings = []domain.Reading{{PressurePa: new(25.0), FlowCFM: new(100.0)}, {PressurePa: new(25.0), FlowCFM: new(110.0)}}
 		}, "this job: not recorded: a reading after that can be computed (all 2 pressures are 25 Pa: an exponent needs a difference)."},
+		{"the reading before is missing, the one after cannot be computed", "readings_in_order", func(j *jobUnderTest) {
+			_, id := nth[domain.Measurement](j, 0)
+			j.test(1).Readings = []domain.Reading{{PressurePa: new(25.0), FlowCFM: new(100.0)}, {PressurePa: new(25.0), FlowCFM: new(110.0)}}
+			j.drop(func(i Item) bool { return i.ID == id })
+		}, "this job: not recorded: the reading before, a reading after that can be computed (all 2 pressures are 25 Pa: an exponent needs a difference)."},
+		{"the second of two crossovers of a section", "end_sweep_clear_of_outlets", func(j *jobUnderTest) {
+			x := *j.crossing()
+			x.FromSection, x.ToSection, x.Ends = "B", "C", []domain.CrossoverEnd{x.Ends[1], x.Ends[1]}
+			x.Ends[0].PositionFt, x.Ends[1].Section = new(54.0), "C"
+			j.add(&x)
+		}, "sweep of metal at trunk end B rear: it stands at 53.0 ft, on the wrong side of the collar of crossover B→C at 54.0 ft, which gets no air."},
 		{"a fast clock", "device_clock", func(j *jobUnderTest) { j.offset = new(400.0) }, "this device: its clock was 400 s fast, asked within 300 s."},
 		{"a slow clock", "device_clock", func(j *jobUnderTest) { j.offset = new(-400.0) }, "this device: its clock was 400 s slow, asked within 300 s."},
 		{"a fault and a missing fact of one end", "crossover_ties_tensioned", func(j *jobUnderTest) {

@@ -51,11 +51,5 @@ func AssembleItems(zone *time.Location, items []Item) (*Assembled, error) {
 	if jobs != 1 {
 		return nil, domain.Errorf(domain.Invalid, "items hold %d jobs, exactly 1 is expected", jobs)
 	}
-	for i := range entries {
-		if entries[i].Record == nil {
-			continue
-		}
-		entries[i].JobID = entries[i].Record.Job()
-	}
 	return Assemble(jobID, entries, Outside{Zone: zone})
 }

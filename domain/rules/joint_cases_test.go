@@ -132,6 +132,10 @@ func jointCases() []ruleCases {
 			_, id := j.part(domain.FurnaceJoint, "A", 0, "")
 			j.dropPhotos(id, "")
 		}, nil}, {"out of reach without a reason", furnace(domain.FoundNotAccessible, ""), nil},
+			{"no access at the home, and no reason", func(j *jobUnderTest) {
+				furnace(domain.FoundLeaky, "")(j)
+				j.home().FurnaceAccess = domain.NoAccess
+			}, nil},
 			{"out of reach without a photo", func(j *jobUnderTest) {
 				furnace(domain.FoundNotAccessible, "behind a wall")(j)
 				_, id := j.part(domain.FurnaceJoint, "A", 0, "")

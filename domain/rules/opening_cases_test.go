@@ -29,7 +29,10 @@ func openingCases() []ruleCases {
 			j.opening(3).MadeAt = nil
 		}, nil}},
 		notApplicable: []change{nothingOpened},
-		holds: []change{{"enough before, one more after", func(j *jobUnderTest) {
+		holds: []change{{"both ways before, one way again after", func(j *jobUnderTest) {
+			_, id := j.boot("A", 2)
+			j.photo("10:30", domain.SurveyStage, domain.PhotoSubject{Kind: domain.ComponentKind, ID: id, Shows: domain.ShowsRear})
+		}, nil}, {"enough before, one more after", func(j *jobUnderTest) {
 			_, id := j.boot("A", 6)
 			j.photo("10:30", domain.SurveyStage, domain.PhotoSubject{Kind: domain.ComponentKind, ID: id, Shows: domain.ShowsBothWays})
 		}, nil}},
@@ -47,6 +50,11 @@ func openingCases() []ruleCases {
 		broken: []change{{"far off", func(j *jobUnderTest) { j.opening(0).PositionFt = new(30.0) }, []string{"access_below_furnace"}},
 			{"other section", func(j *jobUnderTest) { j.opening(3).Target, j.opening(3).PositionFt = j.opening(0).Target, new(20.0) }, nil},
 			{"beyond the trunk", func(j *jobUnderTest) { onTrunk(j, 57.5) }, nil},
+			{"a joint without a section is the furnace's", func(j *jobUnderTest) {
+				joint(j).Section = ""
+				_, id := j.part(domain.FurnaceJoint, "", 0, "")
+				j.opening(3).Target, j.opening(3).PositionFt = &domain.Subject{Kind: domain.ComponentKind, ID: id}, new(20.0)
+			}, nil},
 			{"beyond its end", func(j *jobUnderTest) { onEnd(j, domain.Rear, 52) }, nil},
 			{"before its end", func(j *jobUnderTest) { onEnd(j, domain.Front, 4) }, nil},
 			{"a part of no one", func(j *jobUnderTest) {
@@ -108,13 +116,23 @@ func openingCases() []ruleCases {
 		notApplicable: []change{noWrap},
 		cannot:        map[string]string{"at_the_limit": noLimit},
 	}, {
-		rule:          "duct_patch_overlap",
-		broken:        []change{{"half an inch", func(j *jobUnderTest) { j.opening(1).Closure.PatchLapIn = new(0.5) }, nil}},
-		notRecorded:   []change{{"no lap and no size", func(j *jobUnderTest) { c := j.opening(1).Closure; c.PatchLapIn, c.PatchWidthIn = nil, nil }, nil}},
+		rule:   "duct_patch_overlap",
+		broken: []change{{"half an inch", func(j *jobUnderTest) { j.opening(1).Closure.PatchLapIn = new(0.5) }, nil}},
+		notRecorded: []change{{"no lap and no width", func(j *jobUnderTest) { c := j.opening(1).Closure; c.PatchLapIn, c.PatchWidthIn = nil, nil }, nil},
+			{"no lap and no length", func(j *jobUnderTest) { c := j.opening(1).Closure; c.PatchLapIn, c.PatchLengthIn = nil, nil }, nil},
+			{"no lap and no width of the hole", func(j *jobUnderTest) { o := j.opening(1); o.Closure.PatchLapIn, o.WidthIn = nil, nil }, nil},
+			{"no lap and no length of the hole", func(j *jobUnderTest) { o := j.opening(1); o.Closure.PatchLapIn, o.LengthIn = nil, nil }, nil}},
 		notApplicable: []change{noDuctOpened},
 		atLimit: []change{{"1 in", func(j *jobUnderTest) { j.opening(1).Closure.PatchLapIn = new(1.0) }, nil},
 			{"1 in by the sizes", func(j *jobUnderTest) { j.opening(1).Closure.PatchLapIn = nil }, nil}},
-		beyond: []change{{"0.875 in", func(j *jobUnderTest) { j.opening(1).Closure.PatchLapIn = new(0.875) }, nil},
+		beyond: []change{{"a second patch", func(j *jobUnderTest) {
+			o := *j.opening(1)
+			closure := *o.Closure
+			closure.PatchLapIn, o.Closure, o.PositionFt = new(0.5), &closure, new(20.8)
+			id := j.add(&o)
+			j.photo("10:05", domain.BeforeStage, domain.PhotoSubject{Kind: domain.OpeningKind, ID: id, Shows: domain.ShowsOpen})
+			j.photo("11:08", domain.AfterStage, domain.PhotoSubject{Kind: domain.OpeningKind, ID: id, Shows: domain.ShowsClosed})
+		}, nil}, {"0.875 in", func(j *jobUnderTest) { j.opening(1).Closure.PatchLapIn = new(0.875) }, nil},
 			{"by the sizes, one side", func(j *jobUnderTest) { c := j.opening(1).Closure; c.PatchLapIn, c.PatchLengthIn = nil, new(9.75) }, nil}},
 	}, {
 		rule: "duct_patch_coated",

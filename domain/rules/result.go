@@ -8,7 +8,7 @@ import (
 // ResultVersion names the way from a job's readings to its result. Stored
 // beside each result: a change that moves a digit or another reading gets a
 // new one.
-const ResultVersion = "result-1/" + leakage.MethodVersion
+const ResultVersion = "result-2/" + leakage.MethodVersion
 
 // Why a result has no figures, or why a reading was left out of it.
 const (

@@ -2,7 +2,6 @@ package rules
 
 import (
 	"slices"
-	"strings"
 	"time"
 
 	"ductledger/domain"
@@ -57,9 +56,7 @@ func burns(h *domain.Home) bool {
 // onlyOutdoors tells a home in which nothing burns but a packaged unit outside.
 func onlyOutdoors(h *domain.Home) bool {
 	return h.FurnaceKind == domain.PackagedOutdoor &&
-		!slices.ContainsFunc(h.CombustionAppliances, func(a string) bool {
-			return !strings.Contains(a, "furnace") && !strings.Contains(a, "packaged")
-		})
+		!slices.ContainsFunc(h.CombustionAppliances, func(appliance string) bool { return appliance != "furnace" })
 }
 
 // ambient judges the air before entry.
