@@ -115,7 +115,7 @@ func recordCases() []ruleCases {
 		rule:          "device_not_heard",
 		broken:        []change{{"3 photos on a phone", pending, nil}},
 		notApplicable: []change{{"none", func(*jobUnderTest) {}, nil}, {"still in work", func(j *jobUnderTest) { pending(j); j.jobRecord().State = domain.InWork }, nil}},
-		cannot:        map[string]string{"not_recorded": noFact, "at_the_limit": noLimit},
+		cannot:        map[string]string{"holds": "a device that holds nothing is not told of", "not_recorded": noFact, "at_the_limit": noLimit},
 	}, {
 		rule: "described_twice",
 		broken: []change{{"boot A5", func(j *jobUnderTest) { twin(j) }, nil},
