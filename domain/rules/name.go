@@ -106,7 +106,7 @@ func (a *Assembled) partNames(ids []domain.UUID) string {
 			name = componentName(part)
 			if i == 0 && len(ids) > 1 && part.Component == domain.Boot {
 				sort, name = part.Component, "boots"+strings.TrimPrefix(name, string(domain.Boot))
-			} else if sort != "" && part.Component == sort {
+			} else {
 				name = strings.TrimPrefix(name, string(sort)+" ")
 			}
 		}

@@ -19,6 +19,9 @@ func openingCases() []ruleCases {
 		}, nil}, {"one boot one way only", func(j *jobUnderTest) {
 			_, id := j.boot("B", 2)
 			j.photoOf(id, domain.SurveyStage).Subjects[0].Shows = domain.ShowsFront
+		}, nil}, {"one boot the other way only", func(j *jobUnderTest) {
+			_, id := j.boot("B", 2)
+			j.photoOf(id, domain.SurveyStage).Subjects[0].Shows = domain.ShowsRear
 		}, nil}},
 		notRecorded: []change{{"no survey photo in section A", func(j *jobUnderTest) {
 			for _, n := range []int{2, 5} {
@@ -69,7 +72,17 @@ func openingCases() []ruleCases {
 		}, nil}},
 		beyond: []change{{"2.1 ft", func(j *jobUnderTest) { j.opening(3).PositionFt = new(26.1) }, nil}, {"2.1 ft toward the front", func(j *jobUnderTest) { j.opening(3).PositionFt = new(21.9) }, nil}},
 		holds: []change{{"place of the part not recorded", func(j *jobUnderTest) { j.crossing().Ends[1].PositionFt = nil }, nil},
-			{"anywhere along the trunk", func(j *jobUnderTest) { onTrunk(j, 40) }, nil}, {"near its front", func(j *jobUnderTest) { onEnd(j, domain.Front, 2) }, nil},
+			{"anywhere along the trunk", func(j *jobUnderTest) { onTrunk(j, 40) }, nil},
+			{"a trunk whose start is not recorded", func(j *jobUnderTest) {
+				onTrunk(j, 40)
+				c, _ := j.part(domain.Trunk, "B", 0, "")
+				c.StartFt = nil
+			}, nil},
+			{"a trunk whose end is not recorded", func(j *jobUnderTest) {
+				onTrunk(j, 40)
+				c, _ := j.part(domain.Trunk, "B", 0, "")
+				c.EndFt = nil
+			}, nil}, {"near its front", func(j *jobUnderTest) { onEnd(j, domain.Front, 2) }, nil},
 			{"near its rear", func(j *jobUnderTest) { onEnd(j, domain.Rear, 54) }, nil},
 			{"the joint says its section and place itself", func(j *jobUnderTest) {
 				c, _ := j.part(domain.FurnaceJoint, "A", 0, "")
