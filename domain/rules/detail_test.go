@@ -185,3 +185,15 @@ func TestThreeCorrectionsAreOneFinding(t *testing.T) {
 		t.Errorf("%+v", o)
 	}
 }
+
+// The last visit: of the latest day, and of two on that day the greater id.
+func TestLastVisit(t *testing.T) {
+	j := clean(t)
+	second, earlier := *j.visit(), *j.visit()
+	earlier.VisitedOn = "2026-10-13"
+	id := j.add(&second)
+	j.add(&earlier)
+	if got := j.assemble().lastVisit(); got != id {
+		t.Errorf("%s, want %s", got, id)
+	}
+}
