@@ -66,6 +66,7 @@ type part struct {
 	cure     Cure
 	hazard   Hazard
 	fix      string // in place of the rule's own
+	photo    string // the fix where a photo is all that is missing
 	faults   []string
 	lacks    []string
 }
@@ -161,6 +162,8 @@ func (p *part) finding(outcome Outcome) Finding {
 	switch {
 	case p.cure == NoCure:
 		f.Fix = noCureFix
+	case p.photo != "" && outcome == NotRecorded && len(p.lacks) == 1:
+		f.Fix = p.photo
 	case p.fix != "":
 		f.Fix = p.fix
 	case outcome == NotRecorded:

@@ -113,6 +113,9 @@ func TestFixesThatAreNotJustTyping(t *testing.T) {
 			bare(j, c, id, domain.FoundTight, "")
 			j.dropPhotos(id, "")
 		}, "Take a photo that shows it tight, or seal it."},
+		{"takeoff_sealed", func(j *jobUnderTest) { tightCollar(j) }, "Take a photo that shows the collar at end B tight, or seal it."},
+		{"takeoff_sealed", func(j *jobUnderTest) { tightCollar(j); j.crossing().Ends[0].CollarSealed = nil },
+			"Look again and record whether the collar at end A is sealed to the trunk, a photo that shows the collar at end B tight."},
 		{"energy_isolated", func(j *jobUnderTest) { j.isolation().VerifiedByID = nil }, noCureFix},
 	} {
 		j := clean(t)
@@ -122,6 +125,28 @@ func TestFixesThatAreNotJustTyping(t *testing.T) {
 			t.Errorf("%s: %s", row.rule, show(f))
 		}
 	}
+}
+
+// A photo that is missing beside a fault is not what cures the fault.
+func TestAFaultBesideAMissingPhoto(t *testing.T) {
+	j := clean(t)
+	tightCollar(j)
+	j.crossing().Ends[0].CollarSealed = new(false)
+	_, v := j.judge()
+	if f := v.Findings[0]; f.Rule != "takeoff_sealed" || f.Outcome != Broken || f.Fix != takeoffSealed.Fix {
+		t.Error(show(f))
+	}
+}
+
+// tightCollar is one at end B that was found tight, and nothing shows it.
+func tightCollar(j *jobUnderTest) {
+	end := &j.crossing().Ends[1]
+	end.CollarSealed, end.CollarFound = nil, domain.FoundTight
+	_, id := nth[domain.Crossover](j, 0)
+	j.drop(func(i Item) bool {
+		p, ok := i.Record.(*domain.Photo)
+		return ok && p.Subjects[0].ID == id && p.Subjects[0].Section == "B"
+	})
 }
 
 // The caution of a stop is about what stopped the work.

@@ -64,13 +64,10 @@ func (p *part) taken(stage domain.PhotoStage) {
 	}
 }
 
-// lackPhoto asks for the photo that goes with a part which nobody sealed. More
-// words than a photo's, such as what else is missing, go by the usual fix.
+// lackPhoto asks for the photo that goes with a part which nobody sealed.
 func (p *part) lackPhoto(what string) {
 	p.lack("a photo that shows ", what)
-	if len(p.lacks) == 1 {
-		p.fix = "Take a photo that shows " + what + ", or seal it."
-	}
+	p.photo = "Take a photo that shows " + what + ", or seal it."
 }
 
 func (c *check) photosOfPart(o Of[domain.Component]) {
