@@ -65,7 +65,7 @@ var (
 )
 
 // Kinds is the table of all kinds, parents before children. A new kind is a
-// row here, one in storage, and the three files that DEVELOPERS.md names.
+// row here, one in storage, and the files that DEVELOPERS.md names.
 var Kinds = []KindRow{
 	{Kind: RuleSetKind, Plural: "rule-sets", New: func() Record { return new(RuleSet) }, Writers: []Role{Admin}},
 	{Kind: ContractorKind, Plural: "contractors", New: func() Record { return new(Contractor) }, Writers: byStaff},

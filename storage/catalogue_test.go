@@ -243,3 +243,36 @@ func sqlState(conn *pgx.Conn, sql string) string {
 	}
 	return "no error"
 }
+
+// Under row security a comparison reaches an index only when its operator is
+// leakproof: enums and arrays are not. The column after the programme decides
+// what an index is good for.
+const indexOperatorsSQL = `
+SELECT i.relname AS index, a.attname AS column, p.proname AS equality
+FROM pg_index AS x
+JOIN pg_class AS i ON i.oid = x.indexrelid
+JOIN pg_class AS c ON c.oid = x.indrelid AND c.relrowsecurity AND c.relnamespace = 'public'::regnamespace
+JOIN pg_attribute AS a ON a.attrelid = c.oid AND a.attnum = x.indkey[1]
+JOIN pg_opclass AS o ON o.oid = x.indclass[1]
+JOIN pg_am AS m ON m.oid = o.opcmethod AND m.amname = 'btree'
+JOIN pg_amop AS e ON e.amopfamily = o.opcfamily AND e.amoplefttype = o.opcintype AND e.amoprighttype = o.opcintype AND e.amopstrategy = 3
+JOIN pg_operator AS q ON q.oid = e.amopopr
+JOIN pg_proc AS p ON p.oid = q.oprcode
+WHERE x.indnkeyatts > 1 AND NOT p.proleakproof`
+
+func TestIndexesServeUnderRowSecurity(t *testing.T) {
+	t.Parallel()
+	conn := dial(t, storagetest.URL(t))
+	rows, err := conn.Query(context.Background(), indexOperatorsSQL)
+	if err != nil {
+		t.Fatal(err)
+	}
+	type found struct{ Index, Column, Equality string }
+	list, err := pgx.CollectRows(rows, pgx.RowToStructByName[found])
+	if err != nil {
+		t.Fatal(err)
+	}
+	for _, f := range list {
+		t.Errorf("index %s: %s on %s is not leakproof, so no look-up under row security uses it", f.Index, f.Equality, f.Column)
+	}
+}

@@ -12,18 +12,17 @@ type sameTestRow struct {
 	OtherID [16]byte
 }
 
-// Other homes with the same readings to the digit. Four and more of them: two
-// equal numbers are no evidence, since coarse gauges repeat themselves. By the
-// index measurement_by_readings.
+// Other homes with the same readings to the digit, on both sides readings that
+// nothing replaces. By the index measurement_by_readings.
 const factsTestsSQL = `
 SELECT DISTINCT m.job_id, o.job_id AS other_id
 FROM record_head AS h
-JOIN measurement AS m ON m.program_id = h.program_id AND m.id = h.record_id AND NOT m.void AND cardinality(m.flows_cfm) >= 4
-JOIN measurement AS o ON o.program_id = m.program_id AND o.flows_cfm = m.flows_cfm AND cardinality(o.flows_cfm) >= 4
-    AND o.pressures_pa = m.pressures_pa AND o.method = m.method AND o.job_id <> m.job_id AND NOT o.void
+JOIN measurement AS m ON m.program_id = h.program_id AND m.id = h.record_id AND NOT m.void
+JOIN measurement AS o ON o.program_id = m.program_id AND o.readings_digest = m.readings_digest AND o.job_id <> m.job_id AND NOT o.void
 JOIN job AS j ON j.program_id = m.program_id AND j.id = m.job_id
 JOIN job AS k ON k.program_id = o.program_id AND k.id = o.job_id AND k.home_id <> j.home_id AND NOT k.void
 WHERE h.program_id = @program_id AND h.job_id = ANY (@jobs) AND h.kind = 'measurement'
+    AND NOT EXISTS (SELECT FROM measurement AS r WHERE r.program_id = h.program_id AND r.replaces IN (m.id, o.id) AND NOT r.void)
 ORDER BY m.job_id, o.job_id`
 
 type otherVisitRow struct {

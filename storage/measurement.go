@@ -2,7 +2,7 @@ package storage
 
 const measurementInsertSQL = `
 INSERT INTO measurement (program_id, id, version, void,
-    job_id, method, stage, instrument_id, taken_at, pressures_pa, flows_cfm, pans_pa, house_pressure_pa, replaces)
+    job_id, method, stage, instrument_id, taken_at, pressures_pa, flows_cfm, pans_pa, house_pressure_pa, replaces, readings_digest)
 SELECT @program_id, r.id, r.version, r.void,
     f.job_id,
     f.method,
@@ -13,7 +13,8 @@ SELECT @program_id, r.id, r.version, r.void,
     ARRAY(SELECT (x->>'flow_cfm')::numeric FROM jsonb_array_elements(f.readings) AS x WHERE x ? 'flow_cfm'),
     ARRAY(SELECT (x->>'pan_pa')::numeric FROM jsonb_array_elements(f.readings) AS x WHERE x ? 'pan_pa'),
     f.house_pressure_pa,
-    f.replaces
+    f.replaces,
+    readings_digest(f.method, f.readings)
 FROM jsonb_to_recordset(@rows) AS r(id uuid, version bigint, void boolean, record jsonb),
     jsonb_to_record(r.record) AS f(job_id uuid, method text, stage text, instrument_id uuid, taken_at timestamptz, readings jsonb,
         house_pressure_pa numeric, replaces uuid)`
@@ -23,5 +24,5 @@ ON CONFLICT (program_id, id) DO UPDATE SET version = excluded.version, void = ex
     job_id = excluded.job_id, method = excluded.method, stage = excluded.stage,
     instrument_id = excluded.instrument_id, taken_at = excluded.taken_at,
     pressures_pa = excluded.pressures_pa, flows_cfm = excluded.flows_cfm, pans_pa = excluded.pans_pa,
-    house_pressure_pa = excluded.house_pressure_pa, replaces = excluded.replaces
+    house_pressure_pa = excluded.house_pressure_pa, replaces = excluded.replaces, readings_digest = excluded.readings_digest
 WHERE measurement.version < excluded.version`

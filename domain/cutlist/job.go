@@ -53,9 +53,10 @@ type List struct {
 
 // ForJob lists the pieces in the order of Job's fields, the mastic and mesh of
 // each place, and the totals. An empty job gives an empty list. Units are
-// those of the package; formulas, sources and refusals those of each piece,
-// with the place in the request named, such as /flat_sweeps/0/duct_width_in,
-// and more than 500 of a kind are refused.
+// those of the package, formulas those of each piece. Refused: what each piece
+// refuses, with the place in the request named, such as
+// /flat_sweeps/0/duct_width_in, and more than 500 of a kind. Source: that of
+// each piece; totals are sums [calc].
 func ForJob(job Job, p Parameters) (List, error) {
 	if err := p.check(); err != nil {
 		return List{}, err

@@ -63,8 +63,8 @@ type Coat struct {
 	MeshIn      float64 `json:"mesh_length_in"`
 }
 
-// Coat is the mastic and the mesh of a seal: length × width × thickness, and
-// mesh as long as the seam and its overlap. Refused: length or width not above
+// Coat is the mastic (in³) and the mesh (in) of a seal: length × width ×
+// thickness, and mesh as long as the seam and its overlap. Refused: length or width not above
 // zero or above 1,200 in, thickness outside 0.001 to 1 in. Source: [calc].
 func (s Seal) Coat(p Parameters) (Coat, error) {
 	if err := p.check(); err != nil {

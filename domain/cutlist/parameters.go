@@ -29,7 +29,8 @@ type Parameters struct {
 // 1.95 mm (US Mint, five cents [pub]).
 const FiveCentCoinIn = 1.95 / 25.4
 
-// DefaultParameters is what stands where a programme sets nothing.
+// DefaultParameters is what stands where a programme sets nothing: units and
+// source at each value, [cp] where none is published.
 func DefaultParameters() Parameters {
 	return Parameters{
 		StockWidthIn:         14,             // in [cp]

@@ -13,8 +13,8 @@ type Hole struct {
 //
 //	(a + 2L) × (b + 2L)      in in; area in in²
 //
-// Refused: a or b not above zero or above 1,200 in. Source: arithmetic
-// [calc]; L ≥ 1 in [cp].
+// Refused: a or b not above zero or above 1,200 in, parameters outside their
+// range. Source: arithmetic [calc]; L ≥ 1 in [cp].
 func (h Hole) PatchOnDuct(p Parameters) (Piece, error) {
 	piece, err := h.patch(DuctPatch, Metal, p.DuctPatchLapIn, p)
 	if err != nil {
@@ -23,8 +23,9 @@ func (h Hole) PatchOnDuct(p Parameters) (Piece, error) {
 	return piece.onStock(p.StockWidthIn), nil
 }
 
-// PatchOnWrap is the fabric patch over a hole in the wrap; formula, refusals
-// and source as PatchOnDuct, with the lap for wrap (default 3 in [cp]).
+// PatchOnWrap is the fabric patch over a hole in the wrap, with the lap for wrap
+// (default 3 in); formula and units as PatchOnDuct. Refused: as by PatchOnDuct.
+// Source: arithmetic [calc]; L [cp].
 func (h Hole) PatchOnWrap(p Parameters) (Piece, error) {
 	return h.patch(WrapPatch, WrapFabric, p.WrapPatchLapIn, p)
 }
@@ -48,7 +49,7 @@ type Bracket struct {
 	WidthIn    float64 `json:"width_in"`
 }
 
-// Strip is the piece to cut: both legs long, bent at the trunk's leg. Thin
+// Strip is the piece to cut, in in: both legs long, bent at the trunk's leg. Thin
 // metal needs no allowance for the bend. Refused: a leg not above zero or
 // above 1,200 in, a width outside 2 to 2.5 in (parameters). Source: [cp].
 func (b Bracket) Strip(p Parameters) (Piece, error) {

@@ -88,7 +88,8 @@ type Load struct {
 
 // ForJobs lists several jobs and adds their totals in order. Waste is put on
 // the sum, so counts are rounded up once and not per job. Refused: more than
-// 1,000 jobs, and what ForJob refuses, under /jobs/0, /jobs/1 … Source: [calc].
+// 1,000 jobs, and what ForJob refuses, under /jobs/0, /jobs/1 … Source: sums
+// [calc].
 func ForJobs(jobs []Job, p Parameters) (Load, error) {
 	if len(jobs) > mostJobs {
 		return Load{}, stat.Refuse(stat.TooMany, "/jobs", "", "%d jobs are more than %d", len(jobs), mostJobs)

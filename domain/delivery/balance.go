@@ -29,8 +29,8 @@ type Balance struct {
 //  5. Qe−Qs of it enters the rooms with h·(Qe−Qs)·(Treg−Tin) of heat, and
 //     that over E is the effectiveness.
 //
-// Units and refusals are those of Effective. A test demands that both ways
-// agree to 1e-12. Source: conservation of energy [calc]; that the wall sees
+// Units are those of Effective. A test demands that both ways agree to 1e-12.
+// Refused: as by Effective. Source: conservation of energy [calc]; that the wall sees
 // the whole of Qe is an assumption of the form in ASHRAE 152 [mem].
 func Follow(d Ducts) (Balance, error) {
 	if err := d.check(); err != nil {

@@ -40,7 +40,8 @@ func NorthwestFigures(adoptedOn string) []DeemedFigure {
 //
 // Refused: a zone that no figure names or that two name; a figure without
 // source or day, not above zero or above 100,000 kWh. All figures are checked,
-// not only the one used. Source: the figure's own.
+// not only the one used. Source: the figure's own, named in the answer; the
+// range [calc].
 func SavingDeemed(figures []DeemedFigure, zone string, u Uncertainty) (Estimate, error) {
 	if err := u.check(); err != nil {
 		return Estimate{}, err

@@ -65,8 +65,9 @@ func (l HeatLoss) check() error {
 //
 //	Tbal = Tin − gains/UA
 //
-// with gains in Btu/h. Refused: UA not above zero, gains below zero. Source:
-// ASHRAE Handbook, Fundamentals [mem].
+// with Tin in °F, gains in Btu/h and UA in Btu/(h·°F). Refused: UA not above
+// zero or above 1e5, gains below zero or above 1e7, a temperature outside −100
+// to 200 °F. Source: ASHRAE Handbook, Fundamentals [mem].
 func BalancePoint(indoorF, gainsBtuH, uaBtuHF float64) (float64, error) {
 	if err := stat.Within("/indoor_f", indoorF, lowestF, highestF, "°F"); err != nil {
 		return 0, err
@@ -86,8 +87,8 @@ func BalancePoint(indoorF, gainsBtuH, uaBtuHF float64) (float64, error) {
 
 // DegreeDays sums max(0, balance − mean) over the daily mean temperatures of
 // a year, in °F·day, in the order given. Refused: no day, more than 366, a
-// temperature outside −100 to 200 °F. Source: definition, ASHRAE Handbook,
-// Fundamentals [mem].
+// temperature outside −100 to 200 °F (/daily_means_f/i). Source: definition,
+// ASHRAE Handbook, Fundamentals [mem].
 func DegreeDays(balanceF float64, dailyMeansF []float64) (float64, error) {
 	if err := stat.Within("/balance_point_f", balanceF, lowestF, highestF, "°F"); err != nil {
 		return 0, err
@@ -118,8 +119,9 @@ func DegreeDays(balanceF float64, dailyMeansF []float64) (float64, error) {
 //	range  = saving ± Coverage·u
 //
 // computed as EnergyBefore(before)·(1 − before/after), which is the same. The
-// heat that the rooms need is held equal in both states. Refused: what
-// Compare and EnergyBefore refuse. Source: as there.
+// heat that the rooms need is held equal in both states. Units are those of
+// EnergyBefore, the answer's in its names. Refused: what Compare and
+// EnergyBefore refuse. Source: as there, [mem].
 func SavingFromDegreeDays(before, after Ducts, loss HeatLoss, u Uncertainty) (Estimate, error) {
 	c, err := Compare(before, after, u)
 	if err != nil {

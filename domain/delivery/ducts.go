@@ -57,7 +57,7 @@ func (d Ducts) airHeat() float64 {
 
 // AirHeatAt is 60·ρ·cp in Btu/(h·cfm·°F) for air of the given density in
 // kg/m³, DefaultAirHeat scaled: at 5,000 ft the same flow carries a sixth less
-// heat. Refused: a density that is not above zero.
+// heat. Refused: a density that is not above zero (/density_kg_m3).
 // Source: heat goes with mass [calc].
 func AirHeatAt(densityKgM3 float64) (float64, error) {
 	if err := stat.Positive("/density_kg_m3", densityKgM3, "kg/m³"); err != nil {

@@ -37,7 +37,10 @@ type Effectiveness struct {
 //
 // with Q in cfm, E in Btu/h, A in ft², R in h·ft²·°F/Btu, T in °F and
 // h = 60·ρ·cp = 1.08 Btu/(h·cfm·°F). The three terms are subtracted from left
-// to right. Refused: see Ducts and the package's comment. Source: ASHRAE
+// to right. Refused: a flow, a heat output or h not above zero, surroundings
+// warmer than the rooms, a leak below zero or above Qe, a temperature outside
+// −100 to 200 °F, an area below zero, an R-value not above zero where there is
+// an area, and what no home has, each with the argument named. Source: ASHRAE
 // Standard 152, heating form [mem].
 func Effective(d Ducts) (Effectiveness, error) {
 	if err := d.check(); err != nil {

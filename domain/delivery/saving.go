@@ -53,7 +53,7 @@ type Comparison struct {
 }
 
 // Compare computes the effectiveness of both states, the saving and its
-// standard uncertainty:
+// standard uncertainty, all fractions:
 //
 //	s     = 1 − b/a                              b, a: effectiveness before, after
 //	u_l²  = (u(b)/a)² + (b·u(a)/a²)²             from the two leakage tests

@@ -39,7 +39,9 @@ const (
 	DefaultCoverage = 1.96
 )
 
-// DefaultUncertainty is what stands where a programme sets nothing.
+// DefaultUncertainty is what stands where a programme sets nothing: fractions,
+// and a coverage factor without unit. Source: at each constant, [cp] where none
+// is published.
 func DefaultUncertainty() Uncertainty {
 	return Uncertainty{
 		LeakRatio:     DefaultLeakRatio,

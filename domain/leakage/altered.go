@@ -72,6 +72,7 @@ type DemandOutcome struct {
 }
 
 // JudgeAlteration judges altered ducts by the routes; guard as in Decide.
+// Leakage and flow in cfm, areas in ft², reductions and shares as fractions.
 //
 // A route passes when all its demands pass; it fails when one fails, is not
 // known when an input is absent, asks for a new test otherwise. The alteration

@@ -83,9 +83,10 @@ type Fit struct {
 // not finite or not above 0 (/readings/i/pressure_pa, /readings/i/flow_cfm),
 // all pressures equal (no_spread), an exponent outside LowExponent …
 // HighExponent (exponent_out_of_range, the exponent in the detail), limits that
-// leave float64 (no_answer).
+// leave float64 (no_answer), parameters outside their range.
 //
-// Source: ASTM E779 [mem] for the fit, JCGM 100 (GUM) for the uncertainty.
+// Source: ANSI/RESNET/ICC 380 [mem] for one reading, ASTM E779 [mem] for the
+// fit, JCGM 100 (GUM) 5.1.2 [pub] for the uncertainty.
 func Fan(readings []Reading, p FanParameters) (FanTest, error) {
 	if err := p.check(); err != nil {
 		return FanTest{}, err

@@ -16,7 +16,9 @@ type FanParameters struct {
 	Accuracy        Accuracy // zero Flow and Pressure: the limits of the fit alone
 }
 
-// DefaultFanParameters gives the values named at the fields.
+// DefaultFanParameters gives the values named at the fields, in their units and
+// from their sources: practice [cp] but for the assumed exponent,
+// ANSI/RESNET/ICC 380 [mem].
 func DefaultFanParameters() FanParameters {
 	return FanParameters{
 		ReferencePa: 25, AssumedExponent: 0.6, LowExponent: 0.5, HighExponent: 1,

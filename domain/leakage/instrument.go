@@ -28,7 +28,8 @@ const MaxRangeExponent = 2
 // Check refuses an equation that cannot be used: no range (too_few, /ranges),
 // a name twice (repeated, /ranges/i/name), a coefficient or pressure not above
 // 0, an exponent outside 0 … MaxRangeExponent, a low end not below its high end.
-// Source: the instrument's own calibration certificate.
+// Coefficients in cfm/Pa^n, pressures in Pa.
+// Source: the instrument's own calibration certificate [cp].
 func (e FlowEquation) Check() error {
 	if len(e) == 0 {
 		return stat.Refuse(stat.TooFew, "/ranges", "enter the equation of the certificate", "0 ranges, at least 1 is needed")
@@ -66,9 +67,10 @@ func (e FlowEquation) Check() error {
 //
 // Refused: a range the certificate does not name (unknown_range, /range), a
 // pressure outside its limits (outside_range, /instrument_pa), since beyond
-// them the certificate says nothing.
+// them the certificate says nothing, and what Check refuses.
 //
-// Source: the instrument's own calibration certificate.
+// Source: the form of the equation, ASTM E779 [mem]; its numbers, the
+// instrument's own calibration certificate.
 func (e FlowEquation) Flow(rangeName string, instrumentPa float64) (float64, error) {
 	if err := e.Check(); err != nil {
 		return 0, err
@@ -104,8 +106,8 @@ func (e FlowEquation) Flow(rangeName string, instrumentPa float64) (float64, err
 // as no check on that side, both empty as offset 0. The readings handed in stay
 // as they are.
 //
-// Refused: a value not finite, a pressure that is not above 0 without the
-// offset (not_positive, /readings/i/pressure_pa).
+// Refused: a value not finite (/zero_before_pa/i, /zero_after_pa/i), a pressure
+// that is not above 0 without the offset (not_positive, /readings/i/pressure_pa).
 //
 // Source: ASTM E779, zero-flow pressures before and after [mem].
 func SubtractZero(readings []Reading, before, after []float64) ([]Reading, error) {

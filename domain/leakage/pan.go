@@ -15,7 +15,8 @@ type PanParameters struct {
 	Exponent float64 // of register leak and room opening alike; 0.65, no unit
 }
 
-// DefaultPanParameters gives the values named at the fields.
+// DefaultPanParameters gives the values named at the fields, in Pa; programmes
+// differ in the target [cp].
 func DefaultPanParameters() PanParameters {
 	return PanParameters{HousePa: 50, TargetPa: 1, FloorPa: 0.3, Exponent: 0.65}
 }
@@ -61,7 +62,8 @@ const PanNote = "registers of one trunk share a leak: one hole can raise the rea
 //
 // Refused: no reading (too_few, /readings), a pan pressure negative or not
 // finite (/readings/i/pan_pa), a home pressure not above 0
-// (/readings/i/house_pressure_pa), a pan pressure not below the home's.
+// (/readings/i/house_pressure_pa), a pan pressure not below the home's, a
+// pressure above 1000 Pa, parameters outside their range.
 // Sources: two openings in series with equal exponents [calc]; target and floor
 // are practice [cp].
 func Pan(readings []PanReading, p PanParameters) (PanPass, error) {

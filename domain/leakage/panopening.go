@@ -36,7 +36,8 @@ func PanExpected(ratio, housePa, exponent float64) (float64, error) {
 //
 //	ratio = q^n    q = pan/(P − pan)
 //
-// A plausible figure for a person, not a size: one opening is not measured.
+// Pressures in Pa, ratio and n without unit. A plausible figure for a person,
+// not a size: one opening is not measured.
 // Refused: a pan pressure negative (/pan_pa) or not below the home's, the rest
 // as by PanExpected.
 // Source: PanExpected solved for the ratio [calc].

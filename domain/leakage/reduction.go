@@ -22,14 +22,14 @@ type Measured[L Leakage] struct {
 	Uncertainty Uncertainty
 }
 
-// Total takes a fan test of the ducts alone.
+// Total takes a fan test of the ducts alone, in cfm25.
 // Refused: a test reported at another pressure than 25 Pa (/reference_pressure_pa).
-// Source: definition.
+// Source: definition [calc].
 func Total(t FanTest) (Measured[TotalLeakage], error) { return measured[TotalLeakage](t) }
 
-// Outside takes a fan test with the home held at the ducts' pressure.
+// Outside takes a fan test with the home held at the ducts' pressure, in cfm25.
 // Refused: as by Total.
-// Source: definition.
+// Source: definition [calc].
 func Outside(t FanTest) (Measured[OutsideLeakage], error) { return measured[OutsideLeakage](t) }
 
 func measured[L Leakage](t FanTest) (Measured[L], error) {
@@ -40,11 +40,14 @@ func measured[L Leakage](t FanTest) (Measured[L], error) {
 	return Measured[L]{CFM25: L(t.LeakageCFM), Uncertainty: t.Uncertainty}, nil
 }
 
-// OutsideBySubtraction takes a subtraction. Its uncertainty counts as random:
-// the difference of two large flows forgets the instrument.
-// Refused: a leakage of 0, of which no relative uncertainty exists.
-// Source: that the
-// errors of two large flows do not cancel [cp].
+// OutsideBySubtraction takes a subtraction, in cfm25. Its uncertainty counts as
+// random: the difference of two large flows forgets the instrument.
+//
+//	u = u(leak25)/leak25    no unit
+//
+// Refused: a leakage of 0, of which no relative uncertainty exists
+// (/leakage_cfm25).
+// Source: that the errors of two large flows do not cancel [cp].
 func OutsideBySubtraction(s Subtraction) (Measured[OutsideLeakage], error) {
 	if err := stat.Positive("/leakage_cfm25", s.LeakageCFM25, "cfm"); err != nil {
 		return Measured[OutsideLeakage]{}, err
@@ -63,7 +66,9 @@ type ReductionParameters struct {
 	FloorAreaFt2      float64 // 0: not known, no figure per area
 }
 
-// DefaultReductionParameters: separate instruments, 95 %, no floor area.
+// DefaultReductionParameters: separate instruments (ρ 0), 95 %, coverage 1.96,
+// no floor area.
+// Source: JCGM 100 (GUM) table G.1 for the coverage [pub]; the rest [cp].
 func DefaultReductionParameters() ReductionParameters {
 	return ReductionParameters{Confidence: 0.95, Coverage: Coverage95}
 }
@@ -124,7 +129,10 @@ type AreaShare struct {
 // the lower limit of the range, which understates the reduction.
 //
 // Refused: a leakage not above 0 (/before_cfm25, /after_cfm25), uncertainties
-// outside 0 … 10, ρ outside 0 … 1 (/shared_calibration), an area negative.
+// outside 0 … 10 (/before_uncertainty/…, /after_uncertainty/…), ρ outside 0 … 1
+// (/shared_calibration), a confidence outside (0, 1), a coverage outside
+// 0 … 10, an area negative (/floor_area_ft2), figures so far apart that their
+// comparison leaves float64 (no_answer).
 //
 // Source: JCGM 100 (GUM) 5.2.2, G.4 [pub].
 func Reduce[L Leakage](before, after Measured[L], p ReductionParameters) (Reduction, error) {

@@ -7,7 +7,7 @@ import (
 )
 
 // SmallestDetectable is the smallest reduction ratio that two tests with these
-// uncertainties can tell from none, before any of them is made:
+// uncertainties can tell from none, as a fraction, before any of them is made:
 //
 //	1 − e^−k·u(d)    u(d)² = u_before² + u_after² − 2ρ·c_before·c_after
 //

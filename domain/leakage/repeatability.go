@@ -24,7 +24,7 @@ type Repeat struct {
 	Enough   bool    // LeastPairs and more: fit to be Accuracy.Repeatability
 }
 
-// Repeatability is the within-pair standard deviation of ln leakage:
+// Repeatability is the within-pair standard deviation of ln leakage, no unit:
 //
 //	s_w = √(Σ(ln first − ln second)²/(2m))    m pairs
 //

@@ -76,9 +76,9 @@ const (
 // the whole has √(u_before² + u_after²). A series is of one quantity,
 // total or to outside, and of one method; the caller passes no mix.
 //
-// Refused, with the reading named: leakage or uncertainty below zero or not a
-// number, leakage above 1e5 cfm25, a reading after the first that names no
-// repair kind, more than 40 steps. Source: parallel flows [calc]; 1.96·u for
+// Refused, with the reading named: leakage or uncertainty below zero, not a
+// number or above 1e5 cfm25, a reading before that names a repair kind or a
+// later one that names none, more than 40 steps. Source: parallel flows [calc]; 1.96·u for
 // a difference of two readings, JCGM 100 6.3.3 [mem].
 func Steps(before SteppedReading, interim []SteppedReading, after SteppedReading) (RepairSteps, error) {
 	if len(interim)+1 > mostSteps {

@@ -28,7 +28,8 @@ type SubtractionParameters struct {
 	Accuracy            Accuracy
 }
 
-// DefaultSubtractionParameters gives the values named at the fields.
+// DefaultSubtractionParameters gives the values named at the fields, in their
+// units: practice [cp], but for the coverage (JCGM 100 (GUM) table G.1 [pub]).
 func DefaultSubtractionParameters() SubtractionParameters {
 	return SubtractionParameters{
 		Exponent: 0.65, GoodCorrection: 1.6, WorthlessCorrection: 3.6, GoodRelative: 0.25,
@@ -94,8 +95,10 @@ func correction(p, h, n float64) float64 { return 1 / (1 - math.Pow((p-h)/p, n))
 // Quality: worthless where the factor is above WorthlessCorrection, or the
 // interval reaches 0; weak above GoodCorrection or GoodRelative; else good.
 //
-// Refused: flows or pressures not above 0, H above P, an exponent outside
-// (0, 1], a masked flow above the whole one (/masked_cfm).
+// Flows in cfm, pressures in Pa. Refused: flows or pressures not above 0, H
+// above P, an exponent outside (0, 1], a masked flow above the whole one
+// (/masked_cfm), parameters outside their range, an answer that leaves float64
+// (no_answer).
 //
 // Source: the subtraction method with correction [mem]; 1850 and 1610 cfm at
 // 50 Pa, H 44 Pa, n 0.65 → 204.48564 cfm25 [calc].

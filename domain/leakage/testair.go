@@ -68,9 +68,10 @@ func (c TestAir) LeakReadings(readings []Reading) ([]Reading, error) {
 //
 // with ρ and μ of the inside air when pressurising, of the outside air when
 // depressurising. All flows of t are multiplied, exponent and relative errors
-// stay. The readings of t were LeakReadings before the fit.
+// stay; cfm in and out. The readings of t were LeakReadings before the fit.
 //
-// Refused: air outside its limits, an unknown direction. Source: ASTM E779 [mem].
+// Refused: air outside its limits (/inside/…, /outside/…), an unknown direction
+// (/direction), flows that leave float64 (no_answer). Source: ASTM E779 [mem].
 func (c TestAir) AtReferenceAir(t FanTest) (FanTest, error) {
 	if err := c.check(); err != nil {
 		return FanTest{}, err

@@ -25,16 +25,18 @@ type Accuracy struct {
 
 // DefaultAccuracy is used where a certificate says nothing else: ±3 % flow and
 // ±1 % pressure, both rectangular, 0.05 for an assumed exponent, 2 % for doing
-// the test again [cp].
+// the test again, as fractions [cp].
 func DefaultAccuracy() Accuracy {
 	return Accuracy{Flow: Rectangular(0.03), Pressure: Rectangular(0.01), Exponent: 0.05, Repeatability: 0.02}
 }
 
 // Rectangular turns "±a" without a stated level into a standard uncertainty,
-// a/√3. Source: JCGM 100 (GUM) 4.3.7 [pub].
+// a/√3, in the unit of a. It refuses nothing: a comes from a certificate that
+// was checked. Source: JCGM 100 (GUM) 4.3.7 [pub].
 func Rectangular(halfWidth float64) float64 { return halfWidth / math.Sqrt(3) }
 
-// Expanded turns "±a with coverage factor k" into a standard uncertainty, a/k.
+// Expanded turns "±a with coverage factor k" into a standard uncertainty, a/k,
+// in the unit of a; k has none and is above 0, which the caller has checked.
 // Source: JCGM 100 (GUM) 4.3.3 [pub].
 func Expanded(halfWidth, k float64) float64 { return halfWidth / k }
 

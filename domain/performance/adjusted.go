@@ -8,7 +8,12 @@ import (
 )
 
 // Adjusted is a contractor's leakage left over what the same homes would have
-// kept on the programme's average: 1.10 leaves 10 % more than expected.
+// kept on the programme's average, no unit: 1.10 leaves 10 % more than expected.
+// With r his intercept less the programme's, see Model,
+//
+//	index = e^r    limits e^(r ∓ t·√Var r), t of the model's degrees of freedom
+//
+// Source: analysis of covariance; its digits in the tests of GLM.jl [pub].
 type Adjusted struct {
 	N        int      `json:"n"`
 	Reason   string   `json:"reason,omitempty"`

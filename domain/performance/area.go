@@ -1,7 +1,7 @@
 package performance
 
-// PerArea relates the pooled leakage to the floor area of the homes whose
-// area is known.
+// PerArea relates the pooled leakage to the floor area of the homes whose area
+// is known: 100·Σcfm25/Σft². Source: definition [calc].
 type PerArea struct {
 	N         int      `json:"n"`
 	Before    *float64 `json:"before_cfm25_per_100ft2,omitempty"`

@@ -38,12 +38,15 @@ type Comparison struct {
 
 // Compare summarises the jobs accepted in the period, by contractor and for
 // the programme. Every contractor of names has a line, also without a job.
-// The jobs may stand in any order; see Tally for what is refused.
+// The jobs may stand in any order. Refused: what NewTally and Add refuse.
+// Source: at each figure, Summary, Model and Standing [calc].
 func Compare(jobs []Job, period Period, names map[domain.UUID]string) (Comparison, error) {
 	return CompareStream(inOrder(jobs), period, names)
 }
 
 // CompareStream is Compare of jobs that come one by one, by ascending id.
+// Refused: jobs out of order (not_sorted, /jobs/i), the rest as by Compare.
+// Source: as there [calc].
 func CompareStream(jobs iter.Seq2[Job, error], period Period, names map[domain.UUID]string) (Comparison, error) {
 	t, err := take(jobs, period, ByContractor)
 	if err != nil {
@@ -52,7 +55,8 @@ func CompareStream(jobs iter.Seq2[Job, error], period Period, names map[domain.U
 	return t.Comparison(names)
 }
 
-// Comparison answers from a Tally by contractor.
+// Comparison answers from a Tally by contractor. Refused: a Tally by anything
+// else (/by). Source: as Compare [calc].
 func (t *Tally) Comparison(names map[domain.UUID]string) (Comparison, error) {
 	if t.by != ByContractor {
 		return Comparison{}, stat.Refuse(stat.OutOfRange, "/by", "", "a comparison needs a tally by %s, not %s", ByContractor, t.by)

@@ -51,7 +51,9 @@ type RepairEffect struct {
 // interval of the median; null below five jobs. Steps of one job and kind are
 // added up first, so a job counts once. Alphabetical by kind, interim first.
 //
-// Refused: an unknown basis, no kind, a reading below 0 or above MaxTenths.
+// Refused: an unknown basis (/basis), no kind (/repair_type), a reading below 0
+// or above MaxTenths (/leakage_cfm25). Source: Hyndman & Fan (1996) for the
+// quartiles [mem]; order statistics and the binomial distribution [calc].
 func RepairEffects(steps []Step) ([]RepairEffect, error) {
 	sorted := slices.Clone(steps)
 	slices.SortFunc(sorted, func(a, b Step) int {

@@ -21,8 +21,10 @@ type Home struct {
 //
 //	200·exp(constant + before_slope·ln(before/200) + class term + area_slope·ln(area/1000))
 //
-// Refused: a model without numbers, a class that it has no term for, a reading
-// or an area not above 0, an area that it needs and the home lacks.
+// Readings in cfm25, the area in ft². Refused: a model without numbers (/model),
+// a class that it has no term for (/home_class), a reading or an area not above
+// 0 (/before_cfm25, /floor_area_ft2), an area that it needs and the home lacks.
+// Source: the published model [calc].
 func (m *Model) Expected(h Home) (float64, error) {
 	e, err := m.expectedLog(h)
 	if err != nil {
@@ -60,8 +62,9 @@ func (m *Model) expectedLog(h Home) (float64, error) {
 	return e, nil
 }
 
-// Residual is ln(after/expected) of one home: what its contractor and chance
-// made of it.
+// Residual is ln(after/expected) of one home, no unit: what its contractor and
+// chance made of it. Refused: as by Expected, and a reading after not above 0
+// (/after_cfm25). Source: the published model [calc].
 func (m *Model) Residual(h Home) (float64, error) {
 	e, err := m.expectedLog(h)
 	if err != nil {
@@ -74,9 +77,10 @@ func (m *Model) Residual(h Home) (float64, error) {
 }
 
 // Index recomputes a contractor's index from his own homes and the published
-// numbers alone, as a spreadsheet does: exp of the mean residual.
+// numbers alone, as a spreadsheet does: exp of the mean residual, no unit.
 //
-// Refused: no homes, and as Residual with the home's place.
+// Refused: no homes (too_few, /homes), and as Residual with the home's place
+// (/homes/i/…). Source: the published model [calc].
 func (m *Model) Index(homes []Home) (float64, error) {
 	if len(homes) == 0 {
 		return 0, stat.Refuse(stat.TooFew, "/homes", "", "an index needs at least 1 home")
@@ -127,7 +131,12 @@ type Explanation struct {
 
 // Explain lists the jobs in and out of one contractor's index and what was
 // expected of each home. The jobs are those that made c; others in the slice
-// are passed over. Jobs come by id.
+// are passed over. Readings in cfm25; an index has no unit.
+//
+//	index e^ē    without job i: e^((n·ē − e_i)/(n − 1))
+//
+// Refused: a contractor who is not in the comparison (/contractor_id).
+// Source: the published model [calc].
 func Explain(jobs []Job, c *Comparison, contractor domain.UUID) (Explanation, error) {
 	at := slices.IndexFunc(c.Contractors, func(x Contractor) bool { return x.ContractorID == contractor })
 	if at < 0 {

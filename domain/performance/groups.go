@@ -42,12 +42,15 @@ type Grouping struct {
 }
 
 // CompareGroups summarises the jobs by class of home or by crew lead; names
-// are those of the leads.
+// are those of the leads. Refused: a grouping by contractor (/by), and what a
+// Tally refuses. Source: at each figure, Summary and Model [calc].
 func CompareGroups(jobs []Job, period Period, by By, names map[domain.UUID]string) (Grouping, error) {
 	return CompareGroupsStream(inOrder(jobs), period, by, names)
 }
 
 // CompareGroupsStream is CompareGroups of jobs that come by ascending id.
+// Refused: jobs out of order (not_sorted, /jobs/i), the rest as by
+// CompareGroups. Source: as there [calc].
 func CompareGroupsStream(jobs iter.Seq2[Job, error], period Period, by By, names map[domain.UUID]string) (Grouping, error) {
 	if by == ByContractor {
 		return Grouping{}, stat.Refuse(stat.OutOfRange, "/by", "", "contractors are compared by Compare")
@@ -60,7 +63,8 @@ func CompareGroupsStream(jobs iter.Seq2[Job, error], period Period, by By, names
 }
 
 // Grouping answers from a Tally by class of home or by crew lead; names are those
-// of the leads.
+// of the leads. Refused: nothing of its own; figures without enough jobs are
+// absent, with a reason. Source: at each figure, Summary and Model [calc].
 func (t *Tally) Grouping(names map[domain.UUID]string) (Grouping, error) {
 	keys := t.keys()
 	within, quantiles := t.within(keys), tTable{}

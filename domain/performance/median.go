@@ -2,7 +2,9 @@ package performance
 
 import "ductledger/domain/stat"
 
-// Median is the middle reading: half of the homes leak more.
+// Median is the middle reading, in cfm25: half of the homes leak more. Quantile
+// of type 7, limits by order statistics from 6 jobs.
+// Source: Hyndman & Fan (1996) [mem]; the binomial distribution [calc].
 type Median struct {
 	N              int      `json:"n"`
 	Leakage        *float64 `json:"leakage_cfm25,omitempty"`

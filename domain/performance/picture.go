@@ -35,7 +35,8 @@ type Picture struct {
 	Rules []BrokenRule `json:"rules,omitempty"` // of a contractor
 }
 
-// Days is the time from assignment to acceptance in days of 24 h.
+// Days is the time from assignment to acceptance in days of 24 h, quantiles of
+// type 7. Source: Hyndman & Fan (1996) [mem].
 type Days struct {
 	N          int      `json:"n"`
 	Median     *float64 `json:"median_days,omitempty"`
@@ -46,6 +47,10 @@ type Days struct {
 
 // A Retest compares the inspector's reading after with the crew's in the same
 // homes: the geometric mean ratio, above 1 where the inspector finds more.
+//
+//	d = ln(inspector/crew)    ratio e^d̄    limits e^(d̄ ∓ t(n−1)·s_d/√n)
+//
+// From 3 homes, no unit. Source: Student's t on logarithms [calc].
 type Retest struct {
 	N              int      `json:"n"`
 	Ratio          *float64 `json:"ratio,omitempty"`
@@ -65,11 +70,14 @@ type Pictures struct {
 }
 
 // PicturesOf makes the pictures. Every contractor of names has one. A job that
-// comes twice with the same content counts once; see also brokenRules for the
-// rules.
+// comes twice with the same content counts once. Rates are fractions, times days
+// of 24 h, readings tenths of cfm25.
 //
 // Refused: two rows of one job that differ, counts below 0, acceptance before
-// assignment, a reading not above 0 or beyond MaxTenths.
+// assignment, a reading not above 0 or beyond MaxTenths, more broken than judged,
+// a contractor and rule twice.
+// Source: at Rate, Days and Retest; which rules are listed, Benjamini & Hochberg
+// (1995) [pub] over Fisher's exact test [mem].
 func PicturesOf(work []Work, rules []RuleCount, names map[domain.UUID]string) (Pictures, error) {
 	sorted := slices.Clone(work)
 	slices.SortStableFunc(sorted, func(a, b Work) int { return a.JobID.Compare(b.JobID) })
@@ -83,6 +91,7 @@ func PicturesOf(work []Work, rules []RuleCount, names map[domain.UUID]string) (P
 }
 
 // PicturesStream is PicturesOf of jobs that come one by one, by ascending id.
+// Refused: as by PicturesOf. Source: as there [pub].
 func PicturesStream(work iter.Seq2[Work, error], rules []RuleCount, names map[domain.UUID]string) (Pictures, error) {
 	broken, err := brokenRules(rules)
 	if err != nil {

@@ -48,7 +48,12 @@ func (t tTable) at(df int64) (float64, error) {
 const minForT = 3
 
 // Pooled is the reduction of all jobs together, for totals: large homes weigh
-// more. Ratio = 1 − ΣQ/ΣP.
+// more. With P, Q in cfm25,
+//
+//	ratio = 1 − ΣQ/ΣP    limits ratio ∓ t(n−1)·SE, from 3 jobs
+//	SE² = Σe²/(n−1)/(n·P̄²)    e_i = Q_i − (ΣQ/ΣP)·P_i
+//
+// Source: ratio estimator, Scheaffer et al., Elementary Survey Sampling [mem].
 type Pooled struct {
 	N              int      `json:"n"`
 	BeforeCFM25    *float64 `json:"before_cfm25,omitempty"` // sums, exact to 0.1

@@ -2,8 +2,9 @@ package performance
 
 import "ductledger/domain/stat"
 
-// A Rate is a share of jobs with two intervals: Wilson's to look at, Clopper
-// and Pearson's where a consequence follows from it.
+// A Rate is a share of jobs, as a fraction, with two intervals: Wilson's to look
+// at, Clopper and Pearson's where a consequence follows from it.
+// Source: methods 3 and 5 of Newcombe (1998) [pub].
 type Rate struct {
 	Count     int      `json:"count"`
 	N         int      `json:"n"`

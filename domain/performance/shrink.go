@@ -22,6 +22,8 @@ const (
 )
 
 // A Pool says how much contractors truly differ, after chance is taken out.
+// Source: Paule & Mandel 1982 [mem] for τ; Spiegelhalter (2005) [mem] for the
+// funnel.
 type Pool struct {
 	ContractorsCount int     `json:"contractors_count"`
 	Tau              float64 `json:"tau"` // standard deviation of true effects, log scale
@@ -41,8 +43,12 @@ type Pool struct {
 	Statement string `json:"statement"`
 }
 
-// Shrunk is a contractor's index drawn towards the programme: with few jobs
-// the programme's mean says more about him than they do.
+// Shrunk is a contractor's index drawn towards the programme, no unit: with few
+// jobs the programme's mean says more about him than they do.
+//
+//	B = τ²/(τ² + v),  θ = μ + B·(r − μ),  index e^θ
+//
+// Source: Morris, J. Am. Stat. Assoc. 78 (1983) 47 [mem].
 type Shrunk struct {
 	Index    float64 `json:"index_ratio"`
 	Low      float64 `json:"index_ratio_low"`

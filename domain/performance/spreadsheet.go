@@ -27,6 +27,8 @@ const (
 // WriteCSV writes a table that recomputes the index when a spreadsheet opens
 // it: the published numbers on top, one line a job, and formulas for what was
 // expected, the residual and the index. Only these cells begin with "=".
+// Units stand in the names of the columns. Refused: nothing; the error is the
+// writer's. Source: the published model [calc].
 func (x *Explanation) WriteCSV(w io.Writer) error {
 	out := csv.NewWriter(w)
 	number := func(v *float64, absent string) string {

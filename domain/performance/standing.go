@@ -38,8 +38,10 @@ const (
 	NotDistinguishable = "not_distinguishable"
 )
 
-// A Standing is a contractor's place in the funnel. It is a reason to look,
-// never a verdict, and holds no rank.
+// A Standing is a contractor's place in the funnel, limits as an index without
+// unit. It is a reason to look, never a verdict, and holds no rank.
+// Source: Spiegelhalter, Statistics in Medicine 24 (2005) 1185 [mem]; Adams,
+// RAND TR-653 (2009) for the reliability [pub].
 type Standing struct {
 	Side      string  `json:"side"` // by the pooled interval
 	Z         float64 `json:"z"`    // r/√v

@@ -12,7 +12,8 @@ type LeftOut struct {
 }
 
 // A Summary is what some jobs removed. jobs_count = used_count + the counts
-// of left_out.
+// of left_out. Formulas, units and sources stand at Pooled, Typical, Median and
+// PerArea.
 type Summary struct {
 	JobsCount int       `json:"jobs_count"`
 	UsedCount int       `json:"used_count"`

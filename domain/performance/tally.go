@@ -60,7 +60,8 @@ type Tally struct {
 	digest  digest
 }
 
-// NewTally refuses a period that ends before it begins and an unknown by.
+// NewTally begins an empty Tally. Refused: a period that does not end after its
+// begin (/before), an unknown by (/by). Source: sums [calc].
 func NewTally(period Period, by By) (*Tally, error) {
 	if err := period.check(); err != nil {
 		return nil, err
@@ -73,7 +74,11 @@ func NewTally(period Period, by By) (*Tally, error) {
 
 // Add counts one job; one outside the period is passed over. A job that is
 // the same as the one before it is passed over too: rows ordered by id may
-// repeat. Two rows of one id that differ are refused.
+// repeat. Readings in tenths of cfm25, areas in ft².
+//
+// Refused: two rows of one id that differ (not_sorted, /jobs/id), an unknown pay
+// basis (/pay_basis), a reading beyond MaxTenths (/leakage_cfm25), an area
+// outside 1 to 1e6 ft² (/floor_area_ft2). Source: sums of whole numbers [calc].
 func (t *Tally) Add(j Job) error {
 	if err := j.check(); err != nil {
 		return err
@@ -104,7 +109,8 @@ func (t *Tally) Add(j Job) error {
 }
 
 // Merge adds the sums of another part of the jobs, tallied alike. The other
-// may not be used afterwards.
+// may not be used afterwards. Refused: another grouping or period (/by).
+// Source: sums of whole numbers [calc].
 func (t *Tally) Merge(o *Tally) error {
 	if t.by != o.by || !t.period.From.Equal(o.period.From) || !t.period.Before.Equal(o.period.Before) {
 		return stat.Refuse(stat.OutOfRange, "/by", "", "tallies of different groupings or periods do not add up")

@@ -38,7 +38,8 @@ type TrendPoint struct {
 // such as 2026-10. published holds the values of earlier publications: they
 // are kept beside the line, which a new model restates.
 //
-// Jobs that are not in the model are passed over. Refused: no model, no index.
+// Jobs that are not in the model are passed over. Refused: no model, no index
+// (/model). Source: NIST/SEMATECH e-Handbook 6.3.2.4 for the line [pub].
 func Trend(jobs []Job, m *Model, a *Adjusted, month func(time.Time) string, published map[string]float64) ([]TrendPoint, error) {
 	if m.ResidualSD == nil || a.Index == nil {
 		return nil, stat.Refuse(stat.TooFew, "/model", "", "there is no index to follow over time: %s", cmp.Or(m.Reason, a.Reason))

@@ -2,8 +2,12 @@ package performance
 
 import "math"
 
-// Typical is the geometric mean reduction: what one typical job leaves out of
-// the leakage it found. Halving and doubling cancel.
+// Typical is the geometric mean reduction: what one typical job takes out of
+// the leakage it found. Halving and doubling cancel. With d = ln(P/Q),
+//
+//	ratio = 1 − e^−d̄    limits 1 − e^−(d̄ ∓ t(n−1)·s_d/√n), from 3 jobs
+//
+// No unit. Source: Student's t on logarithms [calc].
 type Typical struct {
 	N              int      `json:"n"`
 	Ratio          *float64 `json:"reduction_ratio,omitempty"`

@@ -9,7 +9,7 @@ import (
 
 // noCureFix is the only thing said about a fault that nothing puts right. It
 // must not invite anybody to write the record so that it passes.
-const noCureFix = "This cannot be put right any more, and no later entry changes it. Tell your lead what happened; only the agency's staff can lift the finding."
+const noCureFix = "What happened cannot be put right any more, and no entry changes it. Tell your lead about it; only the agency's staff can lift the finding."
 
 // check is what a rule's function works with: the job, the limits, and the
 // place where outcomes are counted.
@@ -64,14 +64,16 @@ type part struct {
 	severity Severity
 	missing  Missing
 	cure     Cure
+	hazard   Hazard
 	fix      string // in place of the rule's own
+	photo    string // the fix where a photo is all that is missing
 	faults   []string
 	lacks    []string
 }
 
 // on begins the judgement of one subject.
 func (c *check) on(s domain.Subject) part {
-	return part{c: c, one: [1]domain.Subject{s}, severity: c.severity, missing: c.missing, cure: c.rule.Cure}
+	return part{c: c, one: [1]domain.Subject{s}, severity: c.severity, missing: c.missing, cure: c.rule.Cure, hazard: c.rule.Hazard}
 }
 
 // onAll begins the judgement of several records at once.
@@ -146,7 +148,7 @@ func (p *part) finding(outcome Outcome) Finding {
 	r := p.c.rule
 	f := Finding{
 		Rule: r.Key, Outcome: outcome, Severity: p.severity, Cure: p.cure,
-		Subjects: p.subjects, Detail: p.detail(), Why: r.Why, Caution: r.Hazard.Caution(),
+		Subjects: p.subjects, Detail: p.detail(), Why: r.Why, Caution: p.hazard.Caution(),
 	}
 	if f.Subjects == nil {
 		f.Subjects = []domain.Subject{p.one[0]}
@@ -160,6 +162,8 @@ func (p *part) finding(outcome Outcome) Finding {
 	switch {
 	case p.cure == NoCure:
 		f.Fix = noCureFix
+	case p.photo != "" && outcome == NotRecorded && len(p.lacks) == 1:
+		f.Fix = p.photo
 	case p.fix != "":
 		f.Fix = p.fix
 	case outcome == NotRecorded:

@@ -39,6 +39,19 @@ func crewCases() []ruleCases {
 			{"no test", burning(func(t *domain.CombustionCheck) { t.TestedAt = nil }), nil},
 			{"no result", burning(func(t *domain.CombustionCheck) { t.TestResult = "" }), nil},
 			{"by whom", burning(func(t *domain.CombustionCheck) { t.CredentialID = nil }), nil},
+			{"an oil furnace, what else burns not said", func(j *jobUnderTest) { j.home().FurnaceKind, j.home().CombustionAppliances = domain.OilFurnace, nil }, nil},
+			{"a water heater beside a packaged unit", func(j *jobUnderTest) {
+				packaged(j)
+				j.home().CombustionAppliances = []string{"furnace", "water_heater"}
+				j.visit().Combustion = &domain.CombustionCheck{AmbientCOPpm: new(0.0), AmbientCOAt: when("08:12")}
+			}, nil},
+			{"two visits of one day, the later without a test", func(j *jobUnderTest) {
+				j.gas()
+				second := *j.visit()
+				second.Combustion = &domain.CombustionCheck{AmbientCOPpm: new(0.0), AmbientCOAt: when("08:12")}
+				j.visit().Combustion.TestedAt = nil
+				j.add(&second)
+			}, nil},
 			{"a water heater in an electric home", func(j *jobUnderTest) { j.home().CombustionAppliances = []string{"water_heater"} }, nil},
 			{"whether anything burns", func(j *jobUnderTest) { j.home().CombustionAppliances = nil }, []string{"combustion_appliances_recorded"}}},
 		notApplicable: []change{{"all electric", func(*jobUnderTest) {}, nil}, {"no visit", func(j *jobUnderTest) { j.gas(); noVisit(j) }, nil}},
@@ -91,8 +104,9 @@ func crewCases() []ruleCases {
 		notApplicable: []change{{"no visit", noVisit, nil}},
 		atLimit:       []change{{"15 years to the day", earlier("2011-10-14"), nil}},
 		beyond:        []change{{"a day less", earlier("2011-10-15"), nil}, {"on the very day", earlier("2026-10-14"), nil}},
-		holds:         []change{{"the job itself", func(j *jobUnderTest) { j.outside.Earlier = []EarlierJob{{j.job, "2026-10-20"}} }, nil}},
-		cannot:        map[string]string{"not_recorded": "what the service has accepted it knows"},
+		holds: []change{{"the job itself", func(j *jobUnderTest) { j.outside.Earlier = []EarlierJob{{j.job, "2026-10-20"}} }, nil},
+			{"another job since", earlier("2026-10-20"), nil}},
+		cannot: map[string]string{"not_recorded": "what the service has accepted it knows"},
 	}}
 }
 

@@ -35,7 +35,7 @@ var crossoverTakenDown = Rule{
 	Why:      "The collar hides behind the duct: a crossover that looks fine may hang on its jacket alone.",
 	Judged:   "Each round flexible crossover was off both collars on this job. How it looked exempts none.",
 	None:     "no crossover is recorded",
-	Fix:      "Take it down, seal both collars, and refit it with new bands.",
+	Fix:      "With energy cut and verified where the furnace is electric, take it down, seal both collars, and refit it with new bands.",
 	Severity: MustFix, Missing: Blocks, Cure: ReturnVisit, Hazard: CrawlSpace,
 	Source: practice,
 	Example: Example{
@@ -112,7 +112,7 @@ var crossoverLinerDepth = Rule{
 			case turns == nil:
 				p.lack("the turns of the helix over the collar", where)
 			case *turns < c.limit("turns_count"):
-				p.fault("the core covers the collar by ", some(*turns, "turn"), where, ", asked ", number(c.limit("turns_count")))
+				p.fault("the core covers the collar by ", some(*turns, "turn"), where, ", asked ", some(c.limit("turns_count"), "turn"))
 			}
 		})
 	},

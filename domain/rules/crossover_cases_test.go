@@ -58,8 +58,16 @@ func crossoverCases() []ruleCases {
 		broken: []change{{"old band on the core", end(func(e *domain.CrossoverEnd) { e.InnerBandNew = new(false) }), nil},
 			{"core by hand", end(func(e *domain.CrossoverEnd) { e.InnerBandToolTightened = new(false) }), nil},
 			{"old band on the jacket", end(func(e *domain.CrossoverEnd) { e.OuterBandNew = new(false) }), nil},
+			{"left alone, and yet taken down", func(j *jobUnderTest) {
+				j.crossing().Action = domain.LeftAlone
+				j.crossing().Ends[1].InnerBandNew = new(false)
+			}, nil},
 			{"jacket by hand", end(func(e *domain.CrossoverEnd) { e.OuterBandToolTightened = new(false) }), nil}},
-		notRecorded: []change{{"band not said", end(func(e *domain.CrossoverEnd) { e.InnerBandNew = nil }), nil},
+		notRecorded: []change{{"replaced, neither time nor band said", func(j *jobUnderTest) {
+			j.crossing().TakenDownAt, j.crossing().Ends[1].InnerBandNew = nil, nil
+		}, []string{"crossover_taken_down"}}, {"left alone, and yet taken down: band not said", func(j *jobUnderTest) {
+			j.crossing().Action, j.crossing().Ends[1].InnerBandNew = domain.LeftAlone, nil
+		}, nil}, {"band not said", end(func(e *domain.CrossoverEnd) { e.InnerBandNew = nil }), nil},
 			{"tool not said", end(func(e *domain.CrossoverEnd) { e.InnerBandToolTightened = nil }), nil},
 			{"jacket's band not said", end(func(e *domain.CrossoverEnd) { e.OuterBandNew = nil }), nil},
 			{"jacket's tool not said", end(func(e *domain.CrossoverEnd) { e.OuterBandToolTightened = nil }), nil},

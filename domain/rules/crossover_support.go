@@ -114,7 +114,7 @@ var flexSag = Rule{
 			case sag == nil:
 				p.lack("its sag")
 			case *sag > c.limit("sag_in_per_ft"):
-				p.fault("it sags ", number(*sag), " in per ft, asked at most ", number(c.limit("sag_in_per_ft")))
+				p.fault("it sags ", number(*sag), " in per ft, asked at most ", number(c.limit("sag_in_per_ft")), " in per ft")
 			}
 			p.done()
 		}

@@ -40,7 +40,7 @@ const (
 // were closed, parts found detached, crossovers that come down, joints to
 // seal. Units are those of package cutlist. Refused: what cutlist.ForJob
 // refuses, which is a size beyond any duct. Source: package cutlist; sizes
-// that no record has are common practice and named.
+// that no record has are common practice and named [cp].
 func (a *Assembled) CutList(p cutlist.Parameters) (CutList, error) {
 	l := cutLister{job: a, p: p, out: CutList{Assumed: []CutListNote{}, LeftOut: []CutListNote{}, Records: []domain.Subject{}}}
 	for _, c := range a.Components {

@@ -2,6 +2,7 @@ package rules
 
 import (
 	"math"
+	"slices"
 	"testing"
 
 	"ductledger/domain"
@@ -109,6 +110,134 @@ func TestCutListFollowsTheRecords(t *testing.T) {
 				t.Errorf("%d of %s, want %d: %+v", len(got), row.kind, row.want, got)
 			}
 		})
+	}
+}
+
+// coat is what one place takes.
+func (j *jobUnderTest) coat(place string) (c cutlist.Coat) {
+	for _, one := range j.cut().Coats {
+		if one.Place == place {
+			c.AreaIn2, c.MeshIn = c.AreaIn2+one.AreaIn2, c.MeshIn+one.MeshIn
+		}
+	}
+	return c
+}
+
+// Coats [calc]: a bead of 2 in along once round a register of 4 × 10 in at
+// each joint, 60 in at the furnace, 24 in of seam, π·d at a collar; mesh is as
+// long and 1 in more where a gap is over 1/4 in.
+func TestCutListCoats(t *testing.T) {
+	lengthwise := func(j *jobUnderTest) { j.lengthwise() }
+	for _, row := range []struct {
+		name, place string
+		do          func(j *jobUnderTest)
+		area, mesh  float64
+	}{
+		{"a boot, crosswise: two joints", "boot A1", func(*jobUnderTest) {}, 2 * 28 * 2, 0},
+		{"a boot, lengthwise: one", "boot A1", lengthwise, 28 * 2, 0},
+		{"a boot whose repair tells a wide gap", "boot A2", func(*jobUnderTest) {}, 2 * 28 * 2, 2*28 + 1},
+		{"a riser, crosswise", "riser A1", func(j *jobUnderTest) {
+			j.add(&domain.Component{JobID: j.job, Component: domain.Riser, Section: "A", Number: new(1), Found: domain.FoundLeaky})
+		}, 28 * 2, 0},
+		{"furnace joint", "furnace joint A", func(*jobUnderTest) {}, 60 * 2, 60 + 1},
+		{"the seam of a trunk", "repair of trunk A", func(*jobUnderTest) {}, 24 * 2, 0},
+		{"both collars of a crossover, by the duct", "crossover A→B", func(j *jobUnderTest) {
+			j.crossing().Ends[0].CollarDiameterIn, j.crossing().Ends[1].CollarDiameterIn = nil, nil
+		}, math.Pi * 12 * 2 * 2, 0},
+		{"both collars of a crossover, by the collar", "crossover A→B", func(j *jobUnderTest) { j.crossing().Ends[0].CollarDiameterIn = new(10.0) },
+			math.Pi * 10 * 2 * 2, 0},
+		{"out of reach, and yet repaired", "boot A3", func(j *jobUnderTest) {
+			c, _ := j.boot("A", 3)
+			c.Found = domain.FoundNotAccessible
+		}, 2 * 28 * 2, 0},
+		{"out of reach", "boot A3", func(j *jobUnderTest) {
+			c, id := j.boot("A", 3)
+			bare(j, c, id, domain.FoundNotAccessible, "")
+		}, 0, 0},
+	} {
+		j := clean(t)
+		row.do(j)
+		if c := j.coat(row.place); math.Abs(c.AreaIn2-row.area) > 1e-9 || math.Abs(c.MeshIn-row.mesh) > 1e-9 {
+			t.Errorf("%s: %v in² and %v in of mesh, want %v and %v", row.name, c.AreaIn2, c.MeshIn, row.area, row.mesh)
+		}
+	}
+}
+
+// Each trunk has its own size.
+func TestCutListOfTwoTrunks(t *testing.T) {
+	j := clean(t)
+	c, _ := j.part(domain.Trunk, "B", 0, "")
+	c.InsideWidthIn = new(16.0)
+	var widths []float64
+	for _, p := range pieces(j.cut(), cutlist.SlopedSweepBlank) {
+		widths = append(widths, p.WidthIn)
+	}
+	if !slices.Equal(widths, []float64{14.5, 14.5, 16.5}) {
+		t.Errorf("%v", widths)
+	}
+}
+
+// Openings: what the crew made, closed or not, and found ones that were closed;
+// without a size they are left out.
+func TestCutListOpenings(t *testing.T) {
+	sized := func(w, l *float64) func(*jobUnderTest) {
+		return func(j *jobUnderTest) { j.opening(1).WidthIn, j.opening(1).LengthIn = w, l }
+	}
+	for _, row := range []struct {
+		name          string
+		do            func(j *jobUnderTest)
+		patches, left int // of ducts; notes of what is left out
+	}{
+		{"as it is", func(*jobUnderTest) {}, 1, 1},
+		{"not yet closed", func(j *jobUnderTest) { j.opening(1).ClosedAt = nil }, 1, 1},
+		{"a found one that was closed", func(j *jobUnderTest) {
+			o := j.opening(2)
+			o.In, o.ClosedAt, o.WidthIn, o.LengthIn = domain.InDuct, when("14:00"), new(4.0), new(4.0)
+		}, 2, 1},
+		{"no width", sized(nil, new(8.0)), 0, 1}, {"no length", sized(new(8.0), nil), 0, 1},
+		{"width 0", sized(new(0.0), new(8.0)), 0, 1}, {"length 0", sized(new(8.0), new(0.0)), 0, 1},
+	} {
+		j := clean(t)
+		row.do(j)
+		l := j.cut()
+		if got := pieces(l, cutlist.DuctPatch); len(got) != row.patches || len(l.LeftOut) != row.left {
+			t.Errorf("%s: %d patches, %+v", row.name, len(got), l.LeftOut)
+		}
+	}
+}
+
+// Metal that is recorded is set beside the metal of the same parts; half a
+// size is none.
+func TestCutListUsedMetal(t *testing.T) {
+	blank := func(w, l *float64) func(*jobUnderTest) {
+		return func(j *jobUnderTest) {
+			j.repair(4).EndClosure.BlankWidthIn, j.repair(4).EndClosure.BlankLengthIn = w, l
+		}
+	}
+	patch := func(w, l *float64) func(*jobUnderTest) {
+		return func(j *jobUnderTest) { j.opening(1).Closure.PatchWidthIn, j.opening(1).Closure.PatchLengthIn = w, l }
+	}
+	for _, row := range []struct {
+		name string
+		do   func(j *jobUnderTest)
+		used float64 // in²; 0: nothing recorded
+	}{
+		{"the patch", func(*jobUnderTest) {}, 100},
+		{"patch and a sweep", blank(new(14.5), new(9.0)), 100 + 130.5},
+		{"a sweep without length", blank(new(14.5), nil), 100}, {"a sweep without width", blank(nil, new(9.0)), 100},
+		{"a patch without width", patch(nil, new(10.0)), 0}, {"a patch without length", patch(new(10.0), nil), 0},
+	} {
+		j := clean(t)
+		row.do(j)
+		used := 0.0
+		for _, r := range j.cut().Used {
+			if r.Material == "metal_in2" {
+				used = *r.Used
+			}
+		}
+		if used != row.used {
+			t.Errorf("%s: %v in², want %v", row.name, used, row.used)
+		}
 	}
 }
 

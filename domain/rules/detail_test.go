@@ -33,6 +33,9 @@ func TestDetails(t *testing.T) {
 		{"outside its own trunk, not the other", "end_sweep_clear_of_outlets",
 			func(j *jobUnderTest) { c, _ := j.part(domain.Trunk, "B", 0, ""); c.EndFt = new(52.5) },
 			"sweep of metal at trunk end B rear: it stands at 53.0 ft, outside the trunk, which ends at 52.5 ft."},
+		{"on the right side, but not as far as asked", "end_sweep_clear_of_outlets",
+			func(j *jobUnderTest) { j.limit("end_sweep_clear_of_outlets", "clear_over_in", 18) },
+			"sweep of metal at trunk end A front: it stands at 2.5 ft, 18 in clear of register A1 at 4.0 ft, asked more than 18 in."},
 		{"the nearest isolation", "energy_isolated", func(j *jobUnderTest) {
 			i := *j.isolation()
 			j.isolation().IsolatedAt, j.isolation().VerifiedAt = when("10:04"), when("10:06")
@@ -42,12 +45,23 @@ func TestDetails(t *testing.T) {
 		{"released too early", "energy_isolated", func(j *jobUnderTest) { j.isolation().ReleasedAt = when("11:00") },
 			"crossover A→B: it was opened 11:20, energy had been released 11:00."},
 		{"both corrections are named", "replaced_twice", func(j *jobUnderTest) { correct(j, "15:10", "15:12") },
-			"reading after of 15:10, total leakage by fan and reading after of 15:12, total leakage by fan: both replace the reading after of 15:05, total leakage by fan."},
+			"after reading of 15:10 (total leakage by fan) and after reading of 15:12 (total leakage by fan): both replace the after reading of 15:05 (total leakage by fan)."},
 		{"the voided part is named", "parent_not_voided", func(j *jobUnderTest) { _, id := j.boot("A", 3); j.void[id] = true },
 			"repair of boots A1, A3, A4, A6 and 7 more: it refers to boot A3, which was voided."},
 		{"why a reading cannot be computed", "readings_in_order", func(j *jobUnderTest) {
 			j.test(1).Readings = []domain.Reading{{PressurePa: new(25.0), FlowCFM: new(100.0)}, {PressurePa: new(25.0), FlowCFM: new(110.0)}}
 		}, "this job: not recorded: a reading after that can be computed (all 2 pressures are 25 Pa: an exponent needs a difference)."},
+		{"the reading before is missing, the one after cannot be computed", "readings_in_order", func(j *jobUnderTest) {
+			_, id := nth[domain.Measurement](j, 0)
+			j.test(1).Readings = []domain.Reading{{PressurePa: new(25.0), FlowCFM: new(100.0)}, {PressurePa: new(25.0), FlowCFM: new(110.0)}}
+			j.drop(func(i Item) bool { return i.ID == id })
+		}, "this job: not recorded: the reading before, a reading after that can be computed (all 2 pressures are 25 Pa: an exponent needs a difference)."},
+		{"the second of two crossovers of a section", "end_sweep_clear_of_outlets", func(j *jobUnderTest) {
+			x := *j.crossing()
+			x.FromSection, x.ToSection, x.Ends = "B", "C", []domain.CrossoverEnd{x.Ends[1], x.Ends[1]}
+			x.Ends[0].PositionFt, x.Ends[1].Section = new(54.0), "C"
+			j.add(&x)
+		}, "sweep of metal at trunk end B rear: it stands at 53.0 ft, on the wrong side of the collar of crossover B→C at 54.0 ft, which gets no air."},
 		{"a fast clock", "device_clock", func(j *jobUnderTest) { j.offset = new(400.0) }, "this device: its clock was 400 s fast, asked within 300 s."},
 		{"a slow clock", "device_clock", func(j *jobUnderTest) { j.offset = new(-400.0) }, "this device: its clock was 400 s slow, asked within 300 s."},
 		{"a fault and a missing fact of one end", "crossover_ties_tensioned", func(j *jobUnderTest) {
@@ -59,7 +73,7 @@ func TestDetails(t *testing.T) {
 			v.VisitedOn = "2026-10-15"
 			j.add(&v)
 			j.test(1).TakenAt = at("14:25")
-		}, "reading after of 14 Oct 14:25, total leakage by fan: it was taken 14 Oct 14:25, the last repair or closure was 14 Oct 14:30."},
+		}, "after reading of 14 Oct 14:25 (total leakage by fan): it was taken 14 Oct 14:25, asked after the last repair or closure, which was 14 Oct 14:30."},
 	} {
 		t.Run(row.name, func(t *testing.T) {
 			j := clean(t)
@@ -82,6 +96,69 @@ func TestFixOfAMissingFact(t *testing.T) {
 	_, v := j.judge()
 	if !strings.HasPrefix(v.Findings[0].Fix, "Look again and record whether mastic") || v.Findings[0].Parameters != nil {
 		t.Error(show(v.Findings))
+	}
+}
+
+// What was not read or done is not to be typed in: the fix says to do it, or
+// to leave it alone.
+func TestFixesThatAreNotJustTyping(t *testing.T) {
+	for _, row := range []struct {
+		rule string
+		do   func(j *jobUnderTest)
+		fix  string
+	}{
+		{"combustion_checked", func(j *jobUnderTest) { j.gas(); j.visit().Combustion = nil }, combustionFix},
+		{"furnace_joint_treated", func(j *jobUnderTest) {
+			c, id := j.part(domain.FurnaceJoint, "A", 0, "")
+			bare(j, c, id, domain.FoundTight, "")
+			j.dropPhotos(id, "")
+		}, "Take a photo that shows it tight, or seal it."},
+		{"takeoff_sealed", func(j *jobUnderTest) { tightCollar(j) }, "Take a photo that shows the collar at end B tight, or seal it."},
+		{"takeoff_sealed", func(j *jobUnderTest) { tightCollar(j); j.crossing().Ends[0].CollarSealed = nil },
+			"Look again and record whether the collar at end A is sealed to the trunk, a photo that shows the collar at end B tight."},
+		{"energy_isolated", func(j *jobUnderTest) { j.isolation().VerifiedByID = nil }, noCureFix},
+	} {
+		j := clean(t)
+		row.do(j)
+		_, v := j.judge()
+		if f := v.Findings[0]; f.Rule != row.rule || f.Outcome != NotRecorded || f.Fix != row.fix {
+			t.Errorf("%s: %s", row.rule, show(f))
+		}
+	}
+}
+
+// A photo that is missing beside a fault is not what cures the fault.
+func TestAFaultBesideAMissingPhoto(t *testing.T) {
+	j := clean(t)
+	tightCollar(j)
+	j.crossing().Ends[0].CollarSealed = new(false)
+	_, v := j.judge()
+	if f := v.Findings[0]; f.Rule != "takeoff_sealed" || f.Outcome != Broken || f.Fix != takeoffSealed.Fix {
+		t.Error(show(f))
+	}
+}
+
+// tightCollar is one at end B that was found tight, and nothing shows it.
+func tightCollar(j *jobUnderTest) {
+	end := &j.crossing().Ends[1]
+	end.CollarSealed, end.CollarFound = nil, domain.FoundTight
+	_, id := nth[domain.Crossover](j, 0)
+	j.drop(func(i Item) bool {
+		p, ok := i.Record.(*domain.Photo)
+		return ok && p.Subjects[0].ID == id && p.Subjects[0].Section == "B"
+	})
+}
+
+// The caution of a stop is about what stopped the work.
+func TestCautionOfAStop(t *testing.T) {
+	for reason, want := range map[string]Hazard{"gas": CombustionGas, "co": CombustionGas, "wet_wiring": Electricity,
+		"old_material": OldMaterials, "heat": HeatInSpace, "sewage": CrawlSpace, "other": CrawlSpace} {
+		j := clean(t)
+		j.visit().Stops = []domain.Stop{{Reason: reason, At: at("13:30")}}
+		_, v := j.judge()
+		if len(v.Findings) != 1 || v.Findings[0].Caution != want.Caution() || want.Caution() == "" {
+			t.Errorf("%s: %s", reason, show(v.Findings))
+		}
 	}
 }
 
@@ -131,5 +208,17 @@ func TestThreeCorrectionsAreOneFinding(t *testing.T) {
 	_, v := j.judge()
 	if o := v.Of("replaced_twice").Outcomes; o.Broken != 1 {
 		t.Errorf("%+v", o)
+	}
+}
+
+// The last visit: of the latest day, and of two on that day the greater id.
+func TestLastVisit(t *testing.T) {
+	j := clean(t)
+	second, earlier := *j.visit(), *j.visit()
+	earlier.VisitedOn = "2026-10-13"
+	id := j.add(&second)
+	j.add(&earlier)
+	if got := j.assemble().lastVisit(); got != id {
+		t.Errorf("%s, want %s", got, id)
 	}
 }

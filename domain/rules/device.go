@@ -57,7 +57,7 @@ var deviceClock = Rule{
 			if at, known := timeOf(e.Record); known && !e.ReceivedAt.IsZero() {
 				p := c.on(domain.Subject{Kind: e.Record.Kind(), ID: e.ID})
 				if ahead := at.Sub(e.ReceivedAt).Seconds(); ahead > c.limit("off_s") {
-					p.fault("its time lies ", fixed(ahead, 0), " s after it came in, asked at most ", number(c.limit("off_s")), " s")
+					p.fault("by its own time it was made ", fixed(ahead, 0), " s after it came in, asked at most ", number(c.limit("off_s")), " s")
 				}
 				p.done()
 			}

@@ -1,6 +1,10 @@
 package rules
 
-import "ductledger/domain"
+import (
+	"slices"
+
+	"ductledger/domain"
+)
 
 func endCases() []ruleCases {
 	rear := func(found domain.Found, reason string) func(*jobUnderTest) {
@@ -33,6 +37,21 @@ func endCases() []ruleCases {
 	return []ruleCases{{
 		rule: "trunk_end_treated",
 		broken: []change{{"left open", rear(domain.FoundMissing, ""), nil},
+			{"a closure at the same end of another trunk", func(j *jobUnderTest) {
+				_, a := j.part(domain.TrunkEnd, "A", 0, domain.Rear)
+				_, b := j.part(domain.TrunkEnd, "B", 0, domain.Rear)
+				_, trunk := j.part(domain.Trunk, "B", 0, "")
+				j.drop(func(i Item) bool {
+					r, ok := i.Record.(*domain.Repair)
+					return ok && slices.Contains(r.ComponentIDs, a) || i.ID == b
+				})
+				j.dropPhotos(b, "")
+				for _, i := range j.items {
+					if r, ok := i.Record.(*domain.Repair); ok && slices.Contains(r.ComponentIDs, b) {
+						r.ComponentIDs = []domain.UUID{trunk}
+					}
+				}
+			}, nil},
 			{"out of reach with a reason: for a reviewer", rear(domain.FoundNotAccessible, "a pier"), nil}},
 		notRecorded: []change{{"not said", rear("", ""), nil}, {"out of reach without a reason", rear(domain.FoundNotAccessible, ""), nil},
 			{"tight without a photo", func(j *jobUnderTest) {
@@ -71,7 +90,11 @@ func endCases() []ruleCases {
 				id := j.add(&domain.Component{JobID: j.job, Component: domain.BranchTakeoff, Section: "B", Number: new(1), Found: domain.FoundTight, PositionFt: new(54.0)})
 				j.photo("09:00", domain.SurveyStage, domain.PhotoSubject{Kind: domain.ComponentKind, ID: id})
 			}, nil}},
-		notRecorded: []change{{"no place", sweep(func(e *domain.EndClosure) { e.PositionFt = nil }), nil},
+		notRecorded: []change{{"the repair names a trunk whose ends have no place", func(j *jobUnderTest) {
+			c, trunk := j.part(domain.Trunk, "B", 0, "")
+			c.StartFt = nil
+			j.repair(7).ComponentIDs = []domain.UUID{trunk}
+		}, []string{"trunk_end_treated"}}, {"no place", sweep(func(e *domain.EndClosure) { e.PositionFt = nil }), nil},
 			{"no outlet has a place", func(j *jobUnderTest) {
 				for _, i := range j.items {
 					if c, ok := i.Record.(*domain.Component); ok && c.Component == domain.Boot {

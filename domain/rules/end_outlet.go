@@ -42,8 +42,8 @@ var endSweepClearOfOutlets = Rule{
 // clear judges one closure against the outlets of its trunk.
 func (c *check) clear(p *part, e closure) {
 	at := *e.form.PositionFt
-	beyond := at // how far the outermost outlet lies toward the end
-	outlets := 0
+	beyond := at           // how far the outermost outlet lies toward the end
+	outlets, gap := 0, 0.0 // in, between closure and outlet
 	var name string
 	for o := range c.job.outlets(e.section) {
 		outlets++
@@ -55,12 +55,14 @@ func (c *check) clear(p *part, e closure) {
 			continue
 		}
 		if name == "" || (o.at > beyond) == (e.end == domain.Rear) {
-			name, beyond = o.name(c.job), o.at
+			name, beyond, gap = o.name(c.job), o.at, off
 		}
 	}
 	switch {
 	case outlets == 0:
 		p.lack("where the outermost outlet of trunk ", string(e.section), " is")
+	case name != "" && over(gap, 0):
+		p.fault("it stands at ", feet(at), ", ", inches(rounded(gap)), " clear of ", name, " at ", feet(beyond), ", asked more than ", inches(c.limit("clear_over_in")))
 	case name != "":
 		p.fault("it stands at ", feet(at), ", on the wrong side of ", name, " at ", feet(beyond), ", which gets no air")
 	case e.trunk == nil:

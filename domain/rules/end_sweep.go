@@ -63,7 +63,7 @@ var endSweepBoardSet = Rule{
 	Judged:   "A plug of duct board is cut on a taper, its foil faces the air, and mastic lies all round it.",
 	None:     "no board was set",
 	Fix:      "Set it again: tapered, foil to the air, mastic all round.",
-	Severity: MustFix, Missing: Asks, Cure: OnSite,
+	Severity: MustFix, Missing: Asks, Cure: OnSite, Hazard: CrawlSpace,
 	Source: practice,
 	Example: Example{
 		Holds:  "Board at the front end of trunk B, tapered, foil to the air, mastic all round.",

@@ -59,7 +59,9 @@ func energyCases() []ruleCases {
 			{"what heats the home", func(j *jobUnderTest) { j.home().FurnaceKind = "" }, []string{"furnace_kind_recorded"}}},
 		notApplicable: []change{{"nothing opened", func(j *jobUnderTest) { closedDuct(j); dropCrossover(j) }, []string{"section_reached"}}},
 		atLimit:       []change{{"one point", iso(func(i *domain.EnergyIsolation) { i.PointsCount = new(1) }), nil}, {"verified a minute before", iso(func(i *domain.EnergyIsolation) { i.VerifiedAt = when("09:57") }), nil}},
-		beyond:        []change{{"verified in that minute", iso(func(i *domain.EnergyIsolation) { i.VerifiedAt = when("09:58") }), nil}},
+		holds: []change{{"counted, not said whether all", iso(func(i *domain.EnergyIsolation) { i.AllPoints = nil }), nil},
+			{"all, not counted", iso(func(i *domain.EnergyIsolation) { i.PointsCount = nil }), nil}},
+		beyond: []change{{"verified in that minute", iso(func(i *domain.EnergyIsolation) { i.VerifiedAt = when("09:58") }), nil}},
 	}, {
 		rule: "isolation_released",
 		broken: []change{{"never", iso(func(i *domain.EnergyIsolation) { i.ReleasedAt = nil }), nil},
@@ -68,8 +70,19 @@ func energyCases() []ruleCases {
 			{"whether it ran", iso(func(i *domain.EnergyIsolation) { i.FurnaceRan = nil }), nil}},
 		notApplicable: []change{{"nothing isolated", func(j *jobUnderTest) { closedDuct(j); dropCrossover(j); noIsolation(j) }, []string{"section_reached"}}},
 		atLimit:       []change{{"as the crew leaves", iso(func(i *domain.EnergyIsolation) { i.ReleasedAt = when("15:40") }), nil}},
-		beyond:        []change{{"after the crew left", iso(func(i *domain.EnergyIsolation) { i.ReleasedAt = when("15:41") }), nil}},
-		holds: []change{{"handed over with a reason", iso(func(i *domain.EnergyIsolation) {
+		beyond: []change{{"after the crew left", iso(func(i *domain.EnergyIsolation) { i.ReleasedAt = when("15:41") }), nil},
+			{"after the crew left, which came back on another day", func(j *jobUnderTest) {
+				j.isolation().ReleasedAt = when("15:41")
+				second := *j.visit()
+				left := at("12:00").AddDate(0, 0, 1)
+				second.VisitedOn, second.ArrivedAt, second.LeftAt = "2026-10-15", nil, &left
+				j.add(&second)
+			}, nil}},
+		holds: []change{{"a second visit of that day, when it left not recorded", func(j *jobUnderTest) {
+			second := *j.visit()
+			second.LeftAt = nil
+			j.add(&second)
+		}, nil}, {"handed over with a reason", iso(func(i *domain.EnergyIsolation) {
 			i.FurnaceRan, i.HandoverReason = new(false), "awaits a part"
 		}), nil}},
 	}}

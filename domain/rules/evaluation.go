@@ -22,9 +22,10 @@ type Evaluation struct {
 
 // Evaluate judges a job that is not stored. Every fact but the rule set comes
 // from the items; zone is where the programme's days begin, nil for the
-// offset of each time.
+// offset of each time. Units are those of Result.
 //
 // Refused: items without exactly one job, and what Assemble refuses.
+// Source: that of each rule, and of package leakage for the figures.
 func Evaluate(set Set, zone *time.Location, items []Item) (Result, Verdict, error) {
 	job, err := AssembleItems(zone, items)
 	if err != nil {
@@ -34,7 +35,8 @@ func Evaluate(set Set, zone *time.Location, items []Item) (Result, Verdict, erro
 	return result, verdict, nil
 }
 
-// AssembleItems is Assemble for a body with one job.
+// AssembleItems is Assemble for a body with one job. Refused: none or several
+// jobs, and what Assemble refuses.
 func AssembleItems(zone *time.Location, items []Item) (*Assembled, error) {
 	var jobID domain.UUID
 	jobs := 0
@@ -48,12 +50,6 @@ func AssembleItems(zone *time.Location, items []Item) (*Assembled, error) {
 	}
 	if jobs != 1 {
 		return nil, domain.Errorf(domain.Invalid, "items hold %d jobs, exactly 1 is expected", jobs)
-	}
-	for i := range entries {
-		if entries[i].Record == nil {
-			continue
-		}
-		entries[i].JobID = entries[i].Record.Job()
 	}
 	return Assemble(jobID, entries, Outside{Zone: zone})
 }

@@ -52,14 +52,14 @@ func (c *check) furnaceJoint(j Of[domain.Component]) {
 	case c.job.repaired(j.ID):
 	case found == domain.FoundTight:
 		if !c.job.photographed(j.ID) {
-			p.lack("a photo that shows it tight")
+			p.lackPhoto("it tight")
 		}
 	case found == domain.FoundNotAccessible, home.FurnaceAccess == domain.NoAccess:
 		switch {
 		case !reason:
 			p.lack("why it could not be reached")
 		case !c.job.photographed(j.ID):
-			p.lack("a photo that shows why it could not be reached")
+			p.lackPhoto("why it could not be reached")
 		default:
 			p.soften(Check)
 			p.cure, p.fix = ReturnVisit, "A reviewer decides whether the reason holds, or the crew goes back to it."

@@ -57,7 +57,7 @@ var trunkBracketScrews = Rule{
 	Judged:   "Each repair with an angle bracket has enough screws in the trunk, and the other leg is fastened.",
 	None:     "no bracket was used",
 	Fix:      "Set the missing screws.",
-	Severity: Check, Missing: Silent, Cure: OnSite,
+	Severity: Check, Missing: Silent, Cure: OnSite, Hazard: SharpMetal,
 	Parameters: []Parameter{{"screws_count", "screws", 3, 1, 12, practice}},
 	Source:     practice + "; SWS 5.0105.1",
 	Example: Example{

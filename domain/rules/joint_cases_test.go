@@ -84,15 +84,7 @@ func jointCases() []ruleCases {
 				x := j.crossing()
 				x.Ends = x.Ends[:1]
 			}, []string{"crossover_ties_tensioned", "crossover_liner_depth", "crossover_collar_screws", "crossover_size_kept"}},
-			{"tight collar without a photo", func(j *jobUnderTest) {
-				end := &j.crossing().Ends[1]
-				end.CollarSealed, end.CollarFound = nil, domain.FoundTight
-				_, id := nth[domain.Crossover](j, 0)
-				j.drop(func(i Item) bool {
-					p, ok := i.Record.(*domain.Photo)
-					return ok && p.Subjects[0].ID == id && p.Subjects[0].Section == "B"
-				})
-			}, []string{"photos_complete"}}},
+			{"tight collar without a photo", tightCollar, []string{"photos_complete"}}},
 		notApplicable: []change{{"no crossover", func(j *jobUnderTest) { dropCrossover(j) }, []string{"section_reached"}}},
 		holds: []change{{"tight collar with a photo", func(j *jobUnderTest) {
 			end := &j.crossing().Ends[1]
@@ -132,6 +124,10 @@ func jointCases() []ruleCases {
 			_, id := j.part(domain.FurnaceJoint, "A", 0, "")
 			j.dropPhotos(id, "")
 		}, nil}, {"out of reach without a reason", furnace(domain.FoundNotAccessible, ""), nil},
+			{"no access at the home, and no reason", func(j *jobUnderTest) {
+				furnace(domain.FoundLeaky, "")(j)
+				j.home().FurnaceAccess = domain.NoAccess
+			}, nil},
 			{"out of reach without a photo", func(j *jobUnderTest) {
 				furnace(domain.FoundNotAccessible, "behind a wall")(j)
 				_, id := j.part(domain.FurnaceJoint, "A", 0, "")

@@ -60,6 +60,11 @@ func TestSofterSeverities(t *testing.T) {
 			c, id := j.boot("A", 3)
 			bare(j, c, id, domain.FoundNotAccessible, "below the tub")
 		}, Check, ReturnVisit},
+		{"boot out of reach, the rule a note", "boot_sealed", func(j *jobUnderTest) {
+			c, id := j.boot("A", 3)
+			bare(j, c, id, domain.FoundNotAccessible, "below the tub")
+			j.ruleSet = &domain.RuleSet{Rules: []domain.RuleSetting{{Rule: "boot_sealed", Severity: "note"}}}
+		}, Note, ReturnVisit},
 		{"reading before with a lapsed instrument", "instrument_in_calibration", func(j *jobUnderTest) {
 			one[domain.Instrument](j, 0).CalibratedUntilOn = "2026-10-13"
 			j.drop(func(i Item) bool { m, ok := i.Record.(*domain.Measurement); return ok && m.Stage == domain.After })
@@ -193,6 +198,19 @@ func TestOpenFindings(t *testing.T) {
 	}
 }
 
+// Another job among the entries is not this one.
+func TestAssembleTakesItsOwnJob(t *testing.T) {
+	for _, id := range []domain.UUID{{}, {255}} {
+		j := clean(t)
+		stranger := *j.jobRecord()
+		stranger.PayBasis = domain.Deemed
+		a, err := Assemble(j.job, append(j.entries(), domain.Entry{ID: id, Kind: domain.JobKind, Record: &stranger}), Outside{})
+		if err != nil || a.Job.ID != j.job || a.Job.Record.PayBasis != domain.Measured {
+			t.Errorf("%v, %v", a, err)
+		}
+	}
+}
+
 func TestAssembleRefuses(t *testing.T) {
 	for name, do := range map[string]func(j *jobUnderTest, entries []domain.Entry) []domain.Entry{
 		"two of one record": func(_ *jobUnderTest, e []domain.Entry) []domain.Entry { return append(e, e[20]) },
@@ -213,6 +231,19 @@ func TestAssembleRefuses(t *testing.T) {
 				t.Errorf("%v", err)
 			}
 		})
+	}
+	for _, i := range []int{0, 1} { // wherever in the order of ids
+		j := clean(t)
+		entries := j.entries()
+		slices.SortFunc(entries, func(x, y domain.Entry) int { return x.ID.Compare(y.ID) })
+		if _, err := Assemble(j.job, append(entries, entries[i]), Outside{}); domain.CodeOf(err) != domain.Invalid {
+			t.Errorf("entry %d twice: %v", i, err)
+		}
+	}
+	items := ExampleEvaluation().Items
+	items[3].Record = nil
+	if _, _, err := Evaluate(DefaultSet(), nil, items); domain.CodeOf(err) != domain.Invalid {
+		t.Error("an item without a record: ", err)
 	}
 	if _, _, err := Evaluate(DefaultSet(), nil, nil); domain.CodeOf(err) != domain.Invalid {
 		t.Error(err)

@@ -8,7 +8,7 @@ var leakageNotHigherAfter = Rule{
 	Judged:   "The leakage after is not above the one before. Within the uncertainty of both readings it is a note only: they cannot tell it from no change.",
 	None:     "one of the readings is lacking",
 	Fix:      "Look for a part that came off, compare the preparation of both readings, and read again.",
-	Severity: MustFix, Missing: Silent, Cure: OnSite, Softens: true,
+	Severity: MustFix, Missing: Silent, Cure: OnSite, Softens: true, Hazard: CrawlSpace,
 	Source: practice + "; JCGM 100 (GUM) for the uncertainty",
 	Example: Example{
 		Holds:  "318 cfm25 before, 120.7 cfm25 after.",

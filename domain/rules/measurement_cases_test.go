@@ -77,7 +77,12 @@ func measurementCases() []ruleCases {
 			j.asksPan()
 			j.test(3).Readings = j.test(3).Readings[1:]
 		}, nil}},
-		notRecorded: []change{{"no pass after", func(j *jobUnderTest) {
+		notRecorded: []change{{"no pass before", func(j *jobUnderTest) {
+			j.asksPan()
+			_, id := nth[domain.Measurement](j, 2)
+			j.dropPhotos(id, "")
+			j.drop(func(i Item) bool { return i.ID == id })
+		}, nil}, {"no pass after", func(j *jobUnderTest) {
 			j.asksPan()
 			_, id := nth[domain.Measurement](j, 3)
 			j.dropPhotos(id, "")
@@ -91,10 +96,21 @@ func measurementCases() []ruleCases {
 		}, nil}},
 		cannot: map[string]string{"at_the_limit": noLimit},
 	}, {
-		rule:          "pan_target",
-		broken:        []change{{"3.2 Pa", lastPan(3.2), nil}},
-		notRecorded:   []change{{"home pressure", func(j *jobUnderTest) { j.asksPan(); j.test(2).HousePressurePa, j.test(3).HousePressurePa = nil, nil }, []string{"same_method_before_after"}}},
+		rule:   "pan_target",
+		broken: []change{{"3.2 Pa", lastPan(3.2), nil}},
+		notRecorded: []change{{"home pressure", func(j *jobUnderTest) { j.asksPan(); j.test(2).HousePressurePa, j.test(3).HousePressurePa = nil, nil }, []string{"same_method_before_after"}},
+			{"home pressure of 0", func(j *jobUnderTest) {
+				j.asksPan()
+				j.test(2).HousePressurePa, j.test(3).HousePressurePa = new(0.0), new(0.0)
+			}, nil}},
 		notApplicable: []change{{"no pan", func(*jobUnderTest) {}, nil}},
+		holds: []change{{"high, and read again by another pass", func(j *jobUnderTest) {
+			lastPan(3)(j)
+			j.pan(domain.After, "15:20", 0.5)
+		}, nil}, {"read again in a record that came first", func(j *jobUnderTest) {
+			lastPan(0.5)(j)
+			j.pan(domain.After, "15:05", 3)
+		}, nil}},
 		atLimit: []change{{"1.0 Pa", lastPan(1), nil}, {"1.1 Pa at 55 Pa", func(j *jobUnderTest) {
 			lastPan(1.1)(j)
 			j.test(2).HousePressurePa, j.test(3).HousePressurePa = new(55.0), new(55.0)

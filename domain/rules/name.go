@@ -29,7 +29,7 @@ func (a *Assembled) nameOf(s domain.Subject) string {
 		}
 		return "energy isolation"
 	case *domain.Measurement:
-		return "reading " + string(r.Stage) + " of " + a.clock(r.TakenAt) + ", " + methodName(r.Method)
+		return string(r.Stage) + " reading of " + a.clock(r.TakenAt) + " (" + methodName(r.Method) + ")"
 	case *domain.Photo:
 		return "photo of " + a.clock(r.TakenAt)
 	case *domain.Visit:
@@ -106,7 +106,7 @@ func (a *Assembled) partNames(ids []domain.UUID) string {
 			name = componentName(part)
 			if i == 0 && len(ids) > 1 && part.Component == domain.Boot {
 				sort, name = part.Component, "boots"+strings.TrimPrefix(name, string(domain.Boot))
-			} else if sort != "" && part.Component == sort {
+			} else {
 				name = strings.TrimPrefix(name, string(sort)+" ")
 			}
 		}

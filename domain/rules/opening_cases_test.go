@@ -19,6 +19,9 @@ func openingCases() []ruleCases {
 		}, nil}, {"one boot one way only", func(j *jobUnderTest) {
 			_, id := j.boot("B", 2)
 			j.photoOf(id, domain.SurveyStage).Subjects[0].Shows = domain.ShowsFront
+		}, nil}, {"one boot the other way only", func(j *jobUnderTest) {
+			_, id := j.boot("B", 2)
+			j.photoOf(id, domain.SurveyStage).Subjects[0].Shows = domain.ShowsRear
 		}, nil}},
 		notRecorded: []change{{"no survey photo in section A", func(j *jobUnderTest) {
 			for _, n := range []int{2, 5} {
@@ -29,7 +32,10 @@ func openingCases() []ruleCases {
 			j.opening(3).MadeAt = nil
 		}, nil}},
 		notApplicable: []change{nothingOpened},
-		holds: []change{{"enough before, one more after", func(j *jobUnderTest) {
+		holds: []change{{"both ways before, one way again after", func(j *jobUnderTest) {
+			_, id := j.boot("A", 2)
+			j.photo("10:30", domain.SurveyStage, domain.PhotoSubject{Kind: domain.ComponentKind, ID: id, Shows: domain.ShowsRear})
+		}, nil}, {"enough before, one more after", func(j *jobUnderTest) {
 			_, id := j.boot("A", 6)
 			j.photo("10:30", domain.SurveyStage, domain.PhotoSubject{Kind: domain.ComponentKind, ID: id, Shows: domain.ShowsBothWays})
 		}, nil}},
@@ -47,6 +53,11 @@ func openingCases() []ruleCases {
 		broken: []change{{"far off", func(j *jobUnderTest) { j.opening(0).PositionFt = new(30.0) }, []string{"access_below_furnace"}},
 			{"other section", func(j *jobUnderTest) { j.opening(3).Target, j.opening(3).PositionFt = j.opening(0).Target, new(20.0) }, nil},
 			{"beyond the trunk", func(j *jobUnderTest) { onTrunk(j, 57.5) }, nil},
+			{"a joint without a section is the furnace's", func(j *jobUnderTest) {
+				joint(j).Section = ""
+				_, id := j.part(domain.FurnaceJoint, "", 0, "")
+				j.opening(3).Target, j.opening(3).PositionFt = &domain.Subject{Kind: domain.ComponentKind, ID: id}, new(20.0)
+			}, nil},
 			{"beyond its end", func(j *jobUnderTest) { onEnd(j, domain.Rear, 52) }, nil},
 			{"before its end", func(j *jobUnderTest) { onEnd(j, domain.Front, 4) }, nil},
 			{"a part of no one", func(j *jobUnderTest) {
@@ -61,7 +72,17 @@ func openingCases() []ruleCases {
 		}, nil}},
 		beyond: []change{{"2.1 ft", func(j *jobUnderTest) { j.opening(3).PositionFt = new(26.1) }, nil}, {"2.1 ft toward the front", func(j *jobUnderTest) { j.opening(3).PositionFt = new(21.9) }, nil}},
 		holds: []change{{"place of the part not recorded", func(j *jobUnderTest) { j.crossing().Ends[1].PositionFt = nil }, nil},
-			{"anywhere along the trunk", func(j *jobUnderTest) { onTrunk(j, 40) }, nil}, {"near its front", func(j *jobUnderTest) { onEnd(j, domain.Front, 2) }, nil},
+			{"anywhere along the trunk", func(j *jobUnderTest) { onTrunk(j, 40) }, nil},
+			{"a trunk whose start is not recorded", func(j *jobUnderTest) {
+				onTrunk(j, 40)
+				c, _ := j.part(domain.Trunk, "B", 0, "")
+				c.StartFt = nil
+			}, nil},
+			{"a trunk whose end is not recorded", func(j *jobUnderTest) {
+				onTrunk(j, 40)
+				c, _ := j.part(domain.Trunk, "B", 0, "")
+				c.EndFt = nil
+			}, nil}, {"near its front", func(j *jobUnderTest) { onEnd(j, domain.Front, 2) }, nil},
 			{"near its rear", func(j *jobUnderTest) { onEnd(j, domain.Rear, 54) }, nil},
 			{"the joint says its section and place itself", func(j *jobUnderTest) {
 				c, _ := j.part(domain.FurnaceJoint, "A", 0, "")
@@ -108,13 +129,23 @@ func openingCases() []ruleCases {
 		notApplicable: []change{noWrap},
 		cannot:        map[string]string{"at_the_limit": noLimit},
 	}, {
-		rule:          "duct_patch_overlap",
-		broken:        []change{{"half an inch", func(j *jobUnderTest) { j.opening(1).Closure.PatchLapIn = new(0.5) }, nil}},
-		notRecorded:   []change{{"no lap and no size", func(j *jobUnderTest) { c := j.opening(1).Closure; c.PatchLapIn, c.PatchWidthIn = nil, nil }, nil}},
+		rule:   "duct_patch_overlap",
+		broken: []change{{"half an inch", func(j *jobUnderTest) { j.opening(1).Closure.PatchLapIn = new(0.5) }, nil}},
+		notRecorded: []change{{"no lap and no width", func(j *jobUnderTest) { c := j.opening(1).Closure; c.PatchLapIn, c.PatchWidthIn = nil, nil }, nil},
+			{"no lap and no length", func(j *jobUnderTest) { c := j.opening(1).Closure; c.PatchLapIn, c.PatchLengthIn = nil, nil }, nil},
+			{"no lap and no width of the hole", func(j *jobUnderTest) { o := j.opening(1); o.Closure.PatchLapIn, o.WidthIn = nil, nil }, nil},
+			{"no lap and no length of the hole", func(j *jobUnderTest) { o := j.opening(1); o.Closure.PatchLapIn, o.LengthIn = nil, nil }, nil}},
 		notApplicable: []change{noDuctOpened},
 		atLimit: []change{{"1 in", func(j *jobUnderTest) { j.opening(1).Closure.PatchLapIn = new(1.0) }, nil},
 			{"1 in by the sizes", func(j *jobUnderTest) { j.opening(1).Closure.PatchLapIn = nil }, nil}},
-		beyond: []change{{"0.875 in", func(j *jobUnderTest) { j.opening(1).Closure.PatchLapIn = new(0.875) }, nil},
+		beyond: []change{{"a second patch", func(j *jobUnderTest) {
+			o := *j.opening(1)
+			closure := *o.Closure
+			closure.PatchLapIn, o.Closure, o.PositionFt = new(0.5), &closure, new(20.8)
+			id := j.add(&o)
+			j.photo("10:05", domain.BeforeStage, domain.PhotoSubject{Kind: domain.OpeningKind, ID: id, Shows: domain.ShowsOpen})
+			j.photo("11:08", domain.AfterStage, domain.PhotoSubject{Kind: domain.OpeningKind, ID: id, Shows: domain.ShowsClosed})
+		}, nil}, {"0.875 in", func(j *jobUnderTest) { j.opening(1).Closure.PatchLapIn = new(0.875) }, nil},
 			{"by the sizes, one side", func(j *jobUnderTest) { c := j.opening(1).Closure; c.PatchLapIn, c.PatchLengthIn = nil, new(9.75) }, nil}},
 	}, {
 		rule: "duct_patch_coated",

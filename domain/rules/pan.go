@@ -30,6 +30,7 @@ var everyRegisterRead = Rule{
 			pass := c.job.pans(stage)
 			if pass == nil {
 				absent.lack("a pan pass ", string(stage))
+				absent.fix = "Read the pan over every register; a pass before the work cannot be made afterwards."
 				continue
 			}
 			p := c.on(pass.Subject())
@@ -62,7 +63,7 @@ var panTarget = Rule{
 	Judged:   "In the last pan pass after, each register is at or below the target, carried in proportion to a home at 50 Pa.",
 	None:     "no pan pass after is recorded",
 	Fix:      "Look for the leak near this register, seal it, and read again.",
-	Severity: Check, Missing: Silent, Cure: OnSite, Softens: true,
+	Severity: Check, Missing: Silent, Cure: OnSite, Softens: true, Hazard: CrawlSpace,
 	Parameters: []Parameter{{"target_pa", "Pa", 1, 0.1, 10, practice + "; programmes differ"}},
 	Source:     practice,
 	Example: Example{

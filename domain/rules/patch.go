@@ -63,7 +63,7 @@ var ductPatchCoated = Rule{
 	Judged:   "The patch over the crew's opening in a duct has mastic under it and over it.",
 	None:     "the crew patched no duct",
 	Fix:      "Set the patch in mastic and coat it.",
-	Severity: MustFix, Missing: Asks, Cure: OnSite,
+	Severity: MustFix, Missing: Asks, Cure: OnSite, Hazard: SharpMetal,
 	Source: practice,
 	Example: Example{
 		Holds:  "Mastic under the patch and over it.",
@@ -85,7 +85,7 @@ var masticThickness = Rule{
 	Judged:   "On the patch over the crew's opening the mastic is as thick as a five-cent coin, 1.95 mm or 76.8 mils, less 1 mil. The crew holds the coin beside it and records yes or no; nowhere else is it asked.",
 	None:     "the crew patched no duct",
 	Fix:      "Coat the patch once more.",
-	Severity: Check, Missing: Silent, Cure: OnSite,
+	Severity: Check, Missing: Silent, Cure: OnSite, Hazard: CrawlSpace,
 	Parameters: []Parameter{{"thickness_mils", "mils", 75.8, 10, 250, "US Mint, specification of the five-cent coin: 1.95 mm"}},
 	Source:     practice + "; US Mint, specification of the five-cent coin",
 	Example: Example{

@@ -64,6 +64,12 @@ func (p *part) taken(stage domain.PhotoStage) {
 	}
 }
 
+// lackPhoto asks for the photo that goes with a part which nobody sealed.
+func (p *part) lackPhoto(what string) {
+	p.lack("a photo that shows ", what)
+	p.photo = "Take a photo that shows " + what + ", or seal it."
+}
+
 func (c *check) photosOfPart(o Of[domain.Component]) {
 	if !c.job.repaired(o.ID) {
 		return

@@ -144,6 +144,12 @@ func TestMonotone(t *testing.T) {
 		{"crossover_size_kept", func(j *jobUnderTest, x float64) { j.crossing().InsulationR = new(x) }},
 		{"crossover_supported", func(j *jobUnderTest, x float64) { j.crossing().SupportSpacingFt = new(10 - x) }},
 		{"flex_sag", func(j *jobUnderTest, x float64) { j.crossing().SagInPerFt = new(10 - x) }},
+		{"wide_gap_reinforced", func(j *jobUnderTest, x float64) { j.repair(2).WidestGapIn = new((10 - x) / 10) }},
+		{"opening_has_target", func(j *jobUnderTest, x float64) { j.opening(3).PositionFt = new(24 + (10-x)/2) }},
+		{"end_sweep_clear_of_outlets", func(j *jobUnderTest, x float64) { j.repair(7).EndClosure.PositionFt = new(45 + x) }},
+		{"pan_target", func(j *jobUnderTest, x float64) { j.asksPan(); j.test(3).Readings[4].PanPa = new((10 - x) / 5) }},
+		{"combustion_checked", func(j *jobUnderTest, x float64) { j.gas(); j.visit().Combustion.AmbientCOPpm = new(10 * (10 - x)) }},
+		{"leakage_not_higher_after", func(j *jobUnderTest, x float64) { j.test(1).Readings[0].FlowCFM = new(100 * (10.5 - x)) }},
 	}
 	rapid.Check(t, func(r *rapid.T) {
 		row := rapid.SampledFrom(rows).Draw(r, "rule")

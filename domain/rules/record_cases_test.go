@@ -54,12 +54,19 @@ func recordCases() []ruleCases {
 			{"lock: for a reviewer", func(j *jobUnderTest) { j.dropPhotos(lock(j), "") }, nil},
 			{"gauge: for a reviewer", func(j *jobUnderTest) { _, id := nth[domain.Measurement](j, 1); j.dropPhotos(id, "") }, nil},
 			{"detached boot: for a reviewer", func(j *jobUnderTest) { _, id := j.boot("A", 5); j.dropPhotos(id, domain.AfterStage) }, nil},
-			{"survey: for a reviewer", dropSurvey, []string{"survey_before_cutting"}}},
+			{"survey: for a reviewer", dropSurvey, []string{"survey_before_cutting"}},
+			{"survey, and nothing was found open", func(j *jobUnderTest) {
+				dropSurvey(j)
+				j.drop(func(i Item) bool { o, ok := i.Record.(*domain.Opening); return ok && o.Origin == domain.FoundOpen })
+			}, []string{"survey_before_cutting"}}},
 		notRecorded: []change{{"photo does not say what it shows", func(j *jobUnderTest) {
 			_, id := nth[domain.Opening](j, 0)
 			j.photoOf(id, domain.AfterStage).Subjects[0].Shows = ""
 		}, nil}},
-		holds: []change{{"a gap of exactly 1/4 in needs none", func(j *jobUnderTest) { b, _ := j.boot("A", 1); b.WidestGapIn = new(0.25) }, nil},
+		holds: []change{{"no survey where only found openings are", func(j *jobUnderTest) {
+			j.drop(func(i Item) bool { o, ok := i.Record.(*domain.Opening); return ok && o.Origin != domain.FoundOpen })
+			dropSurvey(j)
+		}, nil}, {"a gap of exactly 1/4 in needs none", func(j *jobUnderTest) { b, _ := j.boot("A", 1); b.WidestGapIn = new(0.25) }, nil},
 			{"a crossover that nobody touched needs none", func(j *jobUnderTest) {
 				x, id := nth[domain.Crossover](j, 0)
 				x.Action, x.TakenDownAt = domain.LeftAlone, nil
@@ -108,7 +115,7 @@ func recordCases() []ruleCases {
 		rule:          "device_not_heard",
 		broken:        []change{{"3 photos on a phone", pending, nil}},
 		notApplicable: []change{{"none", func(*jobUnderTest) {}, nil}, {"still in work", func(j *jobUnderTest) { pending(j); j.jobRecord().State = domain.InWork }, nil}},
-		cannot:        map[string]string{"not_recorded": noFact, "at_the_limit": noLimit},
+		cannot:        map[string]string{"holds": "a device that holds nothing is not told of", "not_recorded": noFact, "at_the_limit": noLimit},
 	}, {
 		rule: "described_twice",
 		broken: []change{{"boot A5", func(j *jobUnderTest) { twin(j) }, nil},

@@ -40,7 +40,7 @@ var wideGapReinforced = Rule{
 	Judged:   "A repair that closed a gap over the limit lists mesh or sheet metal; a gap of exactly the limit is not over it. A programme may set a second limit over which only metal will do; 0 leaves it out.",
 	None:     "no joint was repaired",
 	Fix:      "Set mesh or sheet metal over the gap and coat it again.",
-	Severity: MustFix, Missing: Asks, Cure: OnSite,
+	Severity: MustFix, Missing: Asks, Cure: OnSite, Hazard: SharpMetal,
 	Parameters: []Parameter{
 		{"gap_over_in", "in", 0.25, 0.0625, 2, "SWS 5.0106.1"},
 		{"metal_over_in", "in", 0, 0, 4, practice},
@@ -65,9 +65,9 @@ var wideGapReinforced = Rule{
 			case r.Record.Materials == nil:
 				p.lack("what it was made of")
 			case metalOver > 0 && gap > metalOver && !r.Record.Has(domain.SheetMetal, domain.Flashing):
-				p.fault("a gap of ", inches(gap), " was closed without sheet metal, asked over ", inches(metalOver))
+				p.fault("a gap of ", inches(gap), " was closed without sheet metal, asked for gaps over ", inches(metalOver))
 			case !reinforced(r.Record):
-				p.fault("a gap of ", inches(gap), " was closed without mesh or sheet metal, asked over ", inches(c.limit("gap_over_in")))
+				p.fault("a gap of ", inches(gap), " was closed without mesh or sheet metal, asked for gaps over ", inches(c.limit("gap_over_in")))
 			}
 			p.done()
 		}
@@ -101,7 +101,7 @@ var gapCheckedBeforeMastic = Rule{
 					p.lacks = append(p.lacks, "a photo after")
 				case !checked.Record.TakenAt.Before(after.Record.TakenAt):
 					p.fault("the check photo of ", name(domain.Subject{Kind: domain.ComponentKind, ID: id}), " was taken ",
-						c.job.clock(checked.Record.TakenAt), ", the photo after ", c.job.clock(after.Record.TakenAt))
+						c.job.clock(checked.Record.TakenAt), ", asked before the photo after, which was taken ", c.job.clock(after.Record.TakenAt))
 				case deviceOf(checked) != deviceOf(after):
 					p.fault("the check photo and the photo after of ", name(domain.Subject{Kind: domain.ComponentKind, ID: id}), " come from two devices")
 				}
@@ -125,7 +125,7 @@ var tapeAloneNoSeal = Rule{
 	Judged:   "No repair lists tape as its only material.",
 	None:     "nothing was repaired",
 	Fix:      "Seal the joint with mastic.",
-	Severity: MustFix, Missing: Asks, Cure: OnSite,
+	Severity: MustFix, Missing: Asks, Cure: OnSite, Hazard: CrawlSpace,
 	Source: practice,
 	Example: Example{
 		Holds:  "Boot A3 sealed with mastic.",

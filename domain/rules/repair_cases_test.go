@@ -74,6 +74,11 @@ func repairCases() []ruleCases {
 				j.add(&domain.Repair{JobID: j.job, Repair: domain.RepairRiser, ComponentIDs: []domain.UUID{id}, DoneAt: at("13:15"),
 					Materials: []domain.Material{domain.Mastic}, WidestGapIn: new(0.125), Fasteners: []domain.Fasteners{{Kind: "screw", Count: 0}}})
 			}, nil}},
+		holds: []change{{"sealed by one repair, fastened by another", func(j *jobUnderTest) {
+			second := *j.repair(3)
+			j.repair(3).Fasteners = nil
+			j.add(&second)
+		}, nil}},
 		notRecorded: []change{{"not said", func(j *jobUnderTest) { j.repair(3).Fasteners = nil }, nil}},
 		notApplicable: []change{{"none detached", func(j *jobUnderTest) {
 			for _, i := range j.items {

@@ -8,7 +8,7 @@ import (
 // ResultVersion names the way from a job's readings to its result. Stored
 // beside each result: a change that moves a digit or another reading gets a
 // new one.
-const ResultVersion = "result-1/" + leakage.MethodVersion
+const ResultVersion = "result-2/" + leakage.MethodVersion
 
 // Why a result has no figures, or why a reading was left out of it.
 const (
@@ -105,6 +105,7 @@ type LeftOutReading struct {
 
 // ReductionTenths is before − after in tenths of cfm25, of the two as they
 // are published, so that the three add up; false where one is absent.
+// Source: arithmetic of whole numbers [calc].
 func (r *Result) ReductionTenths() (int64, bool) {
 	if r.BeforeTenths == nil || r.AfterTenths == nil {
 		return 0, false
@@ -112,9 +113,11 @@ func (r *Result) ReductionTenths() (int64, bool) {
 	return *r.BeforeTenths - *r.AfterTenths, true
 }
 
-// Compute gives a job's result from the readings in force. It needs no rule
-// but the methods that the programme asks for: of two methods with a reading
-// before and after, one that is asked for comes first.
+// Compute gives a job's result from the readings in force, in cfm25, Pa, ft² and
+// fractions. It needs no rule but the methods that the programme asks for: of
+// two methods with a reading before and after, one that is asked for comes first.
+// Nothing is refused: a reading that package leakage refuses is left out with
+// that reason. Source: package leakage; which reading counts [cp].
 func Compute(set Set, job *Assembled) Result {
 	r := Result{MethodVersion: ResultVersion, Readings: []UsedReading{}, LeftOut: []LeftOutReading{}}
 	tests := job.tests(&r)

@@ -2,13 +2,14 @@ package rules
 
 import "ductledger/domain"
 
-// choose takes the first test before and the last one after of one method;
-// of whatever method where none has both.
+// choose takes the first test before and the last one after of one method, of
+// those asked for in their order, then of any; of whatever method where none
+// has both.
 func (r *Result) choose(set Set, tests []taken) {
-	var order [4]domain.Method
+	var order [6]domain.Method
 	methods := order[:0]
 	for _, m := range set.MethodsAsked {
-		if m != domain.Pan && len(methods) == 0 {
+		if m != domain.Pan {
 			methods = append(methods, m)
 		}
 	}

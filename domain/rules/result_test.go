@@ -6,6 +6,7 @@ import (
 	"testing"
 
 	"ductledger/domain"
+	"ductledger/domain/leakage"
 )
 
 func near(t *testing.T, name string, got *float64, want, tol float64) {
@@ -29,8 +30,8 @@ func TestResultOfReadings(t *testing.T) {
 		{"one point, extrapolated", func(j *jobUnderTest) {
 			j.test(0).Readings = []domain.Reading{{PressurePa: new(15.0), FlowCFM: new(320.0)}}
 		}, 434.76966, 5e-6, func(t *testing.T, r Result) {
-			if !r.Extrapolated {
-				t.Error("not flagged")
+			if !r.Extrapolated || r.Readings[0].MethodVersion != leakage.FanTestVersion {
+				t.Errorf("extrapolated %v, computed by %s", r.Extrapolated, r.Readings[0].MethodVersion)
 			}
 		}},
 		{"two points of 12.5·P^0.6", func(j *jobUnderTest) {
@@ -44,6 +45,10 @@ func TestResultOfReadings(t *testing.T) {
 			one[domain.Instrument](j, 0).FlowEquations = []domain.FlowEquation{{Range: "ring 1", Coefficient: 90, Exponent: 0.5}}
 			j.test(0).Readings = []domain.Reading{{PressurePa: new(25.0), FanPressurePa: new(16.0), Range: "ring 1"}}
 		}, 360, 1e-9, nil},
+		{"a range whose certificate begins at 0 Pa", func(j *jobUnderTest) {
+			one[domain.Instrument](j, 0).FlowEquations = []domain.FlowEquation{{Range: "ring 1", Coefficient: 90, Exponent: 0.5, LowestPa: new(0.0)}}
+			j.test(0).Readings = []domain.Reading{{PressurePa: new(25.0), FanPressurePa: new(16.0), Range: "ring 1"}}
+		}, 360, 1e-9, nil},
 		{"the gauge's offset is taken off", func(j *jobUnderTest) {
 			j.test(0).ZeroOffsetPa = new(1.5)
 			j.test(0).Readings = []domain.Reading{{PressurePa: new(26.5), FlowCFM: new(300.0)}}
@@ -55,6 +60,11 @@ func TestResultOfReadings(t *testing.T) {
 				m.Readings = []domain.Reading{{WholeCFM: new(1850.0), MaskedCFM: new(1610.0 + 150*float64(n)), HouseToDuctPa: new(44.0)}}
 			}
 		}, 204.48564, 5e-6, func(t *testing.T, r Result) {
+			for _, reading := range r.Readings {
+				if reading.MethodVersion != leakage.SubtractionVersion {
+					t.Errorf("computed by %s", reading.MethodVersion)
+				}
+			}
 			if r.Method != domain.Subtraction || r.ReductionCFM25 == nil || r.Quality != "worthless" { // 90 of 1,850 cfm are within the repeatability
 				t.Errorf("%+v", r)
 			}
@@ -118,6 +128,20 @@ func TestResultChoosesReadings(t *testing.T) {
 			}
 			j.ruleSet = &domain.RuleSet{MethodsAsked: []domain.Method{domain.FanOutside}}
 		}, 200, 150, []string{OtherMethod, OtherMethod}},
+		{"of three methods the second asked, where the first has not both", "", func(j *jobUnderTest) {
+			for n, clock := range []string{"09:05", "15:20"} {
+				m, _ := again(j, n, clock, 200-50*float64(n))
+				m.Method = domain.FanOutside
+			}
+			j.ruleSet = &domain.RuleSet{MethodsAsked: []domain.Method{domain.Pan, domain.Subtraction, domain.FanOutside}}
+		}, 200, 150, []string{OtherMethod, OtherMethod}},
+		{"a reading before that came last", "", func(j *jobUnderTest) { again(j, 0, "15:20", 110) }, 318, 120.71052607, []string{NotFirst}},
+		{"the fan's pressure without its range", NoBefore, func(j *jobUnderTest) {
+			j.test(0).Readings = []domain.Reading{{PressurePa: new(25.0), FanPressurePa: new(16.0)}}
+		}, 0, 120.71052607, []string{NotComplete}},
+		{"a range without the fan's pressure", NoBefore, func(j *jobUnderTest) {
+			j.test(0).Readings = []domain.Reading{{PressurePa: new(25.0), Range: "ring 1"}}
+		}, 0, 120.71052607, []string{NotComplete}},
 		{"a flow without its equation", NoBefore, func(j *jobUnderTest) {
 			j.test(0).Readings = []domain.Reading{{PressurePa: new(25.0), FanPressurePa: new(16.0), Range: "ring 1"}}
 		}, 0, 120.71052607, []string{"too_few"}},
@@ -156,6 +180,44 @@ func TestResultChoosesReadings(t *testing.T) {
 				t.Errorf("left out %v, want %v", reasons, row.leftOut)
 			}
 		})
+	}
+}
+
+// A subtraction lacks a value: it is left out, whichever it is.
+func TestSubtractionNotComplete(t *testing.T) {
+	for name, do := range map[string]func(m *domain.Measurement){
+		"whole":  func(m *domain.Measurement) { m.Readings[0].WholeCFM = nil },
+		"masked": func(m *domain.Measurement) { m.Readings[0].MaskedCFM = nil },
+		"duct":   func(m *domain.Measurement) { m.Readings[0].HouseToDuctPa = nil },
+		"home":   func(m *domain.Measurement) { m.HousePressurePa = nil },
+		"all":    func(m *domain.Measurement) { m.Readings = nil },
+	} {
+		j := clean(t)
+		m := j.test(0)
+		m.Method, m.HousePressurePa = domain.Subtraction, new(50.0)
+		m.Readings = []domain.Reading{{WholeCFM: new(1850.0), MaskedCFM: new(1610.0), HouseToDuctPa: new(44.0)}}
+		do(m)
+		if r := Compute(j.set(), j.assemble()); len(r.LeftOut) != 1 || r.LeftOut[0].Reason != NotComplete {
+			t.Errorf("%s: %+v", name, r.LeftOut)
+		}
+	}
+}
+
+// One reading alone has no difference, whichever it is.
+func TestReductionTenthsNeedsBoth(t *testing.T) {
+	n := int64(10)
+	for _, r := range []Result{{}, {BeforeTenths: &n}, {AfterTenths: &n}} {
+		if _, ok := r.ReductionTenths(); ok {
+			t.Errorf("%+v has a difference", r)
+		}
+	}
+}
+
+func TestNoFigurePerAreaOfNoFloor(t *testing.T) {
+	j := clean(t)
+	j.home().FloorAreaFt2 = new(0.0)
+	if r := Compute(j.set(), j.assemble()); r.FloorAreaFt2 != nil || r.BeforePer100Ft2 != nil {
+		t.Errorf("%v %v", r.FloorAreaFt2, r.BeforePer100Ft2)
 	}
 }
 

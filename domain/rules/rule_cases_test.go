@@ -45,8 +45,15 @@ const (
 // here.
 func TestEveryRuleHasItsCases(t *testing.T) {
 	seen := map[string]int{}
+	_, v := clean(t).judge()
 	for _, c := range allCases() {
 		seen[c.rule]++
+		if _, excused := c.cannot["holds"]; excused != (v.Of(c.rule).Outcomes.Holds == 0 && len(c.holds)+len(c.atLimit) == 0) {
+			t.Errorf("%s: no case holds, the clean job neither, excused: %v", c.rule, excused)
+		}
+		if _, excused := c.cannot["broken"]; excused != (len(c.broken)+len(c.beyond) == 0) {
+			t.Errorf("%s: nothing to waive, excused: %v", c.rule, excused)
+		}
 		for name, n := range map[string]int{"broken": len(c.broken), "not_recorded": len(c.notRecorded),
 			"not_applicable": len(c.notApplicable), "at_the_limit": len(c.atLimit)} {
 			if _, excused := c.cannot[name]; (n == 0) != excused {

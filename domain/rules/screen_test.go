@@ -75,6 +75,16 @@ func TestScreens(t *testing.T) {
 			m.Method, m.Readings = domain.FanOutside, []domain.Reading{{PressurePa: new(25.0), FlowCFM: new(150.0)}}
 			j.add(&m)
 		}, nil},
+		{"to outside as much as total", func(j *jobUnderTest) {
+			m := *j.test(0)
+			m.Method = domain.FanOutside
+			j.add(&m)
+		}, nil},
+		{"two totals that differ", func(j *jobUnderTest) {
+			m := *j.test(0)
+			m.Readings = []domain.Reading{{PressurePa: new(25.0), FlowCFM: new(330.0)}}
+			j.add(&m)
+		}, nil},
 		{"2600 ft²", area(2, 2600), nil},
 		{"2601 ft²", area(2, 2601), []string{"floor_area"}},
 		{"300 ft²", area(1, 300), nil},
@@ -97,6 +107,17 @@ func TestScreens(t *testing.T) {
 		}, []string{"two_homes_at_once"}},
 		{"somebody else elsewhere", func(j *jobUnderTest) {
 			j.outside.OtherVisits = []OtherVisit{{domain.UUID{6}, domain.UUID{4}, at("12:00"), at("13:00")}}
+		}, nil},
+		{"elsewhere, and when the crew arrived is not recorded", func(j *jobUnderTest) {
+			elsewhere("12:00", "13:00")(j)
+			j.visit().ArrivedAt = nil
+		}, nil},
+		{"elsewhere, and when the crew left is not recorded", func(j *jobUnderTest) {
+			elsewhere("12:00", "13:00")(j)
+			j.visit().LeftAt = nil
+		}, nil},
+		{"a photo that no other job shows", func(j *jobUnderTest) {
+			j.outside.SamePhotos = []SamePhoto{{one[domain.Photo](j, 3).SHA256, nil}}
 		}, nil},
 		{"elsewhere later", elsewhere("15:40", "17:00"), nil},
 		{"inspector agrees", inspector(130), nil},

@@ -7,7 +7,7 @@ var sectionReached = Rule{
 	Why:      "A section whose crossover nobody recorded may hang on nothing: its rooms stay cold.",
 	Judged:   "Each ducted section holds a furnace, or is joined to one that does through recorded crossovers.",
 	None:     "no work on ducts was done",
-	Fix:      "Record the crossover that feeds it, or the furnace in it.",
+	Fix:      "Look for the crossover that feeds it or the furnace in it, and record what is there.",
 	Severity: MustFix, Missing: Blocks, Cure: Office,
 	Source: practice,
 	Example: Example{

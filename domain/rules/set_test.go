@@ -51,6 +51,20 @@ func TestPricesOfCallBacks(t *testing.T) {
 	}
 }
 
+// The bounds themselves may be set, of every parameter of every rule.
+func TestNewSetTakesTheBounds(t *testing.T) {
+	for _, r := range All() {
+		for _, p := range r.Parameters {
+			for _, value := range []float64{p.Low, p.Default, p.High} {
+				_, faults := NewSet(domain.UUID{}, &domain.RuleSet{Rules: []domain.RuleSetting{{Rule: r.Key, Parameters: map[string]float64{p.Name: value}}}})
+				if len(faults) > 0 {
+					t.Errorf("%s: %+v", r.Key, faults)
+				}
+			}
+		}
+	}
+}
+
 func TestSetChangesLimitsSeverityAndOff(t *testing.T) {
 	j := clean(t)
 	j.limit("duct_patch_overlap", "lap_in", 1.5)
@@ -135,5 +149,11 @@ func TestPages(t *testing.T) {
 	}
 	if len(Pages(j.set())) != len(Keys()) {
 		t.Error("a page for each rule")
+	}
+	for _, r := range All() {
+		p, ok := PageOf(j.set(), r.Key)
+		if want := map[bool]string{true: noCureFix, false: r.Fix}[r.Cure == NoCure]; !ok || p.Fix != want {
+			t.Errorf("%s: fix %q", r.Key, p.Fix)
+		}
 	}
 }

@@ -113,6 +113,11 @@ func TestPanSummary(t *testing.T) {
 	if p := r.PanAfter; p.RegistersCount != 13 || p.NotReadCount != 1 || *p.OverTargetCount != 0 || *p.IndistinctCount != 13 {
 		t.Errorf("after %+v", p)
 	}
+	j.pan(domain.After, "15:20", 0.4)
+	j.pan(domain.After, "14:50", 9)
+	if r := Compute(j.set(), j.assemble()); *r.PanAfter.MaxPa != 0.4 {
+		t.Errorf("the last pass counts, not %+v", r.PanAfter)
+	}
 	j.test(2).HousePressurePa = nil
 	if r := Compute(j.set(), j.assemble()); r.PanBefore.MaxPa != nil || r.PanBefore.Reason == "" {
 		t.Error("readings without the home's pressure cannot be compared")

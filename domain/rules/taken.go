@@ -127,7 +127,9 @@ const (
 	highestFanPa = 1e6
 )
 
-// FlowEquation is the equation on a certificate as package leakage takes it.
+// FlowEquation is the equation on a certificate as package leakage takes it:
+// cfm and Pa. An absent limit is one beyond any gauge. It refuses nothing;
+// leakage.FlowEquation.Check does. Source: the instrument's certificate [cp].
 func FlowEquation(ranges []domain.FlowEquation) leakage.FlowEquation {
 	e := make(leakage.FlowEquation, 0, len(ranges))
 	for _, r := range ranges {

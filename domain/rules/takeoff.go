@@ -27,7 +27,7 @@ var takeoffSealed = Rule{
 			case c.job.repaired(t.ID):
 			case t.Record.Found == domain.FoundTight:
 				if !c.job.photographed(t.ID) {
-					p.lack("a photo that shows it tight")
+					p.lackPhoto("it tight")
 				}
 			case t.Record.Found == "":
 				p.lack("how it was found, or its repair")
@@ -59,7 +59,7 @@ func (c *check) collar(p *part, x Of[domain.Crossover], section domain.Section) 
 				return
 			}
 		}
-		p.lack("a photo that shows the collar at end ", string(section), " tight")
+		p.lackPhoto("the collar at end " + string(section) + " tight")
 	case end.CollarSealed == nil:
 		p.lack("whether the collar at end ", string(section), " is sealed to the trunk")
 	default:

@@ -1,6 +1,10 @@
 package rules
 
-import "testing"
+import (
+	"testing"
+
+	"ductledger/domain"
+)
 
 // How many subjects each rule finds in the clean job, counted by hand from
 // its records: 2 trunks, 14 boots, 4 ends, 1 crossover, 3 openings of the
@@ -78,6 +82,30 @@ func TestSubjectsOfTheCleanJob(t *testing.T) {
 	for _, r := range v.Rules {
 		if r.Outcomes != want[r.Rule] {
 			t.Errorf("%s: %+v, want %+v", r.Rule, r.Outcomes, want[r.Rule])
+		}
+	}
+}
+
+// A pan pass beside the fan test, or alone: each pass and register once.
+func TestSubjectsOfAPanJob(t *testing.T) {
+	for _, row := range []struct {
+		name    string
+		methods []domain.Method
+		want    map[string]Outcomes
+	}{
+		{"beside a fan test", []domain.Method{domain.FanTotal, domain.Pan}, map[string]Outcomes{
+			"every_register_read": {Holds: 2}, "pan_target": {Holds: 14}, "same_method_before_after": {Holds: 2}, "readings_in_order": {Holds: 2}}},
+		{"alone", []domain.Method{domain.Pan}, map[string]Outcomes{
+			"every_register_read": {Holds: 2}, "pan_target": {Holds: 14}, "same_method_before_after": {Holds: 1}, "readings_in_order": {Holds: 2}}},
+	} {
+		j := clean(t)
+		j.asksPan()
+		j.ruleSet.MethodsAsked = row.methods
+		_, v := j.judge()
+		for rule, want := range row.want {
+			if got := v.Of(rule).Outcomes; got != want {
+				t.Errorf("%s, %s: %+v, want %+v", row.name, rule, got, want)
+			}
 		}
 	}
 }

@@ -58,7 +58,7 @@ func (c *check) trunkEnd(e Of[domain.Component]) {
 	}
 	if e.Record.Found == domain.FoundTight {
 		if !c.job.photographed(e.ID) {
-			p.lack("a photo that shows it tight")
+			p.lackPhoto("it tight")
 		}
 	} else {
 		c.sealed(&p, e)

@@ -2,18 +2,20 @@ package rules
 
 import (
 	"slices"
-	"strings"
 	"time"
 
 	"ductledger/domain"
 )
+
+// Also where nothing is recorded: what was not read is not to be typed in.
+const combustionFix = "Stop. A qualified person reads the air and tests before anybody works on; record only what was really read."
 
 var combustionChecked = Rule{
 	Key: "combustion_checked", Title: "Air is read before entry, combustion is tested after sealing",
 	Why:      "Sealing ducts changes how air moves in a home, and with it the draft of whatever burns there.",
 	Judged:   "Where a combustion appliance is in the home: on each visit ambient carbon monoxide is read before work begins and is not above the limit; after the last repair a qualified person did the combustion safety test, and it passed. With only a packaged outdoor unit: ambient carbon monoxide alone.",
 	None:     "no visit is recorded",
-	Fix:      "Stop, and let a qualified person read and test before anybody works on.",
+	Fix:      combustionFix,
 	Severity: MustFix, Missing: Blocks, Cure: OnSite, Hazard: CombustionGas,
 	Parameters: []Parameter{{"ambient_co_ppm", "ppm", 35, 5, 35, "BPI Building Analyst 2005"}},
 	Source:     "BPI Building Analyst 2005; local code governs",
@@ -36,6 +38,7 @@ var combustionChecked = Rule{
 		last := c.job.lastVisit()
 		for _, v := range c.job.Visits {
 			p := c.on(v.Subject())
+			p.fix = combustionFix
 			c.ambient(&p, v.Record)
 			if v.ID == last && !onlyOutdoors(home) {
 				c.combustionTest(&p)
@@ -53,9 +56,7 @@ func burns(h *domain.Home) bool {
 // onlyOutdoors tells a home in which nothing burns but a packaged unit outside.
 func onlyOutdoors(h *domain.Home) bool {
 	return h.FurnaceKind == domain.PackagedOutdoor &&
-		!slices.ContainsFunc(h.CombustionAppliances, func(a string) bool {
-			return !strings.Contains(a, "furnace") && !strings.Contains(a, "packaged")
-		})
+		!slices.ContainsFunc(h.CombustionAppliances, func(appliance string) bool { return appliance != "furnace" })
 }
 
 // ambient judges the air before entry.
@@ -73,7 +74,7 @@ func (c *check) ambient(p *part, v *domain.Visit) {
 		return
 	}
 	if begun := c.job.workBegan(v.VisitedOn); begun != nil && !at.Before(*begun) {
-		p.fault("ambient carbon monoxide was read ", c.job.clock(*at), ", work had begun ", c.job.clock(*begun))
+		p.fault("ambient carbon monoxide was read ", c.job.clock(*at), ", asked before the work, which began ", c.job.clock(*begun))
 	}
 }
 
@@ -108,7 +109,7 @@ func (c *check) combustionTest(p *part) {
 		return
 	}
 	if last := c.job.lastRepair(); last != nil && !test.TestedAt.After(*last) {
-		p.fault("the combustion safety test was ", c.job.clock(*test.TestedAt), ", the last repair ", c.job.clock(*last))
+		p.fault("the combustion safety test was made ", c.job.clock(*test.TestedAt), ", asked after the last repair, which was done ", c.job.clock(*last))
 	}
 	switch test.TestResult {
 	case "":
@@ -176,6 +177,7 @@ var stopRespected = Rule{
 			for _, v := range c.job.Visits {
 				for _, s := range v.Record.Stops {
 					if r.Record.DoneAt.After(s.At) && (s.ClearedAt == nil || r.Record.DoneAt.Before(*s.ClearedAt)) {
+						p.hazard = hazardOfStop(s.Reason)
 						p.fault("it was done ", c.job.clock(r.Record.DoneAt), ", work had been stopped ", c.job.clock(s.At), " for ", spaced(s.Reason))
 					}
 				}
@@ -186,4 +188,19 @@ var stopRespected = Rule{
 			c.holds()
 		}
 	},
+}
+
+// hazardOfStop is what a stop is about.
+func hazardOfStop(reason string) Hazard {
+	switch reason {
+	case "gas", "co":
+		return CombustionGas
+	case "wet_wiring":
+		return Electricity
+	case "old_material":
+		return OldMaterials
+	case "heat":
+		return HeatInSpace
+	}
+	return CrawlSpace
 }

@@ -104,7 +104,7 @@ var insulationPutBack = Rule{
 	Judged:   "Under each opening of the wrap that the crew closed, insulation was put back.",
 	None:     "the crew closed no wrap",
 	Fix:      "Open it, put insulation back, and close it.",
-	Severity: Check, Missing: Asks, Cure: OnSite, Hazard: CrawlSpace,
+	Severity: Check, Missing: Asks, Cure: OnSite, Hazard: OldMaterials,
 	Source: practice,
 	Example: Example{
 		Holds:  "Wrap closed, insulation back.",

@@ -8,7 +8,7 @@ import "slices"
 //
 //	k with p_(k) ≤ k·q/m
 //
-// Equal p-values share one fate, and the order of the list does not matter.
+// p and q have no unit. Equal p-values share one fate, and the order of the list does not matter.
 // It holds for independent or positively dependent tests.
 //
 // Refused: a p-value outside 0 … 1 (/p_values/i), q outside (0, 1) (/q). An

@@ -19,11 +19,11 @@ const (
 const quantileTolerance = 1e-7
 
 // NormalCDF is the standard normal distribution function Φ(z), as
-// erfc(−z/√2)/2, exact in the lower tail. NaN gives NaN.
-// Source: the error function of the standard library.
+// erfc(−z/√2)/2, exact in the lower tail; no units. It refuses nothing: NaN
+// gives NaN. Source: Abramowitz, Stegun 26.2.29 [mem].
 func NormalCDF(z float64) float64 { return math.Erfc(-z/math.Sqrt2) / 2 }
 
-// NormalQuantile is z with Φ(z) = p, for MinTail ≤ p ≤ 1 − MinTail.
+// NormalQuantile is z with Φ(z) = p, for MinTail ≤ p ≤ 1 − MinTail; no units.
 //
 // Refused: p outside the range (out_of_range, /probability).
 // Source: gonum distuv; check values in NIST TN 1297 table B.1, last row [pub].
@@ -34,10 +34,14 @@ func NormalQuantile(p float64) (float64, error) {
 	return distuv.UnitNormal.Quantile(p), nil
 }
 
-// ChiSquareQuantile is x with P(X ≤ x) = p for df degrees of freedom.
+// ChiSquareQuantile is x with P(X ≤ x) = p for df degrees of freedom, no units:
 //
-// Refused: p outside MinTail … 1 − MinTail (/probability), df not in (0, MaxShape] (/degrees_of_freedom).
-// Source: package mathext of gonum.
+//	x = 2·P⁻¹(df/2, p)    P the regularised incomplete gamma function
+//
+// Refused: p outside MinTail … 1 − MinTail (/probability), df not in
+// (0, MaxShape] (/degrees_of_freedom), a quantile that no float64 holds to
+// enough digits (no_answer).
+// Source: Abramowitz, Stegun 26.4.19 [mem], by package mathext of gonum.
 func ChiSquareQuantile(p, df float64) (float64, error) {
 	if err := probability(p); err != nil {
 		return 0, err
@@ -50,10 +54,12 @@ func ChiSquareQuantile(p, df float64) (float64, error) {
 		func(x float64) float64 { return mathext.GammaIncReg(df/2, x/2) })
 }
 
-// BetaQuantile is x in 0 … 1 with I_x(a, b) = p.
+// BetaQuantile is x in 0 … 1 with I_x(a, b) = p, no units.
 //
-// Refused: p outside MinTail … 1 − MinTail (/probability), a or b not in (0, MaxShape] (/a, /b).
-// Source: package mathext of gonum.
+// Refused: p outside MinTail … 1 − MinTail (/probability), a or b not in
+// (0, MaxShape] (/a, /b), a quantile that no float64 holds to enough digits
+// (no_answer).
+// Source: Abramowitz, Stegun 26.5.1 [mem], by package mathext of gonum.
 func BetaQuantile(p, a, b float64) (float64, error) {
 	if err := probability(p); err != nil {
 		return 0, err

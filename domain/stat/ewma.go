@@ -29,7 +29,8 @@ type EWMAPoint struct {
 //
 // Refused: a value or target not finite, σ or L not above 0, λ outside (0, 1].
 // No values give no points.
-// Source: NIST/SEMATECH e-Handbook 6.3.2.4 [pub]; λ and L as above.
+// Source: NIST/SEMATECH e-Handbook 6.3.2.4 [pub]; the usual λ and L at
+// EWMALambda and EWMAWidth.
 func EWMA(values []float64, target, sigma, lambda, width float64) ([]EWMAPoint, error) {
 	if err := Finite("/target", target, "the values' unit"); err != nil {
 		return nil, err

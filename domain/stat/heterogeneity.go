@@ -51,7 +51,7 @@ func PauleMandel(groups []Estimate) (float64, error) {
 
 // GeneralizedQ is Q(τ²) of PauleMandel, without unit; at τ² = 0 it is
 // Cochran's Q, which has K − 1 on average when all true effects are equal.
-// The caller has checked the groups.
+// It refuses nothing: the caller has checked the groups.
 // Source: Paule, Mandel, J. Res. NBS 87 (1982) 377 [mem].
 func GeneralizedQ(groups []Estimate, tau2 float64) float64 {
 	mu, _ := PooledMean(groups, tau2)
@@ -65,6 +65,7 @@ func GeneralizedQ(groups []Estimate, tau2 float64) float64 {
 
 // PooledMean is the mean of the groups' effects weighted by 1/(v_j + τ²), and
 // its standard error 1/√Σw, both in the effects' unit. Taken in the order given.
+// It refuses nothing: the caller has checked the groups.
 // Source: the weighted mean [calc].
 func PooledMean(groups []Estimate, tau2 float64) (mu, se float64) {
 	sumW, sumWY := 0.0, 0.0

@@ -20,7 +20,8 @@ type Regression struct {
 	DegreesOfFreedom int     // N − columns − 1
 }
 
-// FitLeastSquares fits y on the columns and an intercept.
+// FitLeastSquares fits y on the columns and an intercept; each coefficient is in
+// y's unit over its column's.
 //
 // Each column is centred at its mean and scaled to length 1, then reduced by
 // Householder reflections to R·b = Q'y. Centring first keeps digits that the
@@ -31,7 +32,8 @@ type Regression struct {
 //
 // Refused: a column of another length than y (/columns/j), fewer than p + 1
 // points (too_few), a value not finite (/columns/j/i, /y/i), a column that is
-// constant or follows from those before it (no_spread, collinear).
+// constant or follows from those before it (no_spread, collinear), values whose
+// squares leave float64 (no_answer).
 //
 // Source: Golub, Van Loan, Matrix Computations §5.2–5.3 [mem]; certified
 // digits in NIST StRD Longley [pub].

@@ -73,12 +73,14 @@ func FitLine(x, y []float64, origin float64) (Line, error) {
 	return l, nil
 }
 
-// At is the fitted y at x0.
+// At is the fitted y at x0, in y's unit: Intercept + Slope·(x0 − Origin).
+// Source: the line [calc].
 func (l Line) At(x0 float64) float64 {
 	return l.Intercept + float64(l.Slope*(x0-l.Origin))
 }
 
-// SEAt is the standard error of the fitted y at x0; 0 when none is known.
+// SEAt is the standard error of the fitted y at x0, in y's unit; 0 when none is
+// known: s·√(1/N + (x0 − x̄)²/Sxx). Source: JCGM 100 (GUM) H.3 [pub].
 func (l Line) SEAt(x0 float64) float64 {
 	d := x0 - l.MeanX
 	return l.ResidualSD * math.Sqrt(1/float64(l.N)+float64(d*d)/l.SXX)

@@ -20,11 +20,11 @@ type MedianInterval struct {
 // is even) of values in ascending order, in their unit.
 //
 // Refused: as Quantile.
-// Source: definition.
+// Source: definition [calc].
 func MedianOf(sorted []float64) (float64, error) { return Quantile(sorted, 0.5) }
 
 // IntervalOfMedian is the narrowest symmetric pair of order statistics that
-// covers the median with at least the probability level.
+// covers the median with at least the probability level, in the values' unit.
 //
 // Refused: as MedianRank, and values not finite or not ascending.
 // Source: order statistics and the binomial distribution [calc].
@@ -44,7 +44,7 @@ func IntervalOfMedian(sorted []float64, level float64) (MedianInterval, error) {
 
 // MedianRank is the largest rank l ≥ 1 for which the interval from the l-th
 // smallest to the l-th largest of n values covers the median with at least
-// the probability level, and the coverage that it truly has:
+// the probability level, and the coverage that it truly has, as fractions:
 //
 //	2·P(B ≤ l−1) ≤ 1 − level,  coverage = 1 − 2·P(B ≤ l−1),  B ~ Binomial(n, ½)
 //

@@ -13,12 +13,13 @@ type Moments struct {
 	M2   float64 // Σ(x − mean)²
 }
 
-// Add takes one more value, by Welford's recurrence:
+// Add takes one more value, in the unit of those before, by Welford's recurrence:
 //
 //	δ = x − m;  m += δ/n;  M2 += δ·(x − m)
 //
 // The textbook form Σx² − (Σx)²/n loses every digit on data such as NIST
-// NumAcc4 and can even give a negative variance.
+// NumAcc4 and can even give a negative variance. It refuses nothing: MomentsOf
+// does.
 //
 // Source: B. P. Welford, Technometrics 4 (1962) 419–420 [mem].
 func (m *Moments) Add(x float64) {
@@ -51,8 +52,8 @@ func (m *Moments) Merge(other Moments) {
 	m.N += other.N
 }
 
-// SD is the sample standard deviation √(M2/(n − 1)); known is false below two
-// values, where none exists.
+// SD is the sample standard deviation √(M2/(n − 1)), in the values' unit; known
+// is false below two values, where none exists. Source: definition [calc].
 func (m Moments) SD() (sd float64, known bool) {
 	if m.N < 2 {
 		return 0, false
@@ -60,7 +61,7 @@ func (m Moments) SD() (sd float64, known bool) {
 	return math.Sqrt(m.M2 / float64(m.N-1)), true
 }
 
-// MomentsOf gives the moments of x in its order.
+// MomentsOf gives the moments of x in its order and unit.
 //
 // Refused: no value (too_few), a value that is not finite (/values/i), values
 // so far apart that their squares leave float64 (no_answer).

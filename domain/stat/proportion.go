@@ -36,8 +36,8 @@ func Wilson(x, n int, level float64) (Interval, error) {
 	return limits, nil
 }
 
-// ClopperPearson is the exact interval of a proportion, x of n: its coverage
-// is never below the level, so it stands where a consequence follows from it.
+// ClopperPearson is the exact interval of a proportion, x of n, as fractions: its
+// coverage is never below the level, so it stands where a consequence follows.
 //
 //	Low = B(α/2; x, n−x+1), 0 at x = 0;  High = B(1−α/2; x+1, n−x), 1 at x = n
 //
@@ -70,7 +70,8 @@ func ClopperPearson(x, n int, level float64) (Interval, error) {
 const MinExpected = 1.0
 
 // ObservedOverExpected bounds the ratio O/E of a count of independent rare
-// events to the count expected for the same homes, by exact Poisson limits:
+// events to the count expected for the same homes, no unit, by exact Poisson
+// limits:
 //
 //	Low = χ²(α/2; 2O)/2/E, 0 at O = 0;  High = χ²(1−α/2; 2O+2)/2/E
 //

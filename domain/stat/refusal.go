@@ -40,14 +40,14 @@ func (r *Refusal) Error() string {
 	return s
 }
 
-// Refuse makes a Refusal whose detail is formatted.
+// Refuse makes a Refusal whose detail is formatted as by fmt.Sprintf.
 func Refuse(code, argument, fix, detail string, args ...any) *Refusal {
 	return &Refusal{Code: code, Argument: argument, Fix: fix, Detail: fmt.Sprintf(detail, args...)}
 }
 
 // Under puts prefix before the argument of a Refusal: the caller who knows
-// where a group of numbers stood in the request names the whole way. Other
-// errors, and nil, pass unchanged.
+// where a group of numbers stood in the request names the whole way. It refuses
+// nothing itself: other errors, and nil, pass unchanged. [calc]
 func Under(prefix string, err error) error {
 	var r *Refusal
 	if !errors.As(err, &r) {
@@ -58,10 +58,12 @@ func Under(prefix string, err error) error {
 	return &moved
 }
 
-// IsFinite tells a number from NaN and the infinities.
+// IsFinite tells a number, of any unit, from NaN and the infinities, whose
+// difference from themselves is NaN. Source: IEEE 754 [calc].
 func IsFinite(x float64) bool { return x-x == 0 }
 
-// Finite refuses NaN and the infinities.
+// Finite refuses NaN and the infinities (not_finite). unit is named in the
+// detail, here and below. Source: the definition [calc].
 func Finite(argument string, x float64, unit string) error {
 	if !IsFinite(x) {
 		return Refuse(NotFinite, argument, "send a number", "%v is not a finite number of %s", x, unit)
@@ -69,7 +71,8 @@ func Finite(argument string, x float64, unit string) error {
 	return nil
 }
 
-// Positive refuses what is not a finite number above zero.
+// Positive refuses what is not a finite number of unit above zero (not_positive).
+// Source: the definition [calc].
 func Positive(argument string, x float64, unit string) error {
 	if err := Finite(argument, x, unit); err != nil {
 		return err
@@ -80,7 +83,9 @@ func Positive(argument string, x float64, unit string) error {
 	return nil
 }
 
-// NotBelowZero refuses what is not a finite number of zero or more.
+// NotBelowZero refuses what is not a finite number of unit, zero or more
+// (negative).
+// Source: the definition [calc].
 func NotBelowZero(argument string, x float64, unit string) error {
 	if err := Finite(argument, x, unit); err != nil {
 		return err
@@ -91,7 +96,8 @@ func NotBelowZero(argument string, x float64, unit string) error {
 	return nil
 }
 
-// Within refuses what is not a finite number of low to high, both included.
+// Within refuses what is not a finite number of low to high, both included
+// (out_of_range); all three in unit. Source: the definition [calc].
 func Within(argument string, x, low, high float64, unit string) error {
 	if err := Finite(argument, x, unit); err != nil {
 		return err

@@ -34,7 +34,7 @@ func Round(value string, places int) (string, error) {
 	return d.rounded(places).String(), nil
 }
 
-// RoundFloat is Round for a float64. Its decimal digits are the shortest ones
+// RoundFloat is Round for a float64, in its unit. Its decimal digits are the shortest ones
 // that read back as the same float64: the decimal that a person or a JSON text
 // gave, so 2.675 is a tie (2.68) though its binary value lies below.
 //

@@ -19,7 +19,8 @@ const (
 // unit. df need not be whole (Welch-Satterthwaite).
 //
 // Refused: p outside MinTail … 1 − MinTail (/probability), df not in
-// (0, MaxShape] (/degrees_of_freedom).
+// (0, MaxShape] (/degrees_of_freedom), a quantile that no float64 holds to
+// enough digits (no_answer).
 //
 // Source: Abramowitz, Stegun 26.7.3 and 26.7.4 [mem], gonum distuv for the
 // rest; check values in NIST TN 1297 table B.1 [pub].

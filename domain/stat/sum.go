@@ -2,10 +2,11 @@ package stat
 
 import "math"
 
-// Sum adds x[0] + x[1] + … in that order. The empty sum is 0.
+// Sum adds x[0] + x[1] + … in that order, in the values' unit. The empty sum is
+// 0. It refuses nothing: NaN gives NaN.
 //
 // Its error grows with the length: for totals of many floats use SumCompensated or,
-// better, add integers.
+// better, add integers. Source: the definition [calc].
 func Sum(x []float64) float64 {
 	s := 0.0
 	for _, v := range x {
@@ -19,8 +20,8 @@ func Sum(x []float64) float64 {
 //
 //	t = s + v;  c += (s − t) + v  where |s| ≥ |v|,  else (v − t) + s;  result s + c
 //
-// The empty sum is 0. A sum beyond float64 is an infinity, as in Sum: the
-// caller that may meet one refuses it.
+// In the values' unit; the empty sum is 0. A sum beyond float64 is an infinity,
+// as in Sum: the caller that may meet one refuses it.
 //
 // Source: A. Neumaier, Z. Angew. Math. Mech. 54 (1974) 39–51 [mem].
 func SumCompensated(x []float64) float64 {
