@@ -2,7 +2,6 @@ package performance
 
 import (
 	"cmp"
-	"iter"
 	"slices"
 	"strings"
 	"time"
@@ -40,19 +39,14 @@ type Comparison struct {
 // the programme. Every contractor of names has a line, also without a job.
 // The jobs may stand in any order; see Tally for what is refused.
 func Compare(jobs []Job, period Period, names map[domain.UUID]string) (Comparison, error) {
-	return CompareStream(inOrder(jobs), period, names)
-}
-
-// CompareStream is Compare of jobs that come one by one, by ascending id.
-func CompareStream(jobs iter.Seq2[Job, error], period Period, names map[domain.UUID]string) (Comparison, error) {
-	t, err := take(jobs, period, ByContractor)
+	t, err := take(inOrder(jobs), period, ByContractor)
 	if err != nil {
 		return Comparison{}, err
 	}
 	return t.Comparison(names)
 }
 
-// Comparison answers from a Tally by contractor.
+// Comparison answers from a Tally by contractor, which is settled.
 func (t *Tally) Comparison(names map[domain.UUID]string) (Comparison, error) {
 	if t.by != ByContractor {
 		return Comparison{}, stat.Refuse(stat.OutOfRange, "/by", "", "a comparison needs a tally by %s, not %s", ByContractor, t.by)
@@ -62,9 +56,9 @@ func (t *Tally) Comparison(names map[domain.UUID]string) (Comparison, error) {
 	}
 	keys := t.keys()
 	c := Comparison{Period: t.period, MethodVersion: MethodVersion, InputDigest: t.digest.String(), Contractors: make([]Contractor, 0, len(keys))}
-	within, quantiles := t.within(keys), tTable{}
+	within := t.within(keys)
 	var err error
-	if c.Program, err = t.whole(keys).summary(within, quantiles); err != nil {
+	if c.Program, err = t.whole(keys).summary(within, t.tables); err != nil {
 		return Comparison{}, err
 	}
 	model, adjusted, err := t.adjust()
@@ -73,7 +67,7 @@ func (t *Tally) Comparison(names map[domain.UUID]string) (Comparison, error) {
 	}
 	c.Model = model
 	for _, k := range keys {
-		s, err := t.groups[k].summary(within, quantiles)
+		s, err := t.groups[k].summary(within, t.tables)
 		if err != nil {
 			return Comparison{}, err
 		}

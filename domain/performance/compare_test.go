@@ -252,7 +252,7 @@ func TestRefusals(t *testing.T) {
 	backwards := func(yield func(Job, error) bool) {
 		_ = yield(measured(2, 1, 100, 50), nil) && yield(measured(1, 1, 100, 50), nil)
 	}
-	if _, err := CompareStream(backwards, october, nil); err == nil {
+	if _, err := take(backwards, october, ByContractor); err == nil {
 		t.Error("ids that descend: no refusal")
 	}
 }
@@ -324,6 +324,9 @@ func TestSameBytes(t *testing.T) {
 			if err := tallies[0].Merge(o); err != nil {
 				t.Fatal(err)
 			}
+		}
+		if err := tallies[0].Settle(inOrder(jobs)); err != nil {
+			t.Fatal(err)
 		}
 		c, err = tallies[0].Comparison(names)
 		if got := text(t, c, err); got != want {

@@ -2,7 +2,6 @@ package performance
 
 import (
 	"cmp"
-	"iter"
 	"slices"
 	"strings"
 	"time"
@@ -44,29 +43,24 @@ type Grouping struct {
 // CompareGroups summarises the jobs by class of home or by crew lead; names
 // are those of the leads.
 func CompareGroups(jobs []Job, period Period, by By, names map[domain.UUID]string) (Grouping, error) {
-	return CompareGroupsStream(inOrder(jobs), period, by, names)
-}
-
-// CompareGroupsStream is CompareGroups of jobs that come by ascending id.
-func CompareGroupsStream(jobs iter.Seq2[Job, error], period Period, by By, names map[domain.UUID]string) (Grouping, error) {
 	if by == ByContractor {
 		return Grouping{}, stat.Refuse(stat.OutOfRange, "/by", "", "contractors are compared by Compare")
 	}
-	t, err := take(jobs, period, by)
+	t, err := take(inOrder(jobs), period, by)
 	if err != nil {
 		return Grouping{}, err
 	}
 	return t.Grouping(names)
 }
 
-// Grouping answers from a Tally by class of home or by crew lead; names are those
-// of the leads.
+// Grouping answers from a settled Tally by class of home or by crew lead; names
+// are those of the leads.
 func (t *Tally) Grouping(names map[domain.UUID]string) (Grouping, error) {
 	keys := t.keys()
-	within, quantiles := t.within(keys), tTable{}
+	within := t.within(keys)
 	g := Grouping{Period: t.period, By: t.by, MethodVersion: MethodVersion, InputDigest: t.digest.String(), Groups: make([]Group, 0, len(keys))}
 	var err error
-	if g.Program, err = t.whole(keys).summary(within, quantiles); err != nil {
+	if g.Program, err = t.whole(keys).summary(within, t.tables); err != nil {
 		return Grouping{}, err
 	}
 	var placed map[domain.UUID]Adjusted
@@ -78,7 +72,7 @@ func (t *Tally) Grouping(names map[domain.UUID]string) (Grouping, error) {
 		g.Model = &m
 	}
 	for _, k := range keys {
-		s, err := t.groups[k].summary(within, quantiles)
+		s, err := t.groups[k].summary(within, t.tables)
 		if err != nil {
 			return Grouping{}, err
 		}

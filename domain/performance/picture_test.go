@@ -2,6 +2,7 @@ package performance
 
 import (
 	"encoding/json"
+	"iter"
 	"math"
 	"slices"
 	"strings"
@@ -96,6 +97,19 @@ func worked(n, contractor int, days float64) Work {
 	return w
 }
 
+// inTurn gives the jobs by id, as often as they are asked for.
+func inTurn(work []Work) iter.Seq2[Work, error] {
+	sorted := slices.Clone(work)
+	slices.SortStableFunc(sorted, func(a, b Work) int { return a.JobID.Compare(b.JobID) })
+	return func(yield func(Work, error) bool) {
+		for _, w := range sorted {
+			if !yield(w, nil) {
+				return
+			}
+		}
+	}
+}
+
 func TestPictures(t *testing.T) {
 	work := []Work{worked(1, 1, 2), worked(2, 1, 4), worked(3, 1, 10), worked(4, 1, 5), worked(5, 1, 0), worked(6, 1, 0)}
 	work[1].SentIn, work[1].FirstMustFix, work[1].FirstNotRecorded = 2, 3, 1
@@ -107,11 +121,11 @@ func TestPictures(t *testing.T) {
 		work[i].Judged, work[i].Measurable = true, i > 0
 		work[i].StrayCuts = ptr(i)
 	}
-	p, err := PicturesOf(work, nil, map[domain.UUID]string{id(1): "Northwind Sealing", id(2): "Alder Ducts"})
-	if err != nil || len(p.Contractors) != 2 || p.Contractors[0].Name != "Alder Ducts" {
-		t.Fatal(p, err)
+	work = append(work, worked(7, 3, 1))
+	program, one, err := Pictures(inTurn(work), nil, id(1))
+	if err != nil || *one.ContractorID != id(1) || program.ContractorID != nil || program.AssignedCount != 7 || program.AcceptedCount != 5 {
+		t.Fatal(program, one, err)
 	}
-	one := p.Contractors[1]
 	if one.AssignedCount != 6 || one.AcceptedCount != 4 || one.SentInCount != 4 || !slices.Equal(one.Deferred, []LeftOut{{"wet_wiring", 1}}) {
 		t.Errorf("%+v", one)
 	}
@@ -126,7 +140,10 @@ func TestPictures(t *testing.T) {
 	near(t, "inspector over crew", one.InspectorOverCrew.Ratio, 2, 1e-12)
 	near(t, "its upper limit", one.InspectorOverCrew.High, 2*math.Exp(4.302652729911275*math.Ln2/math.Sqrt(3)), 1e-9)
 
-	none := p.Contractors[0]
+	_, none, err := Pictures(inTurn(work), nil, id(2))
+	if err != nil {
+		t.Fatal(err)
+	}
 	if none.AcceptedAtFirst.Reason != NoJobs || none.DaysToAcceptance.Reason != NoJobs || none.InspectorOverCrew.Reason != NoJobs || none.MustFixPerJob != nil {
 		t.Errorf("without a job: %+v", none)
 	}
@@ -155,7 +172,7 @@ func TestPicturesRefuses(t *testing.T) {
 	for name, w := range map[string][]Work{
 		"accepted before assigned": {late}, "two rows differ": {worked(1, 1, 1), other}, "negative": {negative}, "reading of 0": {zero},
 	} {
-		if _, err := PicturesOf(w, nil, nil); err == nil {
+		if _, _, err := Pictures(inTurn(w), nil, id(1)); err == nil {
 			t.Errorf("%s: no refusal", name)
 		}
 	}
@@ -173,11 +190,11 @@ func TestPicturesSameBytes(t *testing.T) {
 			work = append(work, w)
 		}
 		text := func(w []Work) string {
-			p, err := PicturesOf(w, []RuleCount{{id(2), "b", 9, 4}, {id(3), "b", 9, 1}}, nil)
+			program, own, err := Pictures(inTurn(w), []RuleCount{{id(2), "b", 9, 4}, {id(3), "b", 9, 1}}, id(2))
 			if err != nil {
 				t.Fatal(err)
 			}
-			b, err := json.Marshal(p)
+			b, err := json.Marshal([]Picture{program, own})
 			if err != nil {
 				t.Fatal(err)
 			}
