@@ -159,11 +159,11 @@ func answered(b *testing.B, p *storage.Population, count int, kept *uint64) erro
 			return err
 		}
 	}
-	if err := t.Settle(jobs); err != nil {
-		return err
-	}
 	if *kept == 0 {
 		*kept = heap() - before
+	}
+	if err := t.Settle(jobs); err != nil {
+		return err
 	}
 	c, err := t.Comparison(p.Names)
 	if err == nil && (c.Program.UsedCount != count || c.Model.Reason != "") {

@@ -220,6 +220,42 @@ func TestBelowRange(t *testing.T) {
 	}
 }
 
+// Homes that all read the same after: the median and both its bounds are that
+// reading, and the logarithms' spread is that of the readings before.
+func TestTies(t *testing.T) {
+	var jobs []Job
+	for i := range 400 {
+		jobs = append(jobs, measured(i+1, 1, 100+float64(i%3), 40))
+	}
+	s := compareOne(t, jobs...)
+	near(t, "median", s.MedianAfter.Leakage, 40, 0)
+	near(t, "low", s.MedianAfter.Low, 40, 0)
+	near(t, "high", s.MedianAfter.High, 40, 0)
+	near(t, "median before", s.MedianBefore.Leakage, 101, 0)
+	if s.Typical.Interval != IntervalT || *s.Typical.Low >= *s.Typical.Ratio {
+		t.Errorf("%+v", s.Typical)
+	}
+}
+
+// Homes that all read 0 after have no logarithm and are in no figure: they are
+// counted, and nothing is made up for them.
+func TestAllReadNothingAfter(t *testing.T) {
+	var jobs []Job
+	for i := range 40 {
+		jobs = append(jobs, measured(i+1, 1+i%2, 100, 0))
+	}
+	c, err := Compare(jobs, october, nil)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if s := c.Program; s.UsedCount != 0 || s.Pooled.Reason != NoJobs || s.MedianAfter.Reason != NoJobs || !slices.Equal(s.LeftOut, []LeftOut{{"not_positive", 40}}) {
+		t.Errorf("%+v", s)
+	}
+	if c.Model.Reason != NoJobs || c.Contractors[0].Adjusted.Reason != NoJobs {
+		t.Errorf("model %q, adjusted %+v", c.Model.Reason, c.Contractors[0].Adjusted)
+	}
+}
+
 func TestAlphabetical(t *testing.T) {
 	names := map[domain.UUID]string{id(1): "beta", id(2): "Alpha", id(3): "Alpha", id(4): "Beta"}
 	c, err := Compare(nil, october, names)

@@ -86,9 +86,23 @@ func Pictures(work iter.Seq2[Work, error], rules []RuleCount, contractor domain.
 	if program, err = all.picture(tables); err != nil {
 		return program, own, err
 	}
-	own, err = his.picture(tables)
+	if own, err = his.picture(tables); err != nil {
+		return program, own, err
+	}
 	own.ContractorID, own.Rules = &contractor, broken[contractor]
-	return program, own, err
+	return program, own, own.within(&program)
+}
+
+// within sets the limits of the rates around the programme's.
+func (p *Picture) within(program *Picture) error {
+	for _, r := range [...][2]*Rate{
+		{&p.AcceptedAtFirst, &program.AcceptedAtFirst}, {&p.CallBacks, &program.CallBacks}, {&p.NotMeasurable, &program.NotMeasurable},
+	} {
+		if err := r[0].within(r[1]); err != nil {
+			return err
+		}
+	}
+	return nil
 }
 
 // countWork counts all jobs and one contractor's; not for the first time, it

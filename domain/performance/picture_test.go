@@ -133,6 +133,10 @@ func TestPictures(t *testing.T) {
 	near(t, "call-backs", one.CallBacks.Ratio, .25, 0)
 	near(t, "must fix a job", one.MustFixPerJob, .75, 0)
 	near(t, "not recorded a job", one.NotRecordedPerJob, .25, 0)
+	if h := one.CallBacks.WatchHigh; h == nil || *h <= *program.CallBacks.Ratio {
+		t.Errorf("limit of call-backs by chance: %v", h)
+	}
+	absent(t, "programme's own limit", program.CallBacks.OuterHigh)
 	near(t, "median days", one.DaysToAcceptance.Median, 4.5, 1e-12)
 	near(t, "without reduction", one.NotMeasurable.Ratio, 1.0/3, 1e-15)
 	near(t, "stray cuts", one.StrayCutsPerHome, 1, 0)
@@ -159,6 +163,29 @@ func TestRateOfOne(t *testing.T) {
 	near(t, "Wilson", r.Low, .2065, 5e-5)
 	near(t, "exact", r.ExactLow, .025, 5e-5)
 	near(t, "high", r.High, 1, 0)
+}
+
+// Around a programme's rate of .074 ten jobs have the upper 99.9 % limit .385,
+// where the normal one would be .330 and the lower one below 0 [calc]; a
+// programme in which none or all are has no limits.
+func TestLimitsOfRates(t *testing.T) {
+	r, err := rateOf(2, 10)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if err := r.within(&Rate{Count: 74, N: 1000}); err != nil {
+		t.Fatal(err)
+	}
+	near(t, "upper", r.OuterHigh, .385, 5e-4)
+	near(t, "lower", r.OuterLow, 0, 0)
+	if *r.WatchHigh >= *r.OuterHigh || *r.WatchHigh <= .074 {
+		t.Errorf("95 %% limit %v", *r.WatchHigh)
+	}
+	for _, program := range []Rate{{Count: 0, N: 50}, {Count: 50, N: 50}} {
+		if r, _ = rateOf(2, 10); r.within(&program) != nil || r.OuterHigh != nil {
+			t.Errorf("%d of %d: limits %v", program.Count, program.N, *r.OuterHigh)
+		}
+	}
 }
 
 func TestPicturesRefuses(t *testing.T) {
