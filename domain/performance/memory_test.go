@@ -133,3 +133,65 @@ func TestMediansOfJobsThatDrift(t *testing.T) {
 		t.Error("other jobs at the second reading: no refusal")
 	}
 }
+
+// Steps and days that grow from job to job are read again too, and their quarter
+// points and medians are those of sorting.
+func TestStepsAndDaysThatDrift(t *testing.T) {
+	const n = 20_000
+	drops, days := make([]float64, n), make([]float64, n)
+	for i := range n {
+		drops[i], days[i] = cfm25(int64(10*i)), float64(7919*i+60)/86400
+	}
+	points := func(sorted []float64) (want [3]float64) {
+		for i, p := range []float64{.25, .5, .75} {
+			var err error
+			if want[i], err = stat.Quantile(sorted, p); err != nil {
+				t.Fatal(err)
+			}
+		}
+		return want
+	}
+	readings := 0
+	effects, err := RepairEffects(func(yield func([]Step, error) bool) {
+		readings++
+		for i := range n {
+			if !yield([]Step{step(1, "boot_seal", int64(10*i)+50, 50)}, nil) {
+				return
+			}
+		}
+	})
+	if err != nil || len(effects) != 1 {
+		t.Fatal(effects, err)
+	}
+	interval, err := stat.IntervalOfMedian(drops, Level)
+	if err != nil {
+		t.Fatal(err)
+	}
+	e, want := effects[0], points(drops)
+	near(t, "quarter", e.MiddleLow, want[0], 0)
+	near(t, "median", e.Median, want[1], 0)
+	near(t, "three quarters", e.MiddleHigh, want[2], 0)
+	near(t, "low", e.Low, interval.Low, 0)
+	near(t, "high", e.High, interval.High, 0)
+	if readings < 2 {
+		t.Error("the steps were meant to need a second reading")
+	}
+
+	_, own, err := Pictures(func(yield func(Work, error) bool) {
+		for i := range n {
+			w := worked(0, 1, 0)
+			w.JobID = domain.UUID{14: byte((i + 1) >> 8), 15: byte(i + 1)}
+			w.AcceptedAt = w.AssignedAt.Add(time.Duration(7919*i+60) * time.Second)
+			if !yield(w, nil) {
+				return
+			}
+		}
+	}, nil, id(1))
+	if err != nil {
+		t.Fatal(err)
+	}
+	want = points(days)
+	near(t, "quarter of the days", own.DaysToAcceptance.MiddleLow, want[0], 1e-9)
+	near(t, "median of the days", own.DaysToAcceptance.Median, want[1], 1e-9)
+	near(t, "three quarters of the days", own.DaysToAcceptance.MiddleHigh, want[2], 1e-9)
+}
