@@ -220,6 +220,21 @@ func TestBelowRange(t *testing.T) {
 	}
 }
 
+// 300 → 100 in 1,000 ft² and 100 → 80 in 600 ft² leave 180 of 400 cfm25 in
+// 1,600 ft²: 25, 11.25 and 13.75 to 100 ft² [calc]. Homes of unknown area are not
+// in it.
+func TestPerArea(t *testing.T) {
+	jobs := []Job{measured(1, 1, 300, 100), measured(2, 1, 100, 80), measured(3, 1, 500, 500)}
+	jobs[0].AreaFt2, jobs[1].AreaFt2 = ptr(1000.0), ptr(600.0)
+	s := compareOne(t, jobs...)
+	near(t, "before", s.PerArea.Before, 25, 1e-12)
+	near(t, "after", s.PerArea.After, 11.25, 1e-12)
+	near(t, "reduction", s.PerArea.Reduction, 13.75, 1e-12)
+	if s.PerArea.N != 2 || s.Pooled.N != 3 {
+		t.Errorf("n %d of %d", s.PerArea.N, s.Pooled.N)
+	}
+}
+
 // Homes that all read the same after: the median and both its bounds are that
 // reading, and the logarithms' spread is that of the readings before.
 func TestTies(t *testing.T) {
