@@ -85,16 +85,13 @@ func figuresBy(p *storage.Population, by performance.By, head figuresHead, named
 	}
 	switch by {
 	case byRepairType:
-		steps, err := p.RepairSteps()
-		if err != nil {
-			return a, err
-		}
-		if a.RepairEffects, err = performance.RepairEffects(steps.Steps); err != nil {
+		var steps storage.RepairSteps
+		if a.RepairEffects, err = performance.RepairEffects(p.RepairSteps(&steps)); err != nil {
 			return a, refused(err)
 		}
 		fallthrough // the programme's figures stand beside
 	case performance.ByContractor:
-		c, err := compare(p, nil)
+		c, err := compare(p, whose{})
 		if err != nil {
 			return a, err
 		}
@@ -116,7 +113,7 @@ func (a *performanceAnswer) group(p *storage.Population, by performance.By) erro
 			return err
 		}
 	}
-	t, err := tally(p, p.Period, by, nil)
+	t, err := tally(p, p.Period, by, whose{})
 	if err != nil {
 		return err
 	}
@@ -132,22 +129,29 @@ func (a *performanceAnswer) group(p *storage.Population, by performance.By) erro
 // standing depends on it.
 type compared struct {
 	performance.Comparison
+	tally    *performance.Tally
 	previous string // input digest of the period before; empty when it was not asked
 }
 
-// compare reads the jobs of the period once; seen, if not nil, is told of each.
-func compare(p *storage.Population, seen func(*performance.Job)) (c compared, err error) {
-	t, err := tally(p, p.Period, performance.ByContractor, seen)
-	if err != nil {
+// whose are the contractors whose months are kept.
+type whose struct {
+	all bool
+	one domain.UUID
+}
+
+// compare reads the jobs of the period once, as a rule, and keeps sums only.
+func compare(p *storage.Population, months whose) (c compared, err error) {
+	if c.tally, err = tally(p, p.Period, performance.ByContractor, months); err != nil {
 		return c, err
 	}
-	if c.Comparison, err = t.Comparison(p.Names); err != nil {
+	if c.Comparison, err = c.tally.Comparison(p.Names); err != nil {
 		return c, refused(err)
 	}
-	if !unsettled(&c.Comparison) {
+	if !undecided(&c.Comparison) {
 		return c, nil
 	}
-	if t, err = tally(p, periodBefore(p.Period), performance.ByContractor, nil); err != nil {
+	t, err := tally(p, periodBefore(p.Period), performance.ByContractor, whose{})
+	if err != nil {
 		return c, err
 	}
 	before, err := t.Comparison(p.Names)
@@ -159,28 +163,29 @@ func compare(p *storage.Population, seen func(*performance.Job)) (c compared, er
 	return c, nil
 }
 
-func tally(p *storage.Population, period performance.Period, by performance.By, seen func(*performance.Job)) (*performance.Tally, error) {
+func tally(p *storage.Population, period performance.Period, by performance.By, months whose) (*performance.Tally, error) {
 	t, err := performance.NewTally(period, by)
 	if err != nil {
 		return nil, refused(err)
 	}
-	for j, err := range p.Jobs(period) {
+	if months != (whose{}) {
+		t.Follow(months.one, func(at time.Time) string { return string(domain.MonthOf(at, p.Zone)) })
+	}
+	jobs := p.Jobs(period)
+	for j, err := range jobs {
 		if err != nil {
 			return nil, err
-		}
-		if seen != nil {
-			seen(&j)
 		}
 		if err := t.Add(j); err != nil {
 			return nil, refused(err)
 		}
 	}
-	return t, nil
+	return t, refused(t.Settle(jobs))
 }
 
-// unsettled tells whether somebody stands outside the outer limit and is not
+// undecided tells whether somebody stands outside the outer limit and is not
 // up for review yet: the period before decides.
-func unsettled(c *performance.Comparison) bool {
+func undecided(c *performance.Comparison) bool {
 	for i := range c.Contractors {
 		if s := c.Contractors[i].Adjusted.Standing; s != nil && s.Outer && !s.Review {
 			return true

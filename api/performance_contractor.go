@@ -7,7 +7,6 @@ import (
 	"mime"
 	"net/http"
 	"strings"
-	"time"
 
 	"ductledger/domain"
 	"ductledger/domain/performance"
@@ -42,7 +41,7 @@ type publishedContractor struct {
 // beside them. A contractor reads its own.
 func (s *Server) contractorPerformance(ctx context.Context, caller domain.Caller, r *request) (answer, error) {
 	var a contractorAnswer
-	err := s.ofContractor(ctx, caller, r, func(p *storage.Population, c *compared, at int, jobs []performance.Job) (err error) {
+	err := s.ofContractor(ctx, caller, r, func(p *storage.Population, c *compared, at int) (err error) {
 		a.figuresHead = headOf(r, p)
 		a.InputDigest, a.PreviousInputDigest = c.InputDigest, c.previous
 		a.Program, a.Contractor = c.Program, c.Contractors[at]
@@ -53,14 +52,14 @@ func (s *Server) contractorPerformance(ctx context.Context, caller domain.Caller
 		if err != nil {
 			return err
 		}
-		return a.follow(p, c, jobs, published)
+		return a.follow(c, published)
 	})
 	return answer{Body: a}, err
 }
 
 // ofContractor compares and finds the contractor that the address names, with
-// its jobs.
-func (s *Server) ofContractor(ctx context.Context, caller domain.Caller, r *request, use func(p *storage.Population, c *compared, at int, jobs []performance.Job) error) error {
+// its months.
+func (s *Server) ofContractor(ctx context.Context, caller domain.Caller, r *request, use func(p *storage.Population, c *compared, at int) error) error {
 	unknown := domain.Errorf(domain.NotFound, "there is no such contractor")
 	id, err := pathID(r)
 	if err != nil {
@@ -73,18 +72,13 @@ func (s *Server) ofContractor(ctx context.Context, caller domain.Caller, r *requ
 		if _, known := p.Names[id]; !known {
 			return unknown
 		}
-		var jobs []performance.Job
-		c, err := compare(p, func(j *performance.Job) {
-			if j.ContractorID == id {
-				jobs = append(jobs, *j)
-			}
-		})
+		c, err := compare(p, whose{one: id})
 		if err != nil {
 			return err
 		}
 		for at := range c.Contractors {
 			if c.Contractors[at].ContractorID == id {
-				return use(p, &c, at, jobs)
+				return use(p, &c, at)
 			}
 		}
 		return unknown
@@ -101,21 +95,13 @@ func (a *contractorAnswer) paint(p *storage.Population) error {
 	if err != nil {
 		return err
 	}
-	pictures, err := performance.PicturesStream(work, rules, p.Names)
-	if err != nil {
-		return refused(err)
-	}
-	a.ProgramPicture = pictures.Program
-	for _, picture := range pictures.Contractors {
-		if *picture.ContractorID == a.Contractor.ContractorID {
-			a.Picture = picture
-		}
-	}
-	return nil
+	a.ProgramPicture, a.Picture, err = performance.Pictures(work, rules, a.Contractor.ContractorID)
+	a.Picture.Name = a.Contractor.Name
+	return refused(err)
 }
 
 // follow draws the contractor's months, and beside them what was published.
-func (a *contractorAnswer) follow(p *storage.Population, c *compared, jobs []performance.Job, published []storage.Publication) (err error) {
+func (a *contractorAnswer) follow(c *compared, published []storage.Publication) (err error) {
 	values := map[string]float64{}
 	for _, stood := range published {
 		points, err := trendsOf(&stood)
@@ -135,18 +121,17 @@ func (a *contractorAnswer) follow(p *storage.Population, c *compared, jobs []per
 		}
 		a.Published = append(a.Published, line)
 	}
-	a.Trend, a.TrendReason, err = trendOf(p, c, &a.Contractor.Adjusted, jobs, values)
+	a.Trend, a.TrendReason, err = c.trend(&a.Contractor, values)
 	return err
 }
 
-// trendOf is a contractor's line by months of the programme; without an index
+// trend is a contractor's line by months of the programme; without an index
 // there is none, for a reason.
-func trendOf(p *storage.Population, c *compared, adjusted *performance.Adjusted, jobs []performance.Job, published map[string]float64) ([]performance.TrendPoint, string, error) {
-	if adjusted.Index == nil {
-		return []performance.TrendPoint{}, adjusted.Reason, nil
+func (c *compared) trend(of *performance.Contractor, published map[string]float64) ([]performance.TrendPoint, string, error) {
+	if of.Adjusted.Index == nil {
+		return []performance.TrendPoint{}, of.Adjusted.Reason, nil
 	}
-	month := func(t time.Time) string { return string(domain.MonthOf(t, p.Zone)) }
-	points, err := performance.Trend(jobs, &c.Model, adjusted, month, published)
+	points, err := c.tally.Trend(of.ContractorID, &c.Model, &of.Adjusted, published)
 	return points, "", refused(err)
 }
 
@@ -192,8 +177,9 @@ type explanationAnswer struct {
 // recomputes it where text/csv is asked for.
 func (s *Server) explainPerformance(ctx context.Context, caller domain.Caller, r *request) (answer, error) {
 	var a answer
-	err := s.ofContractor(ctx, caller, r, func(p *storage.Population, c *compared, at int, jobs []performance.Job) error {
-		x, err := performance.Explain(jobs, &c.Comparison, c.Contractors[at].ContractorID)
+	err := s.ofContractor(ctx, caller, r, func(p *storage.Population, c *compared, at int) error {
+		id := c.Contractors[at].ContractorID
+		x, err := performance.Explain(p.JobsOf(id), &c.Comparison, id)
 		if err != nil {
 			return refused(err)
 		}
@@ -239,16 +225,15 @@ type repairEffectsAnswer struct {
 // repairEffects answers what each kind of repair brings.
 func (s *Server) repairEffects(ctx context.Context, caller domain.Caller, r *request) (answer, error) {
 	var a repairEffectsAnswer
-	err := s.populate(ctx, caller, r, func(p *storage.Population) error {
-		steps, err := p.RepairSteps()
-		if err != nil {
-			return err
+	err := s.populate(ctx, caller, r, func(p *storage.Population) (err error) {
+		var steps storage.RepairSteps
+		if a.Effects, err = performance.RepairEffects(p.RepairSteps(&steps)); err != nil {
+			return refused(err)
 		}
 		a.figuresHead = headOf(r, p)
 		a.InputDigest = steps.Digest()
 		a.JobsCount, a.UsedCount, a.LeftOut, a.PairsLeftOut = steps.JobsCount, steps.UsedCount, steps.LeftOut, steps.PairsLeftOut
-		a.Effects, err = performance.RepairEffects(steps.Steps)
-		return refused(err)
+		return nil
 	})
 	return answer{Body: a}, err
 }

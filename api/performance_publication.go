@@ -94,46 +94,23 @@ func (s *Server) publish(ctx context.Context, caller domain.Caller, r *request) 
 	return a, nil
 }
 
-// freeze computes what is published. One contractor's jobs are in memory at a
-// time.
+// freeze computes what is published.
 func freeze(p *storage.Population, body *publicationBody, made *storage.Publication) error {
-	c, err := compare(p, nil)
+	c, err := compare(p, whose{all: true})
 	if err != nil {
 		return err
 	}
 	a := performanceAnswer{figuresHead: headAt(body.From, body.Before, p), Program: c.Program, Model: &c.Model, Contractors: c.Contractors}
 	a.InputDigest, a.PreviousInputDigest = c.InputDigest, c.previous
-	adjusted := make(map[domain.UUID]*performance.Adjusted, len(c.Contractors))
-	for i := range c.Contractors {
-		adjusted[c.Contractors[i].ContractorID] = &c.Contractors[i].Adjusted
-	}
 	lines := trends{}
-	var jobs []performance.Job
-	line := func() error {
-		if len(jobs) == 0 {
-			return nil
-		}
-		id := jobs[0].ContractorID
-		points, _, err := trendOf(p, &c, adjusted[id], jobs, nil)
-		if len(points) > 0 {
-			lines[id.String()] = points
-		}
-		jobs = jobs[:0]
-		return err
-	}
-	for j, err := range p.JobsByContractor() {
+	for i := range c.Contractors {
+		points, _, err := c.trend(&c.Contractors[i], nil)
 		if err != nil {
 			return err
 		}
-		if len(jobs) > 0 && jobs[0].ContractorID != j.ContractorID {
-			if err := line(); err != nil {
-				return err
-			}
+		if len(points) > 0 {
+			lines[c.Contractors[i].ContractorID.String()] = points
 		}
-		jobs = append(jobs, j)
-	}
-	if err := line(); err != nil {
-		return err
 	}
 	text, err := bodyBytes(a)
 	if err != nil {

@@ -90,6 +90,29 @@ func TestPictureOfAContractor(t *testing.T) {
 	}
 }
 
+// A job that is paid by home has no reduction figure and all the rest.
+func TestDeemedJobsHaveAPictureAndNoReduction(t *testing.T) {
+	t.Parallel()
+	a, _ := serve(t)
+	in := accepted(a, a.World, a.Tokens, func(record domain.Record) {
+		if job, ok := record.(*domain.Job); ok {
+			job.PayBasis = domain.Deemed
+		}
+	})
+	must(a, a.Tokens[domain.Staff], item(domain.CallBackKind, storagetest.ID(), 0, domain.CallBack{JobID: in.Job, ReportedOn: "2026-10-20", Reason: "cold room"}))
+	var got struct {
+		Contractor lineOfFigures
+		Picture    picture
+	}
+	a.Do(domain.ContractorRole, "GET", "/v1/contractors/"+a.Contractor.String()+"/performance"+inOctober, nil).Want(200).Into(&got)
+	if f := got.Contractor; f.JobsCount != 1 || f.UsedCount != 0 || f.Pooled.Ratio != nil || f.Geometric.Ratio != nil || !slices.Equal(f.LeftOut, []reasonCount{{"deemed", 1}}) {
+		t.Errorf("figures: %+v", f)
+	}
+	if p := got.Picture; p.AcceptedCount != 1 || p.CallBacks.Count != 1 || p.AcceptedAtFirst.Count != 1 || p.Days.N != 1 || p.StrayHomes != 1 || p.MustFixPerJob == nil {
+		t.Errorf("picture: %+v", p)
+	}
+}
+
 type repairEffect struct {
 	RepairType string `json:"repair_type"`
 	Basis      string

@@ -10,6 +10,7 @@ import (
 	"ductledger/domain/performance"
 
 	"github.com/go-json-experiment/json"
+	"github.com/jackc/pgx/v5"
 )
 
 // Population is what the figures of a period are made of, as it stood at one
@@ -125,24 +126,27 @@ FROM job_result
 WHERE program_id = @program_id AND counted_at >= @from AND counted_at < @before AND accepted_position IS NOT NULL
     AND accepted_position <= @position AND (until_position IS NULL OR until_position > @position)`
 
-// The same by contractor: the jobs of one are neighbours.
-const performanceJobsByContractorSQL = performanceJobsSQL + `
-ORDER BY coalesce(worked_by[1], contractor_id), job_id`
+// The same of one contractor, by id.
+const performanceJobsOfContractorSQL = performanceJobsSQL + `
+    AND coalesce(worked_by[1], contractor_id) = @contractor_id
+ORDER BY job_id`
 
-// Jobs are those first accepted in a period, each once, in no order.
+// Jobs are those first accepted in a period, each once, in no order. Read
+// again, they are the same.
 func (p *Population) Jobs(period performance.Period) iter.Seq2[performance.Job, error] {
-	return p.jobs(performanceJobsSQL, period)
-}
-
-// JobsByContractor are the jobs of the period, those of one contractor
-// together.
-func (p *Population) JobsByContractor() iter.Seq2[performance.Job, error] {
-	return p.jobs(performanceJobsByContractorSQL, p.Period)
-}
-
-func (p *Population) jobs(sql string, period performance.Period) iter.Seq2[performance.Job, error] {
 	args := p.args.pgx()
 	args["from"], args["before"] = period.From, period.Before
+	return p.jobs(performanceJobsSQL, args)
+}
+
+// JobsOf are one contractor's jobs of the period, by id.
+func (p *Population) JobsOf(contractor domain.UUID) iter.Seq2[performance.Job, error] {
+	args := p.args.pgx()
+	args["contractor_id"] = contractor
+	return p.jobs(performanceJobsOfContractorSQL, args)
+}
+
+func (p *Population) jobs(sql string, args pgx.NamedArgs) iter.Seq2[performance.Job, error] {
 	return func(yield func(performance.Job, error) bool) {
 		rows, err := p.t.conn.Query(p.t.ctx, sql, args)
 		if err != nil {

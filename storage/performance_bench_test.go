@@ -141,7 +141,7 @@ func summed(b *testing.B, conn *pgx.Conn, sql string, program domain.UUID) {
 	}
 }
 
-func answered(b *testing.B, p *storage.Population, jobs int, kept *uint64) error {
+func answered(b *testing.B, p *storage.Population, count int, kept *uint64) error {
 	t, err := performance.NewTally(p.Period, performance.ByContractor)
 	if err != nil {
 		return err
@@ -150,7 +150,8 @@ func answered(b *testing.B, p *storage.Population, jobs int, kept *uint64) error
 	if *kept == 0 {
 		before = heap()
 	}
-	for j, err := range p.Jobs(p.Period) {
+	jobs := p.Jobs(p.Period)
+	for j, err := range jobs {
 		if err != nil {
 			return err
 		}
@@ -161,9 +162,12 @@ func answered(b *testing.B, p *storage.Population, jobs int, kept *uint64) error
 	if *kept == 0 {
 		*kept = heap() - before
 	}
+	if err := t.Settle(jobs); err != nil {
+		return err
+	}
 	c, err := t.Comparison(p.Names)
-	if err == nil && (c.Program.UsedCount != jobs || c.Model.Reason != "") {
-		b.Fatalf("%d of %d jobs are used, %s", c.Program.UsedCount, jobs, c.Model.Reason)
+	if err == nil && (c.Program.UsedCount != count || c.Model.Reason != "") {
+		b.Fatalf("%d of %d jobs are used, %s", c.Program.UsedCount, count, c.Model.Reason)
 	}
 	return err
 }

@@ -5,8 +5,6 @@ import (
 
 	"ductledger/domain"
 	"ductledger/domain/rules"
-
-	"github.com/go-json-experiment/json"
 )
 
 // Inspectors' readings of jobs assigned in the period, as they stood at the
@@ -29,14 +27,17 @@ ORDER BY l.kind, l.record_id, l.version DESC`
 
 type methodRow struct {
 	JobID  [16]byte
-	Result string
+	Method string
 }
 
-// Which method the crew's reading after is of.
+// Which method the crew's reading after is of, in the same jobs.
 const inspectedMethodsSQL = `
-SELECT r.job_id, r.result FROM job_result AS r
+SELECT r.job_id, coalesce(r.result::jsonb ->> 'method', '') AS method FROM job_result AS r
 WHERE r.program_id = @program_id AND r.accepted_position <= @position AND (r.until_position IS NULL OR r.until_position > @position)
-    AND r.job_id IN (SELECT m.job_id FROM measurement AS m WHERE m.program_id = @program_id AND m.stage = 'inspection')`
+    AND r.job_id IN (
+        SELECT m.job_id FROM measurement AS m
+        JOIN job_result AS b ON b.program_id = @program_id AND b.job_id = m.job_id AND b.serial = 1 AND b.assigned_at >= @from AND b.assigned_at < @before
+        WHERE m.program_id = @program_id AND m.stage = 'inspection')`
 
 // inspected gives, for each accepted job with an inspector's reading by the
 // crew's method, the last of them in tenths of cfm25: computed as the crew's
@@ -69,13 +70,7 @@ func (p *Population) inspected() (map[domain.UUID]int64, error) {
 	}
 	tenths := make(map[domain.UUID]int64, len(methods))
 	for _, row := range methods {
-		var crew struct {
-			Method domain.Method `json:"method"`
-		}
-		if err := json.Unmarshal([]byte(row.Result), &crew); err != nil {
-			return nil, fmt.Errorf("result of job %s: %w", domain.UUID(row.JobID), err)
-		}
-		of := ofJob[row.JobID]
+		crew, of := domain.Method(row.Method), ofJob[row.JobID]
 		if len(of) == 0 {
 			continue
 		}
@@ -83,8 +78,8 @@ func (p *Population) inspected() (map[domain.UUID]int64, error) {
 		if err != nil {
 			return nil, fmt.Errorf("inspection of job %s: %w", domain.UUID(row.JobID), err)
 		}
-		result := rules.Compute(rules.Set{MethodsAsked: []domain.Method{crew.Method}}, job)
-		if result.AfterTenths != nil && result.Method == crew.Method {
+		result := rules.Compute(rules.Set{MethodsAsked: []domain.Method{crew}}, job)
+		if result.AfterTenths != nil && result.Method == crew {
 			tenths[row.JobID] = *result.AfterTenths
 		}
 	}

@@ -6,6 +6,7 @@ import (
 	"encoding/hex"
 	"fmt"
 	"hash"
+	"iter"
 	"slices"
 
 	"ductledger/domain"
@@ -22,7 +23,6 @@ type RepairSteps struct {
 	LeftOut   []performance.LeftOut
 	// PairsLeftOut counts pairs of readings between which no step lies, by reason.
 	PairsLeftOut []performance.LeftOut
-	Steps        []performance.Step
 
 	digest hash.Hash
 }
@@ -52,39 +52,51 @@ const (
 	stepsNotKnown = "not_known" // accepted before steps were kept
 )
 
-// RepairSteps gathers the steps frozen with the jobs. A job without a step of
-// its own gives its whole reduction to each kind of repair in it: that is an
+// RepairSteps are the steps frozen with the jobs, those of one job together; out
+// counts the jobs of the last whole reading. A job without a step of its own
+// gives its whole reduction to each kind of repair in it: that is an
 // association.
-func (p *Population) RepairSteps() (out RepairSteps, err error) {
-	out.digest = sha256.New()
-	left, pairs := map[string]int{}, map[string]int{}
-	rows, err := p.t.conn.Query(p.t.ctx, stepsSQL, p.args.pgx())
+func (p *Population) RepairSteps(out *RepairSteps) iter.Seq2[[]performance.Step, error] {
+	return func(yield func([]performance.Step, error) bool) {
+		*out = RepairSteps{digest: sha256.New()}
+		left, pairs := map[string]int{}, map[string]int{}
+		rows, err := p.t.conn.Query(p.t.ctx, stepsSQL, p.args.pgx())
+		if err != nil {
+			yield(nil, err)
+			return
+		}
+		defer rows.Close()
+		for rows.Next() {
+			steps, reason, err := out.read(rows, pairs)
+			if reason != "" {
+				left[reason]++
+				continue
+			}
+			if !yield(steps, err) || err != nil {
+				return
+			}
+		}
+		if err := rows.Err(); err != nil {
+			yield(nil, err)
+		}
+		out.LeftOut, out.PairsLeftOut = countsOf(left), countsOf(pairs)
+	}
+}
+
+// read takes the row in hand; a job that gives no step has a reason.
+func (s *RepairSteps) read(rows pgx.Rows, pairs map[string]int) (steps []performance.Step, reason string, err error) {
+	row, err := pgx.RowToStructByName[stepsRow](rows)
 	if err != nil {
-		return out, err
+		return nil, "", err
 	}
-	defer rows.Close()
-	for rows.Next() {
-		row, err := pgx.RowToStructByName[stepsRow](rows)
-		if err != nil {
-			return out, err
-		}
-		out.JobsCount++
-		if err := json.MarshalWrite(out.digest, row); err != nil {
-			return out, err
-		}
-		steps, reason, err := row.read(pairs)
-		if err != nil {
-			return out, err
-		}
-		if reason != "" {
-			left[reason]++
-			continue
-		}
-		out.UsedCount++
-		out.Steps = append(out.Steps, steps...)
+	s.JobsCount++
+	if err := json.MarshalWrite(s.digest, row); err != nil {
+		return nil, "", err
 	}
-	out.LeftOut, out.PairsLeftOut = countsOf(left), countsOf(pairs)
-	return out, rows.Err()
+	if steps, reason, err = row.read(pairs); err == nil && reason == "" {
+		s.UsedCount++
+	}
+	return steps, reason, err
 }
 
 func (r *stepsRow) read(pairs map[string]int) (steps []performance.Step, reason string, err error) {

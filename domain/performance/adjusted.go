@@ -44,15 +44,15 @@ func (t *Tally) adjust() (Model, map[domain.UUID]Adjusted, error) {
 	if m.Reason != "" {
 		return m, nil, nil
 	}
-	pool, shrunk, err := shrink(effects)
+	t975, err := stat.StudentTQuantile(1-(1-Level)/2, float64(m.DegreesOfFreedom))
+	if err != nil {
+		return m, nil, err
+	}
+	pool, shrunk, err := shrink(effects, t975)
 	if err != nil {
 		return m, nil, err
 	}
 	standings, err := stand(effects, shrunk, &pool, *m.ResidualSD)
-	if err != nil {
-		return m, nil, err
-	}
-	t975, err := stat.StudentTQuantile(1-(1-Level)/2, float64(m.DegreesOfFreedom))
 	if err != nil {
 		return m, nil, err
 	}

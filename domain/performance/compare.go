@@ -2,7 +2,6 @@ package performance
 
 import (
 	"cmp"
-	"iter"
 	"slices"
 	"strings"
 	"time"
@@ -13,7 +12,7 @@ import (
 
 // MethodVersion names the formulas, their parameters and their order of
 // operations. It changes whenever equal jobs would give other bytes.
-const MethodVersion = "performance-1"
+const MethodVersion = "performance-2"
 
 // A Contractor is one line of a comparison. It has no rank.
 type Contractor struct {
@@ -41,22 +40,15 @@ type Comparison struct {
 // The jobs may stand in any order. Refused: what NewTally and Add refuse.
 // Source: at each figure, Summary, Model and Standing [calc].
 func Compare(jobs []Job, period Period, names map[domain.UUID]string) (Comparison, error) {
-	return CompareStream(inOrder(jobs), period, names)
-}
-
-// CompareStream is Compare of jobs that come one by one, by ascending id.
-// Refused: jobs out of order (not_sorted, /jobs/i), the rest as by Compare.
-// Source: as there [calc].
-func CompareStream(jobs iter.Seq2[Job, error], period Period, names map[domain.UUID]string) (Comparison, error) {
-	t, err := take(jobs, period, ByContractor)
+	t, err := take(inOrder(jobs), period, ByContractor)
 	if err != nil {
 		return Comparison{}, err
 	}
 	return t.Comparison(names)
 }
 
-// Comparison answers from a Tally by contractor. Refused: a Tally by anything
-// else (/by). Source: as Compare [calc].
+// Comparison answers from a Tally by contractor, which is settled. Refused: a
+// Tally by anything else (/by). Source: as Compare [calc].
 func (t *Tally) Comparison(names map[domain.UUID]string) (Comparison, error) {
 	if t.by != ByContractor {
 		return Comparison{}, stat.Refuse(stat.OutOfRange, "/by", "", "a comparison needs a tally by %s, not %s", ByContractor, t.by)
@@ -66,9 +58,9 @@ func (t *Tally) Comparison(names map[domain.UUID]string) (Comparison, error) {
 	}
 	keys := t.keys()
 	c := Comparison{Period: t.period, MethodVersion: MethodVersion, InputDigest: t.digest.String(), Contractors: make([]Contractor, 0, len(keys))}
-	within, quantiles := t.within(keys), tTable{}
+	within := t.within(keys)
 	var err error
-	if c.Program, err = t.whole(keys).summary(within, quantiles); err != nil {
+	if c.Program, err = t.whole(keys).summary(within, t.tables); err != nil {
 		return Comparison{}, err
 	}
 	model, adjusted, err := t.adjust()
@@ -77,7 +69,7 @@ func (t *Tally) Comparison(names map[domain.UUID]string) (Comparison, error) {
 	}
 	c.Model = model
 	for _, k := range keys {
-		s, err := t.groups[k].summary(within, quantiles)
+		s, err := t.groups[k].summary(within, t.tables)
 		if err != nil {
 			return Comparison{}, err
 		}

@@ -220,6 +220,57 @@ func TestBelowRange(t *testing.T) {
 	}
 }
 
+// 300 → 100 in 1,000 ft² and 100 → 80 in 600 ft² leave 180 of 400 cfm25 in
+// 1,600 ft²: 25, 11.25 and 13.75 to 100 ft² [calc]. Homes of unknown area are not
+// in it.
+func TestPerArea(t *testing.T) {
+	jobs := []Job{measured(1, 1, 300, 100), measured(2, 1, 100, 80), measured(3, 1, 500, 500)}
+	jobs[0].AreaFt2, jobs[1].AreaFt2 = ptr(1000.0), ptr(600.0)
+	s := compareOne(t, jobs...)
+	near(t, "before", s.PerArea.Before, 25, 1e-12)
+	near(t, "after", s.PerArea.After, 11.25, 1e-12)
+	near(t, "reduction", s.PerArea.Reduction, 13.75, 1e-12)
+	if s.PerArea.N != 2 || s.Pooled.N != 3 {
+		t.Errorf("n %d of %d", s.PerArea.N, s.Pooled.N)
+	}
+}
+
+// Homes that all read the same after: the median and both its bounds are that
+// reading, and the logarithms' spread is that of the readings before.
+func TestTies(t *testing.T) {
+	var jobs []Job
+	for i := range 400 {
+		jobs = append(jobs, measured(i+1, 1, 100+float64(i%3), 40))
+	}
+	s := compareOne(t, jobs...)
+	near(t, "median", s.MedianAfter.Leakage, 40, 0)
+	near(t, "low", s.MedianAfter.Low, 40, 0)
+	near(t, "high", s.MedianAfter.High, 40, 0)
+	near(t, "median before", s.MedianBefore.Leakage, 101, 0)
+	if s.Typical.Interval != IntervalT || *s.Typical.Low >= *s.Typical.Ratio {
+		t.Errorf("%+v", s.Typical)
+	}
+}
+
+// Homes that all read 0 after have no logarithm and are in no figure: they are
+// counted, and nothing is made up for them.
+func TestAllReadNothingAfter(t *testing.T) {
+	var jobs []Job
+	for i := range 40 {
+		jobs = append(jobs, measured(i+1, 1+i%2, 100, 0))
+	}
+	c, err := Compare(jobs, october, nil)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if s := c.Program; s.UsedCount != 0 || s.Pooled.Reason != NoJobs || s.MedianAfter.Reason != NoJobs || !slices.Equal(s.LeftOut, []LeftOut{{"not_positive", 40}}) {
+		t.Errorf("%+v", s)
+	}
+	if c.Model.Reason != NoJobs || c.Contractors[0].Adjusted.Reason != NoJobs {
+		t.Errorf("model %q, adjusted %+v", c.Model.Reason, c.Contractors[0].Adjusted)
+	}
+}
+
 func TestAlphabetical(t *testing.T) {
 	names := map[domain.UUID]string{id(1): "beta", id(2): "Alpha", id(3): "Alpha", id(4): "Beta"}
 	c, err := Compare(nil, october, names)
@@ -252,7 +303,7 @@ func TestRefusals(t *testing.T) {
 	backwards := func(yield func(Job, error) bool) {
 		_ = yield(measured(2, 1, 100, 50), nil) && yield(measured(1, 1, 100, 50), nil)
 	}
-	if _, err := CompareStream(backwards, october, nil); err == nil {
+	if _, err := take(backwards, october, ByContractor); err == nil {
 		t.Error("ids that descend: no refusal")
 	}
 }
@@ -324,6 +375,9 @@ func TestSameBytes(t *testing.T) {
 			if err := tallies[0].Merge(o); err != nil {
 				t.Fatal(err)
 			}
+		}
+		if err := tallies[0].Settle(inOrder(jobs)); err != nil {
+			t.Fatal(err)
 		}
 		c, err = tallies[0].Comparison(names)
 		if got := text(t, c, err); got != want {

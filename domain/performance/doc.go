@@ -27,8 +27,10 @@
 // change no byte of the answer. A job that comes twice with the same content
 // counts once. Groups are taken in the order of their ids.
 //
-// Memory grows with the groups (contractor × home class) and, for the medians,
-// with the different readings in each, not with the jobs.
+// Memory grows with contractors × home classes × months, not with the jobs: of
+// readings, order keeps a bounded number of counts and reads the jobs a second
+// time where these do not tell a median to the digit. Only an explanation, which
+// is a list of one contractor's jobs, is as long as they are.
 //
 // # What is refused
 //

@@ -2,6 +2,8 @@ package performance
 
 import (
 	"cmp"
+	"iter"
+	"maps"
 	"slices"
 
 	"ductledger/domain"
@@ -46,74 +48,98 @@ type RepairEffect struct {
 	IntervalReason string   `json:"interval_reason,omitempty"`
 }
 
+// effectKey is what the steps are grouped by.
+type effectKey struct{ kind, basis string }
+
 // RepairEffects gives, for each kind of repair and basis, the median step in
 // cfm25, the middle half (type-7 quarter points) and the order-statistic
-// interval of the median; null below five jobs. Steps of one job and kind are
-// added up first, so a job counts once. Alphabetical by kind, interim first.
+// interval of the median; null below five jobs. Each element is the steps of one
+// job; those of one kind are added up first, so a job counts once. The jobs may
+// be read more than once and come in any order. Alphabetical by kind, interim
+// first.
 //
 // Refused: an unknown basis (/basis), no kind (/repair_type), a reading below 0
 // or above MaxTenths (/leakage_cfm25). Source: Hyndman & Fan (1996) for the
 // quartiles [mem]; order statistics and the binomial distribution [calc].
-func RepairEffects(steps []Step) ([]RepairEffect, error) {
-	sorted := slices.Clone(steps)
-	slices.SortFunc(sorted, func(a, b Step) int {
-		return cmp.Or(cmp.Compare(a.RepairType, b.RepairType), cmp.Compare(b.Basis, a.Basis), a.JobID.Compare(b.JobID))
+func RepairEffects(jobs iter.Seq2[[]Step, error]) ([]RepairEffect, error) {
+	orders, tables := map[effectKey]*order{}, newTables()
+	first := true
+	for again := true; again; first = false {
+		for steps, err := range jobs {
+			if err != nil {
+				return nil, err
+			}
+			if err := countSteps(steps, orders, first); err != nil {
+				return nil, err
+			}
+		}
+		again = false
+		for _, o := range orders {
+			if err := o.close(); err != nil {
+				return nil, err
+			}
+			again = o.seek(append(quarterRanks(o.n), tables.medianRanks(o.n)...)...) || again
+		}
+	}
+	keys := slices.SortedFunc(maps.Keys(orders), func(a, b effectKey) int {
+		return cmp.Or(cmp.Compare(a.kind, b.kind), cmp.Compare(b.basis, a.basis))
 	})
-	effects := []RepairEffect{}
-	var tenths []int64 // steps of the kind in hand, a job each
-	for i, s := range sorted {
-		if err := s.check(); err != nil {
-			return nil, err
-		}
-		drop := s.BeforeTenths - s.AfterTenths
-		same := i > 0 && sorted[i-1].RepairType == s.RepairType && sorted[i-1].Basis == s.Basis
-		if same && sorted[i-1].JobID == s.JobID {
-			tenths[len(tenths)-1] += drop
-		} else {
-			tenths = append(tenths, drop)
-		}
-		if i+1 < len(sorted) && sorted[i+1].RepairType == s.RepairType && sorted[i+1].Basis == s.Basis {
-			continue
-		}
-		e, err := effectOf(s, tenths)
+	effects := make([]RepairEffect, 0, len(keys))
+	for _, k := range keys {
+		e, err := effectOf(k, orders[k], tables)
 		if err != nil {
 			return nil, err
 		}
-		effects, tenths = append(effects, e), tenths[:0]
+		effects = append(effects, e)
 	}
 	return effects, nil
 }
 
-func effectOf(s Step, tenths []int64) (RepairEffect, error) {
-	n := len(tenths)
-	e := RepairEffect{RepairType: s.RepairType, Basis: s.Basis, N: n}
-	if n < minEffectJobs {
+// countSteps takes what one job tells; not for the first time, it is read again.
+func countSteps(steps []Step, orders map[effectKey]*order, first bool) error {
+	drops := map[effectKey]int64{}
+	for _, s := range steps {
+		if err := s.check(); err != nil {
+			return err
+		}
+		drops[effectKey{s.RepairType, s.Basis}] += s.BeforeTenths - s.AfterTenths
+	}
+	for k, drop := range drops {
+		if drop != int64(int32(drop)) {
+			return stat.Refuse(stat.OutOfRange, "/leakage_cfm25", "", "job %s: its steps add up to %d tenths of cfm25", steps[0].JobID, drop)
+		}
+		if orders[k] == nil {
+			orders[k] = &order{most: wholeBins, marks: quarters}
+		}
+		if first {
+			orders[k].add(int32(drop))
+		} else {
+			orders[k].again(int32(drop))
+		}
+	}
+	return nil
+}
+
+func effectOf(k effectKey, tenths *order, tables *tables) (RepairEffect, error) {
+	e := RepairEffect{RepairType: k.kind, Basis: k.basis, N: int(tenths.n)}
+	if e.N < minEffectJobs {
 		e.Reason = TooFewJobs
 		return e, nil
 	}
-	slices.Sort(tenths)
-	values := make([]float64, n)
-	for i, v := range tenths {
-		values[i] = cfm25(v)
-	}
-	for _, q := range []struct {
-		to **float64
-		p  float64
-	}{{&e.MiddleLow, 0.25}, {&e.Median, 0.5}, {&e.MiddleHigh, 0.75}} {
-		v, err := stat.Quantile(values, q.p)
-		if err != nil {
-			return e, err
-		}
-		*q.to = &v
-	}
-	rank, coverage, err := stat.MedianRank(n, Level)
+	points, err := tenths.middleHalf(inCFM25)
 	if err != nil {
+		return e, err
+	}
+	e.MiddleLow, e.Median, e.MiddleHigh = points[0], points[1], points[2]
+	bounds := tables.median(tenths.n)
+	if bounds.rank == 0 {
 		e.IntervalReason = TooFewJobs
 		return e, nil
 	}
-	e.Low, e.High = &values[rank-1], &values[n-rank]
-	e.Interval, e.Level = IntervalOrder, &coverage
-	return e, nil
+	low, high, err := tenths.between(bounds.rank)
+	e.Low, e.High = ptr(inCFM25(low)), ptr(inCFM25(high))
+	e.Interval, e.Level = IntervalOrder, &bounds.coverage
+	return e, err
 }
 
 func (s *Step) check() error {

@@ -1,13 +1,37 @@
 package performance
 
 import (
+	"iter"
 	"math/rand/v2"
 	"reflect"
 	"testing"
+
+	"ductledger/domain"
 )
 
 func step(job int, kind string, before, after int64) Step {
 	return Step{JobID: id(job), RepairType: kind, Basis: BasisInterim, BeforeTenths: before, AfterTenths: after}
+}
+
+// byJob gives the steps of each job together, jobs in the order of their first.
+func byJob(steps ...Step) iter.Seq2[[]Step, error] {
+	var jobs [][]Step
+	at := map[domain.UUID]int{}
+	for _, s := range steps {
+		i, known := at[s.JobID]
+		if !known {
+			i = len(jobs)
+			at[s.JobID], jobs = i, append(jobs, nil)
+		}
+		jobs[i] = append(jobs[i], s)
+	}
+	return func(yield func([]Step, error) bool) {
+		for _, j := range jobs {
+			if !yield(j, nil) {
+				return
+			}
+		}
+	}
 }
 
 // Six drops of 10, 20, 30, 40, 50, 90 cfm25: median 35, quarter points 22.5
@@ -22,7 +46,7 @@ func TestRepairEffects(t *testing.T) {
 	association.Basis = BasisAssociation
 	steps = append(steps, association)
 
-	got, err := RepairEffects(steps)
+	got, err := RepairEffects(byJob(steps...))
 	if err != nil || len(got) != 3 {
 		t.Fatal(got, err)
 	}
@@ -41,13 +65,13 @@ func TestRepairEffects(t *testing.T) {
 	}
 
 	// Five have a median and no interval.
-	five, err := RepairEffects(append(steps[7:11:11], step(5, "end_closure", 500, 400)))
+	five, err := RepairEffects(byJob(append(steps[7:11:11], step(5, "end_closure", 500, 400))...))
 	if err != nil || five[0].Median == nil || five[0].Low != nil || five[0].IntervalReason != TooFewJobs {
 		t.Errorf("five jobs: %+v, %v", five, err)
 	}
 
 	rand.New(rand.NewPCG(1, 1)).Shuffle(len(steps), func(i, j int) { steps[i], steps[j] = steps[j], steps[i] })
-	if again, err := RepairEffects(steps); err != nil || !reflect.DeepEqual(again, got) {
+	if again, err := RepairEffects(byJob(steps...)); err != nil || !reflect.DeepEqual(again, got) {
 		t.Errorf("another order: %+v, %v", again, err)
 	}
 }
@@ -59,11 +83,11 @@ func TestRepairEffectsRefuse(t *testing.T) {
 		"negative":       step(1, "boot_seal", -1, 0),
 		"beyond any fan": step(1, "boot_seal", MaxTenths+1, 0),
 	} {
-		if _, err := RepairEffects([]Step{s}); err == nil {
+		if _, err := RepairEffects(byJob(s)); err == nil {
 			t.Errorf("%s: no refusal", name)
 		}
 	}
-	if got, err := RepairEffects(nil); err != nil || got == nil || len(got) != 0 {
+	if got, err := RepairEffects(byJob()); err != nil || got == nil || len(got) != 0 {
 		t.Errorf("no steps: %v, %v", got, err)
 	}
 }

@@ -1,6 +1,7 @@
 package performance
 
 import (
+	"iter"
 	"math"
 	"slices"
 
@@ -40,14 +41,9 @@ func (m *Model) expectedLog(h Home) (float64, error) {
 	if err := stat.Positive("/before_cfm25", h.BeforeCFM25, "cfm25"); err != nil {
 		return 0, err
 	}
-	term, known := 0.0, false
-	for _, c := range m.Classes {
-		if slices.Contains(c.Classes, h.Class) {
-			term, known = c.Term, true
-		}
-	}
-	if !known {
-		return 0, stat.Refuse(stat.OutOfRange, "/home_class", "", "the model has no term for class %q", h.Class)
+	term, err := m.term(h.Class)
+	if err != nil {
+		return 0, err
 	}
 	e := *m.Constant + float64(*m.BeforeSlope*math.Log(h.BeforeCFM25/m.BeforeCentre)) + term
 	if m.AreaSlope != nil {
@@ -60,6 +56,30 @@ func (m *Model) expectedLog(h Home) (float64, error) {
 		e += float64(*m.AreaSlope * math.Log(*h.AreaFt2/m.AreaCentre))
 	}
 	return e, nil
+}
+
+// term is what homes of a class add. Refused: a class that the model has no term for.
+func (m *Model) term(class string) (float64, error) {
+	for _, c := range m.Classes {
+		if slices.Contains(c.Classes, class) {
+			return c.Term, nil
+		}
+	}
+	return 0, stat.Refuse(stat.OutOfRange, "/home_class", "", "the model has no term for class %q", class)
+}
+
+// residuals adds up the residuals of homes of one class from their sums, which
+// are of those homes that the model takes.
+func (m *Model) residuals(class string, s *moments) (float64, error) {
+	term, err := m.term(class)
+	if err != nil {
+		return 0, err
+	}
+	sum := s.y.logs() - float64(float64(s.n)*(*m.Constant+term)) - float64(*m.BeforeSlope*s.x.logs())
+	if m.AreaSlope != nil {
+		sum -= float64(*m.AreaSlope * s.z.logs())
+	}
+	return sum, nil
 }
 
 // Residual is ln(after/expected) of one home, no unit: what its contractor and
@@ -130,25 +150,25 @@ type Explanation struct {
 }
 
 // Explain lists the jobs in and out of one contractor's index and what was
-// expected of each home. The jobs are those that made c; others in the slice
-// are passed over. Readings in cfm25; an index has no unit.
+// expected of each home. The jobs are those that made c, by id; others among
+// them are passed over. The answer is a list of jobs and grows with it; nothing
+// else is kept of them. Readings in cfm25; an index has no unit.
 //
 //	index e^ē    without job i: e^((n·ē − e_i)/(n − 1))
 //
 // Refused: a contractor who is not in the comparison (/contractor_id).
 // Source: the published model [calc].
-func Explain(jobs []Job, c *Comparison, contractor domain.UUID) (Explanation, error) {
+func Explain(jobs iter.Seq2[Job, error], c *Comparison, contractor domain.UUID) (Explanation, error) {
 	at := slices.IndexFunc(c.Contractors, func(x Contractor) bool { return x.ContractorID == contractor })
 	if at < 0 {
 		return Explanation{}, stat.Refuse(stat.OutOfRange, "/contractor_id", "", "contractor %s is not in the comparison", contractor)
 	}
-	x := &Explanation{
+	x := Explanation{
 		Period: c.Period, ContractorID: contractor, Name: c.Contractors[at].Name,
 		MethodVersion: c.MethodVersion, Position: c.Position, Model: c.Model, Adjusted: c.Contractors[at].Adjusted,
 		JobsIn: []ExplainedJob{}, JobsOut: []ExplainedJob{},
 	}
-	var homes []Home
-	for j, err := range inOrder(jobs) {
+	for j, err := range jobs {
 		if err != nil {
 			return Explanation{}, err
 		}
@@ -163,13 +183,13 @@ func Explain(jobs []Job, c *Comparison, contractor domain.UUID) (Explanation, er
 			x.JobsOut = append(x.JobsOut, line)
 			continue
 		}
-		homes = append(homes, Home{*line.BeforeCFM25, *line.AfterCFM25, j.Class, j.AreaFt2})
+		if err := line.expect(&c.Model); err != nil {
+			return Explanation{}, stat.Under("/jobs/"+j.ID.String(), err)
+		}
 		x.JobsIn = append(x.JobsIn, line)
 	}
-	if len(homes) == 0 {
-		return *x, nil
-	}
-	return *x, x.recompute(homes)
+	x.recompute()
+	return x, nil
 }
 
 // without says why the model does not take a job that the reductions use.
@@ -185,22 +205,28 @@ func (m *Model) without(j *Job) string {
 	return ""
 }
 
-// recompute fills what each home adds: the residuals e_i, the index exp(ē),
-// and the index without a home, exp((n·ē − e_i)/(n−1)).
-func (x *Explanation) recompute(homes []Home) error {
-	n := float64(len(homes))
-	residuals := make([]float64, len(homes))
-	for i, h := range homes {
-		r, err := x.Model.Residual(h)
-		if err != nil {
-			return stat.Under(place("/jobs_in", i), err)
-		}
-		expected, err := x.Model.Expected(h)
-		if err != nil {
-			return err
-		}
-		residuals[i] = r
-		x.JobsIn[i].Residual, x.JobsIn[i].ExpectedCFM25 = &r, &expected
+// expect fills in what the model expected of the home, and its residual.
+func (j *ExplainedJob) expect(m *Model) error {
+	h := Home{*j.BeforeCFM25, *j.AfterCFM25, j.HomeClass, j.AreaFt2}
+	residual, err := m.Residual(h)
+	if err != nil {
+		return err
+	}
+	expected, err := m.Expected(h)
+	j.Residual, j.ExpectedCFM25 = &residual, &expected
+	return err
+}
+
+// recompute fills what each home adds to the index exp(ē): without the home it
+// is exp((n·ē − e_i)/(n−1)).
+func (x *Explanation) recompute() {
+	if len(x.JobsIn) == 0 {
+		return
+	}
+	n := float64(len(x.JobsIn))
+	residuals := make([]float64, len(x.JobsIn))
+	for i, j := range x.JobsIn {
+		residuals[i] = *j.Residual
 	}
 	sum := stat.SumCompensated(residuals)
 	x.Recomputed = ptr(math.Exp(sum / n))
@@ -213,7 +239,6 @@ func (x *Explanation) recompute(homes []Home) error {
 	if s := x.Adjusted.Standing; s != nil {
 		x.ChanceLow, x.ChanceHigh = &s.WatchLow, &s.WatchHigh
 	}
-	return nil
 }
 
 func lineOf(j *Job) ExplainedJob {

@@ -11,8 +11,13 @@ type group struct {
 	questioned sums // those of them that a screen asks about
 	set        sums // excluded by a person, though their readings would do
 
-	befores, afters readings    // of kept, for the medians
+	befores, afters order       // of kept, tenths of cfm25, for the medians
 	first           [2][2]int64 // before and after of the first two of kept
+}
+
+// newGroup keeps at most so many bins for each median.
+func newGroup(bins int) *group {
+	return &group{befores: order{most: bins, marks: middle}, afters: order{most: bins, marks: middle}}
 }
 
 // add counts a job; x and y are the logarithms of its readings where it has them.
@@ -36,8 +41,8 @@ func (g *group) add(j *Job, x, y int64) {
 	if j.Questioned {
 		g.questioned.add(j, x, y)
 	}
-	g.befores.add(*j.BeforeTenths)
-	g.afters.add(*j.AfterTenths)
+	g.befores.add(int32(*j.BeforeTenths))
+	g.afters.add(int32(*j.AfterTenths))
 }
 
 func (g *group) merge(o *group) {

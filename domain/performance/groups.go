@@ -2,7 +2,6 @@ package performance
 
 import (
 	"cmp"
-	"iter"
 	"slices"
 	"strings"
 	"time"
@@ -45,32 +44,25 @@ type Grouping struct {
 // are those of the leads. Refused: a grouping by contractor (/by), and what a
 // Tally refuses. Source: at each figure, Summary and Model [calc].
 func CompareGroups(jobs []Job, period Period, by By, names map[domain.UUID]string) (Grouping, error) {
-	return CompareGroupsStream(inOrder(jobs), period, by, names)
-}
-
-// CompareGroupsStream is CompareGroups of jobs that come by ascending id.
-// Refused: jobs out of order (not_sorted, /jobs/i), the rest as by
-// CompareGroups. Source: as there [calc].
-func CompareGroupsStream(jobs iter.Seq2[Job, error], period Period, by By, names map[domain.UUID]string) (Grouping, error) {
 	if by == ByContractor {
 		return Grouping{}, stat.Refuse(stat.OutOfRange, "/by", "", "contractors are compared by Compare")
 	}
-	t, err := take(jobs, period, by)
+	t, err := take(inOrder(jobs), period, by)
 	if err != nil {
 		return Grouping{}, err
 	}
 	return t.Grouping(names)
 }
 
-// Grouping answers from a Tally by class of home or by crew lead; names are those
-// of the leads. Refused: nothing of its own; figures without enough jobs are
-// absent, with a reason. Source: at each figure, Summary and Model [calc].
+// Grouping answers from a settled Tally by class of home or by crew lead; names
+// are those of the leads. Refused: nothing of its own; figures without enough
+// jobs are absent, with a reason. Source: at each figure, Summary and Model [calc].
 func (t *Tally) Grouping(names map[domain.UUID]string) (Grouping, error) {
 	keys := t.keys()
-	within, quantiles := t.within(keys), tTable{}
+	within := t.within(keys)
 	g := Grouping{Period: t.period, By: t.by, MethodVersion: MethodVersion, InputDigest: t.digest.String(), Groups: make([]Group, 0, len(keys))}
 	var err error
-	if g.Program, err = t.whole(keys).summary(within, quantiles); err != nil {
+	if g.Program, err = t.whole(keys).summary(within, t.tables); err != nil {
 		return Grouping{}, err
 	}
 	var placed map[domain.UUID]Adjusted
@@ -82,7 +74,7 @@ func (t *Tally) Grouping(names map[domain.UUID]string) (Grouping, error) {
 		g.Model = &m
 	}
 	for _, k := range keys {
-		s, err := t.groups[k].summary(within, quantiles)
+		s, err := t.groups[k].summary(within, t.tables)
 		if err != nil {
 			return Grouping{}, err
 		}

@@ -1,7 +1,5 @@
 package performance
 
-import "ductledger/domain/stat"
-
 // Median is the middle reading, in cfm25: half of the homes leak more. Quantile
 // of type 7, limits by order statistics from 6 jobs.
 // Source: Hyndman & Fan (1996) [mem]; the binomial distribution [calc].
@@ -19,7 +17,7 @@ type Median struct {
 // medianOf gives the type-7 median with order-statistic limits, from 6 jobs.
 // It holds while fewer than half of the readings are limits of an instrument's
 // range.
-func medianOf(tenths *readings, below int64) (Median, error) {
+func medianOf(tenths *order, below int64, tables *tables) (Median, error) {
 	n := tenths.n
 	m := Median{N: int(n)}
 	switch {
@@ -30,17 +28,21 @@ func medianOf(tenths *readings, below int64) (Median, error) {
 		m.Reason = BelowRange
 		return m, nil
 	}
-	middle, err := stat.MedianOf([]float64{cfm25(tenths.at((n - 1) / 2)), cfm25(tenths.at(n / 2))})
+	middle, err := tenths.quantile(0.5, inCFM25)
 	if err != nil {
 		return m, err
 	}
 	m.Leakage = &middle
-	rank, coverage, err := stat.MedianRank(int(n), Level)
-	if err != nil {
+	bounds := tables.median(n)
+	if bounds.rank == 0 {
 		m.IntervalReason = TooFewJobs
 		return m, nil
 	}
-	m.Low, m.High = ptr(cfm25(tenths.at(int64(rank-1)))), ptr(cfm25(tenths.at(n-int64(rank))))
-	m.Interval, m.Level = IntervalOrder, &coverage
-	return m, nil
+	low, high, err := tenths.between(bounds.rank)
+	m.Low, m.High = ptr(inCFM25(low)), ptr(inCFM25(high))
+	m.Interval, m.Level = IntervalOrder, &bounds.coverage
+	return m, err
 }
+
+// inCFM25 is a reading in tenths, or the difference of two, in cfm25.
+func inCFM25(tenths int32) float64 { return cfm25(int64(tenths)) }

@@ -2,7 +2,6 @@ package performance
 
 import (
 	"iter"
-	"slices"
 
 	"ductledger/domain"
 	"ductledger/domain/stat"
@@ -12,7 +11,7 @@ import (
 // none of them says how much leakage went.
 type Picture struct {
 	ContractorID *domain.UUID `json:"contractor_id,omitempty"` // absent for the programme
-	Name         string       `json:"name,omitempty"`
+	Name         string       `json:"name,omitempty"`          // filled by the caller
 
 	AssignedCount int       `json:"assigned_count"`
 	AcceptedCount int       `json:"accepted_count"`
@@ -35,8 +34,8 @@ type Picture struct {
 	Rules []BrokenRule `json:"rules,omitempty"` // of a contractor
 }
 
-// Days is the time from assignment to acceptance in days of 24 h, quantiles of
-// type 7. Source: Hyndman & Fan (1996) [mem].
+// Days is the time from assignment to acceptance in days of 24 h, from whole
+// seconds, quantiles of type 7. Source: Hyndman & Fan (1996) [mem].
 type Days struct {
 	N          int      `json:"n"`
 	Median     *float64 `json:"median_days,omitempty"`
@@ -62,87 +61,87 @@ type Retest struct {
 	IntervalReason string   `json:"interval_reason,omitempty"`
 }
 
-// Pictures are the programme's picture and every contractor's, alphabetically.
-type Pictures struct {
-	MethodVersion string    `json:"method_version"`
-	Program       Picture   `json:"program"`
-	Contractors   []Picture `json:"contractors"`
-}
-
-// PicturesOf makes the pictures. Every contractor of names has one. A job that
-// comes twice with the same content counts once. Rates are fractions, times days
-// of 24 h, readings tenths of cfm25.
+// Pictures paints the programme's picture and one contractor's from the jobs
+// assigned in the period, which come by ascending id and may be read more than
+// once. A job that comes twice with the same content counts once. Rules are
+// those of all contractors; see brokenRules.
 //
-// Refused: two rows of one job that differ, counts below 0, acceptance before
-// assignment, a reading not above 0 or beyond MaxTenths, more broken than judged,
-// a contractor and rule twice.
+// Refused: jobs not in order, two rows of one job that differ, counts below 0,
+// acceptance before assignment, a reading not above 0 or beyond MaxTenths, and
+// what brokenRules refuses. Rates are fractions, readings tenths of cfm25.
 // Source: at Rate, Days and Retest; which rules are listed, Benjamini & Hochberg
 // (1995) [pub] over Fisher's exact test [mem].
-func PicturesOf(work []Work, rules []RuleCount, names map[domain.UUID]string) (Pictures, error) {
-	sorted := slices.Clone(work)
-	slices.SortStableFunc(sorted, func(a, b Work) int { return a.JobID.Compare(b.JobID) })
-	return PicturesStream(func(yield func(Work, error) bool) {
-		for _, w := range sorted {
-			if !yield(w, nil) {
-				return
-			}
-		}
-	}, rules, names)
-}
-
-// PicturesStream is PicturesOf of jobs that come one by one, by ascending id.
-// Refused: as by PicturesOf. Source: as there [pub].
-func PicturesStream(work iter.Seq2[Work, error], rules []RuleCount, names map[domain.UUID]string) (Pictures, error) {
+func Pictures(work iter.Seq2[Work, error], rules []RuleCount, contractor domain.UUID) (program, own Picture, err error) {
 	broken, err := brokenRules(rules)
 	if err != nil {
-		return Pictures{}, err
+		return program, own, err
 	}
-	all, byContractor := &workCounts{}, map[domain.UUID]*workCounts{}
-	for id := range names {
-		byContractor[id] = &workCounts{}
+	all, his := newWorkCounts(), newWorkCounts()
+	for again, first := true, true; again; first = false {
+		if err := countWork(work, all, his, contractor, first); err != nil {
+			return program, own, err
+		}
+		again = false
+		for _, c := range []*workCounts{all, his} {
+			if err := c.seconds.close(); err != nil {
+				return program, own, err
+			}
+			again = c.seconds.seek(quarterRanks(c.seconds.n)...) || again
+		}
 	}
-	for id := range broken {
-		byContractor[id] = &workCounts{}
+	tables := newTables()
+	if program, err = all.picture(tables); err != nil {
+		return program, own, err
 	}
-	var last *Work
+	if own, err = his.picture(tables); err != nil {
+		return program, own, err
+	}
+	own.ContractorID, own.Rules = &contractor, broken[contractor]
+	return program, own, own.within(&program)
+}
+
+// within sets the limits of the rates around the programme's.
+func (p *Picture) within(program *Picture) error {
+	for _, r := range [...][2]*Rate{
+		{&p.AcceptedAtFirst, &program.AcceptedAtFirst}, {&p.CallBacks, &program.CallBacks}, {&p.NotMeasurable, &program.NotMeasurable},
+	} {
+		if err := r[0].within(r[1]); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+// countWork counts all jobs and one contractor's; not for the first time, it
+// looks only for what has to be read again.
+func countWork(work iter.Seq2[Work, error], all, his *workCounts, contractor domain.UUID, first bool) error {
+	var last Work
 	for w, err := range work {
 		if err != nil {
-			return Pictures{}, err
+			return err
 		}
-		if last != nil && w.JobID == last.JobID {
-			if w.same(last) {
+		switch w.JobID.Compare(last.JobID) {
+		case 0:
+			if w.same(&last) {
 				continue
 			}
-			return Pictures{}, stat.Refuse(stat.NotSorted, "/jobs/"+w.JobID.String(), "give each job once", "job %s comes twice and differs", w.JobID)
+			return stat.Refuse(stat.NotSorted, "/jobs/"+w.JobID.String(), "give each job once", "job %s comes twice and differs", w.JobID)
+		case -1:
+			return stat.Refuse(stat.NotSorted, "/jobs/"+w.JobID.String(), "order the jobs by id", "job %s comes after %s", w.JobID, last.JobID)
 		}
+		last = w
 		if err := w.check(); err != nil {
-			return Pictures{}, err
+			return err
 		}
-		if byContractor[w.ContractorID] == nil {
-			byContractor[w.ContractorID] = &workCounts{}
+		for _, c := range [...]*workCounts{all, his} {
+			switch {
+			case c == his && w.ContractorID != contractor:
+			case first:
+				c.add(&w)
+			case !w.AcceptedAt.IsZero():
+				c.seconds.again(w.seconds())
+			}
 		}
-		all.add(&w)
-		byContractor[w.ContractorID].add(&w)
-		last = &w
 	}
-	p := Pictures{MethodVersion: MethodVersion, Contractors: make([]Picture, 0, len(byContractor))}
-	quantiles := tTable{}
-	if p.Program, err = all.picture(quantiles); err != nil {
-		return Pictures{}, err
-	}
-	ids := make([]domain.UUID, 0, len(byContractor))
-	for id := range byContractor {
-		ids = append(ids, id)
-	}
-	slices.SortFunc(ids, domain.UUID.Compare)
-	for _, id := range ids {
-		one, err := byContractor[id].picture(quantiles)
-		if err != nil {
-			return Pictures{}, err
-		}
-		one.ContractorID, one.Name, one.Rules = &id, names[id], broken[id]
-		p.Contractors = append(p.Contractors, one)
-	}
-	slices.SortStableFunc(p.Contractors, func(a, b Picture) int { return byName(a.Name, b.Name) })
-	return p, nil
+	return nil
 }

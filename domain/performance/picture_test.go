@@ -2,6 +2,7 @@ package performance
 
 import (
 	"encoding/json"
+	"iter"
 	"math"
 	"slices"
 	"strings"
@@ -96,6 +97,19 @@ func worked(n, contractor int, days float64) Work {
 	return w
 }
 
+// inTurn gives the jobs by id, as often as they are asked for.
+func inTurn(work []Work) iter.Seq2[Work, error] {
+	sorted := slices.Clone(work)
+	slices.SortStableFunc(sorted, func(a, b Work) int { return a.JobID.Compare(b.JobID) })
+	return func(yield func(Work, error) bool) {
+		for _, w := range sorted {
+			if !yield(w, nil) {
+				return
+			}
+		}
+	}
+}
+
 func TestPictures(t *testing.T) {
 	work := []Work{worked(1, 1, 2), worked(2, 1, 4), worked(3, 1, 10), worked(4, 1, 5), worked(5, 1, 0), worked(6, 1, 0)}
 	work[1].SentIn, work[1].FirstMustFix, work[1].FirstNotRecorded = 2, 3, 1
@@ -107,11 +121,11 @@ func TestPictures(t *testing.T) {
 		work[i].Judged, work[i].Measurable = true, i > 0
 		work[i].StrayCuts = ptr(i)
 	}
-	p, err := PicturesOf(work, nil, map[domain.UUID]string{id(1): "Northwind Sealing", id(2): "Alder Ducts"})
-	if err != nil || len(p.Contractors) != 2 || p.Contractors[0].Name != "Alder Ducts" {
-		t.Fatal(p, err)
+	work = append(work, worked(7, 3, 1))
+	program, one, err := Pictures(inTurn(work), nil, id(1))
+	if err != nil || *one.ContractorID != id(1) || program.ContractorID != nil || program.AssignedCount != 7 || program.AcceptedCount != 5 {
+		t.Fatal(program, one, err)
 	}
-	one := p.Contractors[1]
 	if one.AssignedCount != 6 || one.AcceptedCount != 4 || one.SentInCount != 4 || !slices.Equal(one.Deferred, []LeftOut{{"wet_wiring", 1}}) {
 		t.Errorf("%+v", one)
 	}
@@ -119,6 +133,10 @@ func TestPictures(t *testing.T) {
 	near(t, "call-backs", one.CallBacks.Ratio, .25, 0)
 	near(t, "must fix a job", one.MustFixPerJob, .75, 0)
 	near(t, "not recorded a job", one.NotRecordedPerJob, .25, 0)
+	if h := one.CallBacks.WatchHigh; h == nil || *h <= *program.CallBacks.Ratio {
+		t.Errorf("limit of call-backs by chance: %v", h)
+	}
+	absent(t, "programme's own limit", program.CallBacks.OuterHigh)
 	near(t, "median days", one.DaysToAcceptance.Median, 4.5, 1e-12)
 	near(t, "without reduction", one.NotMeasurable.Ratio, 1.0/3, 1e-15)
 	near(t, "stray cuts", one.StrayCutsPerHome, 1, 0)
@@ -126,7 +144,10 @@ func TestPictures(t *testing.T) {
 	near(t, "inspector over crew", one.InspectorOverCrew.Ratio, 2, 1e-12)
 	near(t, "its upper limit", one.InspectorOverCrew.High, 2*math.Exp(4.302652729911275*math.Ln2/math.Sqrt(3)), 1e-9)
 
-	none := p.Contractors[0]
+	_, none, err := Pictures(inTurn(work), nil, id(2))
+	if err != nil {
+		t.Fatal(err)
+	}
 	if none.AcceptedAtFirst.Reason != NoJobs || none.DaysToAcceptance.Reason != NoJobs || none.InspectorOverCrew.Reason != NoJobs || none.MustFixPerJob != nil {
 		t.Errorf("without a job: %+v", none)
 	}
@@ -144,6 +165,29 @@ func TestRateOfOne(t *testing.T) {
 	near(t, "high", r.High, 1, 0)
 }
 
+// Around a programme's rate of .074 ten jobs have the upper 99.9 % limit .385,
+// where the normal one would be .330 and the lower one below 0 [calc]; a
+// programme in which none or all are has no limits.
+func TestLimitsOfRates(t *testing.T) {
+	r, err := rateOf(2, 10)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if err := r.within(&Rate{Count: 74, N: 1000}); err != nil {
+		t.Fatal(err)
+	}
+	near(t, "upper", r.OuterHigh, .385, 5e-4)
+	near(t, "lower", r.OuterLow, 0, 0)
+	if *r.WatchHigh >= *r.OuterHigh || *r.WatchHigh <= .074 {
+		t.Errorf("95 %% limit %v", *r.WatchHigh)
+	}
+	for _, program := range []Rate{{Count: 0, N: 50}, {Count: 50, N: 50}} {
+		if r, _ = rateOf(2, 10); r.within(&program) != nil || r.OuterHigh != nil {
+			t.Errorf("%d of %d: limits %v", program.Count, program.N, *r.OuterHigh)
+		}
+	}
+}
+
 func TestPicturesRefuses(t *testing.T) {
 	late := worked(1, 1, 1)
 	late.AcceptedAt = late.AssignedAt.Add(-time.Hour)
@@ -155,7 +199,7 @@ func TestPicturesRefuses(t *testing.T) {
 	for name, w := range map[string][]Work{
 		"accepted before assigned": {late}, "two rows differ": {worked(1, 1, 1), other}, "negative": {negative}, "reading of 0": {zero},
 	} {
-		if _, err := PicturesOf(w, nil, nil); err == nil {
+		if _, _, err := Pictures(inTurn(w), nil, id(1)); err == nil {
 			t.Errorf("%s: no refusal", name)
 		}
 	}
@@ -173,11 +217,11 @@ func TestPicturesSameBytes(t *testing.T) {
 			work = append(work, w)
 		}
 		text := func(w []Work) string {
-			p, err := PicturesOf(w, []RuleCount{{id(2), "b", 9, 4}, {id(3), "b", 9, 1}}, nil)
+			program, own, err := Pictures(inTurn(w), []RuleCount{{id(2), "b", 9, 4}, {id(3), "b", 9, 1}}, id(2))
 			if err != nil {
 				t.Fatal(err)
 			}
-			b, err := json.Marshal(p)
+			b, err := json.Marshal([]Picture{program, own})
 			if err != nil {
 				t.Fatal(err)
 			}

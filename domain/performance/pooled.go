@@ -3,8 +3,6 @@ package performance
 import (
 	"math"
 	"math/big"
-
-	"ductledger/domain/stat"
 )
 
 // Level is the probability with which every interval here is meant to cover.
@@ -26,22 +24,6 @@ const (
 	IntervalPooled = "t_pooled"        // Student's t with the spread pooled within groups
 	IntervalOrder  = "order_statistic" // two of the readings; level_ratio is the true coverage
 )
-
-// A tTable keeps Student's quantiles at Level that one answer has looked up:
-// many groups have as many jobs as another, and one quantile takes longer than
-// the rest of a line.
-type tTable map[int64]float64
-
-func (t tTable) at(df int64) (float64, error) {
-	if q, ok := t[df]; ok {
-		return q, nil
-	}
-	q, err := stat.StudentTQuantile(1-(1-Level)/2, float64(df))
-	if err == nil {
-		t[df] = q
-	}
-	return q, err
-}
 
 // minForT is the number of jobs from which a t interval is shown: at two, t is
 // 12.7 and says nothing.
@@ -75,7 +57,7 @@ type Pooled struct {
 // and shows 1 − r with 1 − r ∓ t(n−1)·SE, not above 1. All jobs of the period
 // count, so the interval is for the work, not for a sample of it. From 3 jobs.
 // Source: ratio estimator, Scheaffer et al., Elementary Survey Sampling [mem].
-func pooledOf(s *sums, quantiles tTable) (Pooled, error) {
+func pooledOf(s *sums, tables *tables) (Pooled, error) {
 	p := Pooled{N: int(s.n)}
 	if s.n == 0 {
 		p.Reason = NoJobs
@@ -88,7 +70,7 @@ func pooledOf(s *sums, quantiles tTable) (Pooled, error) {
 		p.IntervalReason = TooFewJobs
 		return p, nil
 	}
-	t, err := quantiles.at(s.n - 1)
+	t, err := tables.t(s.n - 1)
 	if err != nil {
 		return p, err
 	}

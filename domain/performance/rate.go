@@ -15,6 +15,30 @@ type Rate struct {
 	ExactHigh *float64 `json:"ratio_exact_high,omitempty"`
 	Level     *float64 `json:"level_ratio,omitempty"`
 	Reason    string   `json:"reason,omitempty"`
+
+	// Funnel: where the rates of contractors with as many jobs lie that work as
+	// the programme does. Of a contractor, where the programme's rate is neither
+	// none nor all.
+	WatchLow  *float64 `json:"limit_95_ratio_low,omitempty"`
+	WatchHigh *float64 `json:"limit_95_ratio_high,omitempty"`
+	OuterLow  *float64 `json:"limit_998_ratio_low,omitempty"`
+	OuterHigh *float64 `json:"limit_998_ratio_high,omitempty"`
+}
+
+// within sets the exact limits around the programme's rate.
+func (r *Rate) within(program *Rate) error {
+	if r.N == 0 || program.Count == 0 || program.Count == program.N {
+		return nil
+	}
+	target := float64(program.Count) / float64(program.N)
+	inner, err := stat.FunnelRate(target, r.N, watchLevel)
+	if err != nil {
+		return err
+	}
+	outer, err := stat.FunnelRate(target, r.N, reviewLevel)
+	r.WatchLow, r.WatchHigh = &inner.Low, &inner.High
+	r.OuterLow, r.OuterHigh = &outer.Low, &outer.High
+	return err
 }
 
 // rateOf is count of n; a single job has a rate with a very wide interval,

@@ -60,67 +60,92 @@ type Shrunk struct {
 	theta float64
 }
 
-// IntervalNormal is the kind of a pooled index's interval.
-const IntervalNormal = "normal"
+// mostTau is the largest spread that the pooling takes for possible, on the log
+// scale: one contractor's leakage left is then 2.7 times another's as a rule.
+const mostTau = 1.0
 
-// shrink draws the effects r_j with variances v_j together:
+// shrink draws the effects r_j with variances v_j together. At a given τ²
 //
-//	B_j = τ²/(τ² + v_j),  θ_j = μ + B_j·(r_j − μ)
-//	Var θ_j = B_j·v_j + (1 − B_j)²·se(μ)² + 2/(K−3)·(1 − B_j)²·(r_j − μ)²
-//	shown as exp(θ_j ∓ z·√Var)
+//	B_j = τ²/(τ² + v_j),  θ_j = μ + B_j·(r_j − μ),  t_j = θ_j − Σ w_k·θ_k
+//	Var t_j = Σ a_k²·B_k·v_k + (Σ a_k·(1 − B_k))²·se(μ)²,  a_k = [k = j] − w_k
 //
-// The last term stands for not knowing τ² and is there only where τ² is
-// estimated. Without it the intervals of ten contractors cover 0.90 in place
-// of 0.95, and none at all is left of a contractor's own distance at τ² = 0.
+// with w_k his share of the jobs: as the index is, t is against the programme,
+// of which he is a part. What is published is the mean of t_j over what the
+// effects tell of τ² (stat.SpreadBelief), and
 //
-// τ² by Paule-Mandel from minForTau contractors on, else priorTau². At τ² = 0
-// every contractor gets μ: no difference can be detected, which is not the
-// same as none. Effects come by contractor id, at least two.
-// Source: Morris, J. Am. Stat. Assoc. 78 (1983) 47, for the last term [mem].
-func shrink(effects []effect) (Pool, []Shrunk, error) {
+//	exp(E t_j ∓ t·√(E Var t_j + Var E t_j))
+//
+// whose second term stands for not knowing τ². Taken at one estimate of τ², or
+// at a supposed one, the intervals of few contractors cover far too seldom.
+//
+// The τ that is published, and enters reliability and the inflated limit, is
+// Paule-Mandel's from minForTau contractors on, else priorTau. Where it is 0 no
+// difference can be detected, which is not the same as none. Effects come by
+// contractor id, at least two; t is Student's quantile.
+func shrink(effects []effect, t float64) (Pool, []Shrunk, error) {
 	groups := make([]stat.Estimate, len(effects))
+	jobs := int64(0)
 	for j, e := range effects {
 		groups[j] = stat.Estimate{Effect: e.r, Variance: e.v}
+		jobs += e.n
 	}
 	tau2, err := stat.PauleMandel(groups)
 	if err != nil {
 		return Pool{}, nil, err
 	}
-	p := Pool{ContractorsCount: len(effects), TauSource: TauEstimated, Q: stat.GeneralizedQ(groups, 0)}
+	p := Pool{ContractorsCount: len(effects), Tau: math.Sqrt(tau2), TauSource: TauEstimated, Q: stat.GeneralizedQ(groups, 0)}
 	if len(effects) < minForTau {
-		tau2, p.TauSource = priorTau*priorTau, TauPrior
+		p.Tau, p.TauSource = priorTau, TauPrior
 	}
-	shrunk, err := draw(groups, tau2, &p)
+	belief, err := stat.SpreadBelief(groups, mostTau*mostTau)
 	if err != nil {
 		return Pool{}, nil, err
 	}
+	shares := make([]float64, len(effects))
+	for j, e := range effects {
+		shares[j] = float64(e.n) / float64(jobs)
+	}
+	shrunk := p.draw(groups, shares, belief, t)
 	p.Statement = p.say()
 	return p, shrunk, nil
 }
 
-// draw computes μ and every θ_j of shrink at a given τ²; p says where it comes
-// from, and an estimated one has at least minForTau groups.
-func draw(groups []stat.Estimate, tau2 float64, p *Pool) ([]Shrunk, error) {
-	p.Tau = math.Sqrt(tau2)
-	p.Mean, p.MeanSE = stat.PooledMean(groups, tau2)
-	z, err := stat.NormalQuantile(1 - (1-Level)/2)
-	if err != nil {
-		return nil, err
+// draw computes μ and every t_j of shrink.
+func (p *Pool) draw(groups []stat.Estimate, shares []float64, belief []stat.SpreadNode, t float64) []Shrunk {
+	type moments struct{ mean, square, weight float64 }
+	drawn := make([]moments, len(groups))
+	theta := make([]float64, len(groups))
+	p.Mean, p.MeanSE = 0, 0
+	for _, node := range belief {
+		mu, se := stat.PooledMean(groups, node.Variance)
+		mean, variance, left := 0.0, 0.0, 0.0 // Σ w·θ, Σ w²·B·v, Σ w·(1 − B)
+		for k, g := range groups {
+			b := node.Variance / (node.Variance + g.Variance)
+			theta[k] = mu + float64(b*(g.Effect-mu))
+			mean += float64(shares[k] * theta[k])
+			variance += float64(shares[k] * shares[k] * b * g.Variance)
+			left += float64(shares[k] * (1 - b))
+		}
+		for k, g := range groups {
+			b := node.Variance / (node.Variance + g.Variance)
+			at, coefficient := theta[k]-mean, (1-b-left)*se
+			square := float64((1-shares[k]-shares[k])*b*g.Variance) + variance + float64(coefficient*coefficient) + float64(at*at)
+			m := &drawn[k]
+			m.mean += float64(node.Weight * at)
+			m.square += float64(node.Weight * square)
+			m.weight += float64(node.Weight * b)
+		}
+		p.Mean += float64(node.Weight * mu)
+		p.MeanSE += float64(node.Weight * (float64(se*se) + float64(mu*mu)))
 	}
+	p.MeanSE = math.Sqrt(max(0, p.MeanSE-float64(p.Mean*p.Mean)))
 	shrunk := make([]Shrunk, len(groups))
-	for j, g := range groups {
-		b := tau2 / (tau2 + g.Variance)
-		theta := p.Mean + float64(b*(g.Effect-p.Mean))
-		variance := float64(b*g.Variance) + float64((1-b)*(1-b)*p.MeanSE*p.MeanSE)
-		if p.TauSource == TauEstimated {
-			away := (1 - b) * (g.Effect - p.Mean)
-			variance += float64(2 / float64(len(groups)-3) * away * away)
-		}
-		half := z * math.Sqrt(variance)
-		shrunk[j] = Shrunk{
-			Index: math.Exp(theta), Low: math.Exp(theta - half), High: math.Exp(theta + half),
-			Interval: IntervalNormal, Level: Level, Weight: b, theta: theta,
+	for k, m := range drawn {
+		half := t * math.Sqrt(max(0, m.square-float64(m.mean*m.mean)))
+		shrunk[k] = Shrunk{
+			Index: math.Exp(m.mean), Low: math.Exp(m.mean - half), High: math.Exp(m.mean + half),
+			Interval: IntervalT, Level: Level, Weight: m.weight, theta: m.mean,
 		}
 	}
-	return shrunk, nil
+	return shrunk
 }

@@ -4,7 +4,6 @@ import (
 	"encoding/csv"
 	"fmt"
 	"io"
-	"slices"
 	"strconv"
 )
 
@@ -54,11 +53,9 @@ func (x *Explanation) WriteCSV(w io.Writer) error {
 	}
 	for i, j := range x.JobsIn {
 		row := rowFirstJob + i
-		term := 0.0
-		for _, c := range x.Model.Classes {
-			if slices.Contains(c.Classes, j.HomeClass) {
-				term = c.Term
-			}
+		term, err := x.Model.term(j.HomeClass)
+		if err != nil {
+			return err
 		}
 		area := number(j.AreaFt2, number(&x.Model.AreaCentre, "")) // without an area slope any area adds nothing
 		lines = append(lines, []string{

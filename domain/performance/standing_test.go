@@ -17,11 +17,7 @@ func standingsOf(t *testing.T, r []float64, n []int64) ([]Standing, Pool) {
 		effects = append(effects, effect{id(i + 1), n[i], r[i], v, v})
 		groups = append(groups, stat.Estimate{Effect: r[i], Variance: v})
 	}
-	var p Pool
-	shrunk, err := draw(groups, .01, &p)
-	if err != nil {
-		t.Fatal(err)
-	}
+	p, shrunk := drawnAt(groups, .10)
 	s, err := stand(effects, shrunk, &p, .40)
 	if err != nil {
 		t.Fatal(err)

@@ -33,7 +33,7 @@ func (p *Pool) say() string {
 		p.ContractorsCount, oneDecimal((1-watchLevel)*float64(p.ContractorsCount)))
 	switch {
 	case p.TauSource == TauPrior:
-		return fmt.Sprintf("With %d contractors their true spread cannot be estimated; %s%% is assumed. %s",
+		return fmt.Sprintf("With %d contractors their true spread cannot be estimated; %s%% is assumed for the outer limit, and the ranges allow for any other. %s",
 			p.ContractorsCount, percent(p.Tau), chance)
 	case p.Tau == 0:
 		return "No difference between contractors is detectable in these jobs. " + chance
@@ -55,7 +55,7 @@ func (a *Adjusted) say(p *Pool) string {
 	}
 	place := "not distinguishable from the programme"
 	switch {
-	case p.TauSource == TauEstimated && p.Tau == 0:
+	case p.TauSource == TauEstimated && p.Tau == 0 && a.Standing.Side == NotDistinguishable:
 		return fmt.Sprintf("No difference between contractors is detectable; %s alone would say %s to %s.",
 			jobs(a.N), signed(*a.Low), signed(*a.High))
 	case a.Standing.Side == LeavesMore:

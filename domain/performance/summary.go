@@ -45,7 +45,7 @@ type Variant struct {
 
 // summary computes the figures of a group; within is for groups without any
 // spread of their own.
-func (g *group) summary(within spread, quantiles tTable) (Summary, error) {
+func (g *group) summary(within spread, tables *tables) (Summary, error) {
 	k := &g.kept
 	s := Summary{
 		JobsCount: g.jobs, UsedCount: int(k.n), LeftOut: []LeftOut{},
@@ -65,16 +65,16 @@ func (g *group) summary(within spread, quantiles tTable) (Summary, error) {
 		s.MissingAfterRatio = ptr(float64(g.leftOut[missingAfter]) / float64(asked))
 	}
 	var err error
-	if s.Pooled, err = pooledOf(k, quantiles); err != nil {
+	if s.Pooled, err = pooledOf(k, tables); err != nil {
 		return s, err
 	}
-	if s.Typical, err = typicalOf(k, g.range2, within, quantiles); err != nil {
+	if s.Typical, err = typicalOf(k, g.range2, within, tables); err != nil {
 		return s, err
 	}
-	if s.MedianBefore, err = medianOf(&g.befores, k.beforeBelow); err != nil {
+	if s.MedianBefore, err = medianOf(&g.befores, k.beforeBelow, tables); err != nil {
 		return s, err
 	}
-	if s.MedianAfter, err = medianOf(&g.afters, k.afterBelow); err != nil {
+	if s.MedianAfter, err = medianOf(&g.afters, k.afterBelow, tables); err != nil {
 		return s, err
 	}
 	if g.questioned.n > 0 {

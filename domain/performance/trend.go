@@ -3,10 +3,8 @@ package performance
 import (
 	"cmp"
 	"math"
-	"slices"
-	"strings"
-	"time"
 
+	"ductledger/domain"
 	"ductledger/domain/stat"
 )
 
@@ -26,59 +24,47 @@ type TrendPoint struct {
 	Published *float64 `json:"published_ewma,omitempty"` // what stood here when the month was published
 }
 
-// Trend draws the months of one contractor's jobs against his own level, so
-// that it shows change, where the index shows level:
+// Trend draws the months of one contractor against his own level, so that it
+// shows change, where the index shows level:
 //
 //	e_i = ln(after/expected) − r,  x_t = √n_t·ē_t/σ,  EWMA of x_t from 0
 //
 // with r the log of his index and σ the model's residual SD: a month's point
 // has the standard deviation 1 whatever its number of jobs, as long as nothing
-// changes. Months without a job have no point and move nothing. month names
-// the month of a moment in the programme's zone and must sort as time does,
-// such as 2026-10. published holds the values of earlier publications: they
-// are kept beside the line, which a new model restates.
+// changes. Σe of a month comes from its sums. Months without a job have no point
+// and move nothing. published holds the values of earlier publications: they are
+// kept beside the line, which a new model restates.
 //
 // Jobs that are not in the model are passed over. Refused: no model, no index
-// (/model). Source: NIST/SEMATECH e-Handbook 6.3.2.4 for the line [pub].
-func Trend(jobs []Job, m *Model, a *Adjusted, month func(time.Time) string, published map[string]float64) ([]TrendPoint, error) {
+// (/model), a class that the model has no term for. Source: NIST/SEMATECH
+// e-Handbook 6.3.2.4 for the line [pub].
+func (t *Tally) Trend(contractor domain.UUID, m *Model, a *Adjusted, published map[string]float64) ([]TrendPoint, error) {
 	if m.ResidualSD == nil || a.Index == nil {
 		return nil, stat.Refuse(stat.TooFew, "/model", "", "there is no index to follow over time: %s", cmp.Or(m.Reason, a.Reason))
 	}
-	type dated struct {
-		month    string
-		residual float64
-	}
+	points := []TrendPoint{}
 	r := math.Log(*a.Index)
-	var all []dated
-	for j, err := range inOrder(jobs) {
+	for _, k := range t.months.of(contractor) {
+		s := t.months.cells[contractor][k].take(m.AreaSlope != nil)
+		if s.n == 0 || k.class == "" {
+			continue
+		}
+		sum, err := m.residuals(k.class, &s)
 		if err != nil {
 			return nil, err
 		}
-		if j.reasonOf() != used || m.without(&j) != "" {
-			continue
+		if len(points) == 0 || points[len(points)-1].Month != k.month {
+			points = append(points, TrendPoint{Month: k.month})
 		}
-		e, err := m.Residual(Home{cfm25(*j.BeforeTenths), cfm25(*j.AfterTenths), j.Class, j.AreaFt2})
-		if err != nil {
-			return nil, stat.Under("/jobs/"+j.ID.String(), err)
-		}
-		all = append(all, dated{month(j.AcceptedAt), e - r})
+		p := &points[len(points)-1]
+		p.N += int(s.n)
+		p.Residual += sum - float64(float64(s.n)*r) // divided below
 	}
-	slices.SortStableFunc(all, func(a, b dated) int { return strings.Compare(a.month, b.month) })
-
-	var points []TrendPoint
-	var standard []float64
-	for len(all) > 0 {
-		n := 1
-		for n < len(all) && all[n].month == all[0].month {
-			n++
-		}
-		sum := 0.0
-		for _, d := range all[:n] {
-			sum += d.residual
-		}
-		points = append(points, TrendPoint{Month: all[0].month, N: n, Residual: sum / float64(n)})
-		standard = append(standard, sum/math.Sqrt(float64(n)) / *m.ResidualSD)
-		all = all[n:]
+	standard := make([]float64, len(points))
+	for i := range points {
+		p, n := &points[i], float64(points[i].N)
+		standard[i] = p.Residual / math.Sqrt(n) / *m.ResidualSD
+		p.Residual /= n
 	}
 	line, err := stat.EWMA(standard, 0, 1, stat.EWMALambda, stat.EWMAWidth)
 	if err != nil {

@@ -7,6 +7,21 @@ import (
 	"time"
 )
 
+// lineFrom draws the jobs of contractor 1.
+func lineFrom(jobs []Job, m *Model, a *Adjusted, published map[string]float64) ([]TrendPoint, error) {
+	tally, err := NewTally(Period{From: october.From.AddDate(-10, 0, 0), Before: october.Before.AddDate(10, 0, 0)}, ByContractor)
+	if err != nil {
+		return nil, err
+	}
+	tally.Follow(id(1), monthOf)
+	for _, j := range jobs {
+		if err := tally.Add(j); err != nil {
+			return nil, err
+		}
+	}
+	return tally.Trend(id(1), m, a, published)
+}
+
 func monthOf(t time.Time) string { return t.UTC().Format("2006-01") }
 
 // A flat model: expected 100 cfm25 whatever was there before, σ = .5.
@@ -27,7 +42,7 @@ func TestTrendByHand(t *testing.T) {
 	deemed := at(4, 2, 999)
 	deemed.PayBasis = Deemed
 	jobs := []Job{at(3, 3, 50), at(1, 1, 200), deemed, at(2, 1, 200)}
-	points, err := Trend(jobs, flatModel(), &Adjusted{Index: ptr(1.0)}, monthOf, map[string]float64{"2026-01": .4})
+	points, err := lineFrom(jobs, flatModel(), &Adjusted{Index: ptr(1.0)}, map[string]float64{"2026-01": .4})
 	if err != nil || len(points) != 2 {
 		t.Fatal(points, err)
 	}
@@ -55,7 +70,7 @@ func TestTrendRings(t *testing.T) {
 		j.AcceptedAt = time.Date(2025, 1, 1+6*i, 0, 0, 0, 0, time.UTC)
 		jobs = append(jobs, j)
 	}
-	points, err := Trend(jobs, flatModel(), &Adjusted{Index: ptr(1.0)}, monthOf, nil)
+	points, err := lineFrom(jobs, flatModel(), &Adjusted{Index: ptr(1.0)}, nil)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -69,7 +84,7 @@ func TestTrendRings(t *testing.T) {
 	}
 
 	few := jobs[60:69]
-	points, err = Trend(few, flatModel(), &Adjusted{Index: ptr(.2)}, monthOf, nil)
+	points, err = lineFrom(few, flatModel(), &Adjusted{Index: ptr(.2)}, nil)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -86,16 +101,16 @@ func TestTrendRings(t *testing.T) {
 }
 
 func TestTrendRefuses(t *testing.T) {
-	if _, err := Trend(nil, &Model{Reason: TooFewJobs}, &Adjusted{}, monthOf, nil); err == nil {
+	if _, err := lineFrom(nil, &Model{Reason: TooFewJobs}, &Adjusted{}, nil); err == nil {
 		t.Error("no model: no refusal")
 	}
-	if points, err := Trend(nil, flatModel(), &Adjusted{Index: ptr(1.0)}, monthOf, nil); len(points) != 0 || err != nil {
+	if points, err := lineFrom(nil, flatModel(), &Adjusted{Index: ptr(1.0)}, nil); len(points) != 0 || err != nil {
 		t.Error(points, err)
 	}
 	// A job of a class that came after the model was fitted.
 	j := measured(1, 1, 150, 100)
 	j.Class = "triple"
-	if _, err := Trend([]Job{j}, flatModel(), &Adjusted{Index: ptr(1.0)}, monthOf, nil); err == nil {
+	if _, err := lineFrom([]Job{j}, flatModel(), &Adjusted{Index: ptr(1.0)}, nil); err == nil {
 		t.Error("class without a term: no refusal")
 	}
 }

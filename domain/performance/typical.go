@@ -36,7 +36,7 @@ const zeroSD = 1e-12
 // From 3 jobs; two jobs show their range. Jobs alike to the last digit have
 // s_d = 0, which is a sign of copied readings and no certainty: the spread
 // within all groups stands in, with its own degrees of freedom.
-func typicalOf(s *sums, range2 func() (low, high float64), within spread, quantiles tTable) (Typical, error) {
+func typicalOf(s *sums, range2 func() (low, high float64), within spread, tables *tables) (Typical, error) {
 	g := Typical{N: int(s.n)}
 	if s.n == 0 {
 		g.Reason = NoJobs
@@ -62,7 +62,7 @@ func typicalOf(s *sums, range2 func() (low, high float64), within spread, quanti
 			return g, nil
 		}
 	}
-	t, err := quantiles.at(own.df)
+	t, err := tables.t(own.df)
 	if err != nil {
 		return g, err
 	}

@@ -1,6 +1,7 @@
 package performance
 
 import (
+	"math"
 	"time"
 
 	"ductledger/domain"
@@ -44,6 +45,10 @@ func (w *Work) check() error {
 		return stat.Refuse(stat.OutOfRange, at+"/accepted_at", "", "accepted at %s, before it was assigned at %s",
 			w.AcceptedAt.Format(time.RFC3339), w.AssignedAt.Format(time.RFC3339))
 	}
+	if !w.AcceptedAt.IsZero() && w.AcceptedAt.Sub(w.AssignedAt) > mostSeconds*time.Second {
+		return stat.Refuse(stat.OutOfRange, at+"/accepted_at", "", "accepted at %s, more than 68 years after %s",
+			w.AcceptedAt.Format(time.RFC3339), w.AssignedAt.Format(time.RFC3339))
+	}
 	for _, t := range []*int64{w.CrewAfter, w.InspectorAfter} {
 		if t != nil && (*t <= 0 || *t > MaxTenths) {
 			return stat.Refuse(stat.OutOfRange, at+"/after_cfm25", "", "%d is outside 1 to %d tenths of cfm25", *t, MaxTenths)
@@ -51,6 +56,15 @@ func (w *Work) check() error {
 	}
 	return nil
 }
+
+// seconds is the time from assignment to acceptance, at most the longest that
+// check lets pass.
+func (w *Work) seconds() int32 {
+	return int32(w.AcceptedAt.Sub(w.AssignedAt).Round(time.Second) / time.Second)
+}
+
+// mostSeconds is the longest time taken from assignment to acceptance, 68 years.
+const mostSeconds = math.MaxInt32
 
 // same tells whether two rows say the same of one job.
 func (w *Work) same(o *Work) bool {

@@ -4,8 +4,6 @@ import (
 	"cmp"
 	"math"
 	"slices"
-
-	"ductledger/domain/stat"
 )
 
 // workCounts are what is counted of some jobs.
@@ -13,8 +11,12 @@ type workCounts struct {
 	assigned, accepted, sent, first, mustFix, notRecorded int
 	calledBack, judged, notMeasurable, cuts, cutHomes     int
 	deferred                                              map[string]int
-	days                                                  []float64
-	retests                                               sums // crew's reading as before, inspector's as after
+	seconds                                               order // from assignment to acceptance
+	retests                                               sums  // crew's reading as before, inspector's as after
+}
+
+func newWorkCounts() *workCounts {
+	return &workCounts{seconds: order{most: wholeBins, marks: quarters}}
 }
 
 func (c *workCounts) add(w *Work) {
@@ -32,7 +34,7 @@ func (c *workCounts) add(w *Work) {
 	}
 	if !w.AcceptedAt.IsZero() {
 		c.accepted++
-		c.days = append(c.days, w.AcceptedAt.Sub(w.AssignedAt).Hours()/24)
+		c.seconds.add(w.seconds())
 		if w.SentIn == 1 {
 			c.first++
 		}
@@ -57,7 +59,7 @@ func (c *workCounts) add(w *Work) {
 	}
 }
 
-func (c *workCounts) picture(quantiles tTable) (Picture, error) {
+func (c *workCounts) picture(tables *tables) (Picture, error) {
 	p := Picture{
 		AssignedCount: c.assigned, AcceptedCount: c.accepted, Deferred: []LeftOut{},
 		SentInCount: c.sent, StrayCutCount: c.cuts, StrayCutHomes: c.cutHomes,
@@ -81,10 +83,10 @@ func (c *workCounts) picture(quantiles tTable) (Picture, error) {
 			return p, err
 		}
 	}
-	if p.DaysToAcceptance, err = daysOf(c.days); err != nil {
+	if p.DaysToAcceptance, err = daysOf(&c.seconds); err != nil {
 		return p, err
 	}
-	p.InspectorOverCrew, err = retestOf(&c.retests, quantiles)
+	p.InspectorOverCrew, err = retestOf(&c.retests, tables)
 	return p, err
 }
 
@@ -96,29 +98,20 @@ func per(count, n int) *float64 {
 	return ptr(float64(count) / float64(n))
 }
 
-// daysOf gives the median and the middle half, type 7. It sorts its argument.
-func daysOf(days []float64) (Days, error) {
-	d := Days{N: len(days)}
+// daysOf gives the median and the middle half, type 7.
+func daysOf(seconds *order) (Days, error) {
+	d := Days{N: int(seconds.n)}
 	if d.N == 0 {
 		d.Reason = NoJobs
 		return d, nil
 	}
-	slices.Sort(days)
-	for _, q := range []struct {
-		to **float64
-		p  float64
-	}{{&d.MiddleLow, 0.25}, {&d.Median, 0.5}, {&d.MiddleHigh, 0.75}} {
-		v, err := stat.Quantile(days, q.p)
-		if err != nil {
-			return d, err
-		}
-		*q.to = &v
-	}
-	return d, nil
+	points, err := seconds.middleHalf(func(s int32) float64 { return float64(s) / (24 * 60 * 60) })
+	d.MiddleLow, d.Median, d.MiddleHigh = points[0], points[1], points[2]
+	return d, err
 }
 
 // retestOf is exp of the mean log ratio with its t interval, from 3 homes.
-func retestOf(s *sums, quantiles tTable) (Retest, error) {
+func retestOf(s *sums, tables *tables) (Retest, error) {
 	r := Retest{N: int(s.n)}
 	if s.n == 0 {
 		r.Reason = NoJobs
@@ -136,7 +129,7 @@ func retestOf(s *sums, quantiles tTable) (Retest, error) {
 		r.IntervalReason = ZeroVariance
 		return r, nil
 	}
-	t, err := quantiles.at(s.n - 1)
+	t, err := tables.t(s.n - 1)
 	if err != nil {
 		return r, err
 	}

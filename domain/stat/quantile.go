@@ -38,12 +38,23 @@ func Quantile(sorted []float64, p float64) (float64, error) {
 
 // quantile7 is Quantile of values already found in order.
 func quantile7(sorted []float64, p float64) float64 {
-	h := p * float64(len(sorted)-1)
-	j := int(math.Floor(h))
-	if j >= len(sorted)-1 {
-		return sorted[len(sorted)-1]
+	j, part := QuantileRank(len(sorted), p)
+	if part == 0 {
+		return sorted[j]
 	}
-	return sorted[j] + float64((h-float64(j))*(sorted[j+1]-sorted[j]))
+	return sorted[j] + float64(part*(sorted[j+1]-sorted[j]))
+}
+
+// QuantileRank says of which of n values Quantile is made: x_j + part·(x_{j+1} −
+// x_j), and x_j alone where part is 0. p is a probability and part a fraction,
+// no unit; n is at least 1. Source: Hyndman & Fan (1996), type 7 [mem].
+func QuantileRank(n int, p float64) (j int, part float64) {
+	h := p * float64(n-1)
+	j = int(math.Floor(h))
+	if j >= n-1 {
+		return n - 1, 0
+	}
+	return j, h - float64(j)
 }
 
 func ascending(values []float64) error {
