@@ -87,7 +87,7 @@ func (s *Server) routes() []route {
 		{Method: "GET", Pattern: "/v1/performance/publications/{id}", Operation: "getPublication", Roles: office, Timeout: sums, Shed: shedStatistics, Handle: s.publication},
 
 		{Method: "GET", Pattern: "/v1/months/{month}/packages", Operation: "listPackages", Roles: reporting, Timeout: list, Shed: shedLists, Handle: s.listPackages},
-		{Method: "POST", Pattern: "/v1/months/{month}/packages", Operation: "buildPackage", Roles: office, Timeout: push, Shed: shedPackages, Handle: s.buildPackage},
+		{Method: "POST", Pattern: "/v1/months/{month}/packages", Operation: "buildPackage", Roles: office, Timeout: write, Shed: shedPackages, Handle: s.buildPackage},
 		{Method: "GET", Pattern: "/v1/months/{month}/packages/{revision}", Operation: "getPackage", Roles: reporting, Timeout: look, Shed: shedLists, Handle: s.getPackage},
 		{Method: "GET", Pattern: "/v1/months/{month}/packages/{revision}/file", Operation: "getPackageFile", Roles: reporting, Timeout: push, Shed: shedPackages, Handle: s.getPackageFile},
 		{Method: "POST", Pattern: "/v1/months/{month}/packages/{revision}/release", Operation: "releasePackage", Roles: []domain.Role{domain.Admin}, Timeout: 60 * time.Second, Shed: shedPackages, Handle: s.releasePackage},

@@ -85,7 +85,7 @@ func BenchmarkMonth(b *testing.B) {
 		if err != nil {
 			b.Fatal(err)
 		}
-		written, _, err := db.WriteMonth(ctx, w.Program, &plan, io.Discard, storage.MonthOptions{BuildID: "bench", Report: func(string, int64) {
+		written, _, err := db.WriteMonth(ctx, w.Program, &plan, io.Discard, storage.MonthOptions{BuildID: "bench", Report: func(string, int64, int64) {
 			var m runtime.MemStats
 			runtime.ReadMemStats(&m)
 			most = max(most, m.HeapInuse)

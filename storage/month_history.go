@@ -88,7 +88,9 @@ func timeOf(t *time.Time) time.Time {
 // history sums what stood and what stands, and finds what moved between.
 func (w *monthWriter) history() error {
 	r := &w.plan.Range
+	w.begins(StageHistory, 0)
 	err := w.eachHistory(func(h *month.History) error {
+		w.passed()
 		if h.Month > r.Month {
 			return nil // of a later month, when the cut lies in it
 		}
@@ -120,6 +122,7 @@ func (w *monthWriter) history() error {
 // counts, since the file says beforehand how many rows will come.
 func (w *monthWriter) corrections() error {
 	rows := int64(0)
+	w.begins(month.CorrectionsTable, 0)
 	if err := w.eachCorrection(func(*month.Correction) error { rows++; return nil }); err != nil {
 		return err
 	}
@@ -130,7 +133,7 @@ func (w *monthWriter) corrections() error {
 	err = w.eachCorrection(func(c *month.Correction) error {
 		s.Text(c.ID).Text(string(c.Month)).Text(month.JobRef(c.JobID)).Text(c.Event).Text(c.Field).Text(c.Old).Text(c.New).Text(c.Reason)
 		s.Int(c.VersionFrom).Int(c.VersionTo).Time(c.At).Text(string(w.plan.Month))
-		return s.End()
+		return w.end(s)
 	})
 	if err != nil {
 		return err

@@ -78,7 +78,7 @@ func (w *monthWriter) jobs() error {
 		scaled(s, work.ReductionTenths())
 		s.Bool(r.Extrapolated).Text(reason).Int(r.CheckCount).Int(r.NoteCount).Int(r.ReturnedCount)
 		s.Int(work.Pay.PayableCents).Int(work.Pay.HeldBackCents).Text(month.RuleSetRef(idOf(r.RuleSetID))).Text(r.MethodVersion)
-		return s.End()
+		return w.end(s)
 	})
 	if err != nil {
 		return err
@@ -138,7 +138,7 @@ func (w *monthWriter) measurements() error {
 			for _, v := range []*float64{line.PressurePa, line.FlowCFM, line.FanPressurePa, m.HousePressurePa, line.WholeCFM, line.MaskedCFM, line.HouseToDuctPa, line.PanPa} {
 				number(s, v)
 			}
-			if err := s.End(); err != nil {
+			if err := w.end(s); err != nil {
 				return err
 			}
 		}
@@ -176,7 +176,7 @@ func (w *monthWriter) contractors() error {
 		f := w.firms[id]
 		s.Text(month.ContractorRef(id)).Text(f.name).Int(f.jobs)
 		f.sums.ContractorCells(s)
-		if err := s.End(); err != nil {
+		if err := w.end(s); err != nil {
 			return err
 		}
 	}
@@ -185,6 +185,7 @@ func (w *monthWriter) contractors() error {
 
 func (w *monthWriter) payments() error {
 	rows := int64(0)
+	w.begins(month.PaymentsTable, 0)
 	err := w.eachJob(func(_ *monthJobRow, work *month.Work) error { rows += int64(len(work.Pay.Lines)); return nil })
 	if err != nil {
 		return err
@@ -198,7 +199,7 @@ func (w *monthWriter) payments() error {
 			line := &work.Pay.Lines[i]
 			s.Text(month.JobRef(r.JobID)).Int(int64(i + 1)).Text(month.ContractorRef(r.ContractorID))
 			line.Cells(s)
-			if err := s.End(); err != nil {
+			if err := w.end(s); err != nil {
 				return err
 			}
 		}

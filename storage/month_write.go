@@ -17,18 +17,30 @@ import (
 
 // MonthOptions are the choices of one build.
 type MonthOptions struct {
-	Key     ed25519.PrivateKey          // nil: the package is not signed
-	BuildID string                      // of the program that builds
-	Report  func(table string, n int64) // told before each table; nil: nobody asks
+	Key     ed25519.PrivateKey // nil: the package is not signed
+	BuildID string             // of the program that builds
+	// Report is told at the beginning of each stage, and now and then, how many
+	// rows of it are done and how many there are; 0: not known. nil: nobody asks.
+	Report func(stage string, done, total int64)
 }
+
+// reportRows is how many rows pass between two reports.
+const reportRows = 1000
+
+// buildStatementTime is how long a statement may run that reads a whole month.
+// Nobody waits for the answer with a connection of his own.
+const buildStatementTime = "SET LOCAL statement_timeout = '30min'"
 
 // monthWriter writes one package from one snapshot.
 type monthWriter struct {
-	t      *tx
-	plan   *MonthPlan
-	args   named
-	bag    *bag.Writer
-	report func(string, int64)
+	t    *tx
+	plan *MonthPlan
+	args named
+	bag  *bag.Writer
+
+	report      func(stage string, done, total int64)
+	stage       string
+	done, total int64
 
 	sets       map[domain.UUID]*domain.RuleSet
 	previous   month.Sums // what stood at the previous position
@@ -46,7 +58,7 @@ func (db *DB) WriteMonth(ctx context.Context, program domain.UUID, plan *MonthPl
 	err = db.in(ctx, program, snapshot, func(t *tx) error {
 		w := &monthWriter{t: t, plan: plan, report: o.Report, firms: map[domain.UUID]*firm{}, excluded: map[string]int64{}}
 		if w.report == nil {
-			w.report = func(string, int64) {}
+			w.report = func(string, int64, int64) {}
 		}
 		if err := w.begin(out, o); err != nil {
 			return err
@@ -77,6 +89,7 @@ func (w *monthWriter) begin(out io.Writer, o MonthOptions) (err error) {
 	// Index look-ups row by row: compiling these statements costs more than it
 	// saves (10,000 jobs took half as long again).
 	w.t.queue("SET LOCAL jit = off")
+	w.t.queue(buildStatementTime)
 	var rows []nameRow
 	all(w.t, &rows, monthRuleSetsSQL, w.args.pgx())
 	if err := w.t.flush(); err != nil {
@@ -163,8 +176,27 @@ func (t *tx) count(sql string, args pgx.NamedArgs) (int64, error) {
 	return rows[0].Count, nil
 }
 
+// begins says which stage begins.
+func (w *monthWriter) begins(stage string, rows int64) {
+	w.stage, w.done, w.total = stage, 0, rows
+	w.report(stage, 0, rows)
+}
+
+// passed counts a row of the stage.
+func (w *monthWriter) passed() {
+	if w.done++; w.done%reportRows == 0 {
+		w.report(w.stage, w.done, w.total)
+	}
+}
+
 // table begins the next table.
 func (w *monthWriter) table(name string, rows int64) (*bag.Sheet, error) {
-	w.report(name, rows)
+	w.begins(name, rows)
 	return w.bag.Table(name, rows)
+}
+
+// end ends a row of a table.
+func (w *monthWriter) end(s *bag.Sheet) error {
+	w.passed()
+	return s.End()
 }

@@ -135,7 +135,7 @@ func isTable(word string) bool {
 	for _, name := range []string{"program", "program_head", "token", "audit", "ledger", "record_head", "job_scope", "held", "rule_set", "contractor",
 		"crew_member", "credential", "training_event", "instrument", "device", "device_sign", "home", "resident", "job", "call_back", "visit",
 		"component", "crossover", "opening", "repair", "energy_isolation", "measurement", "photo", "review", "waiver", "inspection",
-		"inspection_draw", "job_result", "month_package", "month_package_part"} {
+		"inspection_draw", "job_result", "month_package", "month_package_part", "month_build"} {
 		if word == name {
 			return true
 		}

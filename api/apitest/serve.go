@@ -9,6 +9,7 @@ import (
 	"log/slog"
 	"net/http"
 	"net/http/httptest"
+	"sync"
 	"testing"
 
 	"ductledger/api"
@@ -42,6 +43,10 @@ func Serve(t testing.TB, options ...func(*storage.Options)) *API {
 	if err != nil {
 		t.Fatal(err)
 	}
+	building, stop := context.WithCancel(context.Background())
+	var builder sync.WaitGroup
+	builder.Go(func() { db.BuildAsked(building, storage.MonthOptions{BuildID: "test"}) })
+	t.Cleanup(func() { stop(); builder.Wait() })
 	server := httptest.NewServer(handler)
 	t.Cleanup(server.Close)
 	t.Cleanup(http.DefaultClient.CloseIdleConnections)

@@ -80,6 +80,8 @@ func (c *demoCommand) Run(in *invocation) (err error) {
 	if err := c.ready(in, values); err != nil || c.Exit {
 		return err
 	}
+	end := inBackground(in.ctx, func(ctx context.Context) { db.BuildAsked(ctx, storage.MonthOptions{BuildID: api.BuildID()}) })
+	defer end()
 	return api.Serve(in.ctx, handler, listener, log)
 }
 
