@@ -81,6 +81,7 @@ func (s *Server) routes() []route {
 		{Method: "GET", Pattern: "/v1/performance", Operation: "getPerformance", Roles: figures, Timeout: sums, Shed: shedStatistics, Handle: s.performance},
 		{Method: "GET", Pattern: "/v1/contractors/{id}/performance", Operation: "performanceOfContractor", Roles: firmFigures, Timeout: sums, Shed: shedStatistics, Handle: s.contractorPerformance},
 		{Method: "GET", Pattern: "/v1/contractors/{id}/performance/explanation", Operation: "explainPerformance", Roles: firmFigures, Timeout: sums, Shed: shedStatistics, Handle: s.explainPerformance},
+		{Method: "GET", Pattern: "/v1/contractors/{id}/statement", Operation: "statementOfContractor", Roles: firmFigures, Timeout: sums, Shed: shedStatistics, Handle: s.statement},
 		{Method: "GET", Pattern: "/v1/repair-effects", Operation: "getRepairEffects", Roles: figures, Timeout: sums, Shed: shedStatistics, Handle: s.repairEffects},
 		{Method: "GET", Pattern: "/v1/performance/publications", Operation: "listPublications", Roles: office, Timeout: list, Shed: shedLists, Handle: s.listPublications},
 		{Method: "POST", Pattern: "/v1/performance/publications", Operation: "publishPerformance", Roles: office, Timeout: sums, Shed: shedStatistics, Handle: s.publish},

@@ -8,8 +8,8 @@ import (
 )
 
 // eachHistory calls use with one job after the other, its acceptances up to
-// the position in order.
-func (w *monthWriter) eachHistory(use func(*month.History) error) error {
+// the position in order; sql is the query for all of them or for some.
+func (w *monthReader) eachHistory(sql string, use func(*month.History) error) error {
 	var h month.History
 	done := func() error {
 		if len(h.Acceptances) == 0 {
@@ -20,7 +20,7 @@ func (w *monthWriter) eachHistory(use func(*month.History) error) error {
 		}
 		return use(&h)
 	}
-	err := each(w.t, monthHistorySQL, w.args.pgx(), func(r *monthHistoryRow) error {
+	err := each(w.t, sql, w.args.pgx(), func(r *monthHistoryRow) error {
 		if domain.UUID(r.JobID) != h.JobID {
 			if err := done(); err != nil {
 				return err
@@ -41,7 +41,7 @@ func (w *monthWriter) eachHistory(use func(*month.History) error) error {
 	return done()
 }
 
-func (w *monthWriter) acceptance(r *monthHistoryRow) (a month.Acceptance, err error) {
+func (w *monthReader) acceptance(r *monthHistoryRow) (a month.Acceptance, err error) {
 	work := month.Work{
 		Figures: month.Figures{
 			ContractorID: r.ContractorID, Outcome: domain.Outcome(textOf(r.Outcome)), PayBasis: domain.PayBasis(r.PayBasis), HomeClass: r.Class,
@@ -89,7 +89,7 @@ func timeOf(t *time.Time) time.Time {
 func (w *monthWriter) history() error {
 	r := &w.plan.Range
 	w.begins(StageHistory, 0)
-	err := w.eachHistory(func(h *month.History) error {
+	err := w.eachHistory(monthHistorySQL, func(h *month.History) error {
 		w.passed()
 		if h.Month > r.Month {
 			return nil // of a later month, when the cut lies in it
@@ -108,9 +108,6 @@ func (w *monthWriter) history() error {
 		return err
 	}
 	w.args["late"] = w.late
-	if w.late == nil {
-		w.args["late"] = []domain.UUID{}
-	}
 	if before := w.plan.Before; before != nil {
 		return month.Same(before.Cumulative, w.previous, before.FileName)
 	}
@@ -142,7 +139,7 @@ func (w *monthWriter) corrections() error {
 }
 
 func (w *monthWriter) eachCorrection(use func(*month.Correction) error) error {
-	err := w.eachHistory(func(h *month.History) error { return h.Corrections(&w.plan.Range, use) })
+	err := w.eachHistory(monthHistorySQL, func(h *month.History) error { return h.Corrections(&w.plan.Range, use) })
 	if err != nil {
 		return err
 	}

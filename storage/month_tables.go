@@ -24,9 +24,10 @@ type firm struct {
 	sums month.Sums
 }
 
-// eachJob calls use with the jobs that the package shows, and their pay.
-func (w *monthWriter) eachJob(use func(*monthJobRow, *month.Work) error) error {
-	return each(w.t, monthJobsSQL, w.args.pgx(), func(r *monthJobRow) (err error) {
+// eachJob calls use with the jobs that the package shows, and their pay; sql
+// is the query for all of them or for some.
+func (w *monthReader) eachJob(sql string, use func(*monthJobRow, *month.Work) error) error {
+	return each(w.t, sql, w.args.pgx(), func(r *monthJobRow) (err error) {
 		work := month.Work{
 			Figures: month.Figures{
 				ContractorID: r.ContractorID, Outcome: domain.Outcome(textOf(r.Outcome)), PayBasis: domain.PayBasis(r.PayBasis), HomeClass: r.Class,
@@ -50,7 +51,7 @@ func (w *monthWriter) jobs() error {
 	if err != nil {
 		return err
 	}
-	err = w.eachJob(func(r *monthJobRow, work *month.Work) error {
+	err = w.eachJob(monthJobsSQL, func(r *monthJobRow, work *month.Work) error {
 		countedAs := "new"
 		if domain.Month(r.AcceptedMonth) == w.plan.Month {
 			w.movement.New = w.movement.New.Plus(work.Sums())
@@ -186,7 +187,7 @@ func (w *monthWriter) contractors() error {
 func (w *monthWriter) payments() error {
 	rows := int64(0)
 	w.begins(month.PaymentsTable, 0)
-	err := w.eachJob(func(_ *monthJobRow, work *month.Work) error { rows += int64(len(work.Pay.Lines)); return nil })
+	err := w.eachJob(monthJobsSQL, func(_ *monthJobRow, work *month.Work) error { rows += int64(len(work.Pay.Lines)); return nil })
 	if err != nil {
 		return err
 	}
@@ -194,7 +195,7 @@ func (w *monthWriter) payments() error {
 	if err != nil {
 		return err
 	}
-	err = w.eachJob(func(r *monthJobRow, work *month.Work) error {
+	err = w.eachJob(monthJobsSQL, func(r *monthJobRow, work *month.Work) error {
 		for i := range work.Pay.Lines {
 			line := &work.Pay.Lines[i]
 			s.Text(month.JobRef(r.JobID)).Int(int64(i + 1)).Text(month.ContractorRef(r.ContractorID))

@@ -31,22 +31,27 @@ const reportRows = 1000
 // Nobody waits for the answer with a connection of his own.
 const buildStatementTime = "SET LOCAL statement_timeout = '30min'"
 
-// monthWriter writes one package from one snapshot.
-type monthWriter struct {
+// monthReader reads what one package is of, from one snapshot.
+type monthReader struct {
 	t    *tx
 	plan *MonthPlan
 	args named
-	bag  *bag.Writer
+	sets map[domain.UUID]*domain.RuleSet
+	late []domain.UUID
+}
+
+// monthWriter writes it.
+type monthWriter struct {
+	monthReader
+	bag *bag.Writer
 
 	report      func(stage string, done, total int64)
 	stage       string
 	done, total int64
 
-	sets       map[domain.UUID]*domain.RuleSet
 	previous   month.Sums // what stood at the previous position
 	cumulative month.Sums // what stands
 	movement   month.Movement
-	late       []domain.UUID
 	firms      map[domain.UUID]*firm
 	excluded   map[string]int64
 }
@@ -56,7 +61,7 @@ type monthWriter struct {
 // the month. It gives what stands at the end, by measure.
 func (db *DB) WriteMonth(ctx context.Context, program domain.UUID, plan *MonthPlan, out io.Writer, o MonthOptions) (written bag.Written, sums month.Sums, err error) {
 	err = db.in(ctx, program, snapshot, func(t *tx) error {
-		w := &monthWriter{t: t, plan: plan, report: o.Report, firms: map[domain.UUID]*firm{}, excluded: map[string]int64{}}
+		w := &monthWriter{monthReader: monthReader{t: t, plan: plan}, report: o.Report, firms: map[domain.UUID]*firm{}, excluded: map[string]int64{}}
 		if w.report == nil {
 			w.report = func(string, int64, int64) {}
 		}
@@ -76,26 +81,29 @@ func (db *DB) WriteMonth(ctx context.Context, program domain.UUID, plan *MonthPl
 }
 
 func (w *monthWriter) begin(out io.Writer, o MonthOptions) (err error) {
-	p := w.plan
+	w.bag, err = bag.NewWriter(out, w.plan.head(o.BuildID), month.Tables(), bag.WriterOptions{Key: o.Key, Notes: month.Notes})
+	if err != nil {
+		return err
+	}
+	w.t.queue(buildStatementTime)
+	return w.open()
+}
+
+// open finds what all queries of the month need: prices, and where it began.
+func (r *monthReader) open() error {
+	p := r.plan
 	first, err := time.ParseInLocation("2006-01", string(p.Month), p.Zone)
 	if err != nil {
 		return err
 	}
-	w.args = named{"program_id": w.t.program, "position": p.Position, "previous": p.Previous, "begin": int64(0), "month": string(p.Month),
+	r.args = named{"program_id": r.t.program, "position": p.Position, "previous": p.Previous, "begin": int64(0), "month": string(p.Month),
 		"from": first.Add(-marginBefore), "as_of": p.AsOf, "late": []domain.UUID{}}
-	if w.bag, err = bag.NewWriter(out, p.head(o.BuildID), month.Tables(), bag.WriterOptions{Key: o.Key, Notes: month.Notes}); err != nil {
-		return err
-	}
-	// Index look-ups row by row: compiling these statements costs more than it
-	// saves (10,000 jobs took half as long again).
-	w.t.queue("SET LOCAL jit = off")
-	w.t.queue(buildStatementTime)
 	var rows []nameRow
-	all(w.t, &rows, monthRuleSetsSQL, w.args.pgx())
-	if err := w.t.flush(); err != nil {
+	all(r.t, &rows, monthRuleSetsSQL, r.args.pgx())
+	if err := r.t.flush(); err != nil {
 		return err
 	}
-	w.sets = make(map[domain.UUID]*domain.RuleSet, len(rows))
+	r.sets = make(map[domain.UUID]*domain.RuleSet, len(rows))
 	crossovers, holds := false, false
 	for _, row := range rows {
 		record, err := domain.Decode(domain.RuleSetKind, []byte(row.Body))
@@ -103,16 +111,16 @@ func (w *monthWriter) begin(out io.Writer, o MonthOptions) (err error) {
 			return fmt.Errorf("rule set %s: %w", domain.UUID(row.RecordID), err)
 		}
 		set := record.(*domain.RuleSet)
-		w.sets[row.RecordID] = set
+		r.sets[row.RecordID] = set
 		crossovers = crossovers || len(set.Prices) > 0
 		holds = holds || set.HoldBackRatio != nil && *set.HoldBackRatio > 0
 	}
-	w.args["crossovers"], w.args["holds"] = crossovers, holds
+	r.args["crossovers"], r.args["holds"] = crossovers, holds
 	// Events of own jobs may lie before the package before was cut, never
 	// before the month began.
 	before, _, err := neighbours(p.Month)
 	if err == nil {
-		w.args["begin"], err = w.t.lastOfMonth(before, p.Zone, p.Position)
+		r.args["begin"], err = r.t.lastOfMonth(before, p.Zone, p.Position)
 	}
 	return err
 }
