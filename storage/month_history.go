@@ -108,10 +108,7 @@ func (w *monthWriter) history() error {
 		return err
 	}
 	w.args["late"] = w.late
-	if before := w.plan.Before; before != nil {
-		return month.Same(before.Cumulative, w.previous, before.FileName)
-	}
-	return nil
+	return w.sameAsBefore()
 }
 
 // corrections writes the events of this package: those of accepted jobs by

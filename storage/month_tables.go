@@ -213,7 +213,7 @@ func (w *monthWriter) payments() error {
 }
 
 func (w *monthWriter) reconciliation() error {
-	lines, err := month.Reconcile(w.previous, w.movement, w.cumulative)
+	lines, err := w.reconcile()
 	if err != nil {
 		return err
 	}

@@ -9,25 +9,30 @@ import (
 	"ductledger/domain"
 )
 
-const packagePartSQL = `
-SELECT q.bytes FROM month_package_part AS q
-WHERE q.program_id = @program_id AND q.month = @month AND q.revision = @revision AND q.part = @part`
-
-// PackageFile reads a stored file at any place. Each part is a transaction of
-// its own and stays in memory until another is asked for: a slow reader holds
-// no transaction open. It is not for use by several goroutines at once.
+// PackageFile reads a stored file at any place. One part stays in memory until
+// another is asked for. It is not for use by several goroutines at once.
 type PackageFile struct {
-	db     *DB
-	ctx    context.Context // of the one reading that this value lives for
-	caller domain.Caller
-	pack   *Package
-	part   int64
-	bytes  []byte
+	pack  *Package
+	read  func(part int64) ([]byte, error)
+	part  int64
+	bytes []byte
 }
 
 // PackageFile begins to read the file of a package that the caller was given.
+// Each part is a transaction of its own: a slow reader holds none open.
 func (db *DB) PackageFile(ctx context.Context, caller domain.Caller, p *Package) *PackageFile {
-	return &PackageFile{db: db, ctx: ctx, caller: caller, pack: p, part: -1}
+	return &PackageFile{pack: p, part: -1, read: func(part int64) (b []byte, err error) {
+		err = db.in(ctx, caller.Program, reading, func(t *tx) error {
+			b, err = t.packagePart(p, part)
+			return err
+		})
+		return b, err
+	}}
+}
+
+// packageFile reads a file inside the transaction.
+func (t *tx) packageFile(p *Package) *PackageFile {
+	return &PackageFile{pack: p, part: -1, read: func(part int64) ([]byte, error) { return t.packagePart(p, part) }}
 }
 
 // ReadAt is as io.ReaderAt has it.
@@ -52,24 +57,32 @@ func (f *PackageFile) ReadAt(b []byte, at int64) (n int, err error) {
 	return n, nil
 }
 
-func (f *PackageFile) load(part int64) error {
+func (f *PackageFile) load(part int64) (err error) {
 	if part == f.part {
 		return nil
 	}
+	f.part = -1
+	if f.bytes, err = f.read(part); err == nil {
+		f.part = part
+	}
+	return err
+}
+
+const packagePartSQL = `
+SELECT q.bytes FROM month_package_part AS q
+WHERE q.program_id = @program_id AND q.month = @month AND q.revision = @revision AND q.part = @part`
+
+func (t *tx) packagePart(p *Package, part int64) ([]byte, error) {
 	type partRow struct{ Bytes []byte }
 	var row *partRow
-	err := f.db.in(f.ctx, f.caller.Program, reading, func(t *tx) error {
-		one(t, &row, packagePartSQL, named{"program_id": t.program, "month": string(f.pack.Month), "revision": f.pack.Revision, "part": part}.pgx())
-		return t.flush()
-	})
-	if err == nil && row == nil {
-		err = fmt.Errorf("package %s: part %d is not there", f.pack.FileName, part)
+	one(t, &row, packagePartSQL, named{"program_id": t.program, "month": string(p.Month), "revision": p.Revision, "part": part}.pgx())
+	if err := t.flush(); err != nil {
+		return nil, err
 	}
-	if err != nil {
-		return err
+	if row == nil {
+		return nil, fmt.Errorf("package %s: part %d is not there", p.FileName, part)
 	}
-	f.part, f.bytes = part, row.Bytes
-	return nil
+	return row.Bytes, nil
 }
 
 // NoteDownload writes into the audit who takes a package's file.

@@ -145,7 +145,7 @@ type problem struct {
 func (p *problem) text() string {
 	parts := []string{p.Code + ": " + p.Detail}
 	for _, e := range p.Errors {
-		parts = append(parts, strings.TrimPrefix(e.Pointer, "/")+": "+e.Detail)
+		parts = append(parts, strings.TrimPrefix(strings.TrimPrefix(e.Pointer, "/")+": "+e.Detail, ": "))
 	}
 	return strings.Join(parts, "; ")
 }
