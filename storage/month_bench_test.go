@@ -166,10 +166,10 @@ func BenchmarkMonthBesideCopy(b *testing.B) {
 		}
 		begun := time.Time{}
 		_, _, err := db.WriteMonth(ctx, w.Program, &plan, io.Discard, storage.MonthOptions{BuildID: "bench", Report: func(table string, done, total int64) {
-			switch {
-			case done == 0:
+			switch done {
+			case 0:
 				begun = time.Now()
-			case done == total:
+			case total:
 				written[table] += time.Since(begun)
 			}
 		}})

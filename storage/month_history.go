@@ -9,7 +9,7 @@ import (
 
 // eachHistory calls use with one job after the other, its acceptances up to
 // the position in order; sql is the query for all of them or for some.
-func (w *monthReader) eachHistory(sql string, use func(*month.History) error) error {
+func (r *monthReader) eachHistory(sql string, use func(*month.History) error) error {
 	var h month.History
 	done := func() error {
 		if len(h.Acceptances) == 0 {
@@ -20,19 +20,19 @@ func (w *monthReader) eachHistory(sql string, use func(*month.History) error) er
 		}
 		return use(&h)
 	}
-	err := each(w.t, sql, w.args.pgx(), func(r *monthHistoryRow) error {
-		if domain.UUID(r.JobID) != h.JobID {
+	err := each(r.t, sql, r.args.pgx(), func(row *monthHistoryRow) error {
+		if domain.UUID(row.JobID) != h.JobID {
 			if err := done(); err != nil {
 				return err
 			}
-			h = month.History{JobID: r.JobID, Month: domain.Month(r.AcceptedMonth), Acceptances: h.Acceptances[:0]}
+			h = month.History{JobID: row.JobID, Month: domain.Month(row.AcceptedMonth), Acceptances: h.Acceptances[:0]}
 		}
-		a, err := w.acceptance(r)
+		a, err := r.acceptance(row)
 		if err != nil {
 			return err
 		}
 		h.Acceptances = append(h.Acceptances, a)
-		h.Void = r.VoidNow != nil && *r.VoidNow
+		h.Void = row.VoidNow != nil && *row.VoidNow
 		return nil
 	})
 	if err != nil {
@@ -41,22 +41,22 @@ func (w *monthReader) eachHistory(sql string, use func(*month.History) error) er
 	return done()
 }
 
-func (w *monthReader) acceptance(r *monthHistoryRow) (a month.Acceptance, err error) {
+func (r *monthReader) acceptance(row *monthHistoryRow) (a month.Acceptance, err error) {
 	work := month.Work{
 		Figures: month.Figures{
-			ContractorID: r.ContractorID, Outcome: domain.Outcome(textOf(r.Outcome)), PayBasis: domain.PayBasis(r.PayBasis), HomeClass: r.Class,
-			BeforeTenths: r.BeforeTenths, AfterTenths: r.AfterTenths, Returned: r.ReturnedCount, Excluded: r.Excluded,
+			ContractorID: row.ContractorID, Outcome: domain.Outcome(textOf(row.Outcome)), PayBasis: domain.PayBasis(row.PayBasis), HomeClass: row.Class,
+			BeforeTenths: row.BeforeTenths, AfterTenths: row.AfterTenths, Returned: row.ReturnedCount, Excluded: row.Excluded,
 		},
-		Sections: sectionsOf(r.Class), Crossovers: r.CrossoversCount,
+		Sections: sectionsOf(row.Class), Crossovers: row.CrossoversCount,
 	}
-	if work.Pay, err = month.PayOf(w.sets[idOf(r.RuleSetID)], &work); err != nil {
+	if work.Pay, err = month.PayOf(r.sets[idOf(row.RuleSetID)], &work); err != nil {
 		return a, err
 	}
-	a = month.Acceptance{Position: r.AcceptedPosition, AcceptedAt: r.AcceptedAt, JobVersion: numberOf(r.Version), Reason: textOf(r.Reason),
-		Figures: work.Figures, Inspected: numberOf(r.Inspected), InspectedAt: timeOf(r.InspectedAt)}
-	if r.UntilPosition != nil {
-		a.Until, a.UntilAt, a.UntilVersion = *r.UntilPosition, timeOf(r.UntilAt), numberOf(r.UntilVersion)
-		a.UntilReason, a.UntilVoid = textOf(r.UntilReason), r.UntilVoid != nil && *r.UntilVoid
+	a = month.Acceptance{Position: row.AcceptedPosition, AcceptedAt: row.AcceptedAt, JobVersion: numberOf(row.Version), Reason: textOf(row.Reason),
+		Figures: work.Figures, Inspected: numberOf(row.Inspected), InspectedAt: timeOf(row.InspectedAt)}
+	if row.UntilPosition != nil {
+		a.Until, a.UntilAt, a.UntilVersion = *row.UntilPosition, timeOf(row.UntilAt), numberOf(row.UntilVersion)
+		a.UntilReason, a.UntilVoid = textOf(row.UntilReason), row.UntilVoid != nil && *row.UntilVoid
 	}
 	return a, nil
 }

@@ -26,19 +26,19 @@ type firm struct {
 
 // eachJob calls use with the jobs that the package shows, and their pay; sql
 // is the query for all of them or for some.
-func (w *monthReader) eachJob(sql string, use func(*monthJobRow, *month.Work) error) error {
-	return each(w.t, sql, w.args.pgx(), func(r *monthJobRow) (err error) {
+func (r *monthReader) eachJob(sql string, use func(*monthJobRow, *month.Work) error) error {
+	return each(r.t, sql, r.args.pgx(), func(row *monthJobRow) (err error) {
 		work := month.Work{
 			Figures: month.Figures{
-				ContractorID: r.ContractorID, Outcome: domain.Outcome(textOf(r.Outcome)), PayBasis: domain.PayBasis(r.PayBasis), HomeClass: r.Class,
-				FundSource: textOf(r.FundSource), BeforeTenths: r.BeforeTenths, AfterTenths: r.AfterTenths, Returned: r.ReturnedCount, Excluded: r.Excluded,
+				ContractorID: row.ContractorID, Outcome: domain.Outcome(textOf(row.Outcome)), PayBasis: domain.PayBasis(row.PayBasis), HomeClass: row.Class,
+				FundSource: textOf(row.FundSource), BeforeTenths: row.BeforeTenths, AfterTenths: row.AfterTenths, Returned: row.ReturnedCount, Excluded: row.Excluded,
 			},
-			Sections: sectionsOf(r.Class), Crossovers: r.CrossoversCount, Inspected: r.Inspected,
+			Sections: sectionsOf(row.Class), Crossovers: row.CrossoversCount, Inspected: row.Inspected,
 		}
-		if work.Pay, err = month.PayOf(w.sets[idOf(r.RuleSetID)], &work); err != nil {
-			return fmt.Errorf("job %s: %w", domain.UUID(r.JobID), err)
+		if work.Pay, err = month.PayOf(r.sets[idOf(row.RuleSetID)], &work); err != nil {
+			return fmt.Errorf("job %s: %w", domain.UUID(row.JobID), err)
 		}
-		return use(r, &work)
+		return use(row, &work)
 	})
 }
 

@@ -7,13 +7,16 @@ import (
 	"io"
 
 	"ductledger/domain"
+
+	"github.com/jackc/pgx/v5"
+	"github.com/jackc/pgx/v5/pgtype"
 )
 
 // PackageFile reads a stored file at any place. One part stays in memory until
 // another is asked for. It is not for use by several goroutines at once.
 type PackageFile struct {
 	pack  *Package
-	read  func(part int64) ([]byte, error)
+	read  func(part int64, into []byte) ([]byte, error)
 	part  int64
 	bytes []byte
 }
@@ -21,9 +24,9 @@ type PackageFile struct {
 // PackageFile begins to read the file of a package that the caller was given.
 // Each part is a transaction of its own: a slow reader holds none open.
 func (db *DB) PackageFile(ctx context.Context, caller domain.Caller, p *Package) *PackageFile {
-	return &PackageFile{pack: p, part: -1, read: func(part int64) (b []byte, err error) {
+	return &PackageFile{pack: p, part: -1, read: func(part int64, into []byte) (b []byte, err error) {
 		err = db.in(ctx, caller.Program, reading, func(t *tx) error {
-			b, err = t.packagePart(p, part)
+			b, err = t.packagePart(p, part, into)
 			return err
 		})
 		return b, err
@@ -32,7 +35,7 @@ func (db *DB) PackageFile(ctx context.Context, caller domain.Caller, p *Package)
 
 // packageFile reads a file inside the transaction.
 func (t *tx) packageFile(p *Package) *PackageFile {
-	return &PackageFile{pack: p, part: -1, read: func(part int64) ([]byte, error) { return t.packagePart(p, part) }}
+	return &PackageFile{pack: p, part: -1, read: func(part int64, into []byte) ([]byte, error) { return t.packagePart(p, part, into) }}
 }
 
 // ReadAt is as io.ReaderAt has it.
@@ -62,7 +65,7 @@ func (f *PackageFile) load(part int64) (err error) {
 		return nil
 	}
 	f.part = -1
-	if f.bytes, err = f.read(part); err == nil {
+	if f.bytes, err = f.read(part, f.bytes[:0]); err == nil {
 		f.part = part
 	}
 	return err
@@ -72,17 +75,26 @@ const packagePartSQL = `
 SELECT q.bytes FROM month_package_part AS q
 WHERE q.program_id = @program_id AND q.month = @month AND q.revision = @revision AND q.part = @part`
 
-func (t *tx) packagePart(p *Package, part int64) ([]byte, error) {
-	type partRow struct{ Bytes []byte }
-	var row *partRow
-	one(t, &row, packagePartSQL, named{"program_id": t.program, "month": string(p.Month), "revision": p.Revision, "part": part}.pgx())
+// packagePart appends a part to into, without another copy of it in memory.
+func (t *tx) packagePart(p *Package, part int64, into []byte) ([]byte, error) {
+	args := named{"program_id": t.program, "month": string(p.Month), "revision": p.Revision, "part": part}
+	t.queue(packagePartSQL, args.pgx()).Query(func(rows pgx.Rows) error {
+		for rows.Next() {
+			var b pgtype.DriverBytes
+			if err := rows.Scan(&b); err != nil {
+				return err
+			}
+			into = append(into, b...)
+		}
+		return rows.Err()
+	})
 	if err := t.flush(); err != nil {
 		return nil, err
 	}
-	if row == nil {
+	if len(into) == 0 { // no part is empty
 		return nil, fmt.Errorf("package %s: part %d is not there", p.FileName, part)
 	}
-	return row.Bytes, nil
+	return into, nil
 }
 
 // NoteDownload writes into the audit who takes a package's file.

@@ -9,9 +9,9 @@ import (
 )
 
 // keysInMemory is how many keys of a table are held at once, 24 bytes each. A
-// longer table is read again for each further part of its keys, so memory does
-// not grow with its rows.
-const keysInMemory = 1 << 17
+// longer table is read again for each share of its keys, so memory does not
+// grow with its rows.
+const keysInMemory = 1 << 16
 
 // A keySet finds keys that stand twice, and tells whether one stands. A key is
 // kept as 16 bytes of its SHA-256, so memory does not depend on its length.
@@ -48,10 +48,15 @@ func (k *keySet) take(cells [][]byte, part int, row int64) {
 	if !known {
 		return
 	}
-	if k.rows++; k.rows <= keysInMemory {
-		k.keys = append(k.keys, keyAt{key, int32(part), int32(row)})
-	} else {
+	const few = 1000
+	switch k.rows++; k.rows {
+	case few: // one step to the end leaves no garbage of steps between
+		k.keys = slices.Grow(k.keys, keysInMemory)
+	case keysInMemory + 1:
 		k.keys = nil
+	}
+	if k.rows <= keysInMemory {
+		k.keys = append(k.keys, keyAt{key, int32(part), int32(row)})
 	}
 }
 
@@ -107,14 +112,17 @@ func (v *verifier) checkKeys(run *tableRun, from []*tableRun) error {
 				}
 			}
 		}
-		k.keys = nil
+		k.keys, v.spare = nil, k.keys[:0]
 	}
 	return nil
 }
 
 // readKeys reads one share of a table's keys.
 func (v *verifier) readKeys(run *tableRun, k *keySet, share, shares uint64) error {
-	k.keys = k.keys[:0]
+	if k.keys == nil {
+		k.keys, v.spare = v.spare, nil
+	}
+	k.keys = slices.Grow(k.keys[:0], keysInMemory)
 	for part, file := range run.files {
 		err := v.eachRow(run, file, func(row int64, cells [][]byte) {
 			if key, known := k.of(k.columns, cells); known && shareOf(key, shares) == share {

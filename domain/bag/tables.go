@@ -67,7 +67,8 @@ func (v *verifier) checkTables() error {
 
 // firstPass judges every cell, counts, and gathers keys.
 func (v *verifier) firstPass(run *tableRun, changed *int64) error {
-	run.keys = []*keySet{{columns: run.key, check: CheckPrimaryKey}}
+	run.keys = []*keySet{{columns: run.key, check: CheckPrimaryKey, keys: v.spare}}
+	v.spare = nil // one table's at a time
 	for i, c := range run.cells {
 		if c.unique {
 			run.keys = append(run.keys, &keySet{columns: []int{i}, check: CheckSchema})

@@ -28,6 +28,7 @@ type verifier struct {
 	counts counts
 	report Report
 	lists  map[string]string // path → digest, of both manifests
+	spare  []keyAt           // room for the keys of the next table
 }
 
 // Verify checks a package with nothing but the file. The error is for what
