@@ -1,6 +1,7 @@
 package api_test
 
 import (
+	"context"
 	"encoding/json"
 	"slices"
 	"strings"
@@ -9,6 +10,8 @@ import (
 	"ductledger/api/apitest"
 	"ductledger/domain"
 	"ductledger/storage/storagetest"
+
+	"github.com/jackc/pgx/v5"
 )
 
 // Every status that a client can bring about, each judged alone and answered
@@ -234,4 +237,39 @@ func TestStaffDeliverForADevice(t *testing.T) {
 		work["device_id"] = storagetest.ID()
 		a.Send(a.Tokens[domain.Field], "POST", "/v1/batches", work).Want(403)
 	}, a.Tokens[domain.Staff])
+}
+
+// Others who keep changing the same records make a push lose every race: it
+// stores nothing, holds nothing, and asks for all of it again.
+func TestALostRaceAsksForAllAgain(t *testing.T) {
+	t.Parallel()
+	a := apitest.Serve(t)
+	staff := a.Tokens[domain.Staff]
+	conn, err := pgx.Connect(context.Background(), storagetest.AddressOf(a.DB))
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer conn.Close(context.Background())
+	statement := func(sql string) {
+		if _, err := conn.Exec(context.Background(), sql); err != nil {
+			t.Fatal(err)
+		}
+	}
+	statement(`CREATE FUNCTION lose() RETURNS trigger LANGUAGE plpgsql AS $$ BEGIN RAISE EXCEPTION 'another was faster' USING ERRCODE = '40001'; END $$;
+		CREATE TRIGGER race BEFORE INSERT ON opening FOR EACH ROW EXECUTE FUNCTION lose()`)
+	job, before := a.World.Job(t), standsAt(a, staff)
+	items := []any{home(), item(domain.OpeningKind, storagetest.ID(), 0, domain.Opening{JobID: job, In: domain.InWrap, Origin: domain.ByCrew}),
+		item(domain.OpeningKind, storagetest.ID(), 0, object{"colour": 1})}
+	b := push(a, staff, items...)
+	if want := []string{"retry", "retry", "retry"}; !slices.Equal(b.statuses(), want) || b.RetryAfterS <= 0 || len(b.Jobs) > 0 {
+		t.Errorf("%v, want %v: %+v", b.statuses(), want, b)
+	}
+	if now := standsAt(a, staff); now.HeadPosition != before.HeadPosition || now.HeldOpenCount != 0 {
+		t.Errorf("something was stored or held: %+v, before %+v", now, before)
+	}
+	statement("DROP TRIGGER race ON opening")
+	b = push(a, staff, items...)
+	if want := []string{"created", "created", "rejected"}; !slices.Equal(b.statuses(), want) {
+		t.Errorf("sent again: %v, want %v", b.statuses(), want)
+	}
 }

@@ -67,19 +67,24 @@ func (s *Server) changes(ctx context.Context, caller domain.Caller, r *request) 
 	}
 	filter := filterOf(caller, kinds, versions)
 	after := r.Query.Get("after")
-	place, err := s.placeOf(ctx, caller, after, filter) // before the receipt: only a cursor has a place in the new history
-	if err != nil {
+	var marks []mark // the cursor before the receipt: only it has a place in the new history
+	var err error
+	if q.After, marks, err = placeOf(caller, after, filter); err != nil {
 		return answer{}, err
 	}
-	if err := s.checkEpoch(ctx, caller, "", r.Query.Get("receipt")); err != nil {
-		return answer{}, err
+	if receipt := r.Query.Get("receipt"); receipt != "" {
+		m, err := readMark(receipt)
+		if err != nil {
+			return answer{}, err
+		}
+		marks = append(marks, m)
 	}
-	q.After = place
+	q.Claim = claimOf(caller, "", marks...)
 	feed, err := s.pull(ctx, caller, r, q)
 	if err != nil {
-		return answer{}, err
+		return answer{}, s.openEpoch(ctx, caller, err)
 	}
-	s.notePull(ctx, caller, place.Effective)
+	s.notePull(ctx, caller, q.After.Effective)
 	out := wire.Feed{Epoch: feed.Head.Epoch, Items: make([]jsontext.Value, len(feed.Items)), More: feed.More}
 	for i, item := range feed.Items {
 		out.Items[i] = s.feedItemJSON(caller, item)
@@ -115,23 +120,20 @@ func (s *Server) pull(ctx context.Context, caller domain.Caller, r *request, q s
 	}
 }
 
-// placeOf reads a cursor; "0" and none are the beginning, and who sees the
-// whole programme may give a bare position.
-func (s *Server) placeOf(ctx context.Context, caller domain.Caller, after string, filter [4]byte) (storage.Place, error) {
+// placeOf reads a cursor, and the mark that it is; "0" and none are the
+// beginning, and who sees the whole programme may give a bare position.
+func placeOf(caller domain.Caller, after string, filter [4]byte) (storage.Place, []mark, error) {
 	if after == "" || after == "0" {
-		return storage.Place{}, nil
+		return storage.Place{}, nil, nil
 	}
 	if position, err := strconv.ParseInt(after, 10, 64); err == nil && position >= 0 && !caller.Scoped() {
-		return storage.Place{Effective: position, Position: position}, nil
+		return storage.Place{Effective: position, Position: position}, nil, nil
 	}
 	m, err := readMark(after)
-	if err != nil {
-		return storage.Place{}, err
+	if err == nil && m.filter != filter {
+		err = cursorInvalid()
 	}
-	if m.filter != filter {
-		return storage.Place{}, cursorInvalid()
-	}
-	return m.place, s.checkMark(ctx, caller, "", m, true)
+	return m.place, []mark{m}, err
 }
 
 func (s *Server) feedItemJSON(caller domain.Caller, item storage.FeedItem) jsontext.Value {

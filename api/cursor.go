@@ -5,6 +5,7 @@ import (
 	"crypto/sha256"
 	"encoding/base64"
 	"encoding/binary"
+	"errors"
 	"strconv"
 	"time"
 
@@ -98,40 +99,55 @@ func filterOf(caller domain.Caller, kinds, versions string) [4]byte {
 	return [4]byte(sum[:4])
 }
 
-// checkEpoch refuses a request that speaks of another history than ours: one
-// that names another epoch, or a receipt that our chain does not know.
-func (s *Server) checkEpoch(ctx context.Context, caller domain.Caller, epoch, receipt string) error {
-	if epoch == "" && receipt == "" {
-		return nil
+// claimOf is what a request says of our past: the epoch that it thinks of and
+// the marks that it holds. One of another epoch, and a mark that our chain does
+// not know, are refused before anything else is done.
+func claimOf(caller domain.Caller, epoch string, marks ...mark) storage.Claim {
+	if epoch == "" && len(marks) == 0 {
+		return storage.Claim{}
 	}
-	var m mark
-	if receipt != "" {
-		var err error
-		if m, err = readMark(receipt); err != nil {
-			return err
+	places := make([]int64, len(marks))
+	for i, m := range marks {
+		places[i] = m.place.Effective
+	}
+	return storage.Claim{Places: places, Judge: func(head storage.Head, links []ledger.Digest) error {
+		for i, m := range marks {
+			switch {
+			case m.epoch != head.Epoch, epoch != "" && epoch != head.Epoch.String():
+				return epochChanged(caller, head, m, links[i])
+			case m.place.Effective > head.Position, m.link != linkPart(links[i]):
+				return &lostHistory{head: head, position: m.place.Effective}
+			}
 		}
-	}
-	return s.checkMark(ctx, caller, epoch, m, receipt != "")
+		if epoch != "" && epoch != head.Epoch.String() {
+			return epochChanged(caller, head, mark{}, ledger.Digest{})
+		}
+		return nil
+	}}
 }
 
-func (s *Server) checkMark(ctx context.Context, caller domain.Caller, epoch string, m mark, marked bool) error {
-	head, link, err := s.db.CheckPlace(ctx, caller.Program, m.place.Effective)
+// A lostHistory says that a device knows what our ledger does not have.
+type lostHistory struct {
+	head     storage.Head
+	position int64
+}
+
+func (*lostHistory) Error() string { return "a device knows positions that the ledger has not" }
+
+// openEpoch begins a new history where err says that the old one lost
+// something, and gives every other error back.
+func (s *Server) openEpoch(ctx context.Context, caller domain.Caller, err error) error {
+	var lost *lostHistory
+	if !errors.As(err, &lost) {
+		return err
+	}
+	s.log.Error("history was lost: a device knows positions that the ledger has not; a new epoch opens",
+		"program", caller.Program.String(), "position", lost.position, "head", lost.head.Position)
+	head, err := s.db.OpenEpoch(ctx, caller, lost.head.Epoch, lost.Error())
 	if err != nil {
 		return err
 	}
-	if epoch != "" && epoch != head.Epoch.String() || marked && m.epoch != head.Epoch {
-		return epochChanged(caller, head, m, link)
-	}
-	if marked && (m.place.Effective > head.Position || m.link != linkPart(link)) {
-		s.log.Error("history was lost: a device knows positions that the ledger has not; a new epoch opens",
-			"program", caller.Program.String(), "position", m.place.Effective, "head", head.Position)
-		head, err := s.db.OpenEpoch(ctx, caller, head.Epoch, "a device knows positions that the ledger has not")
-		if err != nil {
-			return err
-		}
-		return epochChanged(caller, head, mark{}, link)
-	}
-	return nil
+	return epochChanged(caller, head, mark{}, ledger.Digest{})
 }
 
 // epochSpread is the time over which the devices of a programme come back

@@ -31,8 +31,13 @@ func (s *Server) push(ctx context.Context, caller domain.Caller, r *request) (an
 	if err := decodeInto(r.Body, &batch); err != nil {
 		return answer{}, err
 	}
-	if err := s.checkEpoch(ctx, caller, batch.Epoch, batch.Receipt); err != nil {
-		return answer{}, err
+	var marks []mark
+	if batch.Receipt != "" {
+		m, err := readMark(batch.Receipt)
+		if err != nil {
+			return answer{}, err
+		}
+		marks = []mark{m}
 	}
 	device, err := s.deviceOf(caller, &batch)
 	if err != nil {
@@ -49,12 +54,13 @@ func (s *Server) push(ctx context.Context, caller domain.Caller, r *request) (an
 	}
 	pushed, err := s.db.Push(ctx, caller, storage.Push{
 		Items: items, ReceivedAt: r.ReceivedAt, Hold: true, ValidateOnly: r.validateOnly(), Sign: signOf(&batch, offset),
+		Claim: claimOf(caller, batch.Epoch, marks...),
 	})
 	if errors.Is(err, storage.ErrBusy) {
 		return allAgain(items, values, r), nil
 	}
 	if err != nil {
-		return answer{}, err
+		return answer{}, s.openEpoch(ctx, caller, err)
 	}
 	out := wire.BatchAnswer{
 		Epoch: pushed.Epoch, ReceivedAt: ledger.Stamp(r.ReceivedAt), HeldOpenCount: pushed.HeldOpen,

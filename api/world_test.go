@@ -74,8 +74,9 @@ type itemAnswer struct {
 type batchAnswer struct {
 	Epoch         string
 	Receipt       string
-	ReceivedAt    string `json:"received_at"`
-	HeldOpenCount int    `json:"held_open_count"`
+	ReceivedAt    string  `json:"received_at"`
+	HeldOpenCount int     `json:"held_open_count"`
+	RetryAfterS   float64 `json:"retry_after_s"`
 	Items         []itemAnswer
 	Jobs          []struct {
 		JobID            string `json:"job_id"`

@@ -35,7 +35,7 @@ const chainPage = 2000
 // (0: the head) and stops at the first that does not hold. It sees one state
 // of the ledger, while pushes go on.
 func (db *DB) VerifyChain(ctx context.Context, program domain.UUID, from, to int64) (report ChainReport, err error) {
-	err = db.in(ctx, program, snapshot, func(t *tx) error {
+	err = db.in(ctx, program, survey, func(t *tx) error {
 		var heads []headRow
 		all(t, &heads, headSQL, named{"program_id": t.program}.pgx())
 		if err := t.flush(); err != nil {

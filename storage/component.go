@@ -1,6 +1,6 @@
 package storage
 
-const componentUpsertSQL = `
+const componentInsertSQL = `
 INSERT INTO component (program_id, id, version, void,
     job_id, component, section, number, position_ft, start_ft, end_ft, inside_width_in, inside_height_in)
 SELECT @program_id, r.id, r.version, r.void,
@@ -8,7 +8,9 @@ SELECT @program_id, r.id, r.version, r.void,
     f.inside_height_in
 FROM jsonb_to_recordset(@rows) AS r(id uuid, version bigint, void boolean, record jsonb),
     jsonb_to_record(r.record) AS f(job_id uuid, component text, section text, number integer, position_ft numeric, start_ft numeric,
-        end_ft numeric, inside_width_in numeric, inside_height_in numeric)
+        end_ft numeric, inside_width_in numeric, inside_height_in numeric)`
+
+const componentUpsertSQL = componentInsertSQL + `
 ON CONFLICT (program_id, id) DO UPDATE SET version = excluded.version, void = excluded.void,
     job_id = excluded.job_id, component = excluded.component, section = excluded.section,
     number = excluded.number, position_ft = excluded.position_ft, start_ft = excluded.start_ft,

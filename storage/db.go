@@ -28,6 +28,9 @@ type Options struct {
 	Now         func() time.Time // the one clock
 	Log         *slog.Logger
 	Tracer      pgx.QueryTracer // counts statements in tests; nil: none
+	// CommitAhead lets commits return before they are on the disk: for what can
+	// be made again.
+	CommitAhead bool
 }
 
 // Open connects to a migrated database. Every connection gives up the rights
@@ -46,6 +49,9 @@ func Open(ctx context.Context, url string, o Options) (*DB, error) {
 	config.ConnConfig.RuntimeParams["timezone"] = "UTC"
 	if config.ConnConfig.RuntimeParams["application_name"] == "" {
 		config.ConnConfig.RuntimeParams["application_name"] = "ductledger"
+	}
+	if o.CommitAhead {
+		config.ConnConfig.RuntimeParams["synchronous_commit"] = "off"
 	}
 	config.AfterConnect = func(ctx context.Context, conn *pgx.Conn) error {
 		// Rows are looked up by id on disks without a head to move, or in memory.
@@ -70,26 +76,23 @@ func (db *DB) Ping(ctx context.Context) error { return db.pool.Ping(ctx) }
 // Now is the moment by the one clock.
 func (db *DB) Now() time.Time { return db.now() }
 
-// mode is what a transaction may do.
-type mode string
-
-const (
-	reading  mode = "BEGIN ISOLATION LEVEL READ COMMITTED READ ONLY"
-	snapshot mode = "BEGIN ISOLATION LEVEL REPEATABLE READ READ ONLY"
-	writing  mode = "BEGIN ISOLATION LEVEL READ COMMITTED"
-)
-
-// planning tells how the server plans: once for all, and looking rows up by
-// their index, for what writes; by filters and statistics for what reads. A
-// push touches some hundred rows of tables that grow for ever, so a plan that
-// reads a table from end to end is wrong however small the table still is, and
-// planning anew each time costs more than running.
-func (m mode) planning() (cacheMode, scans string) {
-	if m == writing {
-		return "force_generic_plan", "off"
-	}
-	return "auto", "on"
+// mode is what a transaction may do and how the server plans it.
+type mode struct {
+	begin            string
+	cacheMode, scans string
 }
+
+// What looks rows up by their keys is planned once for all and never reads a
+// table from end to end: a push and a pull touch some hundred rows of tables
+// that grow for ever, so such a plan is wrong however small the table still is,
+// and planning anew each time costs more than running. A survey reads much, and
+// is planned each time by its filters and the statistics.
+var (
+	reading  = mode{"BEGIN ISOLATION LEVEL READ COMMITTED READ ONLY", "force_generic_plan", "off"}
+	snapshot = mode{"BEGIN ISOLATION LEVEL REPEATABLE READ READ ONLY", "force_generic_plan", "off"}
+	survey   = mode{"BEGIN ISOLATION LEVEL REPEATABLE READ READ ONLY", "auto", "on"}
+	writing  = mode{"BEGIN ISOLATION LEVEL READ COMMITTED", "force_generic_plan", "off"}
+)
 
 // tx is one transaction of one programme. Statements are queued and go out
 // together: a flush is one round trip.
@@ -137,9 +140,8 @@ func (db *DB) once(ctx context.Context, program domain.UUID, m mode, do func(*tx
 	}
 	defer conn.Release()
 	t := &tx{ctx: ctx, conn: conn.Conn(), program: program, now: db.now().UTC().Truncate(time.Microsecond), queued: &pgx.Batch{}}
-	t.queue(string(m))
-	cacheMode, scans := m.planning()
-	t.queue(transactionBeginSQL, program.String(), statementTimeout(ctx), cacheMode, scans)
+	t.queue(m.begin)
+	t.queue(transactionBeginSQL, program.String(), statementTimeout(ctx), m.cacheMode, m.scans)
 	done := false
 	defer func() {
 		if !done || err != nil || t.discard {

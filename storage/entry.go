@@ -31,6 +31,13 @@ const ledgerColumns = `
     l.position, l.kind::text, l.record_id, l.version, l.job_id, l.body, l.token_id, l.device_id, l.applied_by,
     l.received_at, l.recorded_at, l.clock_offset_s, l.resident_revision, l.late, l.void_reason, l.voided_at`
 
+// ledgerAtSQL joins the entry at h.position. A join beside OFFSET 0 is never
+// turned round: planned while the tables were still empty, the entries of ten
+// records would else be found by reading the programme's whole ledger.
+const ledgerAtSQL = `
+CROSS JOIN LATERAL (SELECT` + ledgerColumns + `
+    FROM ledger AS l WHERE l.program_id = @program_id AND l.position = h.position OFFSET 0) AS l`
+
 // entry is the row as the domain has it, its record decoded when decode is set.
 func (r *entryRow) entry(decode bool) (domain.Entry, error) {
 	e := domain.Entry{

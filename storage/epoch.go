@@ -6,9 +6,58 @@ import (
 	"fmt"
 
 	"ductledger/domain"
+	"ductledger/domain/ledger"
 
 	"github.com/google/uuid"
 )
+
+// A Claim is what a request says of the ledger's past: that it knows places of
+// it. It is judged on what the transaction reads that serves the request, in
+// its first round trip, before anything else is done.
+type Claim struct {
+	Places []int64
+	Judge  func(Head, []ledger.Digest) error // the links at the places, zero where the ledger ends before; nil: nothing is claimed
+}
+
+const linksAtSQL = `
+SELECT position, link FROM ledger WHERE program_id = @program_id AND position = ANY (@places)`
+
+// witness is where the ledger stands, with its links at the claimed places.
+type witness struct {
+	heads []headRow
+	links []struct {
+		Position int64
+		Link     []byte
+	}
+}
+
+// readPast queues the reading of what a claim is judged by.
+func (t *tx) readWitness(c *Claim) *witness {
+	w := &witness{}
+	args := named{"program_id": t.program, "places": c.Places}.pgx()
+	all(t, &w.heads, headSQL, args)
+	if len(c.Places) > 0 {
+		all(t, &w.links, linksAtSQL, args)
+	}
+	return w
+}
+
+func (w *witness) head() Head { return w.heads[0].head() }
+
+func (w *witness) check(c *Claim) error {
+	if c.Judge == nil {
+		return nil
+	}
+	links := make([]ledger.Digest, len(c.Places))
+	for i, place := range c.Places {
+		for _, row := range w.links {
+			if row.Position == place {
+				links[i] = ledger.Digest(row.Link)
+			}
+		}
+	}
+	return c.Judge(w.head(), links)
+}
 
 const epochOpenSQL = `
 UPDATE program_head SET epoch = @epoch, epoch_from_position = position, epoch_cause = @cause,

@@ -22,7 +22,7 @@ func TestAnotherDatabaseIsNoticedUntilTheOperatorNamesIt(t *testing.T) {
 	if err := db.CheckDatabase(ctx); err != nil {
 		t.Fatalf("the second start knows it: %v", err)
 	}
-	before, _, err := db.CheckPlace(ctx, w.Program, 0)
+	before, err := db.Sync(ctx, w.Staff)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -33,16 +33,16 @@ func TestAnotherDatabaseIsNoticedUntilTheOperatorNamesIt(t *testing.T) {
 	if err := db.NameFailover(ctx); err != nil {
 		t.Fatal(err)
 	}
-	if after, _, err := db.CheckPlace(ctx, w.Program, 0); err != nil || after.Epoch != before.Epoch {
-		t.Errorf("a failover that lost nothing keeps the epoch: %v, %v", after.Epoch, err)
+	if after, err := db.Sync(ctx, w.Staff); err != nil || after.Head.Epoch != before.Head.Epoch {
+		t.Errorf("a failover that lost nothing keeps the epoch: %v, %v", after.Head.Epoch, err)
 	}
 	pretendOtherServer(t, db, w)
 	if err := db.NameRestore(ctx); err != nil {
 		t.Fatal(err)
 	}
-	after, _, err := db.CheckPlace(ctx, w.Program, 0)
-	if err != nil || after.Epoch == before.Epoch || !after.Shared || after.EpochFrom != after.Position {
-		t.Errorf("a restore opens an epoch: %+v, %v", after, err)
+	after, err := db.Sync(ctx, w.Staff)
+	if err != nil || after.Head.Epoch == before.Head.Epoch || !after.Head.Shared || after.Head.EpochFrom != after.Head.Position {
+		t.Errorf("a restore opens an epoch: %+v, %v", after.Head, err)
 	}
 	if err := db.CheckDatabase(ctx); err != nil {
 		t.Errorf("named: %v", err)

@@ -45,7 +45,8 @@ func raceLost(err error) bool {
 		return true
 	case uniqueViolation:
 		// Two pushes made the same version at once; the second finds the first's.
-		return pg.ConstraintName == "ledger_one_entry_per_version" || pg.ConstraintName == "record_head_pkey" || pg.ConstraintName == "ledger_pkey"
+		_, ofKind := kindsSQL[domain.Kind(strings.TrimSuffix(pg.ConstraintName, "_pkey"))]
+		return ofKind || pg.ConstraintName == "ledger_one_entry_per_version" || pg.ConstraintName == "record_head_pkey" || pg.ConstraintName == "ledger_pkey"
 	}
 	return false
 }

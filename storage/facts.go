@@ -39,18 +39,18 @@ WITH firms AS (
     UNION
     SELECT home_id FROM job WHERE program_id = @program_id AND id = ANY (@jobs)
 ), wanted AS (
-    SELECT h.position FROM record_head AS h JOIN firms ON h.contractor_id = firms.contractor_id
-        WHERE h.program_id = @program_id AND h.job_id IS NULL AND h.kind IN ('contractor', 'crew_member', 'credential', 'instrument')
+    SELECT x.position FROM firms CROSS JOIN LATERAL (SELECT h.position FROM record_head AS h
+        WHERE h.program_id = @program_id AND h.job_id IS NULL AND h.contractor_id = firms.contractor_id
+            AND h.kind IN ('contractor', 'crew_member', 'credential', 'instrument') OFFSET 0) AS x
     UNION ALL
     SELECT h.position FROM record_head AS h
         WHERE h.program_id = @program_id AND h.job_id IS NULL AND h.contractor_id IS NULL AND h.kind IN ('instrument', 'rule_set')
     UNION ALL
-    SELECT h.position FROM record_head AS h JOIN places ON h.record_id = places.home_id
-        WHERE h.program_id = @program_id AND h.kind = 'home'
+    SELECT x.position FROM places CROSS JOIN LATERAL (SELECT h.position FROM record_head AS h
+        WHERE h.program_id = @program_id AND h.record_id = places.home_id AND h.kind = 'home' OFFSET 0) AS x
 )
 SELECT` + ledgerColumns + `
-FROM ledger AS l JOIN wanted USING (position)
-WHERE l.program_id = @program_id`
+FROM wanted AS h` + ledgerAtSQL + ``
 
 type ledRow struct {
 	CrewLeadID [16]byte
@@ -59,14 +59,19 @@ type ledRow struct {
 
 // Homes led since the programme records them, on accepted jobs.
 const factsLedSQL = `
-SELECT r.crew_lead_id, count(DISTINCT r.home_id) AS count
-FROM job_result AS r
-WHERE r.program_id = @program_id AND r.accepted_position IS NOT NULL AND r.until_position IS NULL
-    AND r.job_id <> ALL (@jobs)
-    AND r.crew_lead_id IN (SELECT m.id FROM crew_member AS m WHERE m.program_id = @program_id AND m.contractor_id IN (
-        SELECT contractor_id FROM unnest(@contractors::uuid[]) AS x(contractor_id)
-        UNION SELECT contractor_id FROM job WHERE program_id = @program_id AND id = ANY (@jobs)))
-GROUP BY r.crew_lead_id`
+WITH firms AS (
+    SELECT contractor_id FROM unnest(@contractors::uuid[]) AS x(contractor_id)
+    UNION
+    SELECT contractor_id FROM job WHERE program_id = @program_id AND id = ANY (@jobs)
+)
+SELECT m.id AS crew_lead_id, r.count
+FROM firms
+CROSS JOIN LATERAL (SELECT x.id FROM crew_member AS x
+    WHERE x.program_id = @program_id AND x.contractor_id = firms.contractor_id OFFSET 0) AS m
+CROSS JOIN LATERAL (SELECT count(DISTINCT x.home_id) AS count FROM job_result AS x
+    WHERE x.program_id = @program_id AND x.crew_lead_id = m.id AND x.accepted_position IS NOT NULL AND x.until_position IS NULL
+        AND x.job_id <> ALL (@jobs)) AS r
+WHERE r.count > 0`
 
 type earlierRow struct {
 	HomeID     [16]byte
@@ -90,14 +95,18 @@ type samePhotoRow struct {
 
 // Where else the pictures of these jobs were sent.
 const factsPhotosSQL = `
-SELECT p.sha256, p.job_id, j.home_id
-FROM photo AS p
-JOIN job AS j ON j.program_id = p.program_id AND j.id = p.job_id
-WHERE p.program_id = @program_id AND NOT p.void AND p.sha256 IN (
+WITH own AS (
     SELECT digest FROM unnest(@photo_digests::bytea[]) AS x(digest)
     UNION
-    SELECT q.sha256 FROM record_head AS h JOIN photo AS q ON q.program_id = h.program_id AND q.id = h.record_id
-        WHERE h.program_id = @program_id AND h.job_id = ANY (@jobs) AND h.kind = 'photo')
+    SELECT q.sha256 FROM record_head AS h CROSS JOIN LATERAL (SELECT p.sha256 FROM photo AS p
+        WHERE p.program_id = @program_id AND p.id = h.record_id OFFSET 0) AS q
+    WHERE h.program_id = @program_id AND h.job_id = ANY (@jobs) AND h.kind = 'photo'
+)
+SELECT p.sha256, p.job_id, j.home_id
+FROM own
+CROSS JOIN LATERAL (SELECT q.sha256, q.job_id FROM photo AS q
+    WHERE q.program_id = @program_id AND q.sha256 = own.digest AND NOT q.void OFFSET 0) AS p
+CROSS JOIN LATERAL (SELECT k.home_id FROM job AS k WHERE k.program_id = @program_id AND k.id = p.job_id OFFSET 0) AS j
 ORDER BY p.sha256, p.job_id`
 
 type pendingRow struct {

@@ -39,11 +39,13 @@ type otherVisitRow struct {
 const factsVisitsSQL = `
 SELECT v.job_id, o.lead_id, o.job_id AS other_id, o.arrived_at, o.left_at
 FROM record_head AS h
-JOIN visit AS v ON v.program_id = h.program_id AND v.id = h.record_id AND NOT v.void
-JOIN visit AS o ON o.program_id = v.program_id AND o.lead_id = v.lead_id AND o.visited_on = v.visited_on AND o.job_id <> v.job_id AND NOT o.void
-    AND o.arrived_at < v.left_at AND v.arrived_at < o.left_at
-JOIN job AS j ON j.program_id = v.program_id AND j.id = v.job_id
-JOIN job AS k ON k.program_id = o.program_id AND k.id = o.job_id AND k.home_id <> j.home_id AND NOT k.void
+CROSS JOIN LATERAL (SELECT x.job_id, x.lead_id, x.visited_on, x.arrived_at, x.left_at FROM visit AS x
+    WHERE x.program_id = @program_id AND x.id = h.record_id AND NOT x.void OFFSET 0) AS v
+CROSS JOIN LATERAL (SELECT x.id, x.job_id, x.lead_id, x.arrived_at, x.left_at FROM visit AS x
+    WHERE x.program_id = @program_id AND x.lead_id = v.lead_id AND x.visited_on = v.visited_on AND NOT x.void
+        AND x.job_id <> v.job_id AND x.arrived_at < v.left_at AND v.arrived_at < x.left_at OFFSET 0) AS o
+JOIN job AS j ON j.program_id = h.program_id AND j.id = v.job_id
+JOIN job AS k ON k.program_id = h.program_id AND k.id = o.job_id AND k.home_id <> j.home_id AND NOT k.void
 WHERE h.program_id = @program_id AND h.job_id = ANY (@jobs) AND h.kind = 'visit'
 ORDER BY v.job_id, o.job_id, o.arrived_at, o.id`
 

@@ -20,6 +20,7 @@ type FeedQuery struct {
 	Limit  int
 	Kinds  []domain.Kind // nil: all
 	Newest bool          // each record once, in its newest version; scoped roles always get that
+	Claim  Claim
 }
 
 // FeedItem is an entry, or the order to drop a job.
@@ -36,7 +37,7 @@ type Feed struct {
 	Head  Head
 	Items []FeedItem
 	Next  Place
-	Link  ledger.Digest // of the chain at Next.Effective
+	Link  ledger.Digest // of the chain at Next.Effective; zero on an empty page
 	More  bool
 }
 
@@ -73,28 +74,33 @@ WITH seen AS (
     SELECT d.job_id, d.granted_position FROM inspection_draw AS d
     WHERE d.program_id = @program_id AND @role = 'inspector' AND d.closed_at IS NULL
 ), found AS (
-    SELECT greatest(h.position, s.granted_position) AS effective, h.position
-    FROM seen AS s JOIN record_head AS h ON h.program_id = @program_id AND h.job_id = s.job_id
-    UNION ALL
-    SELECT max(greatest(h.position, s.granted_position)), h.position
+    SELECT greatest(h.position, s.granted_position) AS effective, h.position, h.kind
     FROM seen AS s
-    JOIN job AS j ON j.program_id = @program_id AND j.id = s.job_id
-    JOIN record_head AS h ON h.program_id = @program_id AND h.kind = 'home' AND h.record_id = j.home_id
-    GROUP BY h.position
+    CROSS JOIN LATERAL (SELECT x.position, x.kind FROM record_head AS x WHERE x.program_id = @program_id AND x.job_id = s.job_id OFFSET 0) AS h
     UNION ALL
-    SELECT h.position, h.position FROM record_head AS h
-    WHERE h.program_id = @program_id AND h.job_id IS NULL AND h.contractor_id = @contractor_id AND h.position > @effective
+    SELECT max(greatest(h.position, s.granted_position)), h.position, h.kind
+    FROM seen AS s
+    CROSS JOIN LATERAL (SELECT x.home_id FROM job AS x WHERE x.program_id = @program_id AND x.id = s.job_id OFFSET 0) AS j
+    CROSS JOIN LATERAL (SELECT x.position, x.kind FROM record_head AS x
+        WHERE x.program_id = @program_id AND x.kind = 'home' AND x.record_id = j.home_id OFFSET 0) AS h
+    GROUP BY h.position, h.kind
     UNION ALL
-    SELECT h.position, h.position FROM record_head AS h
-    WHERE h.program_id = @program_id AND h.job_id IS NULL AND h.contractor_id IS NULL AND h.kind IN ('rule_set', 'instrument')
-        AND h.position > @effective
+    SELECT x.position, x.position, x.kind FROM record_head AS x
+    WHERE x.program_id = @program_id AND x.job_id IS NULL AND x.contractor_id = @contractor_id AND x.position > @effective
+    UNION ALL
+    SELECT x.position, x.position, x.kind FROM record_head AS x
+    WHERE x.program_id = @program_id AND x.job_id IS NULL AND x.contractor_id IS NULL AND x.kind IN ('rule_set', 'instrument')
+        AND x.position > @effective
+), page AS (
+    SELECT f.effective, f.position FROM found AS f
+    WHERE (f.effective, f.position) > (@effective::bigint, @position::bigint)
+        AND (@role <> 'contractor' OR f.kind <> 'photo') AND (@kinds::text[] IS NULL OR f.kind::text = ANY (@kinds))
+    ORDER BY f.effective, f.position
+    LIMIT @limit
 )
-SELECT` + ledgerColumns + `, f.effective` + residentColumns + `
-FROM found AS f
-JOIN ledger AS l ON l.program_id = @program_id AND l.position = f.position` + residentJoinSQL + `
-WHERE (f.effective, f.position) > (@effective::bigint, @position::bigint) AND (@role <> 'contractor' OR l.kind <> 'photo') AND (@kinds::text[] IS NULL OR l.kind::text = ANY (@kinds))
-ORDER BY f.effective, f.position
-LIMIT @limit`
+SELECT` + ledgerColumns + `, h.effective` + residentColumns + `
+FROM page AS h` + ledgerAtSQL + residentJoinSQL + `
+ORDER BY h.effective, h.position`
 
 type dropRow struct {
 	JobID         [16]byte
@@ -122,7 +128,6 @@ func (db *DB) Changes(ctx context.Context, caller domain.Caller, q FeedQuery) (p
 			"newest": q.Newest})
 		var rows []feedRow
 		var drops []dropRow
-		var heads []headRow
 		if caller.Scoped() {
 			all(t, &rows, feedScopedSQL, args)
 			if q.Kinds == nil && caller.Role != domain.Inspector {
@@ -131,15 +136,19 @@ func (db *DB) Changes(ctx context.Context, caller domain.Caller, q FeedQuery) (p
 		} else {
 			all(t, &rows, feedWholeSQL, args)
 		}
-		all(t, &heads, headSQL, args)
+		witness := t.readWitness(&q.Claim)
 		if err := t.flush(); err != nil {
+			return err
+		}
+		if err := witness.check(&q.Claim); err != nil {
 			return err
 		}
 		if page, err = feedOf(rows, drops, q); err != nil {
 			return err
 		}
-		page.Head = heads[0].head()
-		page.Link, err = t.linkAt(page.Next.Effective)
+		if page.Head = witness.head(); len(page.Items) > 0 {
+			page.Link, err = t.linkAt(page.Next.Effective)
+		}
 		return err
 	})
 	return page, err
@@ -184,18 +193,4 @@ func (t *tx) linkAt(position int64) (ledger.Digest, error) {
 		return ledger.Digest{}, err
 	}
 	return ledger.Digest(rows[0].Link), nil
-}
-
-// CheckPlace tells whether a place of an epoch is still on the chain as it was.
-func (db *DB) CheckPlace(ctx context.Context, program domain.UUID, position int64) (head Head, link ledger.Digest, err error) {
-	err = db.in(ctx, program, reading, func(t *tx) error {
-		var heads []headRow
-		all(t, &heads, headSQL, named{"program_id": t.program}.pgx())
-		if link, err = t.linkAt(position); err != nil {
-			return err
-		}
-		head = heads[0].head()
-		return nil
-	})
-	return head, link, err
 }

@@ -41,7 +41,7 @@ func (db *DB) Heard(ctx context.Context, caller domain.Caller, ids []domain.UUID
 	var rows []heardRow
 	err := db.in(ctx, caller.Program, reading, func(t *tx) error {
 		all(t, &rows, heardSQL, named{"program_id": t.program, "ids": ids}.pgx())
-		return t.flush()
+		return nil
 	})
 	heard := make(map[domain.UUID]Heard, len(rows))
 	for _, r := range rows {
@@ -58,6 +58,8 @@ ON CONFLICT (program_id, device_id) DO UPDATE SET last_pull_at = excluded.last_p
 // NotePull notes that a device pulled: all before the position is with it.
 func (db *DB) NotePull(ctx context.Context, caller domain.Caller, position int64) error {
 	return db.in(ctx, caller.Program, writing, func(t *tx) error {
+		// Worth no wait for the disk: the next pull says it again.
+		t.queue("SET LOCAL synchronous_commit = off")
 		t.queue(pullNoteSQL, named{"program_id": t.program, "device_id": caller.Device, "at": t.now, "position": position}.pgx())
 		return nil
 	})

@@ -43,7 +43,7 @@ func (db *DB) HeldItems(ctx context.Context, caller domain.Caller, state string,
 	var rows []heldRow
 	err = db.in(ctx, caller.Program, reading, func(t *tx) error {
 		all(t, &rows, heldListSQL, scopeArgs(caller, named{"after": after, "states": states, "job_id": job, "limit": limit}))
-		return t.flush()
+		return nil
 	})
 	for i := range rows {
 		list = append(list, rows[i].held())
@@ -71,7 +71,7 @@ func (db *DB) HeldItem(ctx context.Context, caller domain.Caller, id domain.UUID
 	var row *heldRow
 	err = db.in(ctx, caller.Program, reading, func(t *tx) error {
 		one(t, &row, heldOneSQL, named{"program_id": t.program, "held_id": id}.pgx())
-		return t.flush()
+		return nil
 	})
 	if err == nil && row == nil {
 		err = domain.Errorf(domain.NotFound, "there is no such held item")

@@ -1,6 +1,6 @@
 package storage
 
-const homeUpsertSQL = `
+const homeInsertSQL = `
 INSERT INTO home (program_id, id, version, void,
     section_count, joist_direction, furnace_kind, furnace_position_ft, furnace_access, wrap_kind, floor_area_ft2,
     elevation_ft, year_built, park)
@@ -10,7 +10,9 @@ SELECT @program_id, r.id, r.version, r.void,
 FROM jsonb_to_recordset(@rows) AS r(id uuid, version bigint, void boolean, record jsonb),
     jsonb_to_record(r.record) AS f(section_count integer, joist_direction text, furnace_kind text, furnace_position_ft numeric,
         furnace_access text, wrap_kind text, floor_area_ft2 numeric, elevation_ft numeric, year_built integer,
-        park text)
+        park text)`
+
+const homeUpsertSQL = homeInsertSQL + `
 ON CONFLICT (program_id, id) DO UPDATE SET version = excluded.version, void = excluded.void,
     section_count = excluded.section_count, joist_direction = excluded.joist_direction,
     furnace_kind = excluded.furnace_kind, furnace_position_ft = excluded.furnace_position_ft,

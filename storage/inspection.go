@@ -1,12 +1,14 @@
 package storage
 
-const inspectionUpsertSQL = `
+const inspectionInsertSQL = `
 INSERT INTO inspection (program_id, id, version, void,
     job_id, purpose, inspected_on, result)
 SELECT @program_id, r.id, r.version, r.void,
     f.job_id, f.purpose, f.inspected_on, f.result
 FROM jsonb_to_recordset(@rows) AS r(id uuid, version bigint, void boolean, record jsonb),
-    jsonb_to_record(r.record) AS f(job_id uuid, purpose text, inspected_on date, result text)
+    jsonb_to_record(r.record) AS f(job_id uuid, purpose text, inspected_on date, result text)`
+
+const inspectionUpsertSQL = inspectionInsertSQL + `
 ON CONFLICT (program_id, id) DO UPDATE SET version = excluded.version, void = excluded.void,
     job_id = excluded.job_id, purpose = excluded.purpose, inspected_on = excluded.inspected_on,
     result = excluded.result

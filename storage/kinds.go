@@ -2,30 +2,33 @@ package storage
 
 import "ductledger/domain"
 
-// upsertSQL holds for each kind the statement that writes the newest versions
-// of its records, many at once. @rows is a JSON array of objects with id,
-// version, void and record; a row whose version is not newer is left alone,
-// so that fewer rows than asked tell a lost race.
-var upsertSQL = map[domain.Kind]string{
-	domain.RuleSetKind:         ruleSetUpsertSQL,
-	domain.ContractorKind:      contractorUpsertSQL,
-	domain.CrewMemberKind:      crewMemberUpsertSQL,
-	domain.CredentialKind:      credentialUpsertSQL,
-	domain.TrainingEventKind:   trainingEventUpsertSQL,
-	domain.InstrumentKind:      instrumentUpsertSQL,
-	domain.DeviceKind:          deviceUpsertSQL,
-	domain.HomeKind:            homeUpsertSQL,
-	domain.JobKind:             jobUpsertSQL,
-	domain.CallBackKind:        callBackUpsertSQL,
-	domain.VisitKind:           visitUpsertSQL,
-	domain.ComponentKind:       componentUpsertSQL,
-	domain.CrossoverKind:       crossoverUpsertSQL,
-	domain.OpeningKind:         openingUpsertSQL,
-	domain.RepairKind:          repairUpsertSQL,
-	domain.EnergyIsolationKind: energyIsolationUpsertSQL,
-	domain.MeasurementKind:     measurementUpsertSQL,
-	domain.PhotoKind:           photoUpsertSQL,
-	domain.ReviewKind:          reviewUpsertSQL,
-	domain.WaiverKind:          waiverUpsertSQL,
-	domain.InspectionKind:      inspectionUpsertSQL,
+// kindSQL are the statements that write the records of a kind, many at once:
+// those that are new, and those of which a version is stored. @rows is a JSON
+// array of objects with id, version, void and record. A new row that is there
+// already breaks its key, a version that is not newer is left alone: both tell
+// a lost race.
+type kindSQL struct{ insert, upsert string }
+
+var kindsSQL = map[domain.Kind]kindSQL{
+	domain.RuleSetKind:         {ruleSetInsertSQL, ruleSetUpsertSQL},
+	domain.ContractorKind:      {contractorInsertSQL, contractorUpsertSQL},
+	domain.CrewMemberKind:      {crewMemberInsertSQL, crewMemberUpsertSQL},
+	domain.CredentialKind:      {credentialInsertSQL, credentialUpsertSQL},
+	domain.TrainingEventKind:   {trainingEventInsertSQL, trainingEventUpsertSQL},
+	domain.InstrumentKind:      {instrumentInsertSQL, instrumentUpsertSQL},
+	domain.DeviceKind:          {deviceInsertSQL, deviceUpsertSQL},
+	domain.HomeKind:            {homeInsertSQL, homeUpsertSQL},
+	domain.JobKind:             {jobInsertSQL, jobUpsertSQL},
+	domain.CallBackKind:        {callBackInsertSQL, callBackUpsertSQL},
+	domain.VisitKind:           {visitInsertSQL, visitUpsertSQL},
+	domain.ComponentKind:       {componentInsertSQL, componentUpsertSQL},
+	domain.CrossoverKind:       {crossoverInsertSQL, crossoverUpsertSQL},
+	domain.OpeningKind:         {openingInsertSQL, openingUpsertSQL},
+	domain.RepairKind:          {repairInsertSQL, repairUpsertSQL},
+	domain.EnergyIsolationKind: {energyIsolationInsertSQL, energyIsolationUpsertSQL},
+	domain.MeasurementKind:     {measurementInsertSQL, measurementUpsertSQL},
+	domain.PhotoKind:           {photoInsertSQL, photoUpsertSQL},
+	domain.ReviewKind:          {reviewInsertSQL, reviewUpsertSQL},
+	domain.WaiverKind:          {waiverInsertSQL, waiverUpsertSQL},
+	domain.InspectionKind:      {inspectionInsertSQL, inspectionUpsertSQL},
 }

@@ -20,8 +20,7 @@ type Filter struct {
 
 const listSQL = `
 SELECT` + ledgerColumns + residentColumns + `
-FROM record_head AS h
-JOIN ledger AS l ON l.program_id = h.program_id AND l.position = h.position` + residentJoinSQL + `
+FROM record_head AS h` + ledgerAtSQL + residentJoinSQL + `
 WHERE h.program_id = @program_id AND h.kind = @kind AND (@after::uuid IS NULL OR h.record_id > @after)
     AND (@void::boolean OR NOT h.void) AND` + visibleSQL
 
@@ -71,7 +70,7 @@ func (db *DB) List(ctx context.Context, caller domain.Caller, kind domain.Kind, 
 	err := db.in(ctx, caller.Program, reading, func(t *tx) error {
 		all(t, &rows, sql+listOrderSQL, scopeArgs(caller, named{"kind": string(kind), "after": f.After, "void": f.Void, "job_id": f.JobID,
 			"home_id": f.HomeID, "of_contractor_id": f.ContractorID, "state": f.State, "limit": f.Limit}))
-		return t.flush()
+		return nil
 	})
 	if err != nil {
 		return nil, err

@@ -1,6 +1,6 @@
 package storage
 
-const measurementUpsertSQL = `
+const measurementInsertSQL = `
 INSERT INTO measurement (program_id, id, version, void,
     job_id, method, stage, instrument_id, taken_at, pressures_pa, flows_cfm, pans_pa, house_pressure_pa, replaces)
 SELECT @program_id, r.id, r.version, r.void,
@@ -16,7 +16,9 @@ SELECT @program_id, r.id, r.version, r.void,
     f.replaces
 FROM jsonb_to_recordset(@rows) AS r(id uuid, version bigint, void boolean, record jsonb),
     jsonb_to_record(r.record) AS f(job_id uuid, method text, stage text, instrument_id uuid, taken_at timestamptz, readings jsonb,
-        house_pressure_pa numeric, replaces uuid)
+        house_pressure_pa numeric, replaces uuid)`
+
+const measurementUpsertSQL = measurementInsertSQL + `
 ON CONFLICT (program_id, id) DO UPDATE SET version = excluded.version, void = excluded.void,
     job_id = excluded.job_id, method = excluded.method, stage = excluded.stage,
     instrument_id = excluded.instrument_id, taken_at = excluded.taken_at,

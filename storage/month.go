@@ -89,7 +89,7 @@ WHERE p.program_id = @program_id AND p.month = @month AND p.position = @position
 // unfinished month takes the head. It follows from the released package of the
 // month before, else from where that month ended.
 func (db *DB) PlanMonth(ctx context.Context, caller domain.Caller, m domain.Month, position int64) (plan MonthPlan, err error) {
-	err = db.in(ctx, caller.Program, snapshot, func(t *tx) error {
+	err = db.in(ctx, caller.Program, survey, func(t *tx) error {
 		plan, err = t.planMonth(m, position, false)
 		return err
 	})

@@ -60,7 +60,7 @@ type monthWriter struct {
 // from the database into the file one by one, so memory does not grow with
 // the month. It gives what stands at the end, by measure.
 func (db *DB) WriteMonth(ctx context.Context, program domain.UUID, plan *MonthPlan, out io.Writer, o MonthOptions) (written bag.Written, sums month.Sums, err error) {
-	err = db.in(ctx, program, snapshot, func(t *tx) error {
+	err = db.in(ctx, program, survey, func(t *tx) error {
 		w := &monthWriter{monthReader: monthReader{t: t, plan: plan}, report: o.Report, firms: map[domain.UUID]*firm{}, excluded: map[string]int64{}}
 		if w.report == nil {
 			w.report = func(string, int64, int64) {}

@@ -25,7 +25,7 @@ import (
 // out, so nothing half written has to be kept, found again and trusted.
 func (db *DB) makePackage(ctx context.Context, h *hold, o MonthOptions) (p Package, err error) {
 	var plan MonthPlan
-	err = db.in(ctx, h.program, snapshot, func(t *tx) error {
+	err = db.in(ctx, h.program, survey, func(t *tx) error {
 		plan, err = t.planMonth(h.build.Month, h.build.Position, !h.build.Finished)
 		return err
 	})

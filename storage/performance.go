@@ -61,7 +61,7 @@ ORDER BY l.record_id, l.version DESC`
 // Population lets use read what was accepted in a period of days, as it stood
 // at position (the head when 0).
 func (db *DB) Population(ctx context.Context, program domain.UUID, from, before domain.Date, position int64, use func(*Population) error) error {
-	return db.in(ctx, program, snapshot, func(t *tx) error {
+	return db.in(ctx, program, survey, func(t *tx) error {
 		p, err := t.population(from, before, position)
 		if err != nil {
 			return err

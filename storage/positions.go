@@ -18,7 +18,7 @@ func (db *DB) Positions(ctx context.Context) (map[domain.UUID]int64, error) {
 	}
 	err := db.in(ctx, domain.UUID{}, reading, func(t *tx) error {
 		all(t, &rows, positionsSQL)
-		return t.flush()
+		return nil
 	})
 	positions := make(map[domain.UUID]int64, len(rows))
 	for _, r := range rows {

@@ -88,7 +88,7 @@ LIMIT @limit`
 // Preview judges what was accepted in a period by another rule set. It reads
 // one snapshot, a few jobs at a time, and ends where the request's time ends.
 func (db *DB) Preview(ctx context.Context, caller domain.Caller, q PreviewQuery) (out Preview, err error) {
-	err = db.in(ctx, caller.Program, snapshot, func(t *tx) error {
+	err = db.in(ctx, caller.Program, survey, func(t *tx) error {
 		out = Preview{RuleSetID: q.RuleSetID}
 		return t.preview(&out, q)
 	})

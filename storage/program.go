@@ -65,9 +65,7 @@ func (db *DB) CreateProgram(ctx context.Context, p Program, firstSet, epoch doma
 		}
 		t.queue(programHeadInsertSQL, args.pgx())
 		accepted := []intake.Decision{{Item: item, Status: intake.Created, Version: 1, Body: item.Body}}
-		if err := t.storeRecords(accepted); err != nil {
-			return err
-		}
+		t.storeRecords(accepted)
 		head, err := t.lockHead()
 		if err != nil {
 			return err
@@ -123,7 +121,7 @@ func (db *DB) Programs(ctx context.Context) (list []Program, err error) {
 	var ids []struct{ ProgramID [16]byte }
 	err = db.in(ctx, domain.UUID{}, reading, func(t *tx) error {
 		all(t, &ids, programHeadsSQL)
-		return t.flush()
+		return nil
 	})
 	if err != nil {
 		return nil, err

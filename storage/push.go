@@ -21,6 +21,7 @@ type Push struct {
 	// answered 428 and nothing was contested.
 	HoldNoUnmatched bool
 	Sign            *Sign
+	Claim           Claim
 }
 
 // Pushed is what became of it.
@@ -98,7 +99,7 @@ type poisonError struct {
 func (e *poisonError) Error() string { return "a record broke a constraint: " + e.cause.Error() }
 
 func (t *tx) push(caller domain.Caller, p *Push, plan *plan) (Pushed, error) {
-	known, err := t.readPush(caller, plan, p.Items)
+	known, err := t.readPush(caller, plan, p)
 	if err != nil {
 		return Pushed{}, err
 	}
@@ -108,9 +109,7 @@ func (t *tx) push(caller domain.Caller, p *Push, plan *plan) (Pushed, error) {
 		return Pushed{}, err
 	}
 	accepted := acceptedOf(decisions)
-	if err := t.storeRecords(accepted); err != nil {
-		return Pushed{}, err
-	}
+	t.storeRecords(accepted)
 	t.readCurrent(known, decisions)
 	var head *lockedHead
 	if len(accepted) > 0 && !p.ValidateOnly {
@@ -195,10 +194,8 @@ func (db *DB) findPoison(ctx context.Context, caller domain.Caller, accepted []i
 		for i := range accepted {
 			item := accepted[i].Item
 			t.queue("SAVEPOINT item")
-			err := t.storeRecords(accepted[i : i+1])
-			if err == nil {
-				err = t.flush()
-			}
+			t.storeRecords(accepted[i : i+1])
+			err := t.flush()
 			if err == nil {
 				continue
 			}

@@ -9,10 +9,9 @@ import (
 
 const currentEntriesSQL = `
 SELECT` + ledgerColumns + `
-FROM record_head AS h
-JOIN unnest(@kinds::record_kind[], @ids::uuid[]) AS k(kind, record_id) ON h.kind = k.kind AND h.record_id = k.record_id
-JOIN ledger AS l ON l.program_id = h.program_id AND l.position = h.position
-WHERE h.program_id = @program_id`
+FROM unnest(@kinds::record_kind[], @ids::uuid[]) AS k(kind, record_id)
+CROSS JOIN LATERAL (SELECT x.position FROM record_head AS x
+    WHERE x.program_id = @program_id AND x.record_id = k.record_id AND x.kind = k.kind OFFSET 0) AS h` + ledgerAtSQL
 
 // readCurrent queues the newest versions of records on which an item was a
 // replay of an older one, or in conflict: the device has to see them.

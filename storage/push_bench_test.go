@@ -77,6 +77,9 @@ func newPushBench(b *testing.B, programmes, clients int) *pushBench {
 		bench.push(b.N + i)
 		bench.bare(b.N + i)
 	}
+	if err := storage.Analyze(context.Background(), url); err != nil { // as a running database has it
+		b.Fatal(err)
+	}
 	return bench
 }
 

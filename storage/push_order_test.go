@@ -188,7 +188,7 @@ func (p *place) state(r *rapid.T) string {
 		r.Fatalf("%d items are held in the end: %+v, %v\nafter:\n%s", len(held), held, err, strings.Join(p.sent, "\n"))
 	}
 	var b strings.Builder
-	p.rows(&b, `SELECT h.kind, h.record_id, h.version, h.job_id, h.contractor_id, h.void, encode(h.sent_digest, 'hex'), l.body, l.void_reason, l.late
+	p.rows(&b, `SELECT h.kind, h.record_id, h.version, h.job_id, h.contractor_id, h.void, encode(l.content_digest, 'hex'), l.body, l.void_reason, l.late
 		FROM record_head AS h JOIN ledger AS l ON l.program_id = h.program_id AND l.position = h.position
 		WHERE h.program_id = $1 ORDER BY h.kind, h.record_id`)
 	p.rows(&b, `SELECT r.job_id, r.serial, x.position IS NULL, (SELECT l.kind || '/' || l.record_id || '/' || l.version FROM ledger AS l

@@ -67,12 +67,11 @@ type headOf struct {
 	Version      int64
 	JobID        *[16]byte
 	ContractorID *[16]byte
-	SentDigest   []byte
 	Void         bool
 }
 
 const pushHeadsSQL = `
-SELECT h.kind::text AS kind, h.record_id, h.version, h.job_id, h.contractor_id, h.sent_digest, h.void
+SELECT h.kind::text AS kind, h.record_id, h.version, h.job_id, h.contractor_id, h.void
 FROM record_head AS h
 WHERE h.program_id = @program_id AND h.record_id = ANY (@ids)`
 
@@ -83,22 +82,28 @@ type digestOf struct {
 	ContentDigest []byte
 }
 
-// The versions base_version + 1: content that made one of them is a replay at
-// any age.
+// The versions base_version + 1, and the newest: content that made one of them
+// is a replay at any age.
 const pushDigestsSQL = `
 SELECT l.kind::text AS kind, l.record_id, l.version, l.content_digest
 FROM ledger AS l
-WHERE l.program_id = @program_id AND l.record_id = ANY (@own_ids) AND l.version = ANY (@next_versions)`
+WHERE l.program_id = @program_id AND l.record_id = ANY (@own_ids) AND l.version = ANY (@next_versions)
+UNION ALL
+SELECT h.kind::text, h.record_id, h.version, l.content_digest
+FROM record_head AS h
+CROSS JOIN LATERAL (SELECT x.content_digest FROM ledger AS x
+    WHERE x.program_id = @program_id AND x.position = h.position OFFSET 0) AS l
+WHERE h.program_id = @program_id AND h.record_id = ANY (@own_ids)`
 
 // The newest versions of all records of the touched jobs, and of the items'
 // own records that belong to none.
 const pushEntriesSQL = `
 SELECT` + ledgerColumns + `
-FROM record_head AS h JOIN ledger AS l ON l.program_id = h.program_id AND l.position = h.position
+FROM record_head AS h` + ledgerAtSQL + `
 WHERE h.program_id = @program_id AND h.job_id = ANY (@jobs)
 UNION ALL
 SELECT` + ledgerColumns + `
-FROM record_head AS h JOIN ledger AS l ON l.program_id = h.program_id AND l.position = h.position
+FROM record_head AS h` + ledgerAtSQL + `
 WHERE h.program_id = @program_id AND h.record_id = ANY (@own_ids) AND h.job_id IS NULL`
 
 type jobOf struct {
@@ -174,7 +179,7 @@ WHERE p.program_id = @program_id`
 
 // readPush locks what the push touches and reads all that deciding and judging
 // it needs, in one round trip.
-func (t *tx) readPush(caller domain.Caller, plan *plan, items []*intake.Item) (*known, error) {
+func (t *tx) readPush(caller domain.Caller, plan *plan, p *Push) (*known, error) {
 	ownKinds, ownIDs := columns(plan.own)
 	_, ids := columns(plan.keys)
 	nextVersions := make([]int64, len(plan.next))
@@ -200,6 +205,10 @@ func (t *tx) readPush(caller domain.Caller, plan *plan, items []*intake.Item) (*
 		users    []struct{ JobID [16]byte }
 	)
 	all(t, &token, pushTokenSQL, args)
+	witness := &witness{}
+	if p.Claim.Judge != nil {
+		witness = t.readWitness(&p.Claim)
+	}
 	all(t, &locked, pushLockSQL, args)
 	all(t, &programs, pushProgramSQL, args)
 	all(t, &heads, pushHeadsSQL, args)
@@ -225,6 +234,9 @@ func (t *tx) readPush(caller domain.Caller, plan *plan, items []*intake.Item) (*
 	if len(programs) == 0 {
 		return nil, domain.Errorf(domain.NotFound, "there is no such programme")
 	}
+	if err := witness.check(&p.Claim); err != nil {
+		return nil, err
+	}
 	k.program, k.epoch = programs[0].program(), programs[0].Epoch
 	zone, err := k.program.Zone()
 	if err != nil {
@@ -241,7 +253,7 @@ func (t *tx) readPush(caller domain.Caller, plan *plan, items []*intake.Item) (*
 	}
 	for _, h := range heads {
 		k.store.Heads[intake.Key{Kind: domain.Kind(h.Kind), ID: h.RecordID}] = intake.Head{
-			Version: h.Version, JobID: idOf(h.JobID), ContractorID: idOf(h.ContractorID), Digest: ledger.Digest(h.SentDigest), Void: h.Void}
+			Version: h.Version, JobID: idOf(h.JobID), ContractorID: idOf(h.ContractorID), Void: h.Void}
 	}
 	for _, d := range digests {
 		k.store.Digests[intake.VersionKey{Key: intake.Key{Kind: domain.Kind(d.Kind), ID: d.RecordID}, Version: d.Version}] = ledger.Digest(d.ContentDigest)

@@ -1,63 +1,12 @@
 package storage
 
 import (
-	"encoding/json"
-	"strconv"
 	"time"
 
 	"ductledger/domain"
 	"ductledger/domain/intake"
 	"ductledger/domain/ledger"
-
-	"github.com/jackc/pgx/v5/pgconn"
 )
-
-// storeRecords queues the typed rows of the newest accepted versions, one
-// statement a kind, parents before children.
-func (t *tx) storeRecords(accepted []intake.Decision) error {
-	newest := map[intake.Key]*intake.Decision{}
-	for i := range accepted {
-		newest[accepted[i].Item.Key()] = &accepted[i]
-	}
-	rows := map[domain.Kind][]byte{}
-	count := map[domain.Kind]int64{}
-	for i := range accepted {
-		d := &accepted[i]
-		if newest[d.Item.Key()] != d {
-			continue
-		}
-		b := rows[d.Item.Kind]
-		if b == nil {
-			b = []byte{'['}
-		} else {
-			b = append(b, ',')
-		}
-		b = append(b, `{"id":"`...)
-		b = append(b, d.Item.ID.String()...)
-		b = append(b, `","version":`...)
-		b = strconv.AppendInt(b, d.Version, 10)
-		b = append(b, `,"void":`...)
-		b = strconv.AppendBool(b, d.Void != nil)
-		b = append(b, `,"record":`...)
-		b = append(b, d.Body...)
-		rows[d.Item.Kind] = append(b, '}')
-		count[d.Item.Kind]++
-	}
-	for _, row := range domain.Kinds {
-		if rows[row.Kind] == nil {
-			continue
-		}
-		asked := count[row.Kind]
-		t.queue(upsertSQL[row.Kind], named{"program_id": t.program, "rows": json.RawMessage(append(rows[row.Kind], ']'))}.pgx()).
-			Exec(func(tag pgconn.CommandTag) error {
-				if tag.RowsAffected() != asked {
-					return errRaceLost // another push made one of these versions meanwhile
-				}
-				return nil
-			})
-	}
-	return nil
-}
 
 // lockedHead is the programme's head under lock, moving as entries are added.
 type lockedHead struct {
@@ -100,15 +49,6 @@ FROM unnest(@positions::bigint[], @kinds::record_kind[], @record_ids::uuid[], @v
     AS x(position, kind, record_id, version, job_id, body, content_digest, link, token_id, device_id, applied_by,
         received_at, clock_offset_s, resident_revision, late, void_reason)`
 
-const recordHeadUpsertSQL = `
-INSERT INTO record_head (program_id, kind, record_id, job_id, contractor_id, position, version, sent_digest, void)
-SELECT @program_id, x.kind, x.record_id, x.job_id, x.contractor_id, x.position, x.version, x.sent_digest, x.void
-FROM unnest(@kinds::record_kind[], @record_ids::uuid[], @job_ids::uuid[], @contractor_ids::uuid[], @positions::bigint[],
-    @versions::bigint[], @digests::bytea[], @voids::boolean[])
-    AS x(kind, record_id, job_id, contractor_id, position, version, sent_digest, void)
-ON CONFLICT (program_id, kind, record_id) DO UPDATE SET contractor_id = excluded.contractor_id,
-    position = excluded.position, version = excluded.version, sent_digest = excluded.sent_digest, void = excluded.void`
-
 const headUpdateSQL = `
 UPDATE program_head SET position = @position, link = @link, recorded_at = @recorded_at WHERE program_id = @program_id`
 
@@ -133,20 +73,7 @@ func (t *tx) appendLedger(head *lockedHead, accepted []intake.Decision) {
 		"record_ids": l.ids, "versions": l.versions, "job_ids": l.jobs, "bodies": l.bodies, "digests": l.digests, "links": l.links,
 		"token_ids": l.tokens, "device_ids": l.devices, "applied_bys": l.appliedBys, "received_ats": l.receivedAts,
 		"clock_offsets": l.offsets, "revisions": l.revisions, "lates": l.lates, "void_reasons": l.voidReasons}.pgx())
-	var h ledgerColumnsOf
-	var contractors []*[16]byte
-	var voids []bool
-	for i := range accepted {
-		d := &accepted[i]
-		if newest[d.Item.Key()] != i {
-			continue
-		}
-		e := entryOf(d, head)
-		h.add(&e, d.Item.Digest, head.Link)
-		contractors, voids = append(contractors, idArg(d.ContractorID)), append(voids, d.Void != nil)
-	}
-	t.queue(recordHeadUpsertSQL, named{"program_id": t.program, "kinds": h.kinds, "record_ids": h.ids, "job_ids": h.jobs,
-		"contractor_ids": contractors, "positions": h.positions, "versions": h.versions, "digests": h.digests, "voids": voids}.pgx())
+	t.writeHeads(accepted)
 	t.queue(headUpdateSQL, named{"program_id": t.program, "position": head.Position, "link": head.Link[:], "recorded_at": head.RecordedAt}.pgx())
 }
 

@@ -52,7 +52,7 @@ LIMIT 1`
 // sent_in_at and the counts of that moment, returned_count, counted_at) is
 // left out.
 func (db *DB) Recompute(ctx context.Context, program, job domain.UUID, each func(Recomputed) error) error {
-	return db.in(ctx, program, snapshot, func(t *tx) error {
+	return db.in(ctx, program, survey, func(t *tx) error {
 		settings, err := t.programRow()
 		if err != nil {
 			return err

@@ -54,12 +54,11 @@ func maySeeContacts(caller domain.Caller) bool {
 }
 
 const residentJoinSQL = `
-LEFT JOIN resident AS r ON @contacts::boolean AND l.kind = 'home' AND r.program_id = l.program_id AND r.home_id = l.record_id`
+LEFT JOIN resident AS r ON @contacts::boolean AND l.kind::text = 'home' AND r.program_id = @program_id AND r.home_id = l.record_id`
 
 const recordSQL = `
 SELECT` + ledgerColumns + residentColumns + `
-FROM record_head AS h
-JOIN ledger AS l ON l.program_id = h.program_id AND l.position = h.position` + residentJoinSQL + `
+FROM record_head AS h` + ledgerAtSQL + residentJoinSQL + `
 WHERE h.program_id = @program_id AND h.kind = @kind AND h.record_id = @id AND` + visibleSQL
 
 // Record reads the newest version of one record. What the caller may not know
@@ -108,7 +107,7 @@ func (db *DB) Versions(ctx context.Context, caller domain.Caller, kind domain.Ki
 	var rows []entryRow
 	err = db.in(ctx, caller.Program, reading, func(t *tx) error {
 		all(t, &rows, versionsSQL, scopeArgs(caller, named{"kind": string(kind), "id": id, "after": after, "limit": limit}))
-		return t.flush()
+		return nil
 	})
 	if err != nil {
 		return nil, err

@@ -10,8 +10,7 @@ import (
 
 const ruleSetsSQL = `
 SELECT` + ledgerColumns + `
-FROM record_head AS h
-JOIN ledger AS l ON l.program_id = h.program_id AND l.position = h.position
+FROM record_head AS h` + ledgerAtSQL + `
 WHERE h.program_id = @program_id AND h.job_id IS NULL AND h.contractor_id IS NULL AND h.kind = 'rule_set'`
 
 // RulesOn gives the rule set of a day and where the programme's days begin.

@@ -31,7 +31,7 @@ SELECT count(*) AS count FROM contractor WHERE program_id = @program_id AND id =
 // package, else of its newest verified one, else where the package would be
 // cut. Lines are numbered from 1; the page begins behind after.
 func (db *DB) Statement(ctx context.Context, caller domain.Caller, contractor domain.UUID, m domain.Month, after int64, limit int) (out Statement, err error) {
-	err = db.in(ctx, caller.Program, snapshot, func(t *tx) error {
+	err = db.in(ctx, caller.Program, survey, func(t *tx) error {
 		out = Statement{}
 		var row *packageRow
 		var known []countRow

@@ -85,8 +85,7 @@ func (db *DB) Sync(ctx context.Context, caller domain.Caller) (start Start, err 
 
 const jobEntriesSQL = `
 SELECT` + ledgerColumns + `
-FROM record_head AS h
-JOIN ledger AS l ON l.program_id = h.program_id AND l.position = h.position
+FROM record_head AS h` + ledgerAtSQL + `
 WHERE h.program_id = @program_id AND h.job_id = @id AND` + visibleSQL + `
 ORDER BY h.kind, h.record_id`
 
@@ -95,7 +94,7 @@ func (db *DB) JobEntries(ctx context.Context, caller domain.Caller, id domain.UU
 	var rows []entryRow
 	err = db.in(ctx, caller.Program, reading, func(t *tx) error {
 		all(t, &rows, jobEntriesSQL, scopeArgs(caller, named{"id": id}))
-		return t.flush()
+		return nil
 	})
 	if err != nil {
 		return nil, err

@@ -84,7 +84,7 @@ func (db *DB) Tokens(ctx context.Context, program domain.UUID) (list []Token, er
 	var rows []tokenRow
 	err = db.in(ctx, program, reading, func(t *tx) error {
 		all(t, &rows, tokensSQL, named{"program_id": program}.pgx())
-		return t.flush()
+		return nil
 	})
 	for i := range rows {
 		list = append(list, rows[i].token())
@@ -112,7 +112,7 @@ func (db *DB) Authenticate(ctx context.Context, digest [32]byte, program domain.
 	var row *callerRow
 	err := db.in(ctx, program, reading, func(t *tx) error {
 		one(t, &row, tokenCallerSQL, named{"program_id": program, "digest": digest[:]}.pgx())
-		return t.flush()
+		return nil
 	})
 	switch {
 	case err != nil:

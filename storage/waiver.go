@@ -1,12 +1,14 @@
 package storage
 
-const waiverUpsertSQL = `
+const waiverInsertSQL = `
 INSERT INTO waiver (program_id, id, version, void,
     job_id, rule, reason)
 SELECT @program_id, r.id, r.version, r.void,
     f.job_id, f.finding->>'rule', f.reason
 FROM jsonb_to_recordset(@rows) AS r(id uuid, version bigint, void boolean, record jsonb),
-    jsonb_to_record(r.record) AS f(job_id uuid, finding jsonb, reason text)
+    jsonb_to_record(r.record) AS f(job_id uuid, finding jsonb, reason text)`
+
+const waiverUpsertSQL = waiverInsertSQL + `
 ON CONFLICT (program_id, id) DO UPDATE SET version = excluded.version, void = excluded.void,
     job_id = excluded.job_id, rule = excluded.rule, reason = excluded.reason
 WHERE waiver.version < excluded.version`

@@ -73,7 +73,7 @@ type worklistRow struct {
 // Worklist reads the oldest of what waits for the caller, all sorts or one,
 // and how much waits of each. A contractor and its crews see their own.
 func (db *DB) Worklist(ctx context.Context, caller domain.Caller, days WorklistDays, sort string, limit int) (out Worklist, err error) {
-	err = db.in(ctx, caller.Program, snapshot, func(t *tx) error {
+	err = db.in(ctx, caller.Program, survey, func(t *tx) error {
 		program, err := t.programRow()
 		if err != nil {
 			return err

@@ -263,11 +263,11 @@ func TestANewEpochIsHealed(t *testing.T) {
 	}
 	sync(t, d)
 	before := fmt.Sprint(versions(t, a, job))
-	head, _, err := a.DB.CheckPlace(context.Background(), a.World.Program, 1)
+	start, err := a.DB.Sync(context.Background(), a.World.Staff)
 	if err != nil {
 		t.Fatal(err)
 	}
-	if _, err := a.DB.OpenEpoch(context.Background(), a.World.Staff, head.Epoch, "a test"); err != nil {
+	if _, err := a.DB.OpenEpoch(context.Background(), a.World.Staff, start.Head.Epoch, "a test"); err != nil {
 		t.Fatal(err)
 	}
 	if err := d.Put(storagetest.ID(), boot(job, 6)); err != nil {

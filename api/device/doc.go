@@ -13,6 +13,10 @@
 //	phone.Put(domain.OpeningKind, id, opening) // offline
 //	err := phone.Sync(ctx)                     // whenever there is a signal
 //
+// To write one, read device.go (what is kept), push.go, pull.go, merge.go and
+// epoch.go, in this order; journal.go and link.go are what a platform has of its
+// own, badlink.go is the thin link of the tests.
+//
 // It speaks HTTP and knows nothing of the service's inside. The clock,
 // chance and waiting are handed in. A Device serves one goroutine.
 package device

@@ -34,6 +34,10 @@ func (demoCommand) Help() string {
 // does not take them for a Postgres that was given to it.
 const demoApplication = "ductledger-demo"
 
+// seedingConnections are enough for the crews that work at one time; each more
+// makes the server plan everything once more.
+const seedingConnections = 6
+
 // seedingGCPercent lets the heap grow further than usual before it is looked
 // through.
 const seedingGCPercent = 400
@@ -62,16 +66,16 @@ func (c *demoCommand) Run(in *invocation) (err error) {
 	}
 	log := newLog(in.stderr, slog.LevelWarn)
 	clock := &movedClock{real: in.now}
+	seeded, err := c.seed(in, postgres.URL(""), clock, log, show)
+	if err != nil {
+		return ended(in.ctx, err)
+	}
+	clock.letGo()
 	db, err := storage.Open(in.ctx, postgres.URL(""), storage.Options{Now: clock.now, Log: log})
 	if err != nil {
 		return err
 	}
 	defer db.Close()
-	seeded, err := c.seed(in, db, postgres.URL(""), clock, log, show)
-	if err != nil {
-		return ended(in.ctx, err)
-	}
-	clock.letGo()
 	handler, err := api.New(api.Config{DB: db, Now: clock.now, Log: log})
 	if err != nil {
 		return err
@@ -93,8 +97,16 @@ func ended(ctx context.Context, err error) error {
 	return err
 }
 
-// seed serves the API to the simulated devices alone and lets them work.
-func (c *demoCommand) seed(in *invocation, db *storage.DB, owner string, clock *movedClock, log *slog.Logger, show *show) (*seeding, error) {
+// seed serves the API to the simulated devices alone and lets them work. What a
+// demo that ends too early invents is thrown away, so its commits do not wait
+// for the disk; the first commit of the demo that then serves does, and puts
+// all before it there too.
+func (c *demoCommand) seed(in *invocation, owner string, clock *movedClock, log *slog.Logger, show *show) (*seeding, error) {
+	db, err := storage.Open(in.ctx, owner, storage.Options{Now: clock.now, Log: log, Connections: seedingConnections, CommitAhead: true})
+	if err != nil {
+		return nil, err
+	}
+	defer db.Close()
 	handler, err := api.New(api.Config{DB: db, Now: clock.now, Log: log, Unlimited: true})
 	if err != nil {
 		return nil, err

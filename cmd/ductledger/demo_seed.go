@@ -59,7 +59,7 @@ func (s *seeding) run(jobs, months int) error {
 		if err := s.in.ctx.Err(); err != nil {
 			return err
 		}
-		if bits.OnesCount(uint(day)) == 1 && bits.TrailingZeros(uint(day))%2 == 0 { // day 1, 4, 16, 64 …: four times as much as at the last look
+		if bits.OnesCount(uint(day)) == 1 && bits.TrailingZeros(uint(day))%3 == 0 { // day 1, 8, 64 …: eight times as much as at the last look
 			if err := storage.Analyze(s.in.ctx, s.owner); err != nil {
 				return err
 			}

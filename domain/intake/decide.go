@@ -147,7 +147,8 @@ func (w *sorter) replayOf(item *Item, head Head, exists bool) (int64, bool) {
 	if digest, ok := w.store.Digests[next]; ok && digest == item.Digest {
 		return next.Version, true
 	}
-	return head.Version, head.Digest == item.Digest
+	digest, ok := w.store.Digests[VersionKey{item.Key(), head.Version}]
+	return head.Version, ok && digest == item.Digest
 }
 
 // changesWhatStays refuses edits of what is fixed for ever.

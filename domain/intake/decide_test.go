@@ -50,7 +50,7 @@ func TestEachItemIsDecided(t *testing.T) {
 		{name: "void again", caller: field, prepare: func(w *world) {
 			item := void(domain.ComponentKind, ourBoot, 1)
 			head := w.Heads[item.Key()]
-			head.Version, head.Digest, head.Void = 2, item.Digest, true
+			head.Version, head.Void = 2, true
 			w.Heads[item.Key()], w.Digests[VersionKey{item.Key(), 2}] = head, item.Digest
 		}, item: voided(domain.ComponentKind, ourBoot, 1), want: Replayed, version: 2},
 
@@ -223,7 +223,7 @@ func TestEveryOldVersionIsAReplay(t *testing.T) {
 		if !d.Status.Accepted() || d.Version != int64(i+1) {
 			t.Fatalf("version %d: %s %d", i+1, d.Status, d.Version)
 		}
-		w.Heads[d.Item.Key()] = Head{Version: d.Version, JobID: ourJob, Digest: d.Item.Digest}
+		w.Heads[d.Item.Key()] = Head{Version: d.Version, JobID: ourJob}
 		w.Digests[VersionKey{d.Item.Key(), d.Version}] = d.Item.Digest
 	}
 	for i, item := range sent {

@@ -92,7 +92,7 @@ func (w *sorter) accept(d *Decision) {
 	}
 	item := d.Item
 	head := w.store.Heads[item.Key()]
-	head.Version, head.Digest, head.JobID, head.Void = d.Version, item.Digest, d.JobID, item.Void != ""
+	head.Version, head.JobID, head.Void = d.Version, d.JobID, item.Void != ""
 	if item.Record != nil {
 		head.ContractorID = d.ContractorID
 	}

@@ -12,7 +12,6 @@ type Head struct {
 	Version      int64
 	JobID        domain.UUID // of a job its own id
 	ContractorID domain.UUID // of what belongs to a contractor and to no job
-	Digest       ledger.Digest
 	Void         bool
 }
 
@@ -49,7 +48,7 @@ type VersionKey struct {
 type Store struct {
 	Heads map[Key]Head
 	Jobs  map[domain.UUID]Job
-	// Digests of the versions base_version + 1, which tell a replay.
+	// Digests of the versions base_version + 1 and of the newest, which tell a replay.
 	Digests map[VersionKey]ledger.Digest
 	// OpenHomes are the homes that have an open job.
 	OpenHomes map[domain.UUID]bool

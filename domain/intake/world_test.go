@@ -98,7 +98,7 @@ func job(home, contractor domain.UUID, state domain.JobState) *domain.Job {
 func (w *world) put(id domain.UUID, record domain.Record) {
 	w.Helper()
 	item := w.item(id, record)
-	head := Head{Version: 1, JobID: record.Job(), Digest: item.Digest}
+	head := Head{Version: 1, JobID: record.Job()}
 	s := sorter{store: w.Store}
 	if head.ContractorID = s.owner(record); item.Kind == domain.ContractorKind {
 		head.ContractorID = id
@@ -120,7 +120,7 @@ func (w *world) putJob(id, home, contractor domain.UUID, state domain.JobState) 
 	w.Helper()
 	record := job(home, contractor, state)
 	item := w.item(id, record)
-	head := Head{Version: 1, JobID: id, Digest: item.Digest}
+	head := Head{Version: 1, JobID: id}
 	w.Heads[item.Key()], w.Digests[VersionKey{item.Key(), 1}] = head, item.Digest
 	w.Jobs[id] = Job{Head: head, Record: *record, Body: item.Body, Holders: []domain.UUID{contractor}}
 	if state.Open() {
@@ -142,7 +142,7 @@ func (w *world) edit(id domain.UUID, record domain.Record) {
 	w.Helper()
 	item := w.item(id, record)
 	head := w.Heads[item.Key()]
-	head.Version, head.Digest = 2, item.Digest
+	head.Version = 2
 	w.Heads[item.Key()] = head
 	w.Digests[VersionKey{item.Key(), 2}] = item.Digest
 }
