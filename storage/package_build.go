@@ -75,9 +75,6 @@ func (db *DB) storePackage(ctx context.Context, h *hold, plan *MonthPlan, o Mont
 	if err != nil {
 		return p, fmt.Errorf("build the package of %s: %w", plan.Month, err)
 	}
-	if _, err := file.Seek(0, io.SeekStart); err != nil {
-		return p, err
-	}
 	p = plan.pack(h.build.AskedBy, written, sums)
 	return p, db.keepPackage(ctx, h, &p, file, o)
 }
@@ -107,7 +104,7 @@ const packagePart = 1 << 20
 
 // keepPackage stores a revision with its file, part after part, unless another
 // instance has the build by then.
-func (db *DB) keepPackage(ctx context.Context, h *hold, p *Package, file io.Reader, o MonthOptions) error {
+func (db *DB) keepPackage(ctx context.Context, h *hold, p *Package, file io.ReadSeeker, o MonthOptions) error {
 	cumulative, err := json.Marshal(p.Cumulative)
 	if err != nil {
 		return err
@@ -126,6 +123,9 @@ func (db *DB) keepPackage(ctx context.Context, h *hold, p *Package, file io.Read
 		}
 		if kept == 0 {
 			return &lostBuild{}
+		}
+		if _, err := file.Seek(0, io.SeekStart); err != nil { // also when the transaction is run again
+			return err
 		}
 		part := make([]byte, packagePart)
 		for n := 0; ; n++ {

@@ -12,21 +12,24 @@ import (
 	"github.com/jackc/pgx/v5/pgtype"
 )
 
-// PackageFile reads a stored file at any place. One part stays in memory until
+// packageBlock is how much of a part is read at once, in bytes.
+const packageBlock = packagePart / 8
+
+// PackageFile reads a stored file at any place. One block stays in memory until
 // another is asked for. It is not for use by several goroutines at once.
 type PackageFile struct {
 	pack  *Package
-	read  func(part int64, into []byte) ([]byte, error)
-	part  int64
+	read  func(block int64, into []byte) ([]byte, error)
+	block int64
 	bytes []byte
 }
 
 // PackageFile begins to read the file of a package that the caller was given.
-// Each part is a transaction of its own: a slow reader holds none open.
+// Each block is a transaction of its own: a slow reader holds none open.
 func (db *DB) PackageFile(ctx context.Context, caller domain.Caller, p *Package) *PackageFile {
-	return &PackageFile{pack: p, part: -1, read: func(part int64, into []byte) (b []byte, err error) {
+	return &PackageFile{pack: p, block: -1, read: func(block int64, into []byte) (b []byte, err error) {
 		err = db.in(ctx, caller.Program, reading, func(t *tx) error {
-			b, err = t.packagePart(p, part, into)
+			b, err = t.packageBlock(p, block, into)
 			return err
 		})
 		return b, err
@@ -35,7 +38,7 @@ func (db *DB) PackageFile(ctx context.Context, caller domain.Caller, p *Package)
 
 // packageFile reads a file inside the transaction.
 func (t *tx) packageFile(p *Package) *PackageFile {
-	return &PackageFile{pack: p, part: -1, read: func(part int64, into []byte) ([]byte, error) { return t.packagePart(p, part, into) }}
+	return &PackageFile{pack: p, block: -1, read: func(block int64, into []byte) ([]byte, error) { return t.packageBlock(p, block, into) }}
 }
 
 // ReadAt is as io.ReaderAt has it.
@@ -47,10 +50,10 @@ func (f *PackageFile) ReadAt(b []byte, at int64) (n int, err error) {
 		if at >= f.pack.Bytes {
 			return n, io.EOF
 		}
-		if err := f.load(at / packagePart); err != nil {
+		if err := f.load(at / packageBlock); err != nil {
 			return n, err
 		}
-		from := at % packagePart
+		from := at % packageBlock
 		if from >= int64(len(f.bytes)) {
 			return n, io.ErrUnexpectedEOF
 		}
@@ -60,25 +63,27 @@ func (f *PackageFile) ReadAt(b []byte, at int64) (n int, err error) {
 	return n, nil
 }
 
-func (f *PackageFile) load(part int64) (err error) {
-	if part == f.part {
+func (f *PackageFile) load(block int64) (err error) {
+	if block == f.block {
 		return nil
 	}
-	f.part = -1
-	if f.bytes, err = f.read(part, f.bytes[:0]); err == nil {
-		f.part = part
+	f.block = -1
+	if f.bytes, err = f.read(block, f.bytes[:0]); err == nil {
+		f.block = block
 	}
 	return err
 }
 
-const packagePartSQL = `
-SELECT q.bytes FROM month_package_part AS q
+// Parts are stored without compression, so that a piece of one costs no more.
+const packageBlockSQL = `
+SELECT substring(q.bytes FROM @from FOR @count) AS bytes FROM month_package_part AS q
 WHERE q.program_id = @program_id AND q.month = @month AND q.revision = @revision AND q.part = @part`
 
-// packagePart appends a part to into, without another copy of it in memory.
-func (t *tx) packagePart(p *Package, part int64, into []byte) ([]byte, error) {
-	args := named{"program_id": t.program, "month": string(p.Month), "revision": p.Revision, "part": part}
-	t.queue(packagePartSQL, args.pgx()).Query(func(rows pgx.Rows) error {
+// packageBlock appends a block to into, without another copy of it in memory.
+func (t *tx) packageBlock(p *Package, block int64, into []byte) ([]byte, error) {
+	at := block * packageBlock
+	args := named{"program_id": t.program, "month": string(p.Month), "revision": p.Revision, "part": at / packagePart, "from": at%packagePart + 1, "count": packageBlock}
+	t.queue(packageBlockSQL, args.pgx()).Query(func(rows pgx.Rows) error {
 		for rows.Next() {
 			var b pgtype.DriverBytes
 			if err := rows.Scan(&b); err != nil {
@@ -92,7 +97,7 @@ func (t *tx) packagePart(p *Package, part int64, into []byte) ([]byte, error) {
 		return nil, err
 	}
 	if len(into) == 0 { // no part is empty
-		return nil, fmt.Errorf("package %s: part %d is not there", p.FileName, part)
+		return nil, fmt.Errorf("package %s: part %d is not there", p.FileName, at/packagePart)
 	}
 	return into, nil
 }
