@@ -2,6 +2,8 @@ package api
 
 import (
 	"context"
+	"math"
+	"net/http"
 	"strconv"
 
 	"ductledger/domain"
@@ -78,7 +80,7 @@ func statementLineOf(l *month.StatementLine) statementLine {
 }
 
 // statement answers what a contractor is paid for a month. A contractor reads
-// its own.
+// its own. As a spreadsheet it comes whole.
 func (s *Server) statement(ctx context.Context, caller domain.Caller, r *request) (answer, error) {
 	id, err := pathID(r)
 	if err != nil {
@@ -88,6 +90,15 @@ func (s *Server) statement(ctx context.Context, caller domain.Caller, r *request
 		return answer{}, domain.Errorf(domain.NotFound, "there is no such contractor")
 	}
 	m := domain.Month(r.Query.Get("month"))
+	if asksCSV(r) {
+		out, err := s.db.Statement(ctx, caller, id, m, 0, math.MaxInt)
+		if err != nil {
+			return answer{}, err
+		}
+		sheet, err := statementSheet(out.Lines)
+		return answer{Body: sheet, Header: http.Header{"Content-Type": {"text/csv; charset=utf-8"}, "Vary": {"Accept"},
+			"Content-Disposition": {`attachment; filename="statement_` + string(m) + `.csv"`}}}, err
+	}
 	after, position := int64(0), int64(0)
 	if text := r.Query.Get("after"); text != "" {
 		if position, after, err = readStatementCursor(caller, id, m, text); err != nil {
@@ -120,5 +131,5 @@ func (s *Server) statement(ctx context.Context, caller domain.Caller, r *request
 	if out.More {
 		a.Next = writeStatementCursor(caller, id, m, out.Position, after+int64(len(out.Lines)))
 	}
-	return answer{Body: a}, nil
+	return answer{Header: http.Header{"Vary": {"Accept"}}, Body: a}, nil
 }

@@ -1,7 +1,10 @@
 package api_test
 
 import (
+	"bytes"
+	"encoding/csv"
 	"fmt"
+	"strings"
 	"testing"
 
 	"ductledger/api/apitest"
@@ -91,6 +94,17 @@ func TestStatementPages(t *testing.T) {
 	}
 	if len(all) != 5 || len(seen) != 5 {
 		t.Errorf("%d lines of %d jobs", len(all), len(seen))
+	}
+	// As a spreadsheet it comes whole, whatever the limit.
+	sheet := a.Do(domain.ContractorRole, "GET", path, nil, "Accept", "text/csv").Want(200)
+	lines, err := csv.NewReader(bytes.NewReader(sheet.Body)).ReadAll()
+	if err != nil || len(lines) != 6 || lines[0][0] != "job_id" || lines[0][14] != "withheld_by" {
+		t.Fatalf("%v, %v", lines, err)
+	}
+	for _, line := range lines[1:] {
+		if id, isRef := strings.CutPrefix(line[0], "J"); !isRef || !seen[id] || line[2] != month.CountedNotAccepted || line[14] == "" {
+			t.Errorf("%v", line)
+		}
 	}
 	a.Do(domain.ContractorRole, "GET", path, nil).Want(200).Into(&s)
 	sentIn(a, 1)
