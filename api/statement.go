@@ -21,7 +21,7 @@ type statementAnswer struct {
 	PreviousPosition int64              `json:"previous_position"`
 	AsOfAt           string             `json:"as_of_at"`
 	CutBy            string             `json:"cut_by"`
-	Revision         int                `json:"package_revision,omitzero"`
+	Revision         int                `json:"revision,omitzero"`
 	SHA256           string             `json:"package_sha256,omitzero"`
 	Totals           statementSums      `json:"totals"`
 	Headings         []statementHeading `json:"headings"`

@@ -18,7 +18,7 @@ type statementPage struct {
 	Month, Next string
 	CutBy       string `json:"cut_by"`
 	Position    int64
-	Revision    int `json:"package_revision"`
+	Revision    int `json:"revision"`
 	Totals      struct {
 		Due      int64 `json:"due_cents"`
 		Expected int64 `json:"expected_cents"`
