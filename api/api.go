@@ -2,7 +2,6 @@ package api
 
 import (
 	"cmp"
-	"crypto/ed25519"
 	"fmt"
 	"log/slog"
 	"net/http"
@@ -21,8 +20,6 @@ type Config struct {
 	Observe func(method, pattern string, status int, took time.Duration) // for metrics; nil: none
 	// Unlimited lifts the rates, for a programme that seeds itself.
 	Unlimited bool
-	// PackageKey signs packages; nil: they say that they are not signed.
-	PackageKey ed25519.PrivateKey
 	// MinimumSchema is the oldest revision of the contract whose apps may still
 	// pull; 0 for the one that this program ships with.
 	MinimumSchema int
@@ -40,8 +37,7 @@ type Server struct {
 	news     *news
 	pulls    *pulls
 	docs     *docs
-	key      ed25519.PrivateKey // of packages
-	schema   int                // the oldest revision of the contract that may pull
+	schema   int // the oldest revision of the contract that may pull
 }
 
 // New makes the handler of the whole API. A mistake in the contract or in the
@@ -60,7 +56,7 @@ func New(cfg Config) (http.Handler, error) {
 		return nil, err
 	}
 	s := &Server{docs: pages, db: cfg.DB, now: cfg.Now, log: cfg.Log, contract: c, checker: checker, freeText: freeTexts(c), newer: newers(c),
-		news: &news{db: cfg.DB, log: cfg.Log}, pulls: &pulls{}, key: cfg.PackageKey, schema: cmp.Or(cfg.MinimumSchema, minimumSchema)}
+		news: &news{db: cfg.DB, log: cfg.Log}, pulls: &pulls{}, schema: cmp.Or(cfg.MinimumSchema, minimumSchema)}
 	frame := frameConfig{Routes: s.routes(), Contract: c, Auth: cfg.DB, Now: cfg.Now, Log: cfg.Log, Observe: cfg.Observe}
 	if cfg.Unlimited {
 		const plenty = 1e6

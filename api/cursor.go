@@ -185,3 +185,21 @@ func positionOf(r *request) int64 {
 	}
 	return n
 }
+
+// A statement's cursor is a position of the ledger and a number of lines.
+func writeStatementCursor(caller domain.Caller, contractor domain.UUID, m domain.Month, position, lines int64) string {
+	b := statementPage(caller, contractor, m)
+	return cursorText.EncodeToString(binary.BigEndian.AppendUint64(binary.BigEndian.AppendUint64(b[:], uint64(position)), uint64(lines)))
+}
+
+func readStatementCursor(caller domain.Caller, contractor domain.UUID, m domain.Month, text string) (position, lines int64, err error) {
+	b, err := cursorText.DecodeString(text)
+	if err != nil || len(b) != 24 || page(b[:8]) != statementPage(caller, contractor, m) {
+		return 0, 0, cursorInvalid()
+	}
+	return int64(binary.BigEndian.Uint64(b[8:])), int64(binary.BigEndian.Uint64(b[16:])), nil
+}
+
+func statementPage(caller domain.Caller, contractor domain.UUID, m domain.Month) page {
+	return pageOf(caller, "statement"+contractor.String()+string(m))
+}

@@ -114,7 +114,7 @@ func problemWords() map[domain.Code]problemText {
 		domain.ReplacesOther: {meaning: "A correction replaces a record of the same kind, job and method, and never in a circle.",
 			remedy: "Name the record that is meant, or leave replaces out if this is a new reading or picture."},
 		domain.NotReconciled: {meaning: "The month's totals do not follow from those of the month before plus what happened since, so a package of it could not be defended.",
-			remedy: "Release the month before first. If that is done, tell whoever runs the service, with the trace id."},
+			remedy: "Release the month before first. If that is done, the errors name the jobs whose figures differ, with what the package and the ledger say of each: tell whoever runs the service, with the trace id."},
 		domain.SamePerson: {meaning: "What one person made, another has to release. Names count, not tokens; a token without a name counts for nobody.",
 			remedy: "Let a second person do it, with a token that bears that person's name."},
 		domain.UnfinishedPeriod: {meaning: "The month has not ended in the programme's time zone, and its figures can still change.",

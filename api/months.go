@@ -7,7 +7,6 @@ import (
 	"runtime/debug"
 	"strconv"
 
-	"ductledger/api/sheet"
 	"ductledger/domain"
 	"ductledger/domain/ledger"
 	"ductledger/storage"
@@ -21,9 +20,10 @@ type packageAnswer struct {
 	Position       int64                `json:"position"`
 	AsOfAt         string               `json:"as_of_at"`
 	Finished       bool                 `json:"finished"`
-	FileName       string               `json:"file_name"`
-	SHA256         string               `json:"sha256"`
-	BytesCount     int64                `json:"bytes_count"`
+	Build          *buildAnswer         `json:"build,omitzero"`
+	FileName       string               `json:"file_name,omitzero"`
+	SHA256         string               `json:"sha256,omitzero"`
+	BytesCount     int64                `json:"bytes_count,omitzero"`
 	PreviousSHA256 string               `json:"previous_sha256,omitzero"` // of the revision that it replaces
 	BuiltAt        string               `json:"built_at,omitzero"`
 	BuiltBy        string               `json:"built_by,omitzero"`
@@ -31,11 +31,45 @@ type packageAnswer struct {
 	ReleasedBy     string               `json:"released_by,omitzero"`
 }
 
+// buildAnswer is how far a build is.
+type buildAnswer struct {
+	Stage     string         `json:"stage"`
+	RowsDone  int64          `json:"rows_done_count"`
+	RowsTotal int64          `json:"rows_total_count,omitzero"`
+	Tries     int            `json:"tries_count"`
+	AskedAt   string         `json:"asked_at"`
+	AskedBy   string         `json:"asked_by,omitzero"`
+	StartedAt string         `json:"started_at,omitzero"`
+	UpdatedAt string         `json:"updated_at"`
+	Failure   *failureAnswer `json:"failure,omitzero"`
+}
+
+type failureAnswer struct {
+	Code   domain.Code    `json:"code"`
+	Detail string         `json:"detail"`
+	Errors []domain.Fault `json:"errors,omitzero"`
+}
+
+func buildOf(b *storage.Build) *buildAnswer {
+	a := &buildAnswer{Stage: b.Stage, RowsDone: b.Done, RowsTotal: b.Total, Tries: b.Tries,
+		AskedAt: ledger.Stamp(b.AskedAt), AskedBy: b.AskedBy, UpdatedAt: ledger.Stamp(b.UpdatedAt)}
+	if b.StartedAt != nil {
+		a.StartedAt = ledger.Stamp(*b.StartedAt)
+	}
+	if f := b.Failure; f != nil {
+		a.Failure = &failureAnswer{f.Code, f.Detail, f.Faults}
+	}
+	return a
+}
+
 func packageOf(p *storage.Package) packageAnswer {
 	a := packageAnswer{
 		Month: p.Month, Revision: p.Revision, State: p.State, Position: p.Position, AsOfAt: ledger.Stamp(p.AsOf), Finished: p.Finished,
 		FileName: p.FileName, SHA256: p.SHA256, BytesCount: p.Bytes, PreviousSHA256: p.SupersedesSHA256,
 		BuiltBy: p.BuiltBy, ReleasedBy: p.ReleasedBy,
+	}
+	if p.Build != nil {
+		a.Build = buildOf(p.Build)
 	}
 	if !p.BuiltAt.IsZero() {
 		a.BuiltAt = ledger.Stamp(p.BuiltAt)
@@ -76,7 +110,8 @@ func (s *Server) listPackages(ctx context.Context, caller domain.Caller, r *requ
 	return answer{Body: out}, nil
 }
 
-// buildPackage answers the package of a month, built now or before.
+// buildPackage asks for the package of a month: 202 while it is being built,
+// 200 when it stands.
 func (s *Server) buildPackage(ctx context.Context, caller domain.Caller, r *request) (answer, error) {
 	var ask struct {
 		Position int64 `json:"position"`
@@ -86,21 +121,15 @@ func (s *Server) buildPackage(ctx context.Context, caller domain.Caller, r *requ
 			return answer{}, err
 		}
 	}
-	month, o := domain.Month(r.Path["month"]), storage.MonthOptions{BuildID: BuildID(), Key: s.key, Summary: sheet.Write}
-	if r.Query.Get("validate_only") == "true" {
-		p, made, err := s.db.TryPackage(ctx, caller, month, ask.Position, o)
-		return builtAnswer(&p, made), err
+	p, err := s.db.AskPackage(ctx, caller, domain.Month(r.Path["month"]), ask.Position, r.validateOnly())
+	if err != nil {
+		return answer{}, err
 	}
-	p, made, err := s.db.BuildPackage(ctx, caller, month, ask.Position, o)
-	return builtAnswer(&p, made), err
-}
-
-func builtAnswer(p *storage.Package, made bool) answer {
-	if !made {
-		return answer{Header: http.Header{"Idempotent-Replay": {"true"}}, Body: packageOf(p)}
+	if p.Build == nil {
+		return answer{Header: http.Header{"Idempotent-Replay": {"true"}}, Body: packageOf(&p)}, nil
 	}
 	location := fmt.Sprintf("/v1/months/%s/packages/%d", p.Month, p.Revision)
-	return answer{Status: http.StatusCreated, Header: http.Header{"Location": {location}}, Body: packageOf(p)}
+	return answer{Status: http.StatusAccepted, Header: http.Header{"Location": {location}}, Body: packageOf(&p)}, nil
 }
 
 // BuildID names the program that builds a package: the version it was

@@ -24,6 +24,9 @@ func (s *Server) getPackageFile(ctx context.Context, caller domain.Caller, r *re
 	if err != nil {
 		return answer{}, err
 	}
+	if p.Build != nil {
+		return answer{}, domain.Errorf(domain.NotFound, "the package has no file yet")
+	}
 	tag := `"` + p.SHA256 + `"`
 	digest, err := hex.DecodeString(p.SHA256)
 	if err != nil {

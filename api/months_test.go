@@ -3,6 +3,7 @@ package api_test
 import (
 	"archive/zip"
 	"bytes"
+	"context"
 	"crypto/sha256"
 	"encoding/base64"
 	"encoding/hex"
@@ -18,6 +19,8 @@ import (
 	"ductledger/domain/bag"
 	"ductledger/storage"
 	"ductledger/storage/storagetest"
+
+	"github.com/jackc/pgx/v5"
 )
 
 type packaged struct {
@@ -29,6 +32,10 @@ type packaged struct {
 	BuiltBy              string `json:"built_by"`
 	ReleasedBy           string `json:"released_by"`
 	Finished             bool
+	Build                struct {
+		Stage   string
+		Failure struct{ Code, Detail string }
+	}
 }
 
 // inNovember is an API whose October has one accepted job and has ended.
@@ -45,16 +52,36 @@ func inNovember(t *testing.T) *apitest.API {
 
 const october = "/v1/months/2026-10/packages"
 
+// built asks for a package and waits until its build ended.
+func built(a *apitest.API, role domain.Role, packages, body string) (p packaged) {
+	a.T.Helper()
+	asked := a.Do(role, "POST", packages, body).Want(202)
+	asked.Into(&p)
+	at := fmt.Sprintf("%s/%d", packages, p.Revision)
+	if got := asked.Header.Get("Location"); got != at {
+		a.T.Errorf("Location: %s, want %s", got, at)
+	}
+	for range 600 {
+		if p.State != "building" {
+			return p
+		}
+		time.Sleep(20 * time.Millisecond)
+		p = packaged{}
+		a.Do(role, "GET", at, nil).Want(200).Into(&p)
+	}
+	a.T.Fatalf("%s is still building", at)
+	return p
+}
+
 // The way of a package through the API: built by one person, released by
 // another, read by the funder only then, whole or in part.
 func TestPackageFromBuildToFunder(t *testing.T) {
 	t.Parallel()
 	a := inNovember(t)
-	var built, again packaged
-	first := a.Do(domain.Staff, "POST", october, nil).Want(201)
-	first.Into(&built)
-	if built.State != "verified" || built.Revision != 1 || !built.Finished || built.BuiltBy != "Invented staff" || first.Header.Get("Location") != october+"/1" {
-		t.Errorf("built: %+v at %s", built, first.Header.Get("Location"))
+	var again packaged
+	built := built(a, domain.Staff, october, "")
+	if built.State != "verified" || built.Revision != 1 || !built.Finished || built.BuiltBy != "Invented staff" || built.Build.Stage != "" {
+		t.Errorf("built: %+v", built)
 	}
 	replay := a.Do(domain.Admin, "POST", october, `{}`).Want(200)
 	replay.Into(&again)
@@ -146,8 +173,7 @@ func eachMember(t *testing.T, file []byte, use func(name string, content []byte)
 func TestPackageFileInParts(t *testing.T) {
 	t.Parallel()
 	a := inNovember(t)
-	var p packaged
-	a.Do(domain.Staff, "POST", october, nil).Want(201).Into(&p)
+	p := built(a, domain.Staff, october, "")
 	whole := a.Do(domain.Staff, "GET", october+"/1/file", nil).Want(200).Body
 	n := len(whole)
 	tag := `"` + p.SHA256 + `"`
@@ -196,44 +222,93 @@ func TestPackageRefusals(t *testing.T) {
 			t.Errorf("%s %s: %s, want %s", c.path, c.body, got.Code, c.code)
 		}
 	}
-	var tried packaged
-	a.Do(domain.Staff, "POST", october+"?validate_only=true", nil).Want(201).Into(&tried)
+	a.Do(domain.Staff, "POST", october+"?validate_only=true", nil).Want(202)
 	a.Do(domain.Staff, "GET", october+"/1", nil).Want(404)
-	var built packaged
-	a.Do(domain.Staff, "POST", october, nil).Want(201).Into(&built)
-	if tried.SHA256 != built.SHA256 {
-		t.Error("what was tried is not what was built")
-	}
+	built(a, domain.Staff, october, "")
 	// Another programme has no such package.
 	_, other := a.Program(t)
 	a.Send(other[domain.Admin], "GET", october+"/1/file", nil).Want(404)
 	a.Send(other[domain.Admin], "POST", october+"/1/release", nil).Want(404)
 }
 
-// Many who build one month at once end in one revision.
+// Many who ask for one month at once get one build, and one revision.
 func TestBuildsAtOnceMakeOneRevision(t *testing.T) {
 	t.Parallel()
 	a := inNovember(t)
-	const builders = 8
-	status := make([]int, builders)
+	const askers = 8
+	status := make([]int, askers)
 	var wait sync.WaitGroup
-	for i := range builders {
+	for i := range askers {
 		wait.Go(func() { status[i] = a.Do(domain.Staff, "POST", october, nil).Status })
 	}
 	wait.Wait()
-	made := 0
 	for _, s := range status {
-		switch s {
-		case 201:
-			made++
-		case 200, 409, 503:
-		default:
+		if s != 200 && s != 202 && s != 503 {
 			t.Errorf("status %d", s)
 		}
 	}
+	p := packaged{State: "building"}
+	for range 600 {
+		if a.Do(domain.Staff, "GET", october+"/1", nil).Want(200).Into(&p); p.State != "building" {
+			break
+		}
+		time.Sleep(20 * time.Millisecond)
+	}
 	var list struct{ Items []packaged }
 	a.Do(domain.Staff, "GET", october, nil).Want(200).Into(&list)
-	if made != 1 || len(list.Items) != 1 {
-		t.Errorf("%d were made, %d stand: %v", made, len(list.Items), status)
+	if p.State != "verified" || len(list.Items) != 1 || list.Items[0].State != "verified" {
+		t.Errorf("%v: %+v", status, list.Items)
 	}
+}
+
+// While a package is being built the office sees how far it is; nobody sees a
+// file, and the funder nothing.
+func TestABuildIsSeenByTheOfficeAlone(t *testing.T) {
+	t.Parallel()
+	a := inNovember(t)
+	w := a.World
+	// Claimed by an instance that is no longer there, as after a kill.
+	conn, err := pgx.Connect(context.Background(), storagetest.AddressOf(a.DB))
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer conn.Close(context.Background())
+	_, err = conn.Exec(context.Background(), `
+INSERT INTO month_build (program_id, month, revision, position, as_of_at, finished, state, stage, done_count, total_count, tries_count, asked_at, asked_by, started_at, updated_at, claim, claimed_until)
+SELECT program_id, '2026-10', 1, position, recorded_at, true, 'building', 'jobs', 3000, 10000, 1, $2::timestamptz, 'Ann Invented', $2, $2, gen_random_uuid(), $2 + interval '1 minute'
+FROM program_head WHERE program_id = $1`, [16]byte(w.Program), a.DB.Now())
+	if err != nil {
+		t.Fatal(err)
+	}
+	var p, listed struct {
+		State, Month string
+		Items        []struct{ State string }
+		Build        struct {
+			Stage   string
+			Done    int    `json:"rows_done_count"`
+			Total   int    `json:"rows_total_count"`
+			Tries   int    `json:"tries_count"`
+			AskedBy string `json:"asked_by"`
+			Updated string `json:"updated_at"`
+			Started string `json:"started_at"`
+			AskedAt string `json:"asked_at"`
+		}
+	}
+	a.Do(domain.Staff, "GET", october+"/1", nil).Want(200).Into(&p)
+	if p.State != "building" || p.Build.Stage != "jobs" || p.Build.Done != 3000 || p.Build.Total != 10000 || p.Build.AskedBy != "Ann Invented" || p.Build.Started == "" || p.Build.Updated == "" {
+		t.Errorf("the office sees %+v", p)
+	}
+	a.Do(domain.Admin, "GET", october, nil).Want(200).Into(&listed)
+	if len(listed.Items) != 1 || listed.Items[0].State != "building" {
+		t.Errorf("listed: %+v", listed.Items)
+	}
+	a.Do(domain.Staff, "GET", october+"/1/file", nil).Want(404)
+	a.Do(domain.Admin, "POST", october+"/1/release", nil).Want(404)
+	a.Do(domain.Funder, "GET", october+"/1", nil).Want(404)
+	a.Do(domain.Funder, "GET", october, nil).Want(200).Into(&listed)
+	if len(listed.Items) != 0 {
+		t.Errorf("the funder sees %+v", listed.Items)
+	}
+	_, other := a.Program(t)
+	a.Send(other[domain.Admin], "GET", october+"/1", nil).Want(404)
 }

@@ -66,7 +66,7 @@ func TestEveryRoleOnEveryAddress(t *testing.T) {
 
 // neededQuery gives the parameters without which an operation is refused.
 func neededQuery(doc object, method, pattern string) string {
-	values := map[string]string{"from": "2026-09-01", "before": "2026-10-01"}
+	values := map[string]string{"from": "2026-09-01", "before": "2026-10-01", "month": "2026-09"}
 	var query []string
 	list, _ := within(doc, "paths", pattern, strings.ToLower(method))["parameters"].([]any)
 	for _, p := range list {

@@ -18,6 +18,8 @@ type DB struct {
 	pool *pgxpool.Pool
 	now  func() time.Time
 	log  *slog.Logger
+	// asked tells this instance that somebody asked it for a package.
+	asked chan struct{}
 }
 
 // Options of Open.
@@ -62,7 +64,7 @@ func Open(ctx context.Context, url string, o Options) (*DB, error) {
 	if err != nil {
 		return nil, fmt.Errorf("open the pool: %w", err)
 	}
-	return &DB{pool: pool, now: o.Now, log: o.Log}, nil
+	return &DB{pool: pool, now: o.Now, log: o.Log, asked: make(chan struct{}, 1)}, nil
 }
 
 // Close gives all connections back.

@@ -19,3 +19,9 @@ func FaultConstraints() (names []string) {
 func Violation(code, table, constraint string) *pgconn.PgError {
 	return &pgconn.PgError{Code: code, TableName: table, ConstraintName: constraint}
 }
+
+// The queries of the two long tables, for a benchmark beside COPY.
+const (
+	MonthJobsSQL         = monthJobsSQL
+	MonthMeasurementsSQL = monthMeasurementsSQL
+)

@@ -90,13 +90,15 @@ WHERE p.program_id = @program_id AND p.month = @month AND p.position = @position
 // month before, else from where that month ended.
 func (db *DB) PlanMonth(ctx context.Context, caller domain.Caller, m domain.Month, position int64) (plan MonthPlan, err error) {
 	err = db.in(ctx, caller.Program, survey, func(t *tx) error {
-		plan, err = t.planMonth(m, position)
+		plan, err = t.planMonth(m, position, false)
 		return err
 	})
 	return plan, err
 }
 
-func (t *tx) planMonth(m domain.Month, position int64) (MonthPlan, error) {
+// planMonth plans anew; unfinished keeps what was asked for while the month was
+// still going on.
+func (t *tx) planMonth(m domain.Month, position int64, unfinished bool) (MonthPlan, error) {
 	plan := MonthPlan{Range: month.Range{Month: m}}
 	before, after, err := neighbours(m)
 	if err != nil {
@@ -122,7 +124,7 @@ func (t *tx) planMonth(m domain.Month, position int64) (MonthPlan, error) {
 		return plan, err
 	}
 	head := heads[0].head()
-	plan.Epoch, plan.Finished, plan.Revision = head.Epoch, m < today, 1
+	plan.Epoch, plan.Finished, plan.Revision = head.Epoch, m < today && !unfinished, 1
 	if plan.Before, err = packOf(released); err != nil {
 		return plan, err
 	}

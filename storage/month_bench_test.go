@@ -6,7 +6,10 @@ import (
 	"log/slog"
 	"os"
 	"runtime"
+	"runtime/debug"
+	"runtime/metrics"
 	"strconv"
+	"strings"
 	"testing"
 	"time"
 
@@ -42,58 +45,141 @@ SELECT @program, id, 1, home, @contractor, 'single', 'measured', 'accepted', 'co
     '{"method":"fan_total","readings":[{"measurement_id":"' || before || '","stage":"before","cfm25":200},{"measurement_id":"' || after || '","stage":"after","cfm25":100}],"left_out":[]}',
     '{}', 'result-1', '{}', @link, position, at, 0, position, at, '2026-10' FROM n`
 
-// BenchmarkMonth builds the package of a month of MONTH_JOBS jobs (10,000 when
-// not set) from two readings each, into nothing, and tells the most memory that
-// was in use.
-func BenchmarkMonth(b *testing.B) {
-	jobs := 10_000
-	if n, err := strconv.Atoi(os.Getenv("MONTH_JOBS")); err == nil {
-		jobs = n
-	}
+// monthOf is a programme with a month of so many jobs, ready to be built.
+func monthOf(b *testing.B, jobs int) (db *storage.DB, w *storagetest.World, url string) {
+	b.Helper()
 	ctx := context.Background()
-	url := storagetest.URL(b)
+	url = storagetest.URL(b)
 	now := time.Date(2026, 10, 2, 12, 0, 0, 0, time.UTC)
-	db, err := storage.Open(ctx, url, storage.Options{Connections: 2, Now: func() time.Time { return now }, Log: slog.New(slog.DiscardHandler)})
+	db, err := storage.Open(ctx, url, storage.Options{Connections: 3, Now: func() time.Time { return now }, Log: slog.New(slog.DiscardHandler)})
 	if err != nil {
 		b.Fatal(err)
 	}
 	b.Cleanup(db.Close)
-	w := storagetest.Program(b, db)
-	conn, err := pgx.Connect(ctx, url)
-	if err != nil {
-		b.Fatal(err)
-	}
+	w = storagetest.Program(b, db)
+	conn := dial(b, url)
 	heads, err := db.Positions(ctx)
 	if err != nil {
 		b.Fatal(err)
 	}
-	_, err = conn.Exec(ctx, monthOfRows, pgx.NamedArgs{"program": [16]byte(w.Program), "contractor": [16]byte(w.Contractor), "jobs": jobs, "from": heads[w.Program],
+	exec(b, conn, monthOfRows, pgx.NamedArgs{"program": [16]byte(w.Program), "contractor": [16]byte(w.Contractor), "jobs": jobs, "from": heads[w.Program],
 		"at": time.Date(2026, 10, 3, 12, 0, 0, 0, time.UTC), "link": make([]byte, 32)})
-	if err == nil {
-		_, err = conn.Exec(ctx, "ANALYZE")
+	exec(b, conn, "ANALYZE")
+	now = time.Date(2026, 11, 3, 12, 0, 0, 0, time.UTC)
+	return db, w, url
+}
+
+// jobsOfBench is MONTH_JOBS, 10,000 when not set.
+func jobsOfBench() int {
+	if n, err := strconv.Atoi(os.Getenv("MONTH_JOBS")); err == nil {
+		return n
 	}
+	return 10_000
+}
+
+// BenchmarkMonth builds the package of a month from two readings a job, stores
+// and verifies it.
+func BenchmarkMonth(b *testing.B) {
+	jobs := jobsOfBench()
+	db, w, url := monthOf(b, jobs)
+	for b.Loop() {
+		buildOnce(b, db, w, url)
+	}
+	b.ReportMetric(float64(jobs*b.N)/b.Elapsed().Seconds(), "jobs/s")
+}
+
+// buildOnce builds what was not built before.
+func buildOnce(b *testing.B, db *storage.DB, w *storagetest.World, url string) {
+	b.Helper()
+	b.StopTimer()
+	conn := dial(b, url)
+	exec(b, conn, "TRUNCATE month_package, month_package_part")
+	b.StartTimer()
+	p, made, err := db.BuildPackage(context.Background(), w.Staff, "2026-10", 0, storage.MonthOptions{BuildID: "bench"})
+	if err != nil || !made || p.State != storage.PackageVerified {
+		b.Fatal(p, made, err)
+	}
+}
+
+// BenchmarkMonthMemory tells the most memory that is in use while a package of
+// so many rows, a job with two readings for each three, is built, stored and
+// verified.
+func BenchmarkMonthMemory(b *testing.B) {
+	for _, rows := range []int{10_000, 100_000, 1_000_000} {
+		b.Run(strconv.Itoa(rows), func(b *testing.B) {
+			db, w, url := monthOf(b, rows/3)
+			runtime.GC()
+			debug.FreeOSMemory()
+			stop, sampled := make(chan struct{}), make(chan uint64)
+			go func() { sampled <- mostInUse(stop) }()
+			for b.Loop() {
+				buildOnce(b, db, w, url)
+			}
+			close(stop)
+			b.ReportMetric(float64(<-sampled)/1e6, "MB-in-use")
+			b.ReportMetric(float64(rows)*float64(b.N)/b.Elapsed().Seconds(), "rows/s")
+		})
+	}
+}
+
+// mostInUse samples the heap until told to stop.
+func mostInUse(stop chan struct{}) (most uint64) {
+	sample := []metrics.Sample{{Name: "/memory/classes/heap/objects:bytes"}, {Name: "/memory/classes/heap/unused:bytes"}}
+	tick := time.NewTicker(5 * time.Millisecond)
+	defer tick.Stop()
+	for {
+		select {
+		case <-stop:
+			return most
+		case <-tick.C:
+			metrics.Read(sample)
+			most = max(most, sample[0].Value.Uint64()+sample[1].Value.Uint64())
+		}
+	}
+}
+
+// BenchmarkMonthBesideCopy writes the two long tables as the package does and
+// has the database COPY the same queries, in one run, and tells the ratio of
+// their rates.
+func BenchmarkMonthBesideCopy(b *testing.B) {
+	jobs := jobsOfBench() / 1000 * 1000 // progress is told every thousand rows
+	db, w, url := monthOf(b, jobs)
+	ctx := context.Background()
+	plan, err := db.PlanMonth(ctx, w.Staff, "2026-10", 0)
 	if err != nil {
 		b.Fatal(err)
 	}
-	if err := conn.Close(ctx); err != nil {
-		b.Fatal(err)
-	}
-	now = time.Date(2026, 11, 3, 12, 0, 0, 0, time.UTC)
-	most := uint64(0)
+	conn := dial(b, url)
+	exec(b, conn, "SET random_page_cost = 1.1")
+	exec(b, conn, "SET jit = off")
+	literal := strings.NewReplacer("@program_id", "'"+w.Program.String()+"'::uuid", "@month", "'2026-10'", "@late", "'{}'::uuid[]", "@from", "'2026-09-30T00:00:00Z'::timestamptz",
+		"@position", strconv.FormatInt(plan.Position, 10), "@holds", "false", "@crossovers", "false")
+	copied, written := map[string]time.Duration{}, map[string]time.Duration{}
 	for b.Loop() {
-		plan, err := db.PlanMonth(ctx, w.Staff, "2026-10", 0)
+		for table, sql := range map[string]string{"jobs": storage.MonthJobsSQL, "measurements": storage.MonthMeasurementsSQL} {
+			begin := time.Now()
+			tag, err := conn.PgConn().CopyTo(ctx, io.Discard, "COPY ("+literal.Replace(sql)+") TO STDOUT (FORMAT csv)")
+			if err != nil || tag.RowsAffected() < int64(jobs) {
+				b.Fatal(tag, err)
+			}
+			copied[table] += time.Since(begin)
+		}
+		begun := time.Time{}
+		_, _, err := db.WriteMonth(ctx, w.Program, &plan, io.Discard, storage.MonthOptions{BuildID: "bench", Report: func(table string, done, total int64) {
+			switch done {
+			case 0:
+				begun = time.Now()
+			case total:
+				written[table] += time.Since(begun)
+			}
+		}})
 		if err != nil {
 			b.Fatal(err)
 		}
-		written, _, err := db.WriteMonth(ctx, w.Program, &plan, io.Discard, storage.MonthOptions{BuildID: "bench", Report: func(string, int64) {
-			var m runtime.MemStats
-			runtime.ReadMemStats(&m)
-			most = max(most, m.HeapInuse)
-		}})
-		if err != nil || written.Rows["jobs"] != int64(jobs) {
-			b.Fatal(written.Rows, err)
-		}
 	}
-	b.ReportMetric(float64(most)/1e6, "MB-in-use")
-	b.ReportMetric(float64(jobs*b.N)/b.Elapsed().Seconds(), "jobs/s")
+	for table, took := range copied {
+		b.ReportMetric(took.Seconds()/written[table].Seconds(), table+"-of-copy")
+	}
+	b.ReportMetric(float64(jobs*b.N)/written["jobs"].Seconds(), "jobs-rows/s")
+	b.ReportMetric(float64(2*jobs*b.N)/written["measurements"].Seconds(), "measurements-rows/s")
 }

@@ -11,8 +11,8 @@ import (
 )
 
 // eachHistory calls use with one job after the other, its acceptances up to
-// the position in order.
-func (w *monthWriter) eachHistory(use func(*month.History) error) error {
+// the position in order; sql is the query for all of them or for some.
+func (r *monthReader) eachHistory(sql string, use func(*month.History) error) error {
 	var h month.History
 	done := func() error {
 		if len(h.Acceptances) == 0 {
@@ -23,19 +23,19 @@ func (w *monthWriter) eachHistory(use func(*month.History) error) error {
 		}
 		return use(&h)
 	}
-	err := each(w.t, monthHistorySQL, w.args.pgx(), func(r *monthHistoryRow) error {
-		if domain.UUID(r.JobID) != h.JobID {
+	err := each(r.t, sql, r.args.pgx(), func(row *monthHistoryRow) error {
+		if domain.UUID(row.JobID) != h.JobID {
 			if err := done(); err != nil {
 				return err
 			}
-			h = month.History{JobID: r.JobID, Month: domain.Month(r.AcceptedMonth), Acceptances: h.Acceptances[:0]}
+			h = month.History{JobID: row.JobID, Month: domain.Month(row.AcceptedMonth), Acceptances: h.Acceptances[:0]}
 		}
-		a, err := w.acceptance(r)
+		a, err := r.acceptance(row)
 		if err != nil {
 			return err
 		}
 		h.Acceptances = append(h.Acceptances, a)
-		h.Void = r.VoidNow != nil && *r.VoidNow
+		h.Void = row.VoidNow != nil && *row.VoidNow
 		return nil
 	})
 	if err != nil {
@@ -44,32 +44,32 @@ func (w *monthWriter) eachHistory(use func(*month.History) error) error {
 	return done()
 }
 
-func (w *monthWriter) acceptance(r *monthHistoryRow) (a month.Acceptance, err error) {
+func (r *monthReader) acceptance(row *monthHistoryRow) (a month.Acceptance, err error) {
 	work := month.Work{
 		Figures: month.Figures{
-			ContractorID: r.ContractorID, Outcome: domain.Outcome(textOf(r.Outcome)), PayBasis: domain.PayBasis(r.PayBasis), HomeClass: r.Class,
-			BeforeTenths: r.BeforeTenths, AfterTenths: r.AfterTenths, Returned: r.ReturnedCount, Excluded: r.Excluded,
+			ContractorID: row.ContractorID, Outcome: domain.Outcome(textOf(row.Outcome)), PayBasis: domain.PayBasis(row.PayBasis), HomeClass: row.Class,
+			BeforeTenths: row.BeforeTenths, AfterTenths: row.AfterTenths, Returned: row.ReturnedCount, Excluded: row.Excluded,
 		},
-		Sections: sectionsOf(r.Class), Crossovers: r.CrossoversCount,
+		Sections: sectionsOf(row.Class), Crossovers: row.CrossoversCount,
 	}
-	if work.Pay, err = month.PayOf(w.sets[idOf(r.RuleSetID)], &work); err != nil {
+	if work.Pay, err = month.PayOf(r.sets[idOf(row.RuleSetID)], &work); err != nil {
 		return a, err
 	}
-	charges, err := w.charges(r.CallBacks, &work)
+	charges, err := r.charges(row.CallBacks, &work)
 	if err != nil {
 		return a, err
 	}
-	a = month.Acceptance{Position: r.AcceptedPosition, AcceptedAt: r.AcceptedAt, JobVersion: numberOf(r.Version), Reason: textOf(r.Reason),
-		Figures: work.Figures, Charges: charges, Inspected: numberOf(r.Inspected), InspectedAt: timeOf(r.InspectedAt)}
-	if r.UntilPosition != nil {
-		a.Until, a.UntilAt, a.UntilVersion = *r.UntilPosition, timeOf(r.UntilAt), numberOf(r.UntilVersion)
-		a.UntilReason, a.UntilVoid = textOf(r.UntilReason), r.UntilVoid != nil && *r.UntilVoid
+	a = month.Acceptance{Position: row.AcceptedPosition, AcceptedAt: row.AcceptedAt, JobVersion: numberOf(row.Version), Reason: textOf(row.Reason),
+		Figures: work.Figures, Charges: charges, Inspected: numberOf(row.Inspected), InspectedAt: timeOf(row.InspectedAt)}
+	if row.UntilPosition != nil {
+		a.Until, a.UntilAt, a.UntilVersion = *row.UntilPosition, timeOf(row.UntilAt), numberOf(row.UntilVersion)
+		a.UntilReason, a.UntilVoid = textOf(row.UntilReason), row.UntilVoid != nil && *row.UntilVoid
 	}
 	return a, nil
 }
 
 // charges are what a job's complaints take back from it.
-func (w *monthWriter) charges(text *string, work *month.Work) ([]month.Charge, error) {
+func (r *monthReader) charges(text *string, work *month.Work) ([]month.Charge, error) {
 	if text == nil {
 		return nil, nil
 	}
@@ -80,10 +80,10 @@ func (w *monthWriter) charges(text *string, work *month.Work) ([]month.Charge, e
 	versions := make([]month.CallBackVersion, len(rows))
 	for i, row := range rows {
 		// A day to come has no rules yet, and its price could still change.
-		on := min(row.ReportedOn, domain.DateOf(row.RecordedAt, w.plan.Zone))
+		on := min(row.ReportedOn, domain.DateOf(row.RecordedAt, r.plan.Zone))
 		versions[i] = month.CallBackVersion{Position: row.Position, RecordedAt: row.RecordedAt, CallBackID: row.CallBackID, Charged: row.Charged, On: on}
 	}
-	return month.ChargesOf(versions, w.ruleSetOn, work)
+	return month.ChargesOf(versions, r.ruleSetOn, work)
 }
 
 // callBackRow is one version of a complaint.
@@ -122,7 +122,9 @@ func timeOf(t *time.Time) time.Time {
 // history sums what stood and what stands, and finds what moved between.
 func (w *monthWriter) history() error {
 	r := &w.plan.Range
-	err := w.eachHistory(func(h *month.History) error {
+	w.begins(StageHistory, 0)
+	err := w.eachHistory(monthHistorySQL, func(h *month.History) error {
+		w.passed()
 		if h.Month > r.Month {
 			return nil // of a later month, when the cut lies in it
 		}
@@ -141,13 +143,7 @@ func (w *monthWriter) history() error {
 		return err
 	}
 	w.args["late"] = w.late
-	if w.late == nil {
-		w.args["late"] = []domain.UUID{}
-	}
-	if before := w.plan.Before; before != nil {
-		return month.Same(before.Cumulative, w.previous, before.FileName)
-	}
-	return nil
+	return w.sameAsBefore()
 }
 
 // corrections writes the events of this package: those of accepted jobs by
@@ -155,6 +151,7 @@ func (w *monthWriter) history() error {
 // counts, since the file says beforehand how many rows will come.
 func (w *monthWriter) corrections() error {
 	rows := int64(0)
+	w.begins(month.CorrectionsTable, 0)
 	if err := w.eachCorrection(func(*month.Correction) error { rows++; return nil }); err != nil {
 		return err
 	}
@@ -165,7 +162,7 @@ func (w *monthWriter) corrections() error {
 	err = w.eachCorrection(func(c *month.Correction) error {
 		s.Text(c.ID).Text(string(c.Month)).Text(month.JobRef(c.JobID)).Text(c.Event).Text(c.Field).Text(c.Old).Text(c.New).Text(c.Reason)
 		s.Int(c.VersionFrom).Int(c.VersionTo).Time(c.At).Text(string(w.plan.Month))
-		return s.End()
+		return w.end(s)
 	})
 	if err != nil {
 		return err
@@ -174,7 +171,7 @@ func (w *monthWriter) corrections() error {
 }
 
 func (w *monthWriter) eachCorrection(use func(*month.Correction) error) error {
-	err := w.eachHistory(func(h *month.History) error {
+	err := w.eachHistory(monthHistorySQL, func(h *month.History) error {
 		return h.Corrections(&w.plan.Range, func(c *month.Correction) error {
 			if w.floored {
 				c.HideContractor()
@@ -208,7 +205,7 @@ func (w *monthWriter) callBacks() error {
 	}
 	err = w.eachTaken(func(l *month.TakenLine) error {
 		l.Cells(s)
-		return s.End()
+		return w.end(s)
 	})
 	if err != nil {
 		return err
@@ -221,5 +218,5 @@ func (w *monthWriter) eachTaken(use func(*month.TakenLine) error) error {
 	if w.args["call_backs"] != true {
 		return nil
 	}
-	return w.eachHistory(func(h *month.History) error { return h.TakenLines(&w.plan.Range, use) })
+	return w.eachHistory(monthHistorySQL, func(h *month.History) error { return h.TakenLines(&w.plan.Range, use) })
 }

@@ -32,9 +32,14 @@ type monthHistoryRow struct {
 }
 
 // All acceptances up to the position, job by job, oldest first: the whole
-// history once, by the primary key. What only an acceptance that ended needs
-// is looked up for those alone.
-const monthHistorySQL = `
+// history once, by the primary key.
+const monthHistorySQL = monthAcceptancesSQL + monthHistoryOrderSQL
+
+const monthHistoryOrderSQL = `
+ORDER BY r.job_id, r.serial`
+
+// What only an acceptance that ended needs is looked up for those alone.
+const monthAcceptancesSQL = `
 SELECT r.job_id, r.serial, r.contractor_id, r.class, r.pay_basis, r.outcome, r.before_tenths, r.after_tenths,
     r.returned_count::bigint AS returned_count, r.excluded, r.rule_set_id, r.accepted_position, r.accepted_at, r.accepted_month,
     u.position AS until_position, u.recorded_at AS until_at, b.version, e.version AS until_version, e.void AS until_void,
@@ -74,8 +79,7 @@ CROSS JOIN LATERAL (SELECT count(*) AS crossovers_count
         WHERE l.program_id = h.program_id AND l.kind = 'crossover' AND l.record_id = h.record_id AND l.position <= r.accepted_position
         ORDER BY l.version DESC LIMIT 1) AS c ON c.void_reason IS NULL AND c.body::jsonb ->> 'action' = 'replaced'
     WHERE @crossovers::boolean AND h.program_id = r.program_id AND h.job_id = r.job_id AND h.kind = 'crossover') AS x
-WHERE r.program_id = @program_id AND r.accepted_position <= @position
-ORDER BY r.job_id, r.serial`
+WHERE r.program_id = @program_id AND r.accepted_position <= @position`
 
 // Every version of a job's complaints up to the position, oldest first.
 const monthCallBacksSQL = `
@@ -138,7 +142,12 @@ type monthJobRow struct {
 	CallBacks       *string
 }
 
-const monthJobsSQL = `
+const monthJobsSQL = monthStandingJobsSQL + monthJobsOrderSQL
+
+const monthJobsOrderSQL = `
+ORDER BY f.accepted_position, r.job_id`
+
+const monthStandingJobsSQL = `
 SELECT r.job_id, r.home_id, r.contractor_id, f.accepted_month, r.accepted_at,
     (SELECT count(*) FROM job_result AS c WHERE c.program_id = r.program_id AND c.job_id = r.job_id AND c.accepted_position <= @position) AS accepted_count,
     j.version AS job_version, r.outcome, r.pay_basis, j.fund_source, r.class, r.floor_area_ft2::float8 AS floor_area_ft2,
@@ -154,8 +163,7 @@ SELECT r.job_id, r.home_id, r.contractor_id, f.accepted_month, r.accepted_at,
         WHERE @crossovers::boolean AND h.program_id = r.program_id AND h.job_id = r.job_id AND h.kind = 'crossover') AS crossovers_count, cb.call_backs` + monthFirstSQL + monthCallBacksSQL + `
 JOIN LATERAL (SELECT l.version, l.body::jsonb ->> 'fund_source' AS fund_source FROM ledger AS l
     WHERE l.program_id = r.program_id AND l.kind = 'job' AND l.record_id = r.job_id AND l.position <= r.accepted_position
-    ORDER BY l.version DESC LIMIT 1) AS j ON true` + monthStandingSQL + `
-ORDER BY f.accepted_position, r.job_id`
+    ORDER BY l.version DESC LIMIT 1) AS j ON true` + monthStandingSQL
 
 type monthMeasurementRow struct {
 	JobID         [16]byte

@@ -24,25 +24,26 @@ type firm struct {
 	sums month.Sums
 }
 
-// eachJob calls use with the jobs that the package shows, and their pay.
-func (w *monthWriter) eachJob(use func(*monthJobRow, *month.Work) error) error {
-	return each(w.t, monthJobsSQL, w.args.pgx(), func(r *monthJobRow) (err error) {
+// eachJob calls use with the jobs that the package shows, and their pay; sql
+// is the query for all of them or for some.
+func (r *monthReader) eachJob(sql string, use func(*monthJobRow, *month.Work) error) error {
+	return each(r.t, sql, r.args.pgx(), func(row *monthJobRow) (err error) {
 		work := month.Work{
 			Figures: month.Figures{
-				ContractorID: r.ContractorID, Outcome: domain.Outcome(textOf(r.Outcome)), PayBasis: domain.PayBasis(r.PayBasis), HomeClass: r.Class,
-				FundSource: textOf(r.FundSource), BeforeTenths: r.BeforeTenths, AfterTenths: r.AfterTenths, Returned: r.ReturnedCount, Excluded: r.Excluded,
+				ContractorID: row.ContractorID, Outcome: domain.Outcome(textOf(row.Outcome)), PayBasis: domain.PayBasis(row.PayBasis), HomeClass: row.Class,
+				FundSource: textOf(row.FundSource), BeforeTenths: row.BeforeTenths, AfterTenths: row.AfterTenths, Returned: row.ReturnedCount, Excluded: row.Excluded,
 			},
-			Sections: sectionsOf(r.Class), Crossovers: r.CrossoversCount, Inspected: r.Inspected,
+			Sections: sectionsOf(row.Class), Crossovers: row.CrossoversCount, Inspected: row.Inspected,
 		}
-		if work.Pay, err = month.PayOf(w.sets[idOf(r.RuleSetID)], &work); err != nil {
-			return fmt.Errorf("job %s: %w", domain.UUID(r.JobID), err)
+		if work.Pay, err = month.PayOf(r.sets[idOf(row.RuleSetID)], &work); err != nil {
+			return fmt.Errorf("job %s: %w", domain.UUID(row.JobID), err)
 		}
-		charges, err := w.charges(r.CallBacks, &work)
+		charges, err := r.charges(row.CallBacks, &work)
 		if err != nil {
-			return fmt.Errorf("job %s: %w", domain.UUID(r.JobID), err)
+			return fmt.Errorf("job %s: %w", domain.UUID(row.JobID), err)
 		}
-		work.Pay = work.Pay.Less(month.Taken(charges, w.plan.Position))
-		return use(r, &work)
+		work.Pay = work.Pay.Less(month.Taken(charges, r.plan.Position))
+		return use(row, &work)
 	})
 }
 
@@ -70,7 +71,7 @@ func (w *monthWriter) jobs() error {
 	if err != nil {
 		return err
 	}
-	err = w.eachJob(func(r *monthJobRow, work *month.Work) error {
+	err = w.eachJob(monthJobsSQL, func(r *monthJobRow, work *month.Work) error {
 		countedAs := "new"
 		if domain.Month(r.AcceptedMonth) == w.plan.Month {
 			w.movement.New = w.movement.New.Plus(work.Sums())
@@ -99,7 +100,7 @@ func (w *monthWriter) jobs() error {
 		scaled(s, work.ReductionTenths())
 		s.Bool(r.Extrapolated).Text(reason).Int(r.CheckCount).Int(r.NoteCount).Int(r.ReturnedCount)
 		s.Int(work.Pay.PayableCents).Int(work.Pay.HeldBackCents).Text(month.RuleSetRef(idOf(r.RuleSetID))).Text(r.MethodVersion)
-		return s.End()
+		return w.end(s)
 	})
 	if err != nil {
 		return err
@@ -159,7 +160,7 @@ func (w *monthWriter) measurements() error {
 			for _, v := range []*float64{line.PressurePa, line.FlowCFM, line.FanPressurePa, m.HousePressurePa, line.WholeCFM, line.MaskedCFM, line.HouseToDuctPa, line.PanPa} {
 				number(s, v)
 			}
-			if err := s.End(); err != nil {
+			if err := w.end(s); err != nil {
 				return err
 			}
 		}
@@ -215,13 +216,13 @@ func (w *monthWriter) contractors() error {
 			f.sums.ContractorCells(s)
 			s.Unknown()
 		}
-		if err := s.End(); err != nil {
+		if err := w.end(s); err != nil {
 			return err
 		}
 	}
 	if hidden.jobs > 0 {
 		month.SuppressedSumCells(s, hidden.jobs, &hidden.sums)
-		if err := s.End(); err != nil {
+		if err := w.end(s); err != nil {
 			return err
 		}
 	}
@@ -230,7 +231,8 @@ func (w *monthWriter) contractors() error {
 
 func (w *monthWriter) payments() error {
 	rows := int64(0)
-	err := w.eachJob(func(_ *monthJobRow, work *month.Work) error { rows += int64(len(work.Pay.Lines)); return nil })
+	w.begins(month.PaymentsTable, 0)
+	err := w.eachJob(monthJobsSQL, func(_ *monthJobRow, work *month.Work) error { rows += int64(len(work.Pay.Lines)); return nil })
 	if err != nil {
 		return err
 	}
@@ -238,12 +240,12 @@ func (w *monthWriter) payments() error {
 	if err != nil {
 		return err
 	}
-	err = w.eachJob(func(r *monthJobRow, work *month.Work) error {
+	err = w.eachJob(monthJobsSQL, func(r *monthJobRow, work *month.Work) error {
 		for i := range work.Pay.Lines {
 			line := &work.Pay.Lines[i]
 			s.Text(month.JobRef(r.JobID)).Int(int64(i + 1)).Text(w.hides.Ref(r.ContractorID))
 			line.Cells(s)
-			if err := s.End(); err != nil {
+			if err := w.end(s); err != nil {
 				return err
 			}
 		}
@@ -269,7 +271,7 @@ func (w *monthWriter) costs() error {
 	}
 	for i := range rows {
 		rows[i].Cells(s, ceiling)
-		if err := s.End(); err != nil {
+		if err := w.end(s); err != nil {
 			return err
 		}
 	}
@@ -277,7 +279,7 @@ func (w *monthWriter) costs() error {
 }
 
 func (w *monthWriter) reconciliation() error {
-	lines, err := month.Reconcile(w.previous, w.movement, w.cumulative)
+	lines, err := w.reconcile()
 	if err != nil {
 		return err
 	}

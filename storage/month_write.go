@@ -19,31 +19,49 @@ import (
 
 // MonthOptions are the choices of one build.
 type MonthOptions struct {
-	Key     ed25519.PrivateKey          // nil: the package is not signed
-	BuildID string                      // of the program that builds
-	Report  func(table string, n int64) // told before each table; nil: nobody asks
+	Key     ed25519.PrivateKey // nil: the package is not signed
+	BuildID string             // of the program that builds
+	// Report is told at the beginning of each stage, and now and then, how many
+	// rows of it are done and how many there are; 0: not known. nil: nobody asks.
+	Report func(stage string, done, total int64)
 	// Summary writes the workbook that a person opens first; nil leaves it out.
 	Summary func(io.Writer, *bag.Book) error
 }
 
-// monthWriter writes one package from one snapshot.
-type monthWriter struct {
-	t      *tx
-	plan   *MonthPlan
-	args   named
-	bag    *bag.Writer
-	report func(string, int64)
+// reportRows is how many rows pass between two reports.
+const reportRows = 1000
 
-	sets       map[domain.UUID]*domain.RuleSet
+// buildStatementTime is how long a statement may run that reads a whole month.
+// Nobody waits for the answer with a connection of his own.
+const buildStatementTime = "SET LOCAL statement_timeout = '30min'"
+
+// monthReader reads what one package is of, from one snapshot.
+type monthReader struct {
+	t    *tx
+	plan *MonthPlan
+	args named
+	late []domain.UUID
+
+	sets    map[domain.UUID]*domain.RuleSet
+	dated   []*domain.RuleSet // those that are not void
+	inForce *domain.RuleSet   // on the month's last day
+	floored bool              // the programme has, or had, a floor for counts
+}
+
+// monthWriter writes it.
+type monthWriter struct {
+	monthReader
+	bag *bag.Writer
+
+	report      func(stage string, done, total int64)
+	stage       string
+	done, total int64
+
 	previous   month.Sums // what stood at the previous position
 	cumulative month.Sums // what stands
 	movement   month.Movement
 	spending   month.Spending
-	dated      []*domain.RuleSet // those that are not void
-	inForce    *domain.RuleSet   // on the month's last day
-	late       []domain.UUID
 	hides      month.Suppression
-	floored    bool // the programme has, or had, a floor for counts
 	firms      map[domain.UUID]*firm
 	excluded   map[string]int64
 }
@@ -53,9 +71,9 @@ type monthWriter struct {
 // the month. It gives what stands at the end, by measure.
 func (db *DB) WriteMonth(ctx context.Context, program domain.UUID, plan *MonthPlan, out io.Writer, o MonthOptions) (written bag.Written, sums month.Sums, err error) {
 	err = db.in(ctx, program, survey, func(t *tx) error {
-		w := &monthWriter{t: t, plan: plan, report: o.Report, firms: map[domain.UUID]*firm{}, excluded: map[string]int64{}}
+		w := &monthWriter{monthReader: monthReader{t: t, plan: plan}, report: o.Report, firms: map[domain.UUID]*firm{}, excluded: map[string]int64{}}
 		if w.report == nil {
-			w.report = func(string, int64) {}
+			w.report = func(string, int64, int64) {}
 		}
 		if err := w.begin(out, o); err != nil {
 			return err
@@ -76,25 +94,29 @@ func (db *DB) WriteMonth(ctx context.Context, program domain.UUID, plan *MonthPl
 }
 
 func (w *monthWriter) begin(out io.Writer, o MonthOptions) (err error) {
-	p := w.plan
+	w.bag, err = bag.NewWriter(out, w.plan.head(o.BuildID), month.Tables(), bag.WriterOptions{Key: o.Key, Notes: month.Notes, Pages: month.SummaryPages()})
+	if err != nil {
+		return err
+	}
+	w.t.queue(buildStatementTime)
+	return w.open()
+}
+
+// open finds what all queries of the month need: prices, and where it began.
+func (r *monthReader) open() error {
+	p := r.plan
 	first, err := time.ParseInLocation("2006-01", string(p.Month), p.Zone)
 	if err != nil {
 		return err
 	}
-	w.args = named{"program_id": w.t.program, "position": p.Position, "previous": p.Previous, "begin": int64(0), "month": string(p.Month),
+	r.args = named{"program_id": r.t.program, "position": p.Position, "previous": p.Previous, "begin": int64(0), "month": string(p.Month),
 		"from": first.Add(-marginBefore), "as_of": p.AsOf, "late": []domain.UUID{}}
-	if w.bag, err = bag.NewWriter(out, p.head(o.BuildID), month.Tables(), bag.WriterOptions{Key: o.Key, Notes: month.Notes, Pages: month.SummaryPages()}); err != nil {
-		return err
-	}
-	// Index look-ups row by row: compiling these statements costs more than it
-	// saves (10,000 jobs took half as long again).
-	w.t.queue("SET LOCAL jit = off")
 	var rows []monthRuleSetRow
-	all(w.t, &rows, monthRuleSetsSQL, w.args.pgx())
-	if err := w.t.flush(); err != nil {
+	all(r.t, &rows, monthRuleSetsSQL, r.args.pgx())
+	if err := r.t.flush(); err != nil {
 		return err
 	}
-	w.sets = make(map[domain.UUID]*domain.RuleSet, len(rows))
+	r.sets = make(map[domain.UUID]*domain.RuleSet, len(rows))
 	crossovers, holds, callBacks := false, false, false
 	for _, row := range rows {
 		record, err := domain.Decode(domain.RuleSetKind, []byte(row.Body))
@@ -102,30 +124,30 @@ func (w *monthWriter) begin(out io.Writer, o MonthOptions) (err error) {
 			return fmt.Errorf("rule set %s: %w", domain.UUID(row.RecordID), err)
 		}
 		set := record.(*domain.RuleSet)
-		w.sets[row.RecordID] = set
+		r.sets[row.RecordID] = set
 		if !row.Void {
-			w.dated = append(w.dated, set)
+			r.dated = append(r.dated, set)
 		}
 		callBacks = callBacks || slices.ContainsFunc(set.Prices, func(p domain.Price) bool { return p.Line == month.LineCallBack })
 		crossovers = crossovers || len(set.Prices) > 0
 		holds = holds || set.HoldBackRatio != nil && *set.HoldBackRatio > 0
 	}
-	w.args["crossovers"], w.args["holds"], w.args["call_backs"] = crossovers, holds, callBacks
+	r.args["crossovers"], r.args["holds"], r.args["call_backs"] = crossovers, holds, callBacks
 	lastDay := domain.DateOf(first.AddDate(0, 1, -1), p.Zone)
-	w.inForce = w.ruleSetOn(lastDay)
-	w.floored = slices.ContainsFunc(w.dated, func(set *domain.RuleSet) bool { return set.SuppressBelowCount != nil && set.FromOn <= lastDay })
+	r.inForce = r.ruleSetOn(lastDay)
+	r.floored = slices.ContainsFunc(r.dated, func(set *domain.RuleSet) bool { return set.SuppressBelowCount != nil && set.FromOn <= lastDay })
 	// Events of own jobs may lie before the package before was cut, never
 	// before the month began.
 	before, _, err := neighbours(p.Month)
 	if err == nil {
-		w.args["begin"], err = w.t.lastOfMonth(before, p.Zone, p.Position)
+		r.args["begin"], err = r.t.lastOfMonth(before, p.Zone, p.Position)
 	}
 	return err
 }
 
 // ruleSetOn is the rule set in force on a day.
-func (w *monthWriter) ruleSetOn(day domain.Date) (set *domain.RuleSet) {
-	for _, other := range w.dated {
+func (r *monthReader) ruleSetOn(day domain.Date) (set *domain.RuleSet) {
+	for _, other := range r.dated {
 		if ratherInForce(other, set, day) {
 			set = other
 		}
@@ -192,8 +214,27 @@ func (t *tx) count(sql string, args pgx.NamedArgs) (int64, error) {
 	return rows[0].Count, nil
 }
 
+// begins says which stage begins.
+func (w *monthWriter) begins(stage string, rows int64) {
+	w.stage, w.done, w.total = stage, 0, rows
+	w.report(stage, 0, rows)
+}
+
+// passed counts a row of the stage.
+func (w *monthWriter) passed() {
+	if w.done++; w.done%reportRows == 0 {
+		w.report(w.stage, w.done, w.total)
+	}
+}
+
 // table begins the next table.
 func (w *monthWriter) table(name string, rows int64) (*bag.Sheet, error) {
-	w.report(name, rows)
+	w.begins(name, rows)
 	return w.bag.Table(name, rows)
+}
+
+// end ends a row of a table.
+func (w *monthWriter) end(s *bag.Sheet) error {
+	w.passed()
+	return s.End()
 }

@@ -16,8 +16,11 @@ import (
 type PackageState string
 
 // The states of a package. A draft becomes verified when the file that was
-// stored has been read back and holds; one of an unfinished month stays a draft.
+// stored has been read back and holds; one of an unfinished month stays a
+// draft. Before that it is a build, which no funder sees.
 const (
+	PackageBuilding   PackageState = "building"
+	PackageFailed     PackageState = "failed"
 	PackageDraft      PackageState = "draft"
 	PackageVerified   PackageState = "verified"
 	PackageReleased   PackageState = "released"
@@ -44,6 +47,7 @@ type Package struct {
 	BuiltBy          string // empty for a token without a name
 	ReleasedAt       *time.Time
 	ReleasedBy       string
+	Build            *Build // while it is building, and when that failed
 }
 
 type packageRow struct {
@@ -112,12 +116,23 @@ LIMIT @limit`
 func (db *DB) Packages(ctx context.Context, caller domain.Caller, m domain.Month, after, limit int) (list []Package, err error) {
 	err = db.in(ctx, caller.Program, reading, func(t *tx) error {
 		var rows []packageRow
+		var build *buildRow
 		all(t, &rows, packageListSQL, named{"program_id": t.program, "month": string(m), "after": after, "limit": limit,
 			"all": caller.Role != domain.Funder}.pgx())
+		t.buildOf(caller, m, &build)
 		if err := t.flush(); err != nil {
 			return err
 		}
-		list, err = packagesOf(rows)
+		if list, err = packagesOf(rows); err != nil || build == nil {
+			return err
+		}
+		// A build is of the newest revision, also where its draft is stored.
+		b, err := build.build()
+		if n := len(list); n > 0 && list[n-1].Revision == b.Revision {
+			list[n-1] = b.Package()
+		} else if n < limit && b.Revision > after {
+			list = append(list, b.Package())
+		}
 		return err
 	})
 	return list, err
@@ -139,9 +154,18 @@ func (db *DB) Package(ctx context.Context, caller domain.Caller, m domain.Month,
 
 func (t *tx) packageRow(caller domain.Caller, m domain.Month, revision int) (Package, error) {
 	var row *packageRow
+	var build *buildRow
 	one(t, &row, packageRowSQL, named{"program_id": t.program, "month": string(m), "revision": revision, "all": caller.Role != domain.Funder}.pgx())
+	t.buildOf(caller, m, &build)
 	if err := t.flush(); err != nil {
 		return Package{}, err
+	}
+	if build != nil && int(build.Revision) == revision {
+		b, err := build.build()
+		if err != nil {
+			return Package{}, err
+		}
+		return b.Package(), nil
 	}
 	if row == nil {
 		return Package{}, domain.Errorf(domain.NotFound, "there is no such package")

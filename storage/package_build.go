@@ -16,60 +16,51 @@ import (
 	"github.com/go-json-experiment/json"
 )
 
-// buildTries is how often a build is begun again that another one overtook.
-const buildTries = 3
-
-// BuildPackage makes the package of a month, reads back what was stored and
-// verifies it with nothing but the file. Built already at that position, it is
-// given as it is, and made is false. position 0 is where the month ended.
+// makePackage builds what is claimed, reads back what was stored and verifies
+// it with nothing but the file.
 //
 // The file grows in a temporary file of the machine and enters the database in
-// one transaction when it is whole: a build that dies leaves no revision and
-// nothing half, and the next one starts again.
-func (db *DB) BuildPackage(ctx context.Context, caller domain.Caller, m domain.Month, position int64, o MonthOptions) (p Package, made bool, err error) {
-	for range buildTries {
-		plan, err := db.PlanMonth(ctx, caller, m, position)
-		if err != nil {
-			return p, false, err
+// one transaction when it is whole: a build that dies leaves nothing half. The
+// next begins again from the first row: at one position the same bytes come
+// out, so nothing half written has to be kept, found again and trusted.
+func (db *DB) makePackage(ctx context.Context, h *hold, o MonthOptions) (p Package, err error) {
+	var plan MonthPlan
+	err = db.in(ctx, h.program, survey, func(t *tx) error {
+		plan, err = t.planMonth(h.build.Month, h.build.Position, !h.build.Finished)
+		return err
+	})
+	switch {
+	case err != nil:
+		return p, err
+	case plan.Made != nil:
+		p = *plan.Made
+	case plan.Revision != h.build.Revision:
+		return p, domain.Errorf(domain.NotReconciled, "revision %d of %s came in between: ask for the package again", plan.Revision-1, plan.Month)
+	default:
+		if p, err = db.storePackage(ctx, h, &plan, o); err != nil {
+			return p, err
 		}
-		if plan.Made != nil {
-			p, err = db.adoptPackage(ctx, caller, plan.Made)
-		} else {
-			p, made, err = db.makePackage(ctx, caller, &plan, o)
-		}
-		var lost *lostBuild
-		if errors.As(err, &lost) {
-			made = false
-			continue
-		}
-		if err == nil && p.State == PackageDraft && p.Finished {
-			p, err = db.verifyPackage(ctx, caller, p)
-		}
-		return p, made, err
 	}
-	return p, false, &domain.Error{Code: domain.InProgress, Detail: "others are building packages of this month", RetryAfter: unavailable}
+	if p.State == PackageDraft && p.Finished {
+		o.Report(StageVerifying, 0, p.Bytes)
+		if err := db.verifyPackage(ctx, h, &p); err != nil {
+			return p, err
+		}
+		p.State = PackageVerified
+	}
+	return p, db.in(ctx, h.program, writing, func(t *tx) error {
+		if p.State == PackageVerified {
+			t.queue(packageVerifiedSQL, named{"program_id": t.program, "month": string(p.Month), "revision": p.Revision}.pgx())
+		}
+		h.end(t)
+		return nil
+	})
 }
 
-// TryPackage is BuildPackage without keeping anything.
-func (db *DB) TryPackage(ctx context.Context, caller domain.Caller, m domain.Month, position int64, o MonthOptions) (p Package, made bool, err error) {
-	plan, err := db.PlanMonth(ctx, caller, m, position)
-	if err != nil {
-		return p, false, err
-	}
-	if plan.Made != nil {
-		return *plan.Made, false, nil
-	}
-	written, sums, err := db.WriteMonth(ctx, caller.Program, &plan, io.Discard, o)
-	if err != nil {
-		return p, false, err
-	}
-	return plan.pack(caller, written, sums), true, nil
-}
-
-func (db *DB) makePackage(ctx context.Context, caller domain.Caller, plan *MonthPlan, o MonthOptions) (p Package, made bool, err error) {
+func (db *DB) storePackage(ctx context.Context, h *hold, plan *MonthPlan, o MonthOptions) (p Package, err error) {
 	file, err := os.CreateTemp("", "ductledger-package-*")
 	if err != nil {
-		return p, false, err
+		return p, err
 	}
 	// Gone from its folder at once, where the system lets an open file go: a
 	// killed build leaves nothing lying about.
@@ -80,24 +71,21 @@ func (db *DB) makePackage(ctx context.Context, caller domain.Caller, plan *Month
 			err = errors.Join(err, os.Remove(file.Name()))
 		}
 	}()
-	written, sums, err := db.WriteMonth(ctx, caller.Program, plan, file, o)
+	written, sums, err := db.WriteMonth(ctx, h.program, plan, file, o)
 	if err != nil {
-		return p, false, fmt.Errorf("build the package of %s: %w", plan.Month, err)
+		return p, fmt.Errorf("build the package of %s: %w", plan.Month, err)
 	}
-	if _, err := file.Seek(0, io.SeekStart); err != nil {
-		return p, false, err
-	}
-	p = plan.pack(caller, written, sums)
-	return p, true, db.keepPackage(ctx, caller, &p, file)
+	p = plan.pack(h.build.AskedBy, written, sums)
+	return p, db.keepPackage(ctx, h, &p, file, o)
 }
 
 // pack is the revision that was built.
-func (p *MonthPlan) pack(caller domain.Caller, w bag.Written, sums month.Sums) Package {
+func (p *MonthPlan) pack(builtBy string, w bag.Written, sums month.Sums) Package {
 	head := p.head("")
 	return Package{
 		Month: p.Month, Revision: p.Revision, State: PackageDraft, Position: p.Position, AsOf: p.AsOf, Finished: p.Finished,
 		PreviousPosition: p.Previous, PreviousSHA256: head.PreviousSHA256, SupersedesSHA256: head.SupersedesSHA256,
-		FileName: head.FileName(), SHA256: w.SHA256, Bytes: w.Bytes, Cumulative: sums, BuiltBy: caller.Name,
+		FileName: head.FileName(), SHA256: w.SHA256, Bytes: w.Bytes, Cumulative: sums, BuiltBy: builtBy,
 	}
 }
 
@@ -114,14 +102,15 @@ INSERT INTO month_package_part (program_id, month, revision, part, bytes) VALUES
 // packagePart is the size of a part of a stored file, in bytes.
 const packagePart = 1 << 20
 
-// keepPackage stores a revision with its file, part after part. Of many who
-// build one month at once the first wins; the others find its revision.
-func (db *DB) keepPackage(ctx context.Context, caller domain.Caller, p *Package, file io.Reader) error {
+// keepPackage stores a revision with its file, part after part, unless another
+// instance has the build by then.
+func (db *DB) keepPackage(ctx context.Context, h *hold, p *Package, file io.ReadSeeker, o MonthOptions) error {
 	cumulative, err := json.Marshal(p.Cumulative)
 	if err != nil {
 		return err
 	}
-	return db.in(ctx, caller.Program, writing, func(t *tx) error {
+	caller := h.build.caller(h.program)
+	return db.in(ctx, h.program, writing, func(t *tx) error {
 		p.BuiltAt = t.now
 		args := named{"program_id": t.program, "month": string(p.Month), "revision": p.Revision, "position": p.Position, "as_of_at": p.AsOf,
 			"finished": p.Finished, "previous_position": p.PreviousPosition, "previous_sha256": digestArg(p.PreviousSHA256),
@@ -135,8 +124,12 @@ func (db *DB) keepPackage(ctx context.Context, caller domain.Caller, p *Package,
 		if kept == 0 {
 			return &lostBuild{}
 		}
+		if _, err := file.Seek(0, io.SeekStart); err != nil { // also when the transaction is run again
+			return err
+		}
 		part := make([]byte, packagePart)
 		for n := 0; ; n++ {
+			o.Report(StageStoring, int64(n)*packagePart, p.Bytes)
 			size, err := io.ReadFull(file, part)
 			if size > 0 {
 				t.queue(packagePartInsertSQL, named{"program_id": t.program, "month": string(p.Month), "revision": p.Revision, "part": n, "bytes": part[:size]}.pgx())
@@ -151,15 +144,12 @@ func (db *DB) keepPackage(ctx context.Context, caller domain.Caller, p *Package,
 				return err
 			}
 		}
-		return t.writeAudit(caller, "package_built", domain.UUID{}, p.audited())
+		if err := t.writeAudit(caller, "package_built", domain.UUID{}, p.audited()); err != nil {
+			return err
+		}
+		return h.beat(t) // last, since it locks the row that others look at
 	})
 }
-
-// A lostBuild says that another build was faster. It is not run again by the
-// transaction: the plan itself has to be made anew.
-type lostBuild struct{}
-
-func (*lostBuild) Error() string { return "another build of this month was faster" }
 
 // audited is how the audit names a package.
 func (p *Package) audited() string {
@@ -180,21 +170,18 @@ WHERE p.program_id = @program_id AND p.month = @month AND p.revision = @revision
 
 // adoptPackage lets a person stand for a package that nobody did: one built by
 // a token without a name could never be released.
-func (db *DB) adoptPackage(ctx context.Context, caller domain.Caller, p *Package) (Package, error) {
+func (t *tx) adoptPackage(caller domain.Caller, p *Package) (Package, error) {
 	if p.BuiltBy != "" || strings.TrimSpace(caller.Name) == "" {
 		return *p, nil
 	}
+	var n int64
+	t.queue(packageAdoptSQL, named{"program_id": t.program, "month": string(p.Month), "revision": p.Revision, "name": caller.Name, "token_id": caller.Token}.pgx()).Exec(affected(&n))
+	if err := t.flush(); err != nil || n == 0 {
+		return *p, err
+	}
 	adopted := *p
-	err := db.in(ctx, caller.Program, writing, func(t *tx) error {
-		var n int64
-		t.queue(packageAdoptSQL, named{"program_id": t.program, "month": string(p.Month), "revision": p.Revision, "name": caller.Name, "token_id": caller.Token}.pgx()).Exec(affected(&n))
-		if err := t.flush(); err != nil || n == 0 {
-			return err
-		}
-		adopted.BuiltBy = caller.Name
-		return t.writeAudit(caller, "package_adopted", domain.UUID{}, p.audited())
-	})
-	return adopted, err
+	adopted.BuiltBy = caller.Name
+	return adopted, t.writeAudit(caller, "package_adopted", domain.UUID{}, p.audited())
 }
 
 const packageVerifiedSQL = `
@@ -202,17 +189,13 @@ UPDATE month_package AS p SET state = 'verified'
 WHERE p.program_id = @program_id AND p.month = @month AND p.revision = @revision AND p.state = 'draft'`
 
 // verifyPackage reads the stored file as a stranger would.
-func (db *DB) verifyPackage(ctx context.Context, caller domain.Caller, p Package) (Package, error) {
-	report, err := bag.Verify(db.PackageFile(ctx, caller, &p), p.Bytes, bag.VerifyOptions{})
+func (db *DB) verifyPackage(ctx context.Context, h *hold, p *Package) error {
+	report, err := bag.Verify(db.PackageFile(ctx, h.build.caller(h.program), p), p.Bytes, bag.VerifyOptions{})
 	if err != nil {
-		return p, fmt.Errorf("verify package %s: %w", p.FileName, err)
+		return fmt.Errorf("verify package %s: %w", p.FileName, err)
 	}
 	if !report.Holds || report.SHA256 != p.SHA256 {
-		return p, fmt.Errorf("package %s was stored and does not hold: %s", p.FileName, report.Text())
+		return fmt.Errorf("package %s was stored and does not hold: %s", p.FileName, report.Text())
 	}
-	return p, db.in(ctx, caller.Program, writing, func(t *tx) error {
-		p.State = PackageVerified
-		t.queue(packageVerifiedSQL, named{"program_id": t.program, "month": string(p.Month), "revision": p.Revision}.pgx())
-		return nil
-	})
+	return nil
 }

@@ -7,27 +7,38 @@ import (
 	"io"
 
 	"ductledger/domain"
+
+	"github.com/jackc/pgx/v5"
+	"github.com/jackc/pgx/v5/pgtype"
 )
 
-const packagePartSQL = `
-SELECT q.bytes FROM month_package_part AS q
-WHERE q.program_id = @program_id AND q.month = @month AND q.revision = @revision AND q.part = @part`
+// packageBlock is how much of a part is read at once, in bytes.
+const packageBlock = packagePart / 8
 
-// PackageFile reads a stored file at any place. Each part is a transaction of
-// its own and stays in memory until another is asked for: a slow reader holds
-// no transaction open. It is not for use by several goroutines at once.
+// PackageFile reads a stored file at any place. One block stays in memory until
+// another is asked for. It is not for use by several goroutines at once.
 type PackageFile struct {
-	db     *DB
-	ctx    context.Context // of the one reading that this value lives for
-	caller domain.Caller
-	pack   *Package
-	part   int64
-	bytes  []byte
+	pack  *Package
+	read  func(block int64, into []byte) ([]byte, error)
+	block int64
+	bytes []byte
 }
 
 // PackageFile begins to read the file of a package that the caller was given.
+// Each block is a transaction of its own: a slow reader holds none open.
 func (db *DB) PackageFile(ctx context.Context, caller domain.Caller, p *Package) *PackageFile {
-	return &PackageFile{db: db, ctx: ctx, caller: caller, pack: p, part: -1}
+	return &PackageFile{pack: p, block: -1, read: func(block int64, into []byte) (b []byte, err error) {
+		err = db.in(ctx, caller.Program, reading, func(t *tx) error {
+			b, err = t.packageBlock(p, block, into)
+			return err
+		})
+		return b, err
+	}}
+}
+
+// packageFile reads a file inside the transaction.
+func (t *tx) packageFile(p *Package) *PackageFile {
+	return &PackageFile{pack: p, block: -1, read: func(block int64, into []byte) ([]byte, error) { return t.packageBlock(p, block, into) }}
 }
 
 // ReadAt is as io.ReaderAt has it.
@@ -39,10 +50,10 @@ func (f *PackageFile) ReadAt(b []byte, at int64) (n int, err error) {
 		if at >= f.pack.Bytes {
 			return n, io.EOF
 		}
-		if err := f.load(at / packagePart); err != nil {
+		if err := f.load(at / packageBlock); err != nil {
 			return n, err
 		}
-		from := at % packagePart
+		from := at % packageBlock
 		if from >= int64(len(f.bytes)) {
 			return n, io.ErrUnexpectedEOF
 		}
@@ -52,24 +63,43 @@ func (f *PackageFile) ReadAt(b []byte, at int64) (n int, err error) {
 	return n, nil
 }
 
-func (f *PackageFile) load(part int64) error {
-	if part == f.part {
+func (f *PackageFile) load(block int64) (err error) {
+	if block == f.block {
 		return nil
 	}
-	type partRow struct{ Bytes []byte }
-	var row *partRow
-	err := f.db.in(f.ctx, f.caller.Program, reading, func(t *tx) error {
-		one(t, &row, packagePartSQL, named{"program_id": t.program, "month": string(f.pack.Month), "revision": f.pack.Revision, "part": part}.pgx())
-		return t.flush()
+	f.block = -1
+	if f.bytes, err = f.read(block, f.bytes[:0]); err == nil {
+		f.block = block
+	}
+	return err
+}
+
+// Parts are stored without compression, so that a piece of one costs no more.
+const packageBlockSQL = `
+SELECT substring(q.bytes FROM @from FOR @count) AS bytes FROM month_package_part AS q
+WHERE q.program_id = @program_id AND q.month = @month AND q.revision = @revision AND q.part = @part`
+
+// packageBlock appends a block to into, without another copy of it in memory.
+func (t *tx) packageBlock(p *Package, block int64, into []byte) ([]byte, error) {
+	at := block * packageBlock
+	args := named{"program_id": t.program, "month": string(p.Month), "revision": p.Revision, "part": at / packagePart, "from": at%packagePart + 1, "count": packageBlock}
+	t.queue(packageBlockSQL, args.pgx()).Query(func(rows pgx.Rows) error {
+		for rows.Next() {
+			var b pgtype.DriverBytes
+			if err := rows.Scan(&b); err != nil {
+				return err
+			}
+			into = append(into, b...)
+		}
+		return rows.Err()
 	})
-	if err == nil && row == nil {
-		err = fmt.Errorf("package %s: part %d is not there", f.pack.FileName, part)
+	if err := t.flush(); err != nil {
+		return nil, err
 	}
-	if err != nil {
-		return err
+	if len(into) == 0 { // no part is empty
+		return nil, fmt.Errorf("package %s: part %d is not there", p.FileName, at/packagePart)
 	}
-	f.part, f.bytes = part, row.Bytes
-	return nil
+	return into, nil
 }
 
 // NoteDownload writes into the audit who takes a package's file.

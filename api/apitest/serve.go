@@ -9,9 +9,11 @@ import (
 	"log/slog"
 	"net/http"
 	"net/http/httptest"
+	"sync"
 	"testing"
 
 	"ductledger/api"
+	"ductledger/api/sheet"
 	"ductledger/domain"
 	"ductledger/storage"
 	"ductledger/storage/storagetest"
@@ -42,6 +44,10 @@ func Serve(t testing.TB, options ...func(*storage.Options)) *API {
 	if err != nil {
 		t.Fatal(err)
 	}
+	building, stop := context.WithCancel(context.Background())
+	var builder sync.WaitGroup
+	builder.Go(func() { db.BuildAsked(building, storage.MonthOptions{BuildID: "test", Summary: sheet.Write}) })
+	t.Cleanup(func() { stop(); builder.Wait() })
 	server := httptest.NewServer(handler)
 	t.Cleanup(server.Close)
 	t.Cleanup(http.DefaultClient.CloseIdleConnections)

@@ -10,6 +10,7 @@ import (
 	"runtime/debug"
 
 	"ductledger/api"
+	"ductledger/api/sheet"
 	"ductledger/migrations"
 	"ductledger/storage"
 	"ductledger/storage/cluster"
@@ -84,6 +85,10 @@ func (c *demoCommand) Run(in *invocation) (err error) {
 	if err := c.ready(in, values); err != nil || c.Exit {
 		return err
 	}
+	end := inBackground(in.ctx, func(ctx context.Context) {
+		db.BuildAsked(ctx, storage.MonthOptions{BuildID: api.BuildID(), Summary: sheet.Write})
+	})
+	defer end()
 	return api.Serve(in.ctx, handler, listener, log)
 }
 

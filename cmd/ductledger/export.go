@@ -62,7 +62,7 @@ func (c *exportCommand) Run(in *invocation) error {
 }
 
 func (c *exportCommand) fromDatabase(in *invocation, show *show) (p storage.Package, err error) {
-	o := storage.MonthOptions{BuildID: api.BuildID(), Summary: sheet.Write, Report: func(table string, rows int64) { show.say(fmt.Sprintf("%s: %d rows", table, rows)) }}
+	o := storage.MonthOptions{BuildID: api.BuildID(), Summary: sheet.Write, Report: (&buildShow{show: show}).report}
 	if c.Key != "" {
 		if o.Key, err = privateKeyIn(c.Key); err != nil {
 			return p, &exitError{exitRefused, fmt.Errorf("--key: %w", err)}

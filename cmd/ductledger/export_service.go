@@ -23,12 +23,25 @@ type builtPackage struct {
 	Position   int64  `json:"position"`
 	BytesCount int64  `json:"bytes_count"`
 	SHA256     string `json:"sha256"`
+	Build      struct {
+		Stage   string  `json:"stage"`
+		Done    int64   `json:"rows_done_count"`
+		Total   int64   `json:"rows_total_count"`
+		Failure problem `json:"failure"`
+	} `json:"build"`
 }
 
 // How long the service may take, a little more than it allows itself.
 const (
-	buildTime    = 150 * time.Second
+	askTime      = 20 * time.Second
 	downloadTime = 11 * time.Minute
+)
+
+// How often a build is asked after, and for how many times in a row the
+// service may be away meanwhile: another instance takes the build over.
+const (
+	awaitPause = 500 * time.Millisecond
+	awaitTries = 120
 )
 
 // fromService lets the service build the package and fetches its file.
@@ -43,8 +56,11 @@ func (c *exportCommand) fromService(ctx context.Context, show *show) (p builtPac
 		body = fmt.Appendf(nil, `{"position":%d}`, c.Position)
 	}
 	show.say("building " + c.Month)
-	err = c.ask(ctx, buildTime, "POST", packages, body, func(r io.Reader) error { return json.UnmarshalRead(r, &p) })
+	err = c.ask(ctx, askTime, "POST", packages, body, func(r io.Reader) error { return json.UnmarshalRead(r, &p) })
 	if err != nil {
+		return p, err
+	}
+	if p, err = c.await(ctx, packages.JoinPath(fmt.Sprint(p.Revision)), p, &buildShow{show: show}); err != nil {
 		return p, err
 	}
 	show.say(fmt.Sprintf("fetching revision %d, %d bytes", p.Revision, p.BytesCount))
@@ -61,6 +77,34 @@ func (c *exportCommand) fromService(ctx context.Context, show *show) (p builtPac
 			return nil
 		})
 	})
+}
+
+// await asks after a build until it stands.
+func (c *exportCommand) await(ctx context.Context, revision *url.URL, p builtPackage, show *buildShow) (builtPackage, error) {
+	away := 0
+	for p.State == "building" {
+		show.report(p.Build.Stage, p.Build.Done, p.Build.Total)
+		select {
+		case <-ctx.Done():
+			return p, ctx.Err()
+		case <-time.After(awaitPause):
+		}
+		var now builtPackage
+		err := c.ask(ctx, askTime, "GET", revision, nil, func(r io.Reader) error { return json.UnmarshalRead(r, &now) })
+		var refused *refusal
+		if err != nil && (errors.As(err, &refused) || away == awaitTries || ctx.Err() != nil) {
+			return p, err
+		}
+		if err != nil {
+			away++
+			continue
+		}
+		p, away = now, 0
+	}
+	if p.State == "failed" {
+		return p, errors.New(p.Build.Failure.text())
+	}
+	return p, nil
 }
 
 // ask sends one request and lets use read the answer, or gives the problem
@@ -88,26 +132,42 @@ func (c *exportCommand) ask(ctx context.Context, limit time.Duration, method str
 	return problemIn(response)
 }
 
+// problem is what the service says of what it did not do.
+type problem struct {
+	Code   string `json:"code"`
+	Detail string `json:"detail"`
+	Errors []struct {
+		Pointer string `json:"pointer"`
+		Detail  string `json:"detail"`
+	} `json:"errors"`
+}
+
+func (p *problem) text() string {
+	parts := []string{p.Code + ": " + p.Detail}
+	for _, e := range p.Errors {
+		parts = append(parts, strings.TrimPrefix(strings.TrimPrefix(e.Pointer, "/")+": "+e.Detail, ": "))
+	}
+	return strings.Join(parts, "; ")
+}
+
+// A refusal is an answer that will be the same the next time.
+type refusal struct{ text string }
+
+func (r *refusal) Error() string { return r.text }
+
 func problemIn(response *http.Response) error {
 	const most = 64 << 10 // bytes of a problem
-	var problem struct {
-		Code   string `json:"code"`
-		Detail string `json:"detail"`
-		Errors []struct {
-			Pointer string `json:"pointer"`
-			Detail  string `json:"detail"`
-		} `json:"errors"`
-	}
+	var p problem
 	text, err := io.ReadAll(io.LimitReader(response.Body, most))
 	if err != nil {
 		return err
 	}
-	if json.Unmarshal(text, &problem) != nil || problem.Detail == "" {
-		return errors.New("the service answered " + response.Status)
+	said := "the service answered " + response.Status
+	if json.Unmarshal(text, &p) == nil && p.Detail != "" {
+		said = p.text()
 	}
-	parts := []string{problem.Code + ": " + problem.Detail}
-	for _, e := range problem.Errors {
-		parts = append(parts, strings.TrimPrefix(e.Pointer, "/")+": "+e.Detail)
+	if response.StatusCode < 500 && response.StatusCode != http.StatusTooManyRequests {
+		return &refusal{said}
 	}
-	return errors.New(strings.Join(parts, "; "))
+	return errors.New(said)
 }

@@ -3,6 +3,7 @@ package main
 import (
 	"archive/zip"
 	"bytes"
+	"context"
 	"crypto/ed25519"
 	"crypto/rand"
 	"crypto/x509"
@@ -11,6 +12,7 @@ import (
 	"fmt"
 	"io"
 	"os"
+	"os/exec"
 	"path/filepath"
 	"slices"
 	"strings"
@@ -22,6 +24,8 @@ import (
 	"ductledger/domain/bag"
 	"ductledger/domain/month"
 	"ductledger/storage/storagetest"
+
+	"github.com/jackc/pgx/v5"
 )
 
 // rewritten is a package with one member changed and all digests left as they
@@ -177,5 +181,77 @@ func TestExportThroughTheService(t *testing.T) {
 	left, err2 := os.ReadDir(filepath.Dir(out))
 	if err != nil || err2 != nil || !bytes.Equal(before, after) || len(left) != 1 {
 		t.Errorf("a failed export touched the file, or left %v (%v, %v)", left, err, err2)
+	}
+}
+
+// An export that is killed, at whatever moment, leaves nothing at the name that
+// it was to write; the next one writes the very file that an undisturbed one
+// does.
+func TestExportKilledLeavesNoFile(t *testing.T) {
+	env := []string{"DATABASE_URL=" + storagetest.URL(t)}
+	for _, args := range [][]string{{"migrate", "up"}, {"program", "create", "--code", "NORTH", "--name", "North County", "--time-zone", "UTC"}} {
+		if got := runWith(t, env, args...); got.code != 0 {
+			t.Fatalf("%v: %s", args, got.stderr)
+		}
+	}
+	this := time.Now().UTC().Format("2006-01")
+	export := func(out string) *exec.Cmd {
+		child := exec.Command(os.Args[0], "export", "--program", "NORTH", "--month", this, "--out", out)
+		child.Env = append(append(os.Environ(), env...), asProgram+"=1")
+		return child
+	}
+	dir := t.TempDir()
+	whole := filepath.Join(dir, "whole.zip")
+	begun := time.Now()
+	if said, err := export(whole).CombinedOutput(); err != nil {
+		t.Fatalf("%v: %s", err, said)
+	}
+	took := time.Since(begun)
+	want, err := os.ReadFile(whole)
+	if err != nil {
+		t.Fatal(err)
+	}
+	owner, err := pgx.Connect(t.Context(), strings.TrimPrefix(env[0], "DATABASE_URL="))
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer owner.Close(context.Background())
+	const kills = 12
+	killed := 0
+	for i := range kills {
+		if _, err := owner.Exec(t.Context(), "TRUNCATE month_package, month_package_part, month_build"); err != nil {
+			t.Fatal(err)
+		}
+		out := filepath.Join(dir, fmt.Sprintf("killed%d.zip", i))
+		child := export(out)
+		if err := child.Start(); err != nil {
+			t.Fatal(err)
+		}
+		time.Sleep(took * time.Duration(2*i+1) / (2 * kills))
+		if err := child.Process.Kill(); err != nil {
+			t.Fatal(err)
+		}
+		if err := child.Wait(); err == nil {
+			continue // it was faster
+		}
+		killed++
+		got, err := os.ReadFile(out)
+		if err == nil && !bytes.Equal(got, want) {
+			t.Errorf("killed after %d of %d parts of its time: %d bytes at the final name, want %d or none", i, kills, len(got), len(want))
+		}
+	}
+	if killed < kills/3 {
+		t.Errorf("only %d of %d were killed in time", killed, kills)
+	}
+	// The dead one's claim runs out by the service's clock.
+	if _, err := owner.Exec(t.Context(), "UPDATE month_build SET claimed_until = asked_at"); err != nil {
+		t.Fatal(err)
+	}
+	after := filepath.Join(dir, "after.zip")
+	if said, err := export(after).CombinedOutput(); err != nil {
+		t.Fatalf("%v: %s", err, said)
+	}
+	if got, err := os.ReadFile(after); err != nil || !bytes.Equal(got, want) {
+		t.Errorf("the export after the kills is another file (%v)", err)
 	}
 }

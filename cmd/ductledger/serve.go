@@ -12,6 +12,7 @@ import (
 	"time"
 
 	"ductledger/api"
+	"ductledger/api/sheet"
 	"ductledger/migrations"
 	"ductledger/storage"
 )
@@ -67,7 +68,7 @@ func (c *serveCommand) Run(in *invocation) error {
 		}
 	}
 	counts := newMetrics()
-	handler, err := api.New(api.Config{DB: db, Now: in.now, Log: log, Observe: counts.observe, PackageKey: key})
+	handler, err := api.New(api.Config{DB: db, Now: in.now, Log: log, Observe: counts.observe})
 	if err != nil {
 		return err
 	}
@@ -75,12 +76,23 @@ func (c *serveCommand) Run(in *invocation) error {
 	if c.MetricsListen != "-" {
 		sites = append(sites, site{c.MetricsListen, counts.handler()})
 	}
-	ctx, cancel := context.WithCancel(in.ctx)
-	var sweeping sync.WaitGroup
-	sweeping.Go(func() { sweep(ctx, db, log) })
-	defer sweeping.Wait()
-	defer cancel()
-	return serveSites(ctx, log, sites)
+	end := inBackground(in.ctx, func(ctx context.Context) { sweep(ctx, db, log) },
+		func(ctx context.Context) {
+			db.BuildAsked(ctx, storage.MonthOptions{BuildID: api.BuildID(), Key: key, Summary: sheet.Write})
+		})
+	defer end()
+	return serveSites(in.ctx, log, sites)
+}
+
+// inBackground lets loops run until ctx ends or end is called, which waits for
+// them.
+func inBackground(ctx context.Context, loops ...func(context.Context)) (end func()) {
+	ctx, cancel := context.WithCancel(ctx)
+	var running sync.WaitGroup
+	for _, loop := range loops {
+		running.Go(func() { loop(ctx) })
+	}
+	return func() { cancel(); running.Wait() }
 }
 
 // sweepInterval is how often items that have waited too long for their parent

@@ -1,7 +1,6 @@
 package bag
 
 import (
-	"crypto/sha256"
 	"errors"
 	"io"
 )
@@ -13,32 +12,6 @@ type tableRun struct {
 	totals []*totals // by file
 	keys   []*keySet // primary key first, then the unique columns
 	broken bool      // a row could not be split: later faults would only echo
-}
-
-// A keySet finds a key that stands twice. Keys are kept as 16 bytes of their
-// SHA-256, so memory does not depend on their length.
-type keySet struct {
-	columns []int
-	rows    map[[16]byte]place
-	buf     []byte
-}
-
-type place struct {
-	part int32
-	row  int32
-}
-
-// of gives a key; false when a part of it is not known.
-func (k *keySet) of(columns []int, cells [][]byte) (key [16]byte, known bool) {
-	for _, i := range columns {
-		if len(cells[i]) == 0 {
-			return key, false
-		}
-	}
-	k.buf = appendKey(k.buf[:0], columns, cells)
-	sum := sha256.Sum256(k.buf)
-	copy(key[:], sum[:])
-	return key, true
 }
 
 func (v *verifier) checkTables() error {
@@ -54,6 +27,12 @@ func (v *verifier) checkTables() error {
 	var changed, rows int64
 	runs := make([]*tableRun, len(layouts))
 	byName := map[string]*tableRun{}
+	referred := map[string]bool{}
+	for _, l := range layouts {
+		for _, fk := range l.ForeignKeys {
+			referred[fk.Table] = true
+		}
+	}
 	for i, l := range layouts {
 		runs[i] = &tableRun{layout: l, files: files[l.Name]}
 		byName[l.Name] = runs[i]
@@ -63,14 +42,19 @@ func (v *verifier) checkTables() error {
 		for _, t := range runs[i].totals {
 			rows += t.rows
 		}
+		if !referred[l.Name] {
+			if err := v.checkKeys(runs[i], nil); err != nil {
+				return err
+			}
+		}
 	}
 	v.checked(CheckSchema, "%d rows in %d tables", rows, len(runs))
 	if changed != v.counts.changed {
 		v.fault(CheckSchema, bagInfoName, 0, "", "Changed-Cells is %d, there are %d", v.counts.changed, changed)
 	}
 	for _, run := range runs {
-		if len(run.ForeignKeys) > 0 && !run.broken {
-			if err := v.secondPass(run, byName); err != nil {
+		if referred[run.Name] {
+			if err := v.checkKeys(run, runs); err != nil {
 				return err
 			}
 		}
@@ -84,12 +68,13 @@ func (v *verifier) checkTables() error {
 	return v.checkBooks(byName)
 }
 
-// firstPass judges every cell, counts, and looks for keys that stand twice.
+// firstPass judges every cell, counts, and gathers keys.
 func (v *verifier) firstPass(run *tableRun, changed *int64) error {
-	run.keys = []*keySet{{columns: run.key, rows: map[[16]byte]place{}}}
+	run.keys = []*keySet{{columns: run.key, check: CheckPrimaryKey, keys: v.spare}}
+	v.spare = nil // one table's at a time
 	for i, c := range run.cells {
 		if c.unique {
-			run.keys = append(run.keys, &keySet{columns: []int{i}, rows: map[[16]byte]place{}})
+			run.keys = append(run.keys, &keySet{columns: []int{i}, check: CheckSchema})
 		}
 	}
 	ordinals := make([]int64, len(run.Columns))
@@ -107,40 +92,8 @@ func (v *verifier) firstPass(run *tableRun, changed *int64) error {
 				}
 			}
 			t.add(run.layout, cells, ordinals)
-			for n, keys := range run.keys {
-				key, known := keys.of(keys.columns, cells)
-				if !known {
-					continue
-				}
-				if at, twice := keys.rows[key]; twice {
-					check := CheckPrimaryKey
-					if n > 0 {
-						check = CheckSchema
-					}
-					v.fault(check, file, row, run.Columns[keys.columns[0]].Name, "stands already in %s row %d", run.files[at.part], at.row)
-					continue
-				}
-				keys.rows[key] = place{int32(part), int32(row)}
-			}
-		})
-		if err != nil {
-			return err
-		}
-	}
-	return nil
-}
-
-// secondPass looks up every reference.
-func (v *verifier) secondPass(run *tableRun, byName map[string]*tableRun) error {
-	for _, file := range run.files {
-		err := v.eachRow(run, file, func(row int64, cells [][]byte) {
-			for _, fk := range run.ForeignKeys {
-				to := byName[fk.Table]
-				columns := run.indexes(fk.Columns)
-				key, known := to.keys[0].of(columns, cells)
-				if _, ok := to.keys[0].rows[key]; known && !ok {
-					v.fault(CheckForeignKey, file, row, fk.Columns[0], "%.40q is in no row of %s", cells[columns[0]], fk.Table)
-				}
+			for _, keys := range run.keys {
+				keys.take(cells, part, row)
 			}
 		})
 		if err != nil {

@@ -29,7 +29,8 @@ type verifier struct {
 	report Report
 	lists  map[string]string // path → digest, of both manifests
 	views  []viewJSON
-	grown  bool // the package before has another schema version
+	grown  bool    // the package before has another schema version
+	spare  []keyAt // room for the keys of the next table
 }
 
 // Verify checks a package with nothing but the file. The error is for what
