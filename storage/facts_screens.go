@@ -17,12 +17,17 @@ type sameTestRow struct {
 const factsTestsSQL = `
 SELECT DISTINCT m.job_id, o.job_id AS other_id
 FROM record_head AS h
-JOIN measurement AS m ON m.program_id = h.program_id AND m.id = h.record_id AND NOT m.void
-JOIN measurement AS o ON o.program_id = m.program_id AND o.readings_digest = m.readings_digest AND o.job_id <> m.job_id AND NOT o.void
-JOIN job AS j ON j.program_id = m.program_id AND j.id = m.job_id
-JOIN job AS k ON k.program_id = o.program_id AND k.id = o.job_id AND k.home_id <> j.home_id AND NOT k.void
-WHERE h.program_id = @program_id AND h.job_id = ANY (@jobs) AND h.kind = 'measurement'
-    AND NOT EXISTS (SELECT FROM measurement AS r WHERE r.program_id = h.program_id AND r.replaces IN (m.id, o.id) AND NOT r.void)
+CROSS JOIN LATERAL (SELECT x.id, x.job_id, x.readings_digest FROM measurement AS x
+    WHERE x.program_id = @program_id AND x.id = h.record_id AND NOT x.void AND x.readings_digest IS NOT NULL OFFSET 0) AS m
+CROSS JOIN LATERAL (SELECT x.id, x.job_id FROM measurement AS x
+    WHERE x.program_id = @program_id AND x.readings_digest = m.readings_digest AND x.job_id <> m.job_id AND NOT x.void OFFSET 0) AS o
+CROSS JOIN LATERAL (SELECT x.home_id FROM job AS x WHERE x.program_id = @program_id AND x.id = m.job_id OFFSET 0) AS j
+CROSS JOIN LATERAL (SELECT x.home_id FROM job AS x WHERE x.program_id = @program_id AND x.id = o.job_id AND NOT x.void OFFSET 0) AS k
+WHERE h.program_id = @program_id AND h.job_id = ANY (@jobs) AND h.kind = 'measurement' AND k.home_id <> j.home_id
+    AND NOT EXISTS (SELECT FROM record_head AS g
+        CROSS JOIN LATERAL (SELECT x.replaces FROM measurement AS x
+            WHERE x.program_id = @program_id AND x.id = g.record_id AND NOT x.void OFFSET 0) AS r
+        WHERE g.program_id = @program_id AND g.job_id IN (m.job_id, o.job_id) AND g.kind = 'measurement' AND r.replaces IN (m.id, o.id))
 ORDER BY m.job_id, o.job_id`
 
 type otherVisitRow struct {
@@ -43,9 +48,9 @@ CROSS JOIN LATERAL (SELECT x.job_id, x.lead_id, x.visited_on, x.arrived_at, x.le
 CROSS JOIN LATERAL (SELECT x.id, x.job_id, x.lead_id, x.arrived_at, x.left_at FROM visit AS x
     WHERE x.program_id = @program_id AND x.lead_id = v.lead_id AND x.visited_on = v.visited_on AND NOT x.void
         AND x.job_id <> v.job_id AND x.arrived_at < v.left_at AND v.arrived_at < x.left_at OFFSET 0) AS o
-JOIN job AS j ON j.program_id = h.program_id AND j.id = v.job_id
-JOIN job AS k ON k.program_id = h.program_id AND k.id = o.job_id AND k.home_id <> j.home_id AND NOT k.void
-WHERE h.program_id = @program_id AND h.job_id = ANY (@jobs) AND h.kind = 'visit'
+CROSS JOIN LATERAL (SELECT x.home_id FROM job AS x WHERE x.program_id = @program_id AND x.id = v.job_id OFFSET 0) AS j
+CROSS JOIN LATERAL (SELECT x.home_id FROM job AS x WHERE x.program_id = @program_id AND x.id = o.job_id AND NOT x.void OFFSET 0) AS k
+WHERE h.program_id = @program_id AND h.job_id = ANY (@jobs) AND h.kind = 'visit' AND k.home_id <> j.home_id
 ORDER BY v.job_id, o.job_id, o.arrived_at, o.id`
 
 // elsewhere adds what other homes have in common with a job.
