@@ -1,7 +1,9 @@
 package storage_test
 
 import (
+	"crypto/sha256"
 	"encoding/json"
+	"fmt"
 	"strings"
 	"testing"
 	"time"
@@ -19,6 +21,14 @@ const jobRecords = 45
 // wholeJob makes the records of one job with new ids: the invented job of the
 // rules, on the world's home, crew and instrument, its last photos left out.
 func wholeJob(t testing.TB, w *storagetest.World) []*intake.Item {
+	t.Helper()
+	return wholeJobOn(t, w, exampleDay)
+}
+
+const exampleDay = "2026-10-14"
+
+// wholeJobOn is the job of another day, with pictures of its own.
+func wholeJobOn(t testing.TB, w *storagetest.World, day string) []*intake.Item {
 	t.Helper()
 	evaluation := rules.ExampleEvaluation()
 	var ids []string
@@ -47,11 +57,14 @@ func wholeJob(t testing.TB, w *storagetest.World) []*intake.Item {
 	if !member || len(kept) != jobRecords {
 		t.Fatalf("the example has %d records of its own", len(kept))
 	}
-	replace := strings.NewReplacer(ids...)
+	replace := strings.NewReplacer(append(ids, exampleDay, day)...)
 	items := make([]*intake.Item, len(kept))
 	for i, k := range kept {
-		if job, ok := k.Record.(*domain.Job); ok {
-			job.State, job.Outcome = domain.InWork, "" // a crew starts it
+		switch r := k.Record.(type) {
+		case *domain.Job:
+			r.State, r.Outcome = domain.InWork, "" // a crew starts it
+		case *domain.Photo:
+			r.SHA256 = fmt.Sprintf("%x", sha256.Sum256(k.ID[:]))
 		}
 		text, err := json.Marshal(k.Record)
 		if err != nil {
