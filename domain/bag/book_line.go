@@ -2,6 +2,7 @@ package bag
 
 import (
 	"fmt"
+	"slices"
 	"strings"
 	"time"
 )
@@ -73,19 +74,20 @@ func (l *Line) headValue(h Head) (PageCell, error) {
 }
 
 // figures is the front page for README.txt, without what its head says anyway.
+// Headings over the same lines share them, so that one page holds all.
 func (b *Book) figures() string {
-	var out strings.Builder
+	type section struct{ heading, whats, values []string }
+	var sections []*section
 	heading := ""
 	for _, row := range b.Pages[0].Rows {
-		if row[0].Kind == Heading {
+		switch {
+		case row[0].Kind == Heading:
 			heading = row[0].Text
 			continue
-		}
-		if row[3].Text == bagInfoName {
+		case row[3].Text == bagInfoName:
 			continue
-		}
-		if heading != "" {
-			fmt.Fprintf(&out, "  %s\n", heading)
+		case heading != "" || len(sections) == 0:
+			sections = append(sections, &section{heading: []string{heading}})
 			heading = ""
 		}
 		value, unit := Unguard(row[1].Text), Unguard(row[2].Text)
@@ -95,7 +97,22 @@ func (b *Book) figures() string {
 		case unit != "":
 			value += " " + unit
 		}
-		fmt.Fprintf(&out, "    %s: %s\n", Unguard(row[0].Text), value)
+		last := sections[len(sections)-1]
+		last.whats, last.values = append(last.whats, Unguard(row[0].Text)), append(last.values, value)
+	}
+	var out strings.Builder
+	for i := 0; i < len(sections); i++ {
+		s := sections[i]
+		for ; i+1 < len(sections) && slices.Equal(sections[i+1].whats, s.whats); i++ {
+			s.heading = append(s.heading, strings.ToLower(sections[i+1].heading[0]))
+			for n, value := range sections[i+1].values {
+				s.values[n] += "; " + value
+			}
+		}
+		fmt.Fprintf(&out, "  %s\n", strings.Join(s.heading, "; "))
+		for n, what := range s.whats {
+			fmt.Fprintf(&out, "    %s: %s\n", what, s.values[n])
+		}
 	}
 	return out.String()
 }
