@@ -153,7 +153,7 @@ func BenchmarkMonthBesideCopy(b *testing.B) {
 	exec(b, conn, "SET random_page_cost = 1.1")
 	exec(b, conn, "SET jit = off")
 	literal := strings.NewReplacer("@program_id", "'"+w.Program.String()+"'::uuid", "@month", "'2026-10'", "@late", "'{}'::uuid[]", "@from", "'2026-09-30T00:00:00Z'::timestamptz",
-		"@position", strconv.FormatInt(plan.Position, 10), "@holds", "false", "@crossovers", "false")
+		"@position", strconv.FormatInt(plan.Position, 10), "@holds", "false", "@crossovers", "false", "@call_backs", "false")
 	copied, written := map[string]time.Duration{}, map[string]time.Duration{}
 	for b.Loop() {
 		for table, sql := range map[string]string{"jobs": storage.MonthJobsSQL, "measurements": storage.MonthMeasurementsSQL} {
