@@ -182,6 +182,7 @@ func (d *Device) answered(n *note, item wire.ItemAnswer) (again bool) {
 		n.HeldID = item.HeldID
 	case "rejected":
 		n.refused(sent, now)
+		n.Once = 0 // its void does not bring it back for ever
 		n.HeldID, n.Problem = item.HeldID, item.Problem
 	default: // "retry", and what a newer service may say
 		return true
