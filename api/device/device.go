@@ -58,6 +58,7 @@ type mark struct {
 	Epoch   string `json:"epoch,omitzero"`
 	Cursor  string `json:"cursor,omitzero"`  // of the feed; empty: never pulled
 	Receipt string `json:"receipt,omitzero"` // of the newest push
+	Told    int64  `json:"told,omitzero"`    // the highest position that any answer told of
 }
 
 // Open reads what the journal kept.

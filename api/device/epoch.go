@@ -1,6 +1,10 @@
 package device
 
-import "context"
+import (
+	"context"
+
+	"ductledger/domain"
+)
 
 // historyLost answers epoch_changed during a push: the device marks what it
 // sent as unsent, pulls, and goes on pushing.
@@ -18,6 +22,10 @@ func (d *Device) historyLost(ctx context.Context, p *Problem) error {
 // as it was sent and on the same version, but what the service says that it
 // shares with us. Most of it will be answered "replayed".
 func (d *Device) beginAgain(p *Problem) error {
+	after := p.After
+	if d.mark.Told > p.SharedUpTo {
+		after = "" // the feed tells what became of that only from the beginning
+	}
 	known := d.which(func(n *note) bool { return n.Version > 0 || n.Sent != nil })
 	for _, n := range known {
 		shared := n.SentPosition > 0 && n.SentPosition <= p.SharedUpTo
@@ -27,18 +35,18 @@ func (d *Device) beginAgain(p *Problem) error {
 				n.Sending = n.Sent
 			}
 		}
-		n.Stale = p.After == ""
+		n.Stale = after == ""
 	}
 	if err := d.save(known...); err != nil {
 		return err
 	}
-	d.mark = mark{Epoch: p.Epoch, Cursor: p.After}
+	d.mark = mark{Epoch: p.Epoch, Cursor: after}
 	return d.saveMark() // last: without it the service says the same once more
 }
 
 // forgetStale forgets, after a pull from the beginning, what others made and
-// the service no longer has, or no longer shows. What the device sent itself
-// goes out of sight and is sent; it comes back with the feed if it may be seen.
+// the service no longer has, or no longer shows. What the device wrote itself
+// is sent, and goes out of sight where its job did.
 func (d *Device) forgetStale() error {
 	now := d.o.Now()
 	for _, n := range d.which(func(n *note) bool { return n.Stale }) {
@@ -49,12 +57,20 @@ func (d *Device) forgetStale() error {
 			}
 			continue
 		}
-		if n.Dropped == nil {
-			n.Dropped = &now
+		if n.Dropped == nil && (n.Kind == domain.JobKind || n.JobID.IsZero()) {
+			n.Dropped = &now // it comes back with the feed if it may be seen
 		}
 		if err := d.save(n); err != nil {
 			return err
 		}
 	}
-	return nil
+	left := func(n *note) bool {
+		job := d.notes[key{domain.JobKind, n.JobID}]
+		return n.Dropped == nil && !n.JobID.IsZero() && (job == nil || job.Dropped != nil)
+	}
+	of := d.which(left)
+	for _, n := range of {
+		n.Dropped = &now
+	}
+	return d.save(of...)
 }

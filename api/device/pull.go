@@ -63,7 +63,7 @@ func (d *Device) renew(ctx context.Context) error {
 		if err := d.get(ctx, "/v1/homes/"+n.ID.String(), &home); err != nil {
 			return err
 		}
-		if err := d.takeEntry(&home); err != nil {
+		if err := errors.Join(d.takeEntry(&home), d.saveMark()); err != nil {
 			return err
 		}
 	}
@@ -91,6 +91,7 @@ func (d *Device) take(ctx context.Context, text jsontext.Value) error {
 
 func (d *Device) takeEntry(e *entry) error {
 	n := d.note(key{e.Kind, e.ID})
+	d.mark.Told = max(d.mark.Told, e.Position)
 	known := n.Version
 	if n.Stale { // of the history that was lost
 		known = 0
@@ -222,5 +223,5 @@ func (d *Device) fetch(ctx context.Context, job domain.UUID) error {
 			return err
 		}
 	}
-	return nil
+	return d.saveMark()
 }

@@ -152,6 +152,7 @@ func (d *Device) pending(batch []*note) *wire.Pending {
 // answered takes in what became of one item; true when it must be sent again.
 func (d *Device) answered(n *note, item wire.ItemAnswer) (again bool) {
 	now := d.o.Now()
+	d.mark.Told = max(d.mark.Told, item.Position)
 	sent := n.Sending
 	switch item.Status {
 	case "created", "updated", "replayed":
@@ -198,7 +199,11 @@ func (n *note) refused(sent *draft, now time.Time) {
 // takeCurrent takes the newest version that came along.
 func (d *Device) takeCurrent(n *note, current jsontext.Value) {
 	var e entry
-	if json.Unmarshal(current, &e) == nil && e.Version > n.Version {
+	if json.Unmarshal(current, &e) != nil {
+		return
+	}
+	d.mark.Told = max(d.mark.Told, e.Position)
+	if e.Version > n.Version {
 		n.Version, n.Record, n.Voided = e.Version, e.Record, e.Void != nil
 	}
 }

@@ -3,9 +3,11 @@ package device_test
 import (
 	"context"
 	"log/slog"
+	"net/http"
 	"net/url"
 	"testing"
 
+	"ductledger/api/apitest"
 	"ductledger/domain"
 	"ductledger/storage"
 	"ductledger/storage/storagetest"
@@ -81,6 +83,73 @@ func TestARestoredDatabaseIsHealed(t *testing.T) {
 		t.Errorf("held: %+v", held)
 	}
 	g.check()
+}
+
+// A phone was told by an answer, not by the feed, of a version that the
+// database lost, and its own work on it is refused before and after. The place
+// in the feed that the service offers lies before that version: read from there
+// alone, the feed would leave it on the phone.
+func TestWhatAnAnswerToldOfIsLostToo(t *testing.T) {
+	g := scene(t, apitest.Serve(t))
+	a := g.phones[0]
+	job := g.newJob(0)
+	all(g.phones...)
+	restore := g.backup()
+	var content domain.Job
+	g.read(domain.JobKind, job, &content)
+	content.State = domain.InWork
+	a.must(a.Put(job, &content))
+	g.moveJob(job, func(j *domain.Job) { j.ContractorID = g.contractors[1] })
+	a.must(a.Push(context.Background())) // the signal ends before the pull
+	equal(t, "answers", a.told(domain.JobKind, job), []string{"conflict 0", "rejected 0"})
+	restore()
+	g.quiet()
+	g.check()
+}
+
+// A phone wrote on a job that was accepted in a history that the phone does not
+// know yet. One who reads from the beginning gets no drop: what the phone
+// delivers yet goes out of sight all the same, and is kept by the service.
+func TestWorkOnAJobThatLeftInAnotherHistory(t *testing.T) {
+	g := scene(t, apitest.Serve(t))
+	a, b := g.phones[0], g.phones[1]
+	job := g.newJob(0)
+	all(a, b)
+	restore := g.backup()
+	g.newJob(0)
+	all(a, b)
+	restore()
+	late := g.id()
+	a.write(late, boot(job, 1))
+	b.sync()
+	var done domain.Job
+	g.read(domain.JobKind, job, &done)
+	done.State, done.Outcome = domain.SentIn, domain.Completed
+	b.must(b.Put(job, &done))
+	b.sync()
+	g.review(job, domain.Accept).Want(http.StatusCreated)
+	next := g.newJob(0) // later than the drop: the cursor passes both
+	g.quiet()
+	equal(t, "jobs on A", a.Jobs(), []domain.UUID{next})
+	if _, _, there := a.Record(domain.ComponentKind, late); there {
+		t.Error("A shows a record of a job that left")
+	}
+	equal(t, "the late record", g.read(domain.ComponentKind, late, &domain.Component{}), 1)
+	g.check()
+}
+
+// backup keeps the programme as it is; restore sets it back, as an operator
+// does who tells the service.
+func (g *agency) backup() (restore func()) {
+	g.t.Helper()
+	v := openVault(g.t, g.a.DB)
+	number := v.save(g.t, g.program)
+	return func() {
+		g.t.Helper()
+		v.restore(g.t, g.program, number)
+		v.newEpoch(g.t, g.program, g.id())
+		g.era, g.named, g.restored = g.era+1, true, g.epoch()
+	}
 }
 
 func open(t *testing.T, f *front, address string) *storage.DB {
