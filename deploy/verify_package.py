@@ -5,9 +5,12 @@
 
 Exit code 0: it holds; 1: it does not, each line says where; 2: it cannot be
 read. It recounts what README.txt and data/control.csv inside the package
-promise, and shares no line of code with the program that wrote it.
+promise, compares the workbook cell by cell, and shares no line of code with
+the program that wrote it.
 """
 import argparse, base64, csv, datetime, decimal, hashlib, io, json, re, struct, sys, zipfile, zlib
+import xml.etree.ElementTree as ET
+from fractions import Fraction
 
 LIMIT = 8 << 30  # bytes unpacked
 MASK = (1 << 64) - 1
@@ -183,6 +186,63 @@ class Package:
                     or self.info.get("Previous-SHA256", previous.sha256) != previous.sha256:
                 self.fault("bag-info.txt", 0, "", "the previous package is not the one that this one continues")
 
+    def books(self):
+        """Every workbook shows the cells of the tables and nothing else."""
+        views = {v["path"]: v for v in self.descriptor.get("views", [])}
+        for path in [n for n in self.names if n.startswith("view/") and n.endswith(".xlsx") and n not in views]:
+            self.fault(path, 0, "", "there, and not described")
+        for path, view in views.items():
+            try:
+                book = Book(self.read(path))
+                pages = self.pages(view)
+                if [name for name, _ in book.sheets] != [name for name, *_ in pages]:
+                    raise ValueError(f"its sheets are {[name for name, _ in book.sheets]}")
+                for (name, headings, rows), (_, part) in zip(pages, book.sheets):
+                    want = {(r, c): v for r, row in enumerate([[("words", h) for h in headings], *rows], 1) for c, v in enumerate(row, 1) if v}
+                    for at, held in book.cells(part):
+                        cell = want.pop(at, None)
+                        if not cell or not shows(held, *cell):
+                            self.fault(f"{path} sheet {name}", at[0], [*headings, at[1]][min(at[1] - 1, len(headings))],
+                                       f"holds {held[1][:40]!r}, the tables give {cell[1][:40] if cell else ''!r}")
+                    for (row, column), cell in want.items():
+                        self.fault(f"{path} sheet {name}", row, headings[column - 1], f"is empty or stands twice, the tables give {cell[1][:40]!r}")
+            except (KeyError, ValueError, IndexError, zipfile.BadZipFile, zlib.error, ET.ParseError, EOFError, RuntimeError, NotImplementedError) as e:
+                self.fault(path, 0, "", f"is not a workbook of figures: {type(e).__name__}: {e}")
+
+    def pages(self, view):
+        """Each sheet with its name, its headings and the rows of (kind, text) that it must show; None is empty."""
+        tables = {}
+        for name in view["resources"]:
+            fields = self.tables[name]["schema"]["fields"]
+            tables[name] = fields, [cells for file in self.files(name) for _, cells in self.rows(name, file)]
+        front = []
+        for line in view["lines"]:
+            if not line.get("file"):
+                front.append([("words", line["what"])])
+                continue
+            if line["file"] == "bag-info.txt":
+                text = self.info.get(line["row"], "")
+                if line["row"] == "As-Of":
+                    value = "moment", text[:19]
+                elif line["row"] == "Bagging-Date":
+                    value = "day", text
+                else:
+                    value = figure(text) if line["row"] in ("Revision", "Position", "Previous-Position") else word(text)
+            else:
+                name = line["file"][:-len(".csv")]
+                fields, rows = tables[name]
+                names = [f["name"] for f in fields]
+                key, at = names.index(self.tables[name]["schema"]["primaryKey"][0]), names.index(line["column"])
+                text = next(cells[at] for cells in rows if cells[key] == line["row"])
+                value = shown(fields[at], text)
+                if text and line.get("decimals"):
+                    value = figure(str(decimal.Decimal(text).scaleb(-line["decimals"])))
+            front.append([word(line["what"]), value] + [word(line.get(k, "")) for k in ("unit", "file", "row", "column")])
+        sheets = [("Month", ["what", "value", "unit", "file", "row", "column"], front)]
+        for name, (fields, rows) in tables.items():
+            sheets.append((name[0].upper() + name[1:], [f["name"] for f in fields], [[shown(f, c) for f, c in zip(fields, cells)] for cells in rows]))
+        return sheets
+
     def signature(self, wanted):
         if "tagmanifest-sha256.txt.sig" not in self.names:
             if wanted or self.info["Signature"] != "none":
@@ -234,6 +294,88 @@ def judge(field, cell, in_key):
     if enum and cell not in enum or len(cell) > limits.get("maxLength", len(cell)) or not re.fullmatch(limits.get("pattern", "(?s).*"), cell):
         return "is not allowed by the column's constraints"
     return ""
+
+
+def figure(text):
+    return ("figure" if sum(c.isdigit() for c in text) <= 15 else "words", text)  # a spreadsheet keeps 15 digits
+
+
+def word(text):
+    return ("words", "'" + text if text.startswith(GUARDED) else text) if text else None
+
+
+def shown(field, text):
+    """What a sheet shows of a table's cell."""
+    if not text:
+        return None
+    if field["type"] in ("integer", "number"):
+        return figure(text)
+    return "day" if field.get("kind", field["type"]) == "date" else "words", text
+
+
+def shows(held, kind, text):
+    """Whether a workbook's cell is of the kind and has exactly the value."""
+    if kind == "words":
+        return held == ("text", text)
+    if held[0] != "number" or not re.fullmatch(r"-?[0-9]{1,25}(\.[0-9]{1,25})?([eE][+-]?[0-9]{1,2})?", held[1]):
+        return False
+    if kind == "figure":
+        return Fraction(held[1]) == Fraction(text)
+    day = datetime.datetime.fromisoformat(text) - datetime.datetime(1899, 12, 30)  # so spreadsheets count from March 1900 on
+    return abs(Fraction(held[1]) * 86400 - day // datetime.timedelta(seconds=1)) * 2 < (1 if kind == "moment" else Fraction(1, 10**9))
+
+
+class Book:
+    """An open workbook (ISO/IEC 29500-1) of plain cells; what could show another figure than a cell holds is refused."""
+    PARTS = re.compile(r"\[Content_Types\]\.xml|_rels/\.rels|docProps/(app|core)\.xml|xl/(workbook|styles|theme/theme1|sharedStrings)\.xml"
+                       r"|xl/_rels/workbook\.xml\.rels|xl/worksheets/sheet[0-9]{1,3}\.xml")
+    PLAIN = set("worksheet sheetPr pageSetUpPr outlinePr tabColor dimension sheetViews sheetView pane selection sheetFormatPr cols col sheetData row c v is t r rPr "
+                "printOptions pageMargins pageSetup headerFooter oddHeader oddFooter".split())
+
+    def __init__(self, data):
+        self.zip = zipfile.ZipFile(io.BytesIO(data))
+        names = self.zip.namelist()
+        for i in self.zip.infolist():
+            if not self.PARTS.fullmatch(i.filename) or i.file_size > 64 << 20 or names.count(i.filename) > 1:
+                raise ValueError(f"it holds {i.filename!r}, or twice, or too large")
+        target = {e.get("Id"): e.get("Target") for e in self.elements("xl/_rels/workbook.xml.rels")}
+        self.sheets = []
+        for e in self.elements("xl/workbook.xml", "sheet"):
+            if e.get("state", "visible") != "visible":
+                raise ValueError(f"sheet {e.get('name')!r} is hidden")
+            part = target[next(v for k, v in e.attrib.items() if k.split("}")[-1] == "id")].lstrip("/")
+            self.sheets.append((e.get("name"), part if part.startswith("xl/") else "xl/" + part))
+        self.shared = [self.text(e, "t") for e in self.elements("xl/sharedStrings.xml", "si")] if "xl/sharedStrings.xml" in names else []
+        for e in self.elements("xl/styles.xml", "numFmt"):
+            if not re.fullmatch(r"yyyy-mm-dd( hh:mm:ss)?|#,##0(\.0+)?", e.get("formatCode", "")):
+                raise ValueError(f"number format {e.get('formatCode')!r} may show another figure than a cell holds")
+
+    def elements(self, part, tag=None):
+        data = self.zip.read(part)
+        if b"<!DOCTYPE" in data:
+            raise ValueError(f"{part} has a document type")
+        return [e for e in ET.fromstring(data).iter() if tag in (None, e.tag.split("}")[-1])]
+
+    @staticmethod
+    def text(element, *tags):
+        text = "".join(e.text or "" for e in element.iter() if e.tag.split("}")[-1] in tags)
+        return re.sub("_x([0-9A-Fa-f]{4})_", lambda m: chr(int(m[1], 16)), text)
+
+    def cells(self, part):
+        """Each cell that holds something: ((row, column), (number or text, value))."""
+        for e in self.elements(part):
+            tag = e.tag.split("}")[-1]
+            if tag not in self.PLAIN or e.get("hidden", "0") not in ("", "0", "false"):
+                raise ValueError(f"it has <{tag}>, or hides rows or columns")
+            value = self.text(e, "v", "t") if tag == "c" else ""
+            if not value:
+                continue
+            letters, number = re.fullmatch("([A-Z]{1,4})([1-9][0-9]{0,6})", e.get("r")).groups()
+            column = 0
+            for letter in letters:
+                column = column * 26 + ord(letter) - 64
+            kind = {"n": "number", "s": "shared", "str": "text", "inlineStr": "text"}[e.get("t", "n")]
+            yield (int(number), column), ("text", self.shared[int(value)]) if kind == "shared" else (kind, value)
 
 
 def signed(v):
@@ -306,6 +448,7 @@ def main():
         package.content()
         package.control()
         package.cumulative(previous)
+        package.books()
     except (Unreadable, OSError, EOFError, zipfile.BadZipFile, zlib.error, RuntimeError, NotImplementedError) as e:
         print(f"{args.file}: cannot be read: {e}", file=sys.stderr)
         return 2

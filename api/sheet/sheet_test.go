@@ -1,171 +1,25 @@
 package sheet_test
 
 import (
-	"archive/zip"
 	"bytes"
-	"crypto/sha256"
-	"encoding/hex"
 	"fmt"
-	"io"
 	"regexp"
 	"strings"
 	"testing"
-	"time"
 
 	"github.com/xuri/excelize/v2"
 	"pgregory.net/rapid"
 
-	"ductledger/api/sheet"
 	"ductledger/domain/bag"
 )
-
-type fataler interface {
-	Helper()
-	Fatal(...any)
-}
-
-// packed writes a small package with a workbook: contractors of these names.
-func packed(t fataler, names ...string) []byte {
-	t.Helper()
-	head := bag.Head{
-		Program: "ACME", Organization: "Göteborg & <Sons>, invented", Contact: "reports@example.org", Month: "2026-10", TimeZone: "America/Chicago",
-		Revision: 2, Demo: true, AsOf: time.Date(2026, 11, 1, 4, 59, 58, 999999000, time.UTC), Position: 4711, PreviousPosition: 4000,
-		LedgerHead: strings.Repeat("ab", 32), SupersedesSHA256: strings.Repeat("cd", 32), SchemaVersion: "1.0.0", BuildID: "test",
-	}
-	contractors := bag.Table{Name: "contractors", Title: "Contractors", PrimaryKey: []string{"contractor_id"}, Columns: []bag.Column{
-		{Name: "contractor_id", Type: bag.ID, Description: "The contractor"}, {Name: "name", Type: bag.Text, Description: "Its name"},
-		{Name: "since_on", Type: bag.Date, Description: "First day"}, {Name: "after_cfm25", Type: bag.Number, Decimals: 1, Description: "Leakage"},
-		{Name: "paid_cents", Type: bag.Integer, Description: "Paid"}, {Name: "agreed", Type: bag.Boolean, Description: "Whether"},
-	}}
-	tables := []bag.Table{contractors, bag.ReconciliationTable()}
-	var out bytes.Buffer
-	w, err := bag.NewWriter(&out, head, tables, bag.WriterOptions{Pages: []string{"contractors", "reconciliation"}})
-	if err != nil {
-		t.Fatal(err)
-	}
-	s, err := w.Table("contractors", int64(len(names)))
-	if err != nil {
-		t.Fatal(err)
-	}
-	for i, name := range names {
-		s.Text(fmt.Sprintf("C%d", i)).Text(name).Text("2026-10-31").Scaled(1207).Int(-4932500).Bool(i%2 == 0)
-		if err := s.End(); err != nil {
-			t.Fatal(err)
-		}
-	}
-	if err := s.Close(); err != nil {
-		t.Fatal(err)
-	}
-	if s, err = w.Table("reconciliation", 3); err != nil {
-		t.Fatal(err)
-	}
-	for _, line := range []bag.ReconciliationLine{{Measure: "payable", Unit: "US cents", Previous: 999999999999999, New: 1, CorrectionsNet: -4},
-		{Measure: "huge", Unit: "US cents", Previous: 12345678901234567}} {
-		if err := s.Row(line.Cells()...); err != nil {
-			t.Fatal(err)
-		}
-	}
-	if err := s.Row(bag.ExcludedCells("record_held", 3)...); err != nil {
-		t.Fatal(err)
-	}
-	if err := s.Close(); err != nil {
-		t.Fatal(err)
-	}
-	lines := []bag.Line{
-		{What: "The package"}, {What: "From", File: "bag-info.txt", Row: "Source-Organization"}, {What: "Month", File: "bag-info.txt", Row: "Month"},
-		{What: "Revision", File: "bag-info.txt", Row: "Revision"}, {What: "As of", Unit: "UTC", File: "bag-info.txt", Row: "As-Of"},
-		{What: "Day", File: "bag-info.txt", Row: "Bagging-Date"}, {What: "Invented", File: "bag-info.txt", Row: "Demo"},
-		{What: "Payable", Unit: "US dollars", File: "reconciliation.csv", Row: "payable", Column: "cumulative", Decimals: 2},
-		{What: "Corrected", Unit: "US cents", File: "reconciliation.csv", Row: "payable", Column: "corrections_net"},
-		{What: "Huge", Unit: "US dollars", File: "reconciliation.csv", Row: "huge", Column: "cumulative", Decimals: 2},
-	}
-	if err := w.Book("summary.xlsx", lines, sheet.Write); err != nil {
-		t.Fatal(err)
-	}
-	if _, err := w.Close(); err != nil {
-		t.Fatal(err)
-	}
-	return out.Bytes()
-}
-
-// members unpacks a zip, and zipped packs it again in the same order.
-func members(t fataler, file []byte) (names []string, parts map[string][]byte) {
-	t.Helper()
-	z, err := zip.NewReader(bytes.NewReader(file), int64(len(file)))
-	if err != nil {
-		t.Fatal(err)
-	}
-	parts = map[string][]byte{}
-	for _, f := range z.File {
-		in, err := f.Open()
-		if err != nil {
-			t.Fatal(err)
-		}
-		b, err := io.ReadAll(in)
-		if err != nil {
-			t.Fatal(err)
-		}
-		names, parts[f.Name] = append(names, f.Name), b
-	}
-	return names, parts
-}
-
-func zipped(t fataler, names []string, parts map[string][]byte) []byte {
-	t.Helper()
-	var out bytes.Buffer
-	z := zip.NewWriter(&out)
-	for _, name := range names {
-		w, err := z.Create(name)
-		if err != nil {
-			t.Fatal(err)
-		}
-		if _, err := w.Write(parts[name]); err != nil {
-			t.Fatal(err)
-		}
-	}
-	if err := z.Close(); err != nil {
-		t.Fatal(err)
-	}
-	return out.Bytes()
-}
-
-const inside = "ACME_2026-10_r2_DEMO/"
-
-func workbook(t fataler, file []byte) []byte {
-	t.Helper()
-	_, parts := members(t, file)
-	return parts[inside+"view/summary.xlsx"]
-}
-
-// forged puts another workbook into a package and makes every digest right
-// again, as somebody does who knows the layout and has no key.
-func forged(t fataler, file, book []byte) []byte {
-	t.Helper()
-	names, parts := members(t, file)
-	parts[inside+"view/summary.xlsx"] = book
-	var tags strings.Builder
-	for line := range strings.Lines(string(parts[inside+"tagmanifest-sha256.txt"])) {
-		_, path, _ := strings.Cut(strings.TrimSpace(line), "  ")
-		sum := sha256.Sum256(parts[inside+path])
-		tags.WriteString(hex.EncodeToString(sum[:]) + "  " + path + "\n")
-	}
-	parts[inside+"tagmanifest-sha256.txt"] = []byte(tags.String())
-	return zipped(t, names, parts)
-}
-
-func verified(t fataler, file []byte) bag.Report {
-	t.Helper()
-	r, err := bag.Verify(bytes.NewReader(file), int64(len(file)), bag.VerifyOptions{})
-	if err != nil {
-		t.Fatal(err)
-	}
-	return r
-}
 
 func TestWorkbookRepeatsTheTables(t *testing.T) {
 	file := packed(t, "Invented Ducts", "=HYPERLINK(\"http://example.org\")", "Ünal Överby", "01234", "2026-10-31", "1E5", "TRUE")
 	if r := verified(t, file); !r.Holds || !strings.Contains(r.Text(), "ok   view: every cell of view/summary.xlsx") {
 		t.Fatal(r.Text())
+	}
+	if says := byScript(t, file)[0]; !strings.HasPrefix(says, "holds") {
+		t.Error(says)
 	}
 	f, err := excelize.OpenReader(bytes.NewReader(workbook(t, file)))
 	if err != nil {
@@ -228,6 +82,8 @@ func TestOneAlteredCellIsNamed(t *testing.T) {
 	headings := map[int][]string{1: {"what", "value", "unit", "file", "row", "column"}, 2: {"contractor_id", "name", "since_on", "after_cfm25", "paid_cents", "agreed"},
 		3: {"measure", "kind", "unit", "previous_cumulative", "new", "late", "corrections_net", "voided", "cumulative", "excluded_count"}}
 	altered := 0
+	var files [][]byte
+	var places []string
 	for n, page := range []string{"Month", "Contractors", "Reconciliation"} {
 		part := fmt.Sprintf("xl/worksheets/sheet%d.xml", n+1)
 		whole := parts[part]
@@ -250,6 +106,8 @@ func TestOneAlteredCellIsNamed(t *testing.T) {
 			if r.Holds || !named {
 				t.Errorf("%s %s%s was not named:\n%s", page, text(1), text(2), r.Text())
 			}
+			files = append(files, forged(t, file, zipped(t, names, parts)))
+			places = append(places, fmt.Sprintf("view/summary.xlsx sheet %s row %s column %s:", page, text(2), headings[n+1][text(1)[0]-'A']))
 			altered++
 		}
 		parts[part] = whole
@@ -259,6 +117,11 @@ func TestOneAlteredCellIsNamed(t *testing.T) {
 	if altered != 6+1+6*4+1+3*6+6+2*6+10+2*9+4 {
 		t.Errorf("altered %d cells", altered)
 	}
+	for i, says := range byScript(t, files...) {
+		if !strings.HasPrefix(says, "differs") || !strings.Contains(says, places[i]) {
+			t.Errorf("the script does not name %s\n%s", places[i], says)
+		}
+	}
 }
 
 // What would show another figure than a cell holds is refused, whatever the
@@ -266,6 +129,7 @@ func TestOneAlteredCellIsNamed(t *testing.T) {
 func TestDressedUpWorkbooksAreFound(t *testing.T) {
 	file := packed(t, "Invented Ducts")
 	names, parts := members(t, workbook(t, file))
+	var files [][]byte
 	const first, styles, book = "xl/worksheets/sheet2.xml", "xl/styles.xml", "xl/workbook.xml"
 	for _, c := range []struct{ name, part, from, to, says string }{
 		{"a formula beside the value", first, `<v>120.7</v>`, `<f>100+20.7</f><v>120.7</v>`, "<f>"},
@@ -290,13 +154,21 @@ func TestDressedUpWorkbooksAreFound(t *testing.T) {
 		if c.name == "a number as text" {
 			parts[c.part] = regexp.MustCompile(`(<c r="D2"[^>]*)>`).ReplaceAll(parts[c.part], []byte(`$1 t="inlineStr">`))
 		}
-		if r := verified(t, forged(t, file, zipped(t, names, parts))); r.Holds || !strings.Contains(r.Text(), c.says) {
+		altered := forged(t, file, zipped(t, names, parts))
+		if r := verified(t, altered); r.Holds || !strings.Contains(r.Text(), c.says) {
 			t.Errorf("%s: want %q in\n%s", c.name, c.says, r.Text())
 		}
+		files = append(files, altered)
 		parts[c.part] = old
 	}
 	parts["xl/vbaProject.bin"] = []byte("a macro")
-	if r := verified(t, forged(t, file, zipped(t, append(names, "xl/vbaProject.bin"), parts))); r.Holds || !strings.Contains(r.Text(), "vbaProject") {
+	macro := forged(t, file, zipped(t, append(names, "xl/vbaProject.bin"), parts))
+	for i, says := range byScript(t, append(files, macro, forged(t, file, []byte("not a zip")))...) {
+		if !strings.HasPrefix(says, "differs") || !strings.Contains(says, "view/summary.xlsx") {
+			t.Errorf("%d, by the script:\n%s", i, says)
+		}
+	}
+	if r := verified(t, macro); r.Holds || !strings.Contains(r.Text(), "vbaProject") {
 		t.Errorf("a macro:\n%s", r.Text())
 	}
 	if r := verified(t, forged(t, file, []byte("not a zip"))); r.Holds {
