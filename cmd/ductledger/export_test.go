@@ -184,6 +184,36 @@ func TestExportThroughTheService(t *testing.T) {
 	}
 }
 
+// A month that does not reconcile with the one before: the service's build
+// fails, the command says why and which sums, and writes no file.
+func TestExportOfABuildThatFails(t *testing.T) {
+	a := apitest.Serve(t)
+	dir := t.TempDir()
+	env := []string{"DUCTLEDGER_URL=" + a.URL, "DUCTLEDGER_STAFF_TOKEN=" + a.Tokens[domain.Staff]}
+	a.Clock.Move(time.Date(2026, 11, 2, 12, 0, 0, 0, time.UTC).Sub(a.Clock.Now()))
+	if got := runWith(t, env, "export", "--month", "2026-10", "--out", filepath.Join(dir, "october.zip")); got.code != 0 {
+		t.Fatalf("exit %d: %s", got.code, got.stderr)
+	}
+	a.Do(domain.Admin, "POST", "/v1/months/2026-10/packages/1/release", nil).Want(200)
+	owner, err := pgx.Connect(t.Context(), storagetest.AddressOf(a.DB))
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer owner.Close(context.Background())
+	const spoil = "UPDATE month_package SET cumulative = regexp_replace(cumulative, '0', '7')"
+	if tag, err := owner.Exec(t.Context(), spoil); err != nil || tag.RowsAffected() != 1 {
+		t.Fatal(tag, err)
+	}
+	out := filepath.Join(dir, "november.zip")
+	got := runWith(t, env, "export", "--month", "2026-11", "--out", out)
+	if got.code != exitFailed || !strings.Contains(got.stderr, "not_reconciled") || !strings.Contains(got.stderr, "reconciliation.csv") {
+		t.Errorf("exit %d, want %d: %s%s", got.code, exitFailed, got.stdout, got.stderr)
+	}
+	if left, err := os.ReadDir(dir); err != nil || len(left) != 1 {
+		t.Errorf("there is %v, %v", left, err)
+	}
+}
+
 // An export that is killed, at whatever moment, leaves nothing at the name that
 // it was to write; the next one writes the very file that an undisturbed one
 // does.
