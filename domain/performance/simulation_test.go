@@ -68,8 +68,10 @@ func TestPromisesOverManyWorlds(t *testing.T) {
 
 // However few contractors there are and however much they differ, the intervals
 // cover, averaged over contractors and worlds, as they say. Where contractors
-// hardly differ (τ = .05, that is 5 %) few of them cannot tell so: the pooled
-// intervals are then wider than they need be, and never too narrow.
+// hardly differ (τ = .05, that is 5 %) eight or twelve of them cannot tell so:
+// the pooled intervals are then wider than they need be. Beliefs that make these
+// narrower (uniform in τ, in τ^1.5, with a normal tail) cover less than 94 %
+// where contractors differ by 20 %, or less than 93 % where they are forty.
 func TestIntervalsCover(t *testing.T) {
 	const contractors = 2400
 	r := rand.New(rand.NewPCG(20261003, 6))
@@ -97,8 +99,8 @@ func TestIntervalsCover(t *testing.T) {
 				}
 			}
 			most := .97
-			if tau == .05 && k <= 12 {
-				most = .99
+			if tau == .05 && (k == 8 || k == 12) {
+				most = .985
 			}
 			t.Logf("%2d contractors, τ = %.2f: own %.4f, pooled %.4f", k, tau, own/contractors, pooled/contractors)
 			if got := own / contractors; got < .93 || got > .97 {
