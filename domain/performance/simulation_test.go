@@ -69,9 +69,8 @@ func TestPromisesOverManyWorlds(t *testing.T) {
 // However few contractors there are and however much they differ, the intervals
 // cover, averaged over contractors and worlds, as they say. Where contractors
 // hardly differ (τ = .05, that is 5 %) eight or twelve of them cannot tell so:
-// the pooled intervals are then wider than they need be. Beliefs that make these
-// narrower (uniform in τ, in τ^1.5, with a normal tail) cover less than 94 %
-// where contractors differ by 20 %, or less than 93 % where they are forty.
+// the pooled intervals are then wider than they need be. A belief uniform in τ
+// would make these right, and cover 91 % where forty contractors differ so little.
 func TestIntervalsCover(t *testing.T) {
 	const contractors = 2400
 	r := rand.New(rand.NewPCG(20261003, 6))
