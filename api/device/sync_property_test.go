@@ -22,25 +22,27 @@ var (
 // has it; what was acknowledged stands in the ledger, once; what was refused
 // is held. Long runs: -seeds 10000; one seed: -seeds 1 -seed N.
 func TestDevicesStayInStep(t *testing.T) {
+	const seedsOfAService = 250 // a fresh one before its database and its log grow large
 	var next, failed atomic.Int64
+	over := func() bool { return next.Load() >= int64(*seeds) || failed.Load() >= 3 }
 	for worker := range 2 {
 		t.Run(fmt.Sprint("worker ", worker), func(t *testing.T) {
 			t.Parallel()
-			var a *apitest.API
-			var v *vault
-			for n := 0; failed.Load() < 3; n++ {
-				i := next.Add(1) - 1
-				if i >= int64(*seeds) {
-					return
-				}
-				if n%500 == 0 { // a fresh database before the old one grows slow
-					a = apitest.Serve(t)
-					v = openVault(t, a.DB)
-				}
-				seed := *firstSeed + uint64(i)
-				if !t.Run(fmt.Sprint("seed ", seed), func(t *testing.T) { seeded(t, a, v, seed) }) {
-					failed.Add(1)
-				}
+			for service := 0; !over(); service++ {
+				t.Run(fmt.Sprint("service ", service), func(t *testing.T) {
+					a := apitest.Serve(t)
+					v := openVault(t, a.DB)
+					for n := 0; n < seedsOfAService && !over(); n++ {
+						i := next.Add(1) - 1
+						if i >= int64(*seeds) {
+							return
+						}
+						seed := *firstSeed + uint64(i)
+						if !t.Run(fmt.Sprint("seed ", seed), func(t *testing.T) { seeded(t, a, v, seed) }) {
+							failed.Add(1)
+						}
+					}
+				})
 			}
 		})
 	}
