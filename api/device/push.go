@@ -175,8 +175,9 @@ func (d *Device) answered(n *note, item wire.ItemAnswer) (again bool) {
 		d.conflict(n, item.Current)
 	case "waiting":
 		if n.Once > 0 && sent.Void != "" && sent.From != nil && n.Draft == nil {
-			// The service lost the record that was voided: both are sent again.
-			n.Sending, n.Draft = &draft{Record: sent.From, WrittenAt: sent.WrittenAt}, sent
+			// The service lost the record that was voided: both are sent again,
+			// once, since the record may wait for another itself.
+			n.Sending, n.Draft, n.Once = &draft{Record: sent.From, WrittenAt: sent.WrittenAt}, sent, 0
 			return false
 		}
 		n.refused(sent, now)

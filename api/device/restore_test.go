@@ -138,6 +138,27 @@ func TestWorkOnAJobThatLeftInAnotherHistory(t *testing.T) {
 	g.check()
 }
 
+// A record and its void are lost with the history, and what the record stands
+// on is refused in the new one: both wait, and are not sent for ever.
+func TestAVoidWaitsWithItsRecord(t *testing.T) {
+	g := scene(t, apitest.Serve(t))
+	a := g.phones[0]
+	job := g.newJob(0)
+	a.sync()
+	restore := g.backup()
+	component, opening := g.id(), g.id()
+	a.write(component, boot(job, 1))
+	a.write(opening, &domain.Opening{JobID: job, In: domain.InWrap, Origin: domain.ByCrew, Target: &domain.Subject{Kind: domain.ComponentKind, ID: component}})
+	a.sync()
+	a.must(a.Void(domain.OpeningKind, opening, "never cut"))
+	restore()
+	g.moveJob(job, func(j *domain.Job) { j.ContractorID = g.contractors[1] })
+	g.quiet()
+	equal(t, "component", a.told(domain.ComponentKind, component), []string{"created 1", "rejected 0"})
+	equal(t, "opening", a.told(domain.OpeningKind, opening), []string{"created 1", "waiting 0", "waiting 0", "waiting 0"})
+	g.check()
+}
+
 // backup keeps the programme as it is; restore sets it back, as an operator
 // does who tells the service.
 func (g *agency) backup() (restore func()) {

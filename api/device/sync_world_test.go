@@ -131,6 +131,9 @@ func (p *fieldPhone) restart() {
 	p.Device = d
 }
 
+// manyAnswers are far more than any seed needs: some hundreds.
+const manyAnswers = 5000
+
 // RoundTrip sends over the bad link and notes what became of each item.
 func (p *fieldPhone) RoundTrip(r *http.Request) (*http.Response, error) {
 	var sent []byte
@@ -144,6 +147,9 @@ func (p *fieldPhone) RoundTrip(r *http.Request) (*http.Response, error) {
 	response, err := p.link.RoundTrip(r)
 	if err != nil || response.StatusCode != http.StatusMultiStatus {
 		return response, err
+	}
+	if len(p.answers) > manyAnswers {
+		p.agency.t.Fatalf("%s sends without end", p.name)
 	}
 	text, err := io.ReadAll(response.Body)
 	if err != nil {
