@@ -110,6 +110,14 @@ func TestExportOnTheDatabaseAndVerify(t *testing.T) {
 		t.Errorf("besides the packages and keys there is something left: %v, %v", left, err)
 	}
 
+	const page = 80 // lines of nine points on a sheet of eleven inches with half an inch of margin
+	rewritten(t, file, "/README.txt", func(b []byte) []byte {
+		if n := bytes.Count(b, []byte("\n")); n < 40 || n > page {
+			t.Errorf("README.txt has %d lines:\n%s", n, b)
+		}
+		return b
+	})
+
 	row := 2 + slices.IndexFunc(month.Codes(), func(c month.Code) bool { return c.Meaning == "The work was done" }) // below the header
 	altered := put("altered.zip", rewritten(t, file, "codes.csv", func(b []byte) []byte {
 		return bytes.Replace(b, []byte("The work was done"), []byte("The work was dome"), 1)

@@ -73,8 +73,9 @@ func (l *Line) headValue(h Head) (PageCell, error) {
 	return PageCell{}, nil
 }
 
-// figures is the front page for README.txt, without what its head says anyway.
-// Headings over the same lines share them, so that one page holds all.
+// figures are the front page's first lines for README.txt, without what its head
+// says anyway; headings over the same lines share them. The rest would not fit
+// on a page, and stands in the tables that the front page names.
 func (b *Book) figures() string {
 	type section struct{ heading, whats, values []string }
 	var sections []*section
@@ -100,19 +101,23 @@ func (b *Book) figures() string {
 		last := sections[len(sections)-1]
 		last.whats, last.values = append(last.whats, Unguard(row[0].Text)), append(last.values, value)
 	}
+	if len(sections) == 0 {
+		return ""
+	}
+	first := sections[0]
+	for _, s := range sections[1:] {
+		if !slices.Equal(s.whats, first.whats) {
+			break
+		}
+		first.heading = append(first.heading, strings.ToLower(s.heading[0]))
+		for n, value := range s.values {
+			first.values[n] += "; " + value
+		}
+	}
 	var out strings.Builder
-	for i := 0; i < len(sections); i++ {
-		s := sections[i]
-		for ; i+1 < len(sections) && slices.Equal(sections[i+1].whats, s.whats); i++ {
-			s.heading = append(s.heading, strings.ToLower(sections[i+1].heading[0]))
-			for n, value := range sections[i+1].values {
-				s.values[n] += "; " + value
-			}
-		}
-		fmt.Fprintf(&out, "  %s\n", strings.Join(s.heading, "; "))
-		for n, what := range s.whats {
-			fmt.Fprintf(&out, "    %s: %s\n", what, s.values[n])
-		}
+	fmt.Fprintf(&out, "  %s\n", strings.Join(first.heading, "; "))
+	for n, what := range first.whats {
+		fmt.Fprintf(&out, "    %s: %s\n", what, first.values[n])
 	}
 	return out.String()
 }

@@ -9,11 +9,12 @@ const Notes = `What counts
   as data/reconciliation.csv sums up: new less old values of a column are late +
   corrections_net - voided. A package that was handed out never changes.
   Leakage is added in tenths of cfm25 and money in cents: every sum is exact.
-  Work without a price is listed as unpaid in data/payments.csv. What a
-  call-back takes back is a line below zero there, in data/call_backs.csv for
-  jobs of earlier months. Records that are in no figure are counted by reason
-  at the end of data/reconciliation.csv; counts below the floor that the
-  programme agreed on are suppressed, also as contractor of their jobs.
+  Costs by fund source and the average of a home stand in data/costs.csv. Work
+  without a price is listed as unpaid in data/payments.csv. What a call-back
+  takes back is a line below zero there, in data/call_backs.csv for jobs of
+  earlier months. Records that are in no figure are counted by reason at the
+  end of data/reconciliation.csv; counts below the floor that the programme
+  agreed on are suppressed, also as contractor of their jobs.
   Leakage figures are measured values with their uncertainty; they say nothing
   about the state of a home beyond them.
   No residents, addresses, free texts or pictures are in this package.`
