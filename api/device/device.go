@@ -61,6 +61,8 @@ type mark struct {
 	Told    int64  `json:"told,omitzero"`    // the highest position that any answer told of
 }
 
+func (m *mark) toldOf(position int64) { m.Told = max(m.Told, position) }
+
 // Open reads what the journal kept.
 func Open(o Options) (*Device, error) {
 	if o.URL == "" || o.Token == "" {

@@ -32,7 +32,7 @@ func (d *Device) conflict(n *note, currentText jsontext.Value) {
 	if currentText != nil && json.Unmarshal(currentText, &current) != nil {
 		current = entry{}
 	}
-	d.mark.Told = max(d.mark.Told, current.Position)
+	d.mark.toldOf(current.Position)
 	if n.Once > 0 && current.Version < n.Once {
 		// The service lost history and holds an ancestor, or nothing at all.
 		n.Draft = &draft{Base: current.Version, From: current.Record, Record: own.Record, Void: own.Void, Resolves: n.HeldID, WrittenAt: own.WrittenAt}

@@ -91,7 +91,7 @@ func (d *Device) take(ctx context.Context, text jsontext.Value) error {
 
 func (d *Device) takeEntry(e *entry) error {
 	n := d.note(key{e.Kind, e.ID})
-	d.mark.Told = max(d.mark.Told, e.Position)
+	d.mark.toldOf(e.Position)
 	known := n.Version
 	if n.Stale { // of the history that was lost
 		known = 0

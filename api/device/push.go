@@ -152,7 +152,7 @@ func (d *Device) pending(batch []*note) *wire.Pending {
 // answered takes in what became of one item; true when it must be sent again.
 func (d *Device) answered(n *note, item wire.ItemAnswer) (again bool) {
 	now := d.o.Now()
-	d.mark.Told = max(d.mark.Told, item.Position)
+	d.mark.toldOf(item.Position)
 	sent := n.Sending
 	switch item.Status {
 	case "created", "updated", "replayed":
@@ -203,7 +203,7 @@ func (d *Device) takeCurrent(n *note, current jsontext.Value) {
 	if json.Unmarshal(current, &e) != nil {
 		return
 	}
-	d.mark.Told = max(d.mark.Told, e.Position)
+	d.mark.toldOf(e.Position)
 	if e.Version > n.Version {
 		n.Version, n.Record, n.Voided = e.Version, e.Record, e.Void != nil
 	}

@@ -15,7 +15,7 @@ func SummaryPages() []string { return []string{CostsTable, ContractorsTable, Rec
 
 const bagInfo = "bag-info.txt"
 
-// Summary is the front page of the workbook, and the figures of README.txt:
+// Summary is the front page of the workbook, and its first figures are README.txt's:
 // whose month it is, how it stands, and what it comes to. excluded are the
 // reasons counted at the end of the reconciliation, in its order.
 func Summary(costs []CostRow, excluded []string) []bag.Line {
