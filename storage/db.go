@@ -90,7 +90,7 @@ type mode struct {
 var (
 	reading  = mode{"BEGIN ISOLATION LEVEL READ COMMITTED READ ONLY", "force_generic_plan", "off"}
 	snapshot = mode{"BEGIN ISOLATION LEVEL REPEATABLE READ READ ONLY", "force_generic_plan", "off"}
-	survey   = mode{"BEGIN ISOLATION LEVEL REPEATABLE READ READ ONLY", "auto", "on"}
+	survey   = mode{"BEGIN ISOLATION LEVEL REPEATABLE READ READ ONLY", "force_custom_plan", "on"}
 	writing  = mode{"BEGIN ISOLATION LEVEL READ COMMITTED", "force_generic_plan", "off"}
 )
 
