@@ -43,17 +43,26 @@ type Server struct {
 // New makes the handler of the whole API. A mistake in the contract or in the
 // table of routes stops it here and not in a request.
 func New(cfg Config) (http.Handler, error) {
-	c, err := ownContract()
+	_, frame, err := newServer(cfg)
 	if err != nil {
 		return nil, err
+	}
+	return newFrame(frame)
+}
+
+// newServer makes the handlers, and what the frame around them is made of.
+func newServer(cfg Config) (*Server, frameConfig, error) {
+	c, err := ownContract()
+	if err != nil {
+		return nil, frameConfig{}, err
 	}
 	checker, err := wire.NewChecker()
 	if err != nil {
-		return nil, fmt.Errorf("checks of records: %w", err)
+		return nil, frameConfig{}, fmt.Errorf("checks of records: %w", err)
 	}
 	pages, err := newDocs(c)
 	if err != nil {
-		return nil, err
+		return nil, frameConfig{}, err
 	}
 	s := &Server{docs: pages, db: cfg.DB, now: cfg.Now, log: cfg.Log, contract: c, checker: checker, freeText: freeTexts(c), newer: newers(c),
 		news: &news{db: cfg.DB, log: cfg.Log}, pulls: &pulls{}, schema: cmp.Or(cfg.MinimumSchema, minimumSchema)}
@@ -62,5 +71,5 @@ func New(cfg Config) (http.Handler, error) {
 		const plenty = 1e6
 		frame.Limits = limits{TokenRate: plenty, TokenBurst: plenty, ProgramRate: plenty, ProgramBurst: plenty}
 	}
-	return newFrame(frame)
+	return s, frame, nil
 }

@@ -18,64 +18,80 @@ import (
 // push takes a batch: every item is judged by itself, and what is not accepted
 // is kept.
 func (s *Server) push(ctx context.Context, caller domain.Caller, r *request) (answer, error) {
-	tree, faults, err := decodeText(r.Body, requestJSON())
+	b, err := s.readBatch(caller, r)
 	if err != nil {
 		return answer{}, err
-	}
-	ofItems, ofEnvelope := splitFaults(faults)
-	ofEnvelope = append(ofEnvelope, s.contract.checkBody("postBatch", tree)...)
-	if err := domain.InvalidFields(ofEnvelope); err != nil {
-		return answer{}, err
-	}
-	var batch wire.Batch
-	if err := decodeInto(r.Body, &batch); err != nil {
-		return answer{}, err
-	}
-	var marks []mark
-	if batch.Receipt != "" {
-		m, err := readMark(batch.Receipt)
-		if err != nil {
-			return answer{}, err
-		}
-		marks = []mark{m}
-	}
-	device, err := s.deviceOf(caller, &batch)
-	if err != nil {
-		return answer{}, err
-	}
-	values := tree.(map[string]any)["items"].([]any)
-	items := make([]*intake.Item, len(batch.Items))
-	shapes := make([]*domain.Error, len(items))
-	offset := clockOffset(batch.SentAt, r.ReceivedAt)
-	for i, raw := range batch.Items {
-		item := s.newItem(raw, values[i], ofItems[i], schemaOf(caller, &batch))
-		item.Index, item.TokenID, item.DeviceID, item.ReceivedAt, item.ClockOffsetS = i, caller.Token, device, r.ReceivedAt, offset
-		items[i], shapes[i] = item, item.Problem
 	}
 	pushed, err := s.db.Push(ctx, caller, storage.Push{
-		Items: items, ReceivedAt: r.ReceivedAt, Hold: true, ValidateOnly: r.validateOnly(), Sign: signOf(&batch, offset),
-		Claim: claimOf(caller, batch.Epoch, marks...),
+		Items: b.items, ReceivedAt: r.ReceivedAt, Hold: true, ValidateOnly: r.validateOnly(), Sign: signOf(&b.Batch, b.offset),
+		Claim: claimOf(caller, b.Epoch, b.marks...),
 	})
 	if errors.Is(err, storage.ErrBusy) {
-		return allAgain(items, values, r), nil
+		return allAgain(b.items, b.values, r), nil
 	}
 	if err != nil {
 		return answer{}, s.openEpoch(ctx, caller, err)
 	}
 	out := wire.BatchAnswer{
 		Epoch: pushed.Epoch, ReceivedAt: ledger.Stamp(r.ReceivedAt), HeldOpenCount: pushed.HeldOpen,
-		Items: make([]wire.ItemAnswer, len(items)), Jobs: make([]wire.JobCounts, len(pushed.Jobs)),
+		Items: make([]wire.ItemAnswer, len(b.items)), Jobs: make([]wire.JobCounts, len(pushed.Jobs)),
 	}
 	if pushed.Head.Position > 0 {
 		out.Receipt = receiptOf(pushed.Head)
 	}
 	for i := range pushed.Items {
-		out.Items[i] = s.itemAnswer(caller, &pushed.Items[i], i, values[i], shapes[i], r.Trace)
+		out.Items[i] = s.itemAnswer(caller, &pushed.Items[i], i, b.values[i], b.shapes[i], r.Trace)
 	}
 	for i, j := range pushed.Jobs {
 		out.Jobs[i] = wire.JobCounts{JobID: j.JobID, MustFixCount: j.MustFix, CheckCount: j.Check, NoteCount: j.Note, NotRecordedCount: j.NotRecorded}
 	}
 	return answer{Status: http.StatusMultiStatus, Body: out}, nil
+}
+
+// A readBatch is a batch whose items have been through all sieves that need no
+// database.
+type readBatch struct {
+	wire.Batch
+	items  []*intake.Item
+	values []any           // the items as trees
+	shapes []*domain.Error // what the sieves found in each item
+	marks  []mark          // of the receipt
+	offset *float64        // of the device's clock, s
+}
+
+func (s *Server) readBatch(caller domain.Caller, r *request) (*readBatch, error) {
+	tree, faults, err := decodeText(r.Body, requestJSON())
+	if err != nil {
+		return nil, err
+	}
+	ofItems, ofEnvelope := splitFaults(faults)
+	ofEnvelope = append(ofEnvelope, s.contract.checkBody("postBatch", tree)...)
+	if err := domain.InvalidFields(ofEnvelope); err != nil {
+		return nil, err
+	}
+	b := &readBatch{values: tree.(map[string]any)["items"].([]any)}
+	if err := decodeInto(r.Body, &b.Batch); err != nil {
+		return nil, err
+	}
+	if b.Receipt != "" {
+		m, err := readMark(b.Receipt)
+		if err != nil {
+			return nil, err
+		}
+		b.marks = []mark{m}
+	}
+	device, err := s.deviceOf(caller, &b.Batch)
+	if err != nil {
+		return nil, err
+	}
+	b.items, b.shapes = make([]*intake.Item, len(b.Items)), make([]*domain.Error, len(b.Items))
+	b.offset = clockOffset(b.SentAt, r.ReceivedAt)
+	for i, raw := range b.Items {
+		item := s.newItem(raw, b.values[i], ofItems[i], schemaOf(caller, &b.Batch))
+		item.Index, item.TokenID, item.DeviceID, item.ReceivedAt, item.ClockOffsetS = i, caller.Token, device, r.ReceivedAt, b.offset
+		b.items[i], b.shapes[i] = item, item.Problem
+	}
+	return b, nil
 }
 
 // allAgain answers a batch of which nothing was stored, since others kept

@@ -59,9 +59,9 @@ func TestRoundTripsOfAPush(t *testing.T) {
 		t.Logf("%s: %d round trips, %d statements", what, n, count.statements.Load()-statements)
 		return n
 	}
-	w.Must(t, w.Field, wholeJob(t, w)...) // prepares the statements
-	home(t, w)
-	items := wholeJob(t, w)
+	w.Must(t, w.Field, w.WholeJob(t)...) // prepares the statements
+	w.NewHome(t)
+	items := w.WholeJob(t)
 	if n := trips("a whole job", func() { w.Must(t, w.Field, items...) }); n > pushTrips {
 		t.Errorf("a whole job took %d round trips, want at most %d", n, pushTrips)
 	}
@@ -90,8 +90,8 @@ func TestWriteAheadLogOfAPush(t *testing.T) {
 	owner := dial(t, url)
 	var pushed, inserted int64
 	for i := range jobs + 1 {
-		home(t, w)
-		items := wholeJob(t, w)[:records]
+		w.NewHome(t)
+		items := w.WholeJob(t)[:records]
 		var out storage.Pushed
 		a := written(t, owner, func() { out = w.Must(t, w.Field, items...) })
 		b := written(t, owner, func() {
@@ -131,7 +131,7 @@ func TestFeedReadsByIndex(t *testing.T) {
 	url := storagetest.URL(t)
 	db := openAt(t, url)
 	w := storagetest.Program(t, db)
-	w.Must(t, w.Field, wholeJob(t, w)...)
+	w.Must(t, w.Field, w.WholeJob(t)...)
 	conn := dial(t, url)
 	grow(t, conn, w)
 	statements, _, _, _ := statementsOf(t)

@@ -58,7 +58,7 @@ func TestConnectionLostBeforeTheCommit(t *testing.T) {
 	url := storagetest.URL(t)
 	db := openAt(t, url, func(o *storage.Options) { o.Tracer = b })
 	w := storagetest.Program(t, db)
-	items := wholeJob(t, w)
+	items := w.WholeJob(t)
 	b.url, b.at = url, "COMMIT"
 	_, err := db.Push(context.Background(), w.Field, stamp(w.Field, db.Now(), items))
 	if domain.CodeOf(err) != domain.Overloaded {
@@ -82,7 +82,7 @@ func TestCommitAnswerLost(t *testing.T) {
 	url := storagetest.URL(t)
 	db := openAt(t, url)
 	w := storagetest.Program(t, db)
-	items := wholeJob(t, w)
+	items := w.WholeJob(t)
 	ctx, cancel := context.WithCancel(context.Background())
 	lost := &afterCommit{cancel: cancel}
 	second := openAt(t, url, func(o *storage.Options) { o.Tracer = lost })
@@ -118,7 +118,7 @@ func TestSamePushFiftyTimesAtOnce(t *testing.T) {
 	t.Parallel()
 	db, _ := storagetest.Open(t)
 	w := storagetest.Program(t, db)
-	items := wholeJob(t, w)
+	items := w.WholeJob(t)
 	const devices = 50
 	statuses := make([][]intake.Status, devices)
 	errs := atOnce(devices, func(i int) error {

@@ -91,10 +91,10 @@ func TestSameReadingsAtTwoHomes(t *testing.T) {
 		t.Run(c.name, func(t *testing.T) {
 			h := &twoHomes{T: t, w: w, test: storagetest.ID(), copied: storagetest.ID()}
 			base := float64(100 * (i + 1))
-			home(t, w)
+			w.NewHome(t)
 			h.there = w.Job(t)
 			h.push(h.test, fanTest(w, h.there, base))
-			home(t, w)
+			w.NewHome(t)
 			h.here = w.Job(t)
 			m := fanTest(w, h.here, base)
 			if c.change != nil {
@@ -129,7 +129,7 @@ func TestSameReadingsCountWhatWasRead(t *testing.T) {
 	}
 	jobs := make([]domain.UUID, 3)
 	for i := range jobs {
-		home(t, w)
+		w.NewHome(t)
 		jobs[i] = w.Job(t)
 	}
 	sameHome := w.Job(t)
@@ -161,7 +161,7 @@ func TestSameReadingsAreFoundByIndex(t *testing.T) {
 	h := &twoHomes{T: t, w: w}
 	h.there = w.Job(t)
 	h.push(storagetest.ID(), fanTest(w, h.there, 100))
-	home(t, w)
+	w.NewHome(t)
 	h.here = w.Job(t)
 	h.push(storagetest.ID(), fanTest(w, h.here, 100))
 	conn := dial(t, url)

@@ -1,0 +1,227 @@
+package api
+
+import (
+	"bytes"
+	"context"
+	"crypto/rand"
+	"fmt"
+	"io"
+	"log/slog"
+	"net/http"
+	"net/http/httptest"
+	"os"
+	"sync"
+	"sync/atomic"
+	"testing"
+	"time"
+
+	"ductledger/api/wire"
+	"ductledger/domain"
+	"ductledger/domain/ledger"
+	"ductledger/storage"
+	"ductledger/storage/storagetest"
+
+	"github.com/jackc/pgx/v5"
+	"github.com/jackc/pgx/v5/pgxpool"
+)
+
+// Whole jobs posted by many clients, beside a handler that reads the same
+// batches and only stores their items, by one unnest insert: what sorting,
+// judging, numbering, linking and typing cost. Both take the same way through
+// the frame. The ratio is jobs a second of the first to the second.
+//
+//	go test ./api -run "^$" -bench Push -benchtime 300x
+func BenchmarkPush(b *testing.B) {
+	for _, programmes := range []int{1, 16} {
+		for _, clients := range []int{1, 8, 32} {
+			b.Run(fmt.Sprintf("programmes=%d/clients=%d", programmes, clients), func(b *testing.B) {
+				bench := newPushBench(b, programmes, clients)
+				b.ReportAllocs()
+				pushed := bench.rate(b.N, bench.whole)
+				bare := bench.rate(b.N, bench.bare)
+				b.ReportMetric(pushed, "jobs/s")
+				b.ReportMetric(bare, "bare_jobs/s")
+				b.ReportMetric(pushed/bare, "ratio")
+			})
+		}
+	}
+}
+
+// Before anything is measured each programme has some jobs, and each client has
+// pushed some.
+const warmedJobs, warmedPushes = 4, 8
+
+// pushBench has one contractor's crew in each programme and a prepared batch
+// for each push.
+type pushBench struct {
+	*testing.B
+	whole, bare string // addresses
+	clients     int
+	client      *http.Client
+	tokens      []string // by programme
+	bodies      [][]byte // by push, each a job on a home of its own
+}
+
+func newPushBench(b *testing.B, programmes, clients int) *pushBench {
+	b.Helper()
+	const connections = 16
+	db, clock := storagetest.Open(b, func(o *storage.Options) { o.Connections = connections })
+	url := storagetest.AddressOf(db)
+	bench := &pushBench{B: b, clients: clients, client: &http.Client{Transport: &http.Transport{MaxIdleConnsPerHost: clients}}}
+	bench.serve(db, clock.Now, bareStore(b, url, connections))
+	var worlds []*storagetest.World
+	for range programmes {
+		w := storagetest.Program(b, db)
+		text, digest, err := NewToken(w.Program, rand.Reader)
+		if err != nil {
+			b.Fatal(err)
+		}
+		token := storage.Token{Role: domain.Field, ContractorID: w.Contractor, DeviceID: w.Device}
+		if _, err := db.CreateToken(context.Background(), w.Program, digest, token); err != nil {
+			b.Fatal(err)
+		}
+		worlds, bench.tokens = append(worlds, w), append(bench.tokens, text)
+	}
+	warm := max(warmedJobs*programmes, warmedPushes*clients)
+	for i := range warm + b.N {
+		w := worlds[i%programmes]
+		w.NewHome(b)
+		day := time.Date(2026, 10, 14, 0, 0, 0, 0, time.UTC).AddDate(0, 0, -i/programmes).Format(time.DateOnly) // a crew does one job a day
+		var items [][]byte
+		for _, item := range w.WholeJobOn(b, day) {
+			items = append(items, item.Raw)
+		}
+		bench.bodies = append(bench.bodies, fmt.Appendf(nil, `{"items":[%s]}`, bytes.Join(items, []byte(","))))
+	}
+	// A running database has statistics, and its connections know their statements.
+	for range 2 {
+		bench.rate(warm/2, bench.whole)
+		bench.rate(warm/2, bench.bare)
+		if err := storage.Analyze(context.Background(), url); err != nil {
+			b.Fatal(err)
+		}
+		bench.bodies = bench.bodies[warm/2:]
+	}
+	return bench
+}
+
+// serve starts the service twice: as it is, and with a push that only stores.
+func (b *pushBench) serve(db *storage.DB, now func() time.Time, store func(context.Context, domain.Caller, *readBatch) error) {
+	b.Helper()
+	const plenty = 1e6
+	for _, bare := range []bool{false, true} {
+		s, frame, err := newServer(Config{DB: db, Now: now, Log: slog.New(slog.NewTextHandler(os.Stderr, &slog.HandlerOptions{Level: slog.LevelWarn})), Unlimited: true})
+		if err != nil {
+			b.Fatal(err)
+		}
+		address := &b.whole
+		if bare {
+			address = &b.bare
+			for i := range frame.Routes {
+				if frame.Routes[i].Operation == "postBatch" {
+					frame.Routes[i].Handle = s.onlyStore(store)
+				}
+			}
+		}
+		handler, err := newFrame(frame)
+		if err != nil {
+			b.Fatal(err)
+		}
+		server := httptest.NewServer(handler)
+		b.Cleanup(server.Close)
+		*address = server.URL
+	}
+}
+
+// onlyStore is a push that reads and stores.
+func (s *Server) onlyStore(store func(context.Context, domain.Caller, *readBatch) error) handler {
+	return func(ctx context.Context, caller domain.Caller, r *request) (answer, error) {
+		batch, err := s.readBatch(caller, r)
+		if err != nil {
+			return answer{}, err
+		}
+		if err := store(ctx, caller, batch); err != nil {
+			return answer{}, err
+		}
+		out := wire.BatchAnswer{ReceivedAt: ledger.Stamp(r.ReceivedAt), Items: make([]wire.ItemAnswer, len(batch.items)), Jobs: []wire.JobCounts{}}
+		for i, item := range batch.items {
+			out.Items[i] = wire.ItemAnswer{Index: i, ID: item.ID.String(), Status: "created", Version: 1}
+		}
+		return answer{Status: http.StatusMultiStatus, Body: out}, nil
+	}
+}
+
+const bareTableSQL = `
+CREATE TABLE bare (program_id uuid NOT NULL, kind record_kind NOT NULL, record_id uuid NOT NULL, version bigint NOT NULL,
+    job_id uuid, body text NOT NULL, received_at timestamptz NOT NULL, PRIMARY KEY (program_id, record_id))`
+
+const bareSQL = `
+INSERT INTO bare (program_id, kind, record_id, version, job_id, body, received_at)
+SELECT @program_id, x.kind, x.record_id, 1, x.job_id, x.body, @at
+FROM unnest(@kinds::record_kind[], @ids::uuid[], @jobs::uuid[], @bodies::text[]) AS x(kind, record_id, job_id, body)`
+
+// bareStore writes the items of a batch in one statement, and that is all.
+func bareStore(b *testing.B, url string, connections int32) func(context.Context, domain.Caller, *readBatch) error {
+	b.Helper()
+	config, err := pgxpool.ParseConfig(url)
+	if err != nil {
+		b.Fatal(err)
+	}
+	config.MaxConns = connections
+	pool, err := pgxpool.NewWithConfig(context.Background(), config)
+	if err != nil {
+		b.Fatal(err)
+	}
+	b.Cleanup(pool.Close)
+	if _, err := pool.Exec(context.Background(), bareTableSQL); err != nil {
+		b.Fatal(err)
+	}
+	return func(ctx context.Context, caller domain.Caller, batch *readBatch) error {
+		var kinds, bodies []string
+		var ids, jobs [][16]byte
+		for _, item := range batch.items {
+			kinds, bodies = append(kinds, string(item.Kind)), append(bodies, string(item.Body))
+			ids, jobs = append(ids, item.ID), append(jobs, item.Record.Job())
+		}
+		_, err := pool.Exec(ctx, bareSQL, pgx.NamedArgs{"program_id": [16]byte(caller.Program), "kinds": kinds, "ids": ids, "jobs": jobs,
+			"bodies": bodies, "at": batch.items[0].ReceivedAt})
+		return err
+	}
+}
+
+// rate posts the jobs up to the n-th by all clients and gives jobs a second.
+func (b *pushBench) rate(n int, address string) float64 {
+	b.Helper()
+	var next atomic.Int64
+	var all sync.WaitGroup
+	start := time.Now()
+	for range b.clients {
+		all.Go(func() {
+			for i := int(next.Add(1)) - 1; i < n; i = int(next.Add(1)) - 1 {
+				b.post(i, address)
+			}
+		})
+	}
+	all.Wait()
+	return float64(n) / time.Since(start).Seconds()
+}
+
+func (b *pushBench) post(i int, address string) {
+	request, err := http.NewRequest(http.MethodPost, address+"/v1/batches", bytes.NewReader(b.bodies[i]))
+	if err != nil {
+		b.Error(err)
+		return
+	}
+	request.Header.Set("Authorization", "Bearer "+b.tokens[i%len(b.tokens)])
+	request.Header.Set("Content-Type", "application/json")
+	response, err := b.client.Do(request)
+	if err != nil {
+		b.Error(err)
+		return
+	}
+	defer response.Body.Close()
+	answer, err := io.ReadAll(response.Body)
+	if err != nil || response.StatusCode != http.StatusMultiStatus || bytes.Count(answer, []byte(`"created"`)) != storagetest.JobRecords {
+		b.Errorf("push %d: %d %.300s %v", i, response.StatusCode, answer, err)
+	}
+}
