@@ -108,7 +108,6 @@ func newPushBench(b *testing.B, programmes, clients int) *pushBench {
 // serve starts the service twice: as it is, and with a push that only stores.
 func (b *pushBench) serve(db *storage.DB, now func() time.Time, store func(context.Context, domain.Caller, *readBatch) error) {
 	b.Helper()
-	const plenty = 1e6
 	for _, bare := range []bool{false, true} {
 		s, frame, err := newServer(Config{DB: db, Now: now, Log: slog.New(slog.NewTextHandler(os.Stderr, &slog.HandlerOptions{Level: slog.LevelWarn})), Unlimited: true})
 		if err != nil {
