@@ -116,7 +116,7 @@ func (s *Server) itemAnswer(caller domain.Caller, p *storage.PushedItem, i int, 
 	if !p.HeldID.IsZero() {
 		a.HeldID = &p.HeldID
 	}
-	if p.Entry != nil && (p.Status == intake.Conflict || p.Status == intake.Replayed && p.Current > p.Version) {
+	if p.Entry != nil && (p.Status == intake.Conflict || p.Status == intake.Replayed && p.Current > p.Version && p.Entry.Version >= p.Current) {
 		a.Current = s.entryJSON(caller, p.Entry, beside{})
 	}
 	if e := p.Problem; e != nil {

@@ -110,7 +110,6 @@ func (t *tx) push(caller domain.Caller, p *Push, plan *plan) (Pushed, error) {
 	}
 	accepted := acceptedOf(decisions)
 	t.storeRecords(accepted)
-	t.readCurrent(known, decisions)
 	var head *lockedHead
 	if len(accepted) > 0 && !p.ValidateOnly {
 		if head, err = t.lockHead(); err != nil {
@@ -125,6 +124,7 @@ func (t *tx) push(caller domain.Caller, p *Push, plan *plan) (Pushed, error) {
 	openArgs := named{"program_id": t.program, "contractor_id": caller.Contractor, "scoped": caller.Scoped()}.pgx()
 	if p.ValidateOnly {
 		t.discard = true
+		t.readCurrent(caller, known, decisions)
 		all(t, &heldOpen, heldOpenSQL, openArgs)
 		if err := t.flush(); err != nil {
 			return Pushed{}, err
@@ -140,6 +140,7 @@ func (t *tx) push(caller domain.Caller, p *Push, plan *plan) (Pushed, error) {
 			t.countLate(accepted)
 			out.Head, known.recordedAt = head.Head, head.RecordedAt
 		}
+		t.readCurrent(caller, known, decisions) // as the scopes stand now
 		if err := t.writeHeld(caller, p, known, decisions); err != nil {
 			return Pushed{}, err
 		}

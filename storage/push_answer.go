@@ -7,24 +7,35 @@ import (
 	"ductledger/domain/intake"
 )
 
+// stillOursSQL: a crew has to merge its late work, and heal a service that lost
+// history, on jobs that have left its feed but were given to nobody else.
+const stillOursSQL = `
+    @role = 'field' AND EXISTS (SELECT FROM job_scope AS s
+        WHERE s.program_id = h.program_id AND s.contractor_id = @contractor_id AND s.job_id = h.job_id
+            AND s.reason IS DISTINCT FROM 'reassigned')`
+
 const currentEntriesSQL = `
 SELECT` + ledgerColumns + `
-FROM unnest(@kinds::record_kind[], @ids::uuid[]) AS k(kind, record_id)
-CROSS JOIN LATERAL (SELECT x.position FROM record_head AS x
-    WHERE x.program_id = @program_id AND x.record_id = k.record_id AND x.kind = k.kind OFFSET 0) AS h` + ledgerAtSQL
+FROM unnest(@kinds::record_kind[], @ids::uuid[], @versions::bigint[]) AS k(kind, record_id, version)
+CROSS JOIN LATERAL (SELECT CASE WHEN` + visibleSQL + ` OR` + stillOursSQL + ` THEN h.position ELSE (SELECT l.position FROM ledger AS l
+        WHERE l.program_id = @program_id AND l.kind = k.kind AND l.record_id = k.record_id AND l.version = k.version) END AS position
+    FROM record_head AS h
+    WHERE h.program_id = @program_id AND h.record_id = k.record_id AND h.kind = k.kind OFFSET 0) AS h` + ledgerAtSQL
 
 // readCurrent queues the newest versions of records on which an item was a
-// replay of an older one, or in conflict: the device has to see them.
-func (t *tx) readCurrent(k *known, decisions []intake.Decision) {
+// replay of an older one, or in conflict: the device has to see them. Who may
+// no longer see the record gets back what it sent, and nothing that came later.
+func (t *tx) readCurrent(caller domain.Caller, k *known, decisions []intake.Decision) {
 	var keys []intake.Key
+	var versions []int64 // 0 of a conflict
 	for i := range decisions {
 		if d := &decisions[i]; d.Item.Index >= 0 && (d.Status == intake.Conflict || d.Status == intake.Replayed) {
-			keys = append(keys, d.Item.Key())
+			keys, versions = append(keys, d.Item.Key()), append(versions, d.Version)
 		}
 	}
 	if len(keys) > 0 {
 		kinds, ids := columns(keys)
-		all(t, &k.current, currentEntriesSQL, named{"program_id": t.program, "kinds": kinds, "ids": ids}.pgx())
+		all(t, &k.current, currentEntriesSQL, scopeArgs(caller, named{"kinds": kinds, "ids": ids, "versions": versions}))
 	}
 }
 

@@ -86,9 +86,7 @@ func TestARestoredDatabaseIsHealed(t *testing.T) {
 }
 
 // A phone was told by an answer, not by the feed, of a version that the
-// database lost, and its own work on it is refused before and after. The place
-// in the feed that the service offers lies before that version: read from there
-// alone, the feed would leave it on the phone.
+// database lost, and its own work on it was refused: neither stays on the phone.
 func TestWhatAnAnswerToldOfIsLostToo(t *testing.T) {
 	g := scene(t, apitest.Serve(t))
 	a := g.phones[0]
@@ -97,9 +95,9 @@ func TestWhatAnAnswerToldOfIsLostToo(t *testing.T) {
 	restore := g.backup()
 	var content domain.Job
 	g.read(domain.JobKind, job, &content)
-	content.State = domain.InWork
+	content.State, content.OutcomeReason = domain.InWork, "rain since noon"
 	a.must(a.Put(job, &content))
-	g.moveJob(job, func(j *domain.Job) { j.ContractorID = g.contractors[1] })
+	g.review(job, domain.Defer)
 	a.must(a.Push(context.Background())) // the signal ends before the pull
 	equal(t, "answers", a.told(domain.JobKind, job), []string{"conflict 0", "rejected 0"})
 	restore()

@@ -51,6 +51,9 @@ func (w *sorter) decide(item *Item) Decision {
 	if problem := w.changesWhatStays(item, head, exists); problem != nil {
 		return d.rejected(problem)
 	}
+	if problem := w.notAssigned(item, exists, d.JobID); problem != nil {
+		return d.rejected(problem) // before a conflict: there is nothing left to merge with
+	}
 	if item.BaseVersion != head.Version {
 		d.Status, d.Current = Conflict, head.Version
 		d.Problem = &domain.Error{Code: domain.VersionConflict, Detail: fmt.Sprintf(

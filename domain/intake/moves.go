@@ -27,14 +27,25 @@ func (w *sorter) refusedByState(item *Item, head Head, exists bool, d *Decision)
 		return nil
 	}
 	job := w.store.Jobs[d.JobID]
-	if w.caller.Role == domain.Field && (job.Record.ContractorID != w.caller.Contractor || job.Record.State == domain.Deferred || job.Void) && item.AppliedBy.IsZero() {
-		return domain.Errorf(domain.JobNotAssigned, "the job is no longer assigned to your contractor; the agency's staff can still apply this record")
-	}
 	if review, ok := item.Record.(*domain.Review); ok {
 		return w.refusedReview(review, item, d)
 	}
 	d.Late = job.Record.State == domain.Accepted && isWork(item.Kind)
 	return nil
+}
+
+// notAssigned refuses a crew's work on a job that once was its contractor's.
+// The job's own record is asked for its contractor alone; its moves say the rest.
+func (w *sorter) notAssigned(item *Item, exists bool, jobID domain.UUID) *domain.Error {
+	ofJob := item.Kind == domain.JobKind
+	if w.caller.Role != domain.Field || !item.AppliedBy.IsZero() || jobID.IsZero() || ofJob && !exists {
+		return nil
+	}
+	job := w.store.Jobs[jobID]
+	if job.Record.ContractorID == w.caller.Contractor && (ofJob || job.Record.State != domain.Deferred && !job.Void) {
+		return nil
+	}
+	return domain.Errorf(domain.JobNotAssigned, "the job is no longer assigned to your contractor; the agency's staff can still apply this record")
 }
 
 // refusedReview tells whether the job can make the move that is decided.
