@@ -106,7 +106,7 @@ func (w *sorter) refusedDevice(id domain.UUID, to domain.DeviceState) *domain.Er
 func (w *sorter) forbiddenJob(item *Item, r *domain.Job, exists bool) *domain.Error {
 	if r.ContractorID != w.caller.Contractor {
 		if exists && w.store.Jobs[item.ID].Record.ContractorID != w.caller.Contractor {
-			return nil // no longer its own: refusedMove says so
+			return nil // no longer its own: notAssigned says so
 		}
 		return domain.InvalidFields([]domain.Fault{{Pointer: "/contractor_id", Code: "not_yours",
 			Detail: "a crew works on jobs of its own contractor", Fix: "name your contractor"}}).(*domain.Error)
@@ -128,8 +128,8 @@ func (w *sorter) refusedMove(item *Item, r *domain.Job, exists bool) *domain.Err
 		return nil
 	}
 	stored := w.store.Jobs[item.ID]
-	if field && item.AppliedBy.IsZero() && (stored.Record.ContractorID != w.caller.Contractor || !stored.Record.State.Open() || stored.Void) {
-		return domain.Errorf(domain.JobNotAssigned, "the job is no longer open and assigned to your contractor; the agency's staff can still apply this record")
+	if field && item.AppliedBy.IsZero() && (!stored.Record.State.Open() || stored.Void) {
+		return domain.Errorf(domain.JobNotAssigned, "the job is no longer open; the agency's staff can still apply this record")
 	}
 	from, to := stored.Record.State, r.State
 	if from == to {
