@@ -100,16 +100,26 @@ func RowOf(kind Kind) (KindRow, bool) {
 	return KindRow{}, false
 }
 
+var ranks = func() map[Kind]int {
+	ranks := make(map[Kind]int, len(Kinds))
+	for i, row := range Kinds {
+		ranks[row.Kind] = i
+	}
+	return ranks
+}()
+
 // Rank is the place of a kind in the order in which parents come before
 // children; -1 for a word that is no kind.
 func (k Kind) Rank() int {
-	for i, row := range Kinds {
-		if row.Kind == k {
-			return i
-		}
+	if rank, ok := ranks[k]; ok {
+		return rank
 	}
 	return -1
 }
+
+// OfJob tells whether every record of the kind belongs to a job: these stand
+// behind it in the table.
+func (k Kind) OfJob() bool { return k.Rank() > JobKind.Rank() }
 
 // add appends the reference when the id is there.
 func addRef(refs []Ref, pointer string, kind Kind, id *UUID) []Ref {

@@ -185,6 +185,12 @@ func (w *sorter) changesWhatStays(item *Item, head Head, exists bool) *domain.Er
 	return nil
 }
 
+// replacesPointer is where a reading or a photo names the one that it replaces.
+const replacesPointer = "/replaces"
+
+var circle = domain.Fault{Pointer: replacesPointer, Code: string(domain.ReplacesOther),
+	Detail: "records that replace each other make a circle", Fix: "name an older record"}
+
 // strangers names the references to parts of another job, and a replaced
 // record that does not fit.
 func (w *sorter) strangers(item *Item) (faults []domain.Fault) {
@@ -207,11 +213,11 @@ func (w *sorter) strangers(item *Item) (faults []domain.Fault) {
 		return faults
 	}
 	if old := w.store.Replaced[*replaces]; old.Method != method {
-		faults = append(faults, domain.Fault{Pointer: "/replaces", Code: string(domain.ReplacesOther), Detail: fmt.Sprintf("it replaces a reading by %s with one by %s", old.Method, method), Fix: "replace a reading by one of the same method, or void the old one"})
+		faults = append(faults, domain.Fault{Pointer: replacesPointer, Code: string(domain.ReplacesOther), Detail: fmt.Sprintf("it replaces a reading by %s with one by %s", old.Method, method), Fix: "replace a reading by one of the same method, or void the old one"})
 	}
 	for next, seen := *replaces, 0; !next.IsZero(); next, seen = w.store.Replaced[next].Replaces, seen+1 {
 		if next == item.ID || seen > len(w.store.Replaced) {
-			faults = append(faults, domain.Fault{Pointer: "/replaces", Code: string(domain.ReplacesOther), Detail: "records that replace each other make a circle", Fix: "name an older record"})
+			faults = append(faults, circle)
 			break
 		}
 	}

@@ -15,7 +15,8 @@ import (
 // Items are tried in turns until a turn accepts none: an item whose parent
 // stands behind it in the batch is taken in a later turn, and what is still
 // without its parent then is waiting. So is a change of a version that another
-// item may make: an earlier change, or a review that moves the job.
+// item may make: an earlier change, or a review that moves the job. Items that
+// replace each other in a circle would wait for ever and are rejected.
 func Sort(caller domain.Caller, items []*Item, store *Store) []Decision {
 	w := &sorter{sender: caller, store: store.overlay()}
 	pending := slices.Clone(items)
@@ -56,9 +57,31 @@ func Sort(caller domain.Caller, items []*Item, store *Store) []Decision {
 		}
 	}
 	for _, item := range pending {
-		w.refused = append(w.refused, waiting[item])
+		d := waiting[item]
+		if replacesItself(item, pending, waiting) {
+			d = d.rejected(domain.InvalidFields([]domain.Fault{circle}).(*domain.Error))
+		}
+		w.refused = append(w.refused, d)
 	}
 	return append(w.accepted, w.refused...)
+}
+
+// replacesItself tells whether the item waits for one that waits for another and
+// so on, back to itself. All are of one job: of what the sender may not know, no
+// answer tells.
+func replacesItself(item *Item, pending []*Item, waiting map[*Item]Decision) bool {
+	at := item
+	for range pending {
+		missing := waiting[at].Missing
+		i := slices.IndexFunc(pending, func(p *Item) bool { return p.Key() == Key{missing.Kind, missing.ID} })
+		if missing.Pointer != replacesPointer || i < 0 || pending[i].Record == nil || pending[i].Record.Job() != item.Record.Job() {
+			return false
+		}
+		if at = pending[i]; at.Key() == item.Key() {
+			return true
+		}
+	}
+	return false
 }
 
 // turn puts parents before children. The change of a home comes after the jobs:

@@ -101,6 +101,55 @@ func TestSortLeavesTheStoreAsItWas(t *testing.T) {
 	}
 }
 
+// Records that replace each other can never come: all of the circle are
+// rejected, in any order, also where one of them has been held. What waits for
+// the circle from outside goes on waiting: its parent may be corrected.
+func TestCirclesAreRejected(t *testing.T) {
+	a, b, c, outside := id(60), id(61), id(62), id(63)
+	for _, test := range []struct {
+		name string
+		of   func(w *world) []*Item
+		want map[domain.UUID]Status
+	}{
+		{"two readings", func(w *world) []*Item {
+			return []*Item{w.item(a, fanTest(&b)), w.item(b, fanTest(&a))}
+		}, map[domain.UUID]Status{a: Rejected, b: Rejected}},
+		{"three photos, and one that replaces one of them", func(w *world) []*Item {
+			return []*Item{w.item(a, photo(&b)), w.item(b, photo(&c)), w.item(c, photo(&a)), w.item(outside, photo(&b))}
+		}, map[domain.UUID]Status{a: Rejected, b: Rejected, c: Rejected, outside: Waiting}},
+		{"one of them waited in held", func(w *world) []*Item {
+			waited := w.item(a, fanTest(&b))
+			waited.Index, waited.HeldID = -1, id(70)
+			return []*Item{waited, w.item(b, fanTest(&a))}
+		}, map[domain.UUID]Status{a: Rejected, b: Rejected}},
+		{"a chain without its end", func(w *world) []*Item {
+			return []*Item{w.item(a, fanTest(&b)), w.item(b, fanTest(&c))}
+		}, map[domain.UUID]Status{a: Waiting, b: Waiting}},
+		{"a chain with its end", func(w *world) []*Item {
+			return []*Item{w.item(a, fanTest(&b)), w.item(b, fanTest(&c)), w.item(c, fanTest(nil))}
+		}, map[domain.UUID]Status{a: Created, b: Created, c: Created}},
+		{"on a job that the sender does not know", func(w *world) []*Item {
+			strange, reading := fanTest(&a), fanTest(&b)
+			strange.JobID = theirJob
+			return []*Item{w.item(a, reading), w.item(b, strange)}
+		}, map[domain.UUID]Status{a: Waiting, b: Waiting}},
+	} {
+		t.Run(test.name, func(t *testing.T) {
+			for seed := range uint64(6) {
+				w := newWorld(t)
+				for _, d := range Sort(field, shuffle(test.of(w), rand.New(rand.NewPCG(seed, 0))), w.Store) {
+					if d.Status != test.want[d.Item.ID] {
+						t.Errorf("%s is %s, want %s", d.Item.ID, d.Status, test.want[d.Item.ID])
+					}
+					if d.Status == Rejected && d.Problem.Faults[0].Code != string(domain.ReplacesOther) {
+						t.Errorf("%v does not name the circle", d.Problem)
+					}
+				}
+			}
+		})
+	}
+}
+
 // A later version does not overtake an earlier one that waits.
 func TestVersionsWaitTogether(t *testing.T) {
 	w := newWorld(t)
