@@ -63,8 +63,8 @@ func (db *DB) JudgementAt(ctx context.Context, caller domain.Caller, id domain.U
 		var row *acceptanceRow
 		var at []positionRow
 		all(t, &seen, recordSQL, scopeArgs(caller, named{"kind": string(domain.JobKind), "id": id}))
-		all(t, &at, positionSQL, named{"program_id": t.program, "position": position}.pgx())
-		one(t, &row, acceptanceAtSQL, named{"program_id": t.program, "id": id, "position": position}.pgx())
+		all(t, &at, positionSQL, named{"program_id": t.program, "position": position})
+		one(t, &row, acceptanceAtSQL, named{"program_id": t.program, "id": id, "position": position})
 		if err := t.flush(); err != nil {
 			return err
 		}

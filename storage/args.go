@@ -1,29 +1,68 @@
 package storage
 
 import (
+	"context"
+	"fmt"
+	"sync"
+
 	"ductledger/domain"
 
 	"github.com/jackc/pgx/v5"
 	"github.com/jackc/pgx/v5/pgconn"
 )
 
-// named are the arguments of a statement by name. Ids become what Postgres
-// takes; the zero id is NULL.
+// named are the arguments of a statement by name, written @name in it. Ids
+// become what Postgres takes; the zero id is NULL. They are read when the
+// statement is sent, not when it is queued.
 type named map[string]any
 
-func (n named) pgx() pgx.NamedArgs {
-	args := make(pgx.NamedArgs, len(n))
-	for name, value := range n {
+// A numberedSQL is a statement with $1, $2 ... in place of the names.
+type numberedSQL struct {
+	text  string
+	names []string
+}
+
+// numbered keeps the statements that were rewritten once: there are as many as
+// the code has, and a push sends some fifty of them.
+var numbered sync.Map // of numberedSQL, by the text with names
+
+// RewriteQuery is called by pgx for a statement whose only argument is a named.
+func (n named) RewriteQuery(ctx context.Context, conn *pgx.Conn, sql string, _ []any) (string, []any, error) {
+	kept, ok := numbered.Load(sql)
+	if !ok {
+		places := make(pgx.NamedArgs, len(n))
+		for name := range n {
+			places[name] = name
+		}
+		text, order, err := places.RewriteQuery(ctx, conn, sql, nil)
+		if err != nil {
+			return "", nil, fmt.Errorf("number the arguments of a statement: %w", err)
+		}
+		statement := numberedSQL{text, make([]string, len(order))}
+		for i := range order {
+			if statement.names[i], ok = order[i].(string); !ok {
+				return "", nil, fmt.Errorf("argument %d of %.60q is not given", i+1, sql)
+			}
+		}
+		kept, _ = numbered.LoadOrStore(sql, statement)
+	}
+	statement := kept.(numberedSQL)
+	args := make([]any, len(statement.names))
+	for i, name := range statement.names {
+		value, ok := n[name]
+		if !ok {
+			return "", nil, fmt.Errorf("@%s of %.60q is not given", name, sql)
+		}
 		switch v := value.(type) {
 		case domain.UUID:
-			args[name] = idArg(v)
+			args[i] = idArg(v)
 		case []domain.UUID:
-			args[name] = idArgs(v)
+			args[i] = idArgs(v)
 		default:
-			args[name] = v
+			args[i] = v
 		}
 	}
-	return args
+	return statement.text, args, nil
 }
 
 // affected counts the rows that a queued statement changed.

@@ -20,6 +20,6 @@ func (t *tx) writeAudit(caller domain.Caller, action string, subject domain.UUID
 		return fmt.Errorf("make an id: %w", err)
 	}
 	t.queue(auditInsertSQL, named{"program_id": t.program, "audit_id": domain.UUID(id), "at": t.now, "token_id": caller.Token,
-		"action": action, "subject_id": subject, "detail": detail}.pgx())
+		"action": action, "subject_id": subject, "detail": detail})
 	return nil
 }

@@ -37,7 +37,7 @@ const chainPage = 2000
 func (db *DB) VerifyChain(ctx context.Context, program domain.UUID, from, to int64) (report ChainReport, err error) {
 	err = db.in(ctx, program, survey, func(t *tx) error {
 		var heads []headRow
-		all(t, &heads, headSQL, named{"program_id": t.program}.pgx())
+		all(t, &heads, headSQL, named{"program_id": t.program})
 		if err := t.flush(); err != nil {
 			return err
 		}
@@ -74,7 +74,7 @@ func (t *tx) walkChain(report *ChainReport, before ledger.Digest, head Head) err
 	report.Link = before
 	for position := report.From - 1; position < report.To; {
 		var rows []chainRow
-		all(t, &rows, chainSQL, named{"program_id": t.program, "position": position, "last": report.To, "limit": chainPage}.pgx())
+		all(t, &rows, chainSQL, named{"program_id": t.program, "position": position, "last": report.To, "limit": chainPage})
 		if err := t.flush(); err != nil {
 			return err
 		}

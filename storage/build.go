@@ -109,6 +109,6 @@ WHERE b.program_id = @program_id AND b.month = @month`
 // the office's.
 func (t *tx) buildOf(caller domain.Caller, m domain.Month, row **buildRow) {
 	if caller.Role != domain.Funder {
-		one(t, row, buildRowSQL, named{"program_id": t.program, "month": string(m)}.pgx())
+		one(t, row, buildRowSQL, named{"program_id": t.program, "month": string(m)})
 	}
 }

@@ -55,7 +55,7 @@ func (t *tx) ask(caller domain.Caller, m domain.Month, position int64, claim dom
 		return Package{}, err
 	}
 	var row *buildRow
-	one(t, &row, buildLockSQL, named{"program_id": t.program, "month": string(m)}.pgx())
+	one(t, &row, buildLockSQL, named{"program_id": t.program, "month": string(m)})
 	if err := t.flush(); err != nil {
 		return Package{}, err
 	}
@@ -75,7 +75,7 @@ func (t *tx) ask(caller domain.Caller, m domain.Month, position int64, claim dom
 		args["stage"], args["tries"], args["started_at"], args["until"] = StageHistory, 1, t.now, t.now.Add(buildLease)
 	}
 	row = nil
-	one(t, &row, buildInsertSQL, args.pgx())
+	one(t, &row, buildInsertSQL, args)
 	if err := t.flush(); err != nil {
 		return Package{}, err
 	}
@@ -97,7 +97,7 @@ func (t *tx) join(caller domain.Caller, row *buildRow, plan *MonthPlan, position
 			Detail: fmt.Sprintf("revision %d of %s is being built at position %d; a month has one build at a time", row.Revision, plan.Month, row.Position)}
 	}
 	if row.AskedBy == nil && strings.TrimSpace(caller.Name) != "" {
-		t.queue(buildAdoptSQL, named{"program_id": t.program, "month": row.Month, "name": caller.Name, "token_id": caller.Token}.pgx())
+		t.queue(buildAdoptSQL, named{"program_id": t.program, "month": row.Month, "name": caller.Name, "token_id": caller.Token})
 		row.AskedBy = &caller.Name
 	}
 	b, err := row.build()

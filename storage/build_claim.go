@@ -38,7 +38,7 @@ func (db *DB) waitingBuilds(ctx context.Context, program domain.UUID) (months []
 	type monthRow struct{ Month string }
 	var rows []monthRow
 	err = db.in(ctx, program, reading, func(t *tx) error {
-		all(t, &rows, buildWaitingSQL, named{"program_id": t.program, "at": t.now}.pgx())
+		all(t, &rows, buildWaitingSQL, named{"program_id": t.program, "at": t.now})
 		return t.flush()
 	})
 	for _, r := range rows {
@@ -62,7 +62,7 @@ func (db *DB) claimBuild(ctx context.Context, program domain.UUID, m domain.Mont
 	err = db.in(ctx, program, writing, func(t *tx) error {
 		var row *buildRow
 		one(t, &row, buildClaimSQL, named{"program_id": t.program, "month": string(m), "claim": claim, "stage": StageHistory,
-			"at": t.now, "until": t.now.Add(buildLease)}.pgx())
+			"at": t.now, "until": t.now.Add(buildLease)})
 		if err := t.flush(); err != nil || row == nil {
 			return err
 		}
@@ -100,7 +100,7 @@ func (h *hold) beat(t *tx) error {
 		"at": t.now, "until": t.now.Add(buildLease)}
 	h.mu.Unlock()
 	var n int64
-	t.queue(buildBeatSQL, args.pgx()).Exec(affected(&n))
+	t.queue(buildBeatSQL, args).Exec(affected(&n))
 	if err := t.flush(); err != nil {
 		return err
 	}
@@ -133,7 +133,7 @@ DELETE FROM month_build AS b WHERE b.program_id = @program_id AND b.month = @mon
 
 // end forgets the build: its package stands.
 func (h *hold) end(t *tx) {
-	t.queue(buildEndSQL, named{"program_id": t.program, "month": string(h.build.Month), "claim": h.build.claim}.pgx())
+	t.queue(buildEndSQL, named{"program_id": t.program, "month": string(h.build.Month), "claim": h.build.claim})
 }
 
 const buildReleaseSQL = `
@@ -149,7 +149,7 @@ func (h *hold) release(ctx context.Context, interrupted bool) error {
 	}
 	return h.db.in(ctx, h.program, writing, func(t *tx) error {
 		t.queue(buildReleaseSQL, named{"program_id": t.program, "month": string(h.build.Month), "claim": h.build.claim, "stage": StageWaiting,
-			"at": t.now, "until": t.now.Add(pause), "back": back}.pgx())
+			"at": t.now, "until": t.now.Add(pause), "back": back})
 		return nil
 	})
 }
@@ -166,7 +166,7 @@ func (h *hold) fail(ctx context.Context, why *domain.Error) error {
 	}
 	return h.db.in(ctx, h.program, writing, func(t *tx) error {
 		var n int64
-		t.queue(buildFailSQL, named{"program_id": t.program, "month": string(h.build.Month), "claim": h.build.claim, "failure": string(text), "at": t.now}.pgx()).Exec(affected(&n))
+		t.queue(buildFailSQL, named{"program_id": t.program, "month": string(h.build.Month), "claim": h.build.claim, "failure": string(text), "at": t.now}).Exec(affected(&n))
 		if err := t.flush(); err != nil || n == 0 {
 			return err
 		}

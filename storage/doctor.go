@@ -66,8 +66,8 @@ func (db *DB) CrowdedContractors(ctx context.Context, program domain.UUID, limit
 			Count        int64
 		}
 		var heads []headRow
-		all(t, &rows, doctorOpenJobsSQL, named{"program_id": t.program, "limit": limit}.pgx())
-		all(t, &heads, headSQL, named{"program_id": t.program}.pgx())
+		all(t, &rows, doctorOpenJobsSQL, named{"program_id": t.program, "limit": limit})
+		all(t, &heads, headSQL, named{"program_id": t.program})
 		if err := t.flush(); err != nil {
 			return err
 		}

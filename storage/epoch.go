@@ -34,7 +34,7 @@ type witness struct {
 // readPast queues the reading of what a claim is judged by.
 func (t *tx) readWitness(c *Claim) *witness {
 	w := &witness{}
-	args := named{"program_id": t.program, "places": c.Places}.pgx()
+	args := named{"program_id": t.program, "places": c.Places}
 	all(t, &w.heads, headSQL, args)
 	if len(c.Places) > 0 {
 		all(t, &w.links, linksAtSQL, args)
@@ -79,9 +79,9 @@ func (db *DB) openEpoch(ctx context.Context, caller domain.Caller, before domain
 	err = db.in(ctx, caller.Program, writing, func(t *tx) error {
 		var opened int64
 		t.queue(epochOpenSQL, named{"program_id": t.program, "epoch": domain.UUID(id), "before": before, "cause": cause,
-			"system_identifier": mark.SystemIdentifier, "timeline": mark.Timeline}.pgx()).Exec(affected(&opened))
+			"system_identifier": mark.SystemIdentifier, "timeline": mark.Timeline}).Exec(affected(&opened))
 		var heads []headRow
-		all(t, &heads, headSQL, named{"program_id": t.program}.pgx())
+		all(t, &heads, headSQL, named{"program_id": t.program})
 		if err := t.flush(); err != nil {
 			return err
 		}
@@ -157,7 +157,7 @@ func (db *DB) CheckDatabase(ctx context.Context) error {
 
 func (db *DB) adopt(ctx context.Context, program domain.UUID, mark databaseMark) error {
 	return db.in(ctx, program, writing, func(t *tx) error {
-		t.queue(headMarkSQL, named{"program_id": program, "system_identifier": mark.SystemIdentifier, "timeline": mark.Timeline}.pgx())
+		t.queue(headMarkSQL, named{"program_id": program, "system_identifier": mark.SystemIdentifier, "timeline": mark.Timeline})
 		return nil
 	})
 }

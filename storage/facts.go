@@ -7,8 +7,6 @@ import (
 	"ductledger/domain"
 	"ductledger/domain/intake"
 	"ductledger/domain/rules"
-
-	"github.com/jackc/pgx/v5"
 )
 
 // facts are what stands outside a job and yet decides about it: the home, the
@@ -124,7 +122,7 @@ ORDER BY device_id`
 
 // readFacts queues the reading; decode makes it usable after the flush. args
 // must hold jobs and homes.
-func (t *tx) readFacts(f *facts, plan *plan, args pgx.NamedArgs) {
+func (t *tx) readFacts(f *facts, plan *plan, args named) {
 	args["contractors"], args["photo_digests"] = idArgs(plan.contractors), plan.photoDigests
 	all(t, &f.rows, factsEntriesSQL, args)
 	if len(plan.jobs) == 0 {

@@ -188,7 +188,7 @@ const linkAtSQL = `SELECT link FROM ledger WHERE program_id = @program_id AND po
 // there is no such position.
 func (t *tx) linkAt(position int64) (ledger.Digest, error) {
 	var rows []struct{ Link []byte }
-	all(t, &rows, linkAtSQL, named{"program_id": t.program, "position": position}.pgx())
+	all(t, &rows, linkAtSQL, named{"program_id": t.program, "position": position})
 	if err := t.flush(); err != nil || len(rows) == 0 {
 		return ledger.Digest{}, err
 	}

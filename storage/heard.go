@@ -40,7 +40,7 @@ WHERE s.program_id = @program_id AND s.device_id = ANY (@ids)`
 func (db *DB) Heard(ctx context.Context, caller domain.Caller, ids []domain.UUID) (map[domain.UUID]Heard, error) {
 	var rows []heardRow
 	err := db.in(ctx, caller.Program, reading, func(t *tx) error {
-		all(t, &rows, heardSQL, named{"program_id": t.program, "ids": ids}.pgx())
+		all(t, &rows, heardSQL, named{"program_id": t.program, "ids": ids})
 		return nil
 	})
 	heard := make(map[domain.UUID]Heard, len(rows))
@@ -60,7 +60,7 @@ func (db *DB) NotePull(ctx context.Context, caller domain.Caller, position int64
 	return db.in(ctx, caller.Program, writing, func(t *tx) error {
 		// Worth no wait for the disk: the next pull says it again.
 		t.queue("SET LOCAL synchronous_commit = off")
-		t.queue(pullNoteSQL, named{"program_id": t.program, "device_id": caller.Device, "at": t.now, "position": position}.pgx())
+		t.queue(pullNoteSQL, named{"program_id": t.program, "device_id": caller.Device, "at": t.now, "position": position})
 		return nil
 	})
 }

@@ -105,22 +105,22 @@ func (t *tx) writeHeld(caller domain.Caller, p *Push, k *known, decisions []inta
 	}
 	args := named{"program_id": t.program, "at": t.now, "contractor_id": caller.Contractor, "token_id": caller.Token}
 	if len(applied.ids) > 0 {
-		t.queue(heldAppliedSQL, applied.args(args).pgx())
+		t.queue(heldAppliedSQL, applied.args(args))
 	}
 	if len(resolved.ids) > 0 {
-		t.queue(heldResolvedSQL, resolved.args(args).pgx())
+		t.queue(heldResolvedSQL, resolved.args(args))
 	}
 	if len(corrected.kinds) > 0 {
-		t.queue(heldCorrectedSQL, corrected.args(args).pgx())
+		t.queue(heldCorrectedSQL, corrected.args(args))
 	}
 	if len(still.ids) > 0 {
-		t.queue(heldStillWaitsSQL, still.args(args).pgx())
+		t.queue(heldStillWaitsSQL, still.args(args))
 	}
 	if len(in.ids) == 0 {
 		return nil
 	}
 	var back []heldBack
-	all(t, &back, heldInsertSQL, in.args(args).pgx())
+	all(t, &back, heldInsertSQL, in.args(args))
 	k.afterHeld = func() {
 		ids := make(map[string]domain.UUID, len(back))
 		for _, b := range back {

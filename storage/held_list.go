@@ -70,7 +70,7 @@ SELECT` + heldColumns + ` FROM held AS h WHERE h.program_id = @program_id AND h.
 func (db *DB) HeldItem(ctx context.Context, caller domain.Caller, id domain.UUID) (held Held, err error) {
 	var row *heldRow
 	err = db.in(ctx, caller.Program, reading, func(t *tx) error {
-		one(t, &row, heldOneSQL, named{"program_id": t.program, "held_id": id}.pgx())
+		one(t, &row, heldOneSQL, named{"program_id": t.program, "held_id": id})
 		return nil
 	})
 	if err == nil && row == nil {
@@ -92,7 +92,7 @@ func (db *DB) DismissHeld(ctx context.Context, caller domain.Caller, id domain.U
 	return db.in(ctx, caller.Program, writing, func(t *tx) error {
 		t.discard = validateOnly
 		var closed int64
-		t.queue(heldDismissSQL, named{"program_id": t.program, "held_id": id, "at": t.now}.pgx()).Exec(affected(&closed))
+		t.queue(heldDismissSQL, named{"program_id": t.program, "held_id": id, "at": t.now}).Exec(affected(&closed))
 		if err := t.flush(); err != nil {
 			return err
 		}

@@ -4,12 +4,12 @@ const homeInsertSQL = `
 INSERT INTO home (program_id, id, version, void,
     section_count, joist_direction, furnace_kind, furnace_position_ft, furnace_access, wrap_kind, floor_area_ft2,
     elevation_ft, year_built, park)
-SELECT @program_id, r.id, r.version, r.void,
+SELECT @program_id, f.id, f.version, f.void,
     f.section_count, f.joist_direction, f.furnace_kind, f.furnace_position_ft, f.furnace_access, f.wrap_kind,
     f.floor_area_ft2, f.elevation_ft, f.year_built, f.park
-FROM jsonb_to_recordset(@rows) AS r(id uuid, version bigint, void boolean, record jsonb),
-    jsonb_to_record(r.record) AS f(section_count integer, joist_direction text, furnace_kind text, furnace_position_ft numeric,
-        furnace_access text, wrap_kind text, floor_area_ft2 numeric, elevation_ft numeric, year_built integer,
+FROM json_to_recordset(@rows) AS f(id uuid, version bigint, void boolean,
+    section_count integer, joist_direction text, furnace_kind text, furnace_position_ft numeric,
+    furnace_access text, wrap_kind text, floor_area_ft2 numeric, elevation_ft numeric, year_built integer,
         park text)`
 
 const homeUpsertSQL = homeInsertSQL + `

@@ -16,7 +16,7 @@ ON CONFLICT (program_id, job_id) DO UPDATE SET granted_position = excluded.grant
 // finished.
 func (db *DB) Draw(ctx context.Context, caller domain.Caller, jobs []domain.UUID) error {
 	return db.in(ctx, caller.Program, writing, func(t *tx) error {
-		t.queue(drawInsertSQL, named{"program_id": t.program, "jobs": jobs, "at": t.now}.pgx())
+		t.queue(drawInsertSQL, named{"program_id": t.program, "jobs": jobs, "at": t.now})
 		return nil
 	})
 }

@@ -42,8 +42,8 @@ func (db *DB) Judgement(ctx context.Context, caller domain.Caller, id domain.UUI
 		var row *frozenRow
 		var frozen *acceptanceRow
 		all(t, &seen, recordSQL, scopeArgs(caller, named{"kind": string(domain.JobKind), "id": id}))
-		one(t, &row, judgementRowSQL, named{"program_id": t.program, "id": id}.pgx())
-		one(t, &frozen, acceptanceAtSQL, named{"program_id": t.program, "id": id, "position": nil}.pgx())
+		one(t, &row, judgementRowSQL, named{"program_id": t.program, "id": id})
+		one(t, &frozen, acceptanceAtSQL, named{"program_id": t.program, "id": id, "position": nil})
 		if err := t.flush(); err != nil {
 			return err
 		}
@@ -89,7 +89,7 @@ func unnamed(o rules.Outside) rules.Outside {
 func (t *tx) judgeStored(id domain.UUID) (*judgedJob, error) {
 	plan := &plan{jobs: []domain.UUID{id}}
 	args := named{"program_id": t.program, "contractor_id": domain.UUID{}, "jobs": plan.jobs, "homes": plan.homes,
-		"own_ids": [][16]byte{}}.pgx()
+		"own_ids": [][16]byte{}}
 	var rows []entryRow
 	var jobs []jobOf
 	var f facts

@@ -4,7 +4,7 @@ import "ductledger/domain"
 
 // kindSQL are the statements that write the records of a kind, many at once:
 // those that are new, and those of which a version is stored. @rows is a JSON
-// array of objects with id, version, void and record. A new row that is there
+// array of objects with id, version, void and the record's fields. A new row that is there
 // already breaks its key, a version that is not newer is left alone: both tell
 // a lost race.
 type kindSQL struct{ insert, upsert string }

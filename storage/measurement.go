@@ -3,7 +3,7 @@ package storage
 const measurementInsertSQL = `
 INSERT INTO measurement (program_id, id, version, void,
     job_id, method, stage, instrument_id, taken_at, pressures_pa, flows_cfm, pans_pa, house_pressure_pa, replaces, readings_digest)
-SELECT @program_id, r.id, r.version, r.void,
+SELECT @program_id, f.id, f.version, f.void,
     f.job_id,
     f.method,
     f.stage,
@@ -15,9 +15,9 @@ SELECT @program_id, r.id, r.version, r.void,
     f.house_pressure_pa,
     f.replaces,
     readings_digest(f.method, f.readings)
-FROM jsonb_to_recordset(@rows) AS r(id uuid, version bigint, void boolean, record jsonb),
-    jsonb_to_record(r.record) AS f(job_id uuid, method text, stage text, instrument_id uuid, taken_at timestamptz, readings jsonb,
-        house_pressure_pa numeric, replaces uuid)`
+FROM json_to_recordset(@rows) AS f(id uuid, version bigint, void boolean,
+    job_id uuid, method text, stage text, instrument_id uuid, taken_at timestamptz, readings jsonb,
+    house_pressure_pa numeric, replaces uuid)`
 
 const measurementUpsertSQL = measurementInsertSQL + `
 ON CONFLICT (program_id, id) DO UPDATE SET version = excluded.version, void = excluded.void,

@@ -36,7 +36,7 @@ SELECT position, recorded_at, link FROM ledger WHERE program_id = @program_id AN
 
 func (t *tx) cutAt(position int64) (cutRow, error) {
 	var row *cutRow
-	one(t, &row, monthCutSQL, named{"program_id": t.program, "position": position}.pgx())
+	one(t, &row, monthCutSQL, named{"program_id": t.program, "position": position})
 	if err := t.flush(); err != nil {
 		return cutRow{}, err
 	}
@@ -116,10 +116,10 @@ func (t *tx) planMonth(m domain.Month, position int64, unfinished bool) (MonthPl
 	}
 	var heads []headRow
 	var last, released, next *packageRow
-	all(t, &heads, headSQL, named{"program_id": t.program}.pgx())
-	one(t, &last, packageLastSQL, named{"program_id": t.program, "month": string(m)}.pgx())
-	one(t, &released, packageReleasedSQL, named{"program_id": t.program, "month": string(before)}.pgx())
-	one(t, &next, packageReleasedSQL, named{"program_id": t.program, "month": string(after)}.pgx())
+	all(t, &heads, headSQL, named{"program_id": t.program})
+	one(t, &last, packageLastSQL, named{"program_id": t.program, "month": string(m)})
+	one(t, &released, packageReleasedSQL, named{"program_id": t.program, "month": string(before)})
+	one(t, &next, packageReleasedSQL, named{"program_id": t.program, "month": string(after)})
 	if err := t.flush(); err != nil {
 		return plan, err
 	}
@@ -147,7 +147,7 @@ func (t *tx) planMonth(m domain.Month, position int64, unfinished bool) (MonthPl
 		previous = released.SHA256
 	}
 	one(t, &made, packageMadeSQL, named{"program_id": t.program, "month": string(m), "position": plan.Position, "finished": plan.Finished,
-		"previous_position": plan.Previous, "previous_sha256": previous}.pgx())
+		"previous_position": plan.Previous, "previous_sha256": previous})
 	if err := t.flush(); err != nil {
 		return plan, err
 	}

@@ -117,7 +117,7 @@ func (t *tx) packageBefore(p *Package) (*Package, error) {
 		return nil, err
 	}
 	var row *packageRow
-	one(t, &row, packageBySHA256SQL, named{"program_id": t.program, "month": string(before), "sha256": digestArg(p.PreviousSHA256)}.pgx())
+	one(t, &row, packageBySHA256SQL, named{"program_id": t.program, "month": string(before), "sha256": digestArg(p.PreviousSHA256)})
 	if err := t.flush(); err != nil {
 		return nil, err
 	}

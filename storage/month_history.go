@@ -23,7 +23,7 @@ func (r *monthReader) eachHistory(sql string, use func(*month.History) error) er
 		}
 		return use(&h)
 	}
-	err := each(r.t, sql, r.args.pgx(), func(row *monthHistoryRow) error {
+	err := each(r.t, sql, r.args, func(row *monthHistoryRow) error {
 		if domain.UUID(row.JobID) != h.JobID {
 			if err := done(); err != nil {
 				return err
@@ -183,7 +183,7 @@ func (w *monthWriter) eachCorrection(use func(*month.Correction) error) error {
 		return err
 	}
 	w.excluded[month.ExcludedLate] = 0
-	return each(w.t, monthEventsSQL, w.args.pgx(), func(r *monthEventRow) error {
+	return each(w.t, monthEventsSQL, w.args, func(r *monthEventRow) error {
 		m := domain.Month(r.AcceptedMonth)
 		if r.Kind == string(domain.JobKind) {
 			return use(month.VoidedWhileOpen(&month.History{JobID: r.JobID, Month: m}, r.Position, r.Version, r.RecordedAt))

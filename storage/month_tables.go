@@ -27,7 +27,7 @@ type firm struct {
 // eachJob calls use with the jobs that the package shows, and their pay; sql
 // is the query for all of them or for some.
 func (r *monthReader) eachJob(sql string, use func(*monthJobRow, *month.Work) error) error {
-	return each(r.t, sql, r.args.pgx(), func(row *monthJobRow) (err error) {
+	return each(r.t, sql, r.args, func(row *monthJobRow) (err error) {
 		work := month.Work{
 			Figures: month.Figures{
 				ContractorID: row.ContractorID, Outcome: domain.Outcome(textOf(row.Outcome)), PayBasis: domain.PayBasis(row.PayBasis), HomeClass: row.Class,
@@ -53,7 +53,7 @@ func (w *monthWriter) suppression() error {
 		return nil
 	}
 	jobs := map[domain.UUID]int64{}
-	err := each(w.t, monthContractorsSQL, w.args.pgx(), func(r *monthContractorRow) error {
+	err := each(w.t, monthContractorsSQL, w.args, func(r *monthContractorRow) error {
 		jobs[r.ContractorID] = r.Count
 		return nil
 	})
@@ -63,7 +63,7 @@ func (w *monthWriter) suppression() error {
 }
 
 func (w *monthWriter) jobs() error {
-	rows, err := w.t.count(monthJobsCountSQL, w.args.pgx())
+	rows, err := w.t.count(monthJobsCountSQL, w.args)
 	if err != nil {
 		return err
 	}
@@ -131,7 +131,7 @@ func number(s *bag.Sheet, v *float64) {
 }
 
 func (w *monthWriter) measurements() error {
-	rows, err := w.t.count(monthReadingsCountSQL, w.args.pgx())
+	rows, err := w.t.count(monthReadingsCountSQL, w.args)
 	if err != nil {
 		return err
 	}
@@ -143,7 +143,7 @@ func (w *monthWriter) measurements() error {
 	for _, code := range month.Codes() {
 		known[code.List+"/"+code.Code] = true
 	}
-	err = each(w.t, monthMeasurementsSQL, w.args.pgx(), func(r *monthMeasurementRow) error {
+	err = each(w.t, monthMeasurementsSQL, w.args, func(r *monthMeasurementRow) error {
 		record, err := domain.Decode(domain.MeasurementKind, []byte(r.Body))
 		if err != nil {
 			return fmt.Errorf("measurement %s: %w", domain.UUID(r.MeasurementID), err)
@@ -174,7 +174,7 @@ func (w *monthWriter) measurements() error {
 
 func (w *monthWriter) contractors() error {
 	var names []nameRow
-	all(w.t, &names, contractorNamesSQL, w.args.pgx())
+	all(w.t, &names, contractorNamesSQL, w.args)
 	if err := w.t.flush(); err != nil {
 		return err
 	}
@@ -288,14 +288,14 @@ func (w *monthWriter) reconciliation() error {
 		return err
 	}
 	lines = append(lines, costs...)
-	err = each(w.t, monthStatesSQL, w.args.pgx(), func(r *monthStateRow) error {
+	err = each(w.t, monthStatesSQL, w.args, func(r *monthStateRow) error {
 		w.excluded[month.ExcludedJob+r.State] = r.Count
 		return nil
 	})
 	if err != nil {
 		return err
 	}
-	if w.excluded[month.ExcludedHeld], err = w.t.count(monthHeldSQL, w.args.pgx()); err != nil {
+	if w.excluded[month.ExcludedHeld], err = w.t.count(monthHeldSQL, w.args); err != nil {
 		return err
 	}
 	s, err := w.table(month.ReconciliationTable, int64(len(lines)+len(w.excluded)))

@@ -112,7 +112,7 @@ func (r *monthReader) open() error {
 	r.args = named{"program_id": r.t.program, "position": p.Position, "previous": p.Previous, "begin": int64(0), "month": string(p.Month),
 		"from": first.Add(-marginBefore), "as_of": p.AsOf, "late": []domain.UUID{}}
 	var rows []monthRuleSetRow
-	all(r.t, &rows, monthRuleSetsSQL, r.args.pgx())
+	all(r.t, &rows, monthRuleSetsSQL, r.args)
 	if err := r.t.flush(); err != nil {
 		return err
 	}
@@ -183,7 +183,7 @@ func (p *MonthPlan) head(build string) bag.Head {
 }
 
 // each runs a query and calls use with one row after the other.
-func each[T any](t *tx, sql string, args pgx.NamedArgs, use func(*T) error) error {
+func each[T any](t *tx, sql string, args named, use func(*T) error) error {
 	if err := t.flush(); err != nil {
 		return err
 	}
@@ -205,7 +205,7 @@ func each[T any](t *tx, sql string, args pgx.NamedArgs, use func(*T) error) erro
 }
 
 // count runs a query that gives one number.
-func (t *tx) count(sql string, args pgx.NamedArgs) (int64, error) {
+func (t *tx) count(sql string, args named) (int64, error) {
 	var rows []countRow
 	all(t, &rows, sql, args)
 	if err := t.flush(); err != nil {

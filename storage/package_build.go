@@ -50,7 +50,7 @@ func (db *DB) makePackage(ctx context.Context, h *hold, o MonthOptions) (p Packa
 	}
 	return p, db.in(ctx, h.program, writing, func(t *tx) error {
 		if p.State == PackageVerified {
-			t.queue(packageVerifiedSQL, named{"program_id": t.program, "month": string(p.Month), "revision": p.Revision}.pgx())
+			t.queue(packageVerifiedSQL, named{"program_id": t.program, "month": string(p.Month), "revision": p.Revision})
 		}
 		h.end(t)
 		return nil
@@ -117,7 +117,7 @@ func (db *DB) keepPackage(ctx context.Context, h *hold, p *Package, file io.Read
 			"supersedes_sha256": digestArg(p.SupersedesSHA256), "file_name": p.FileName, "sha256": digestArg(p.SHA256), "bytes_count": p.Bytes,
 			"cumulative": string(cumulative), "at": t.now, "token_id": caller.Token, "name": textArg(caller.Name)}
 		var kept int64
-		t.queue(packageInsertSQL, args.pgx()).Exec(affected(&kept))
+		t.queue(packageInsertSQL, args).Exec(affected(&kept))
 		if err := t.flush(); err != nil {
 			return err
 		}
@@ -132,7 +132,7 @@ func (db *DB) keepPackage(ctx context.Context, h *hold, p *Package, file io.Read
 			o.Report(StageStoring, int64(n)*packagePart, p.Bytes)
 			size, err := io.ReadFull(file, part)
 			if size > 0 {
-				t.queue(packagePartInsertSQL, named{"program_id": t.program, "month": string(p.Month), "revision": p.Revision, "part": n, "bytes": part[:size]}.pgx())
+				t.queue(packagePartInsertSQL, named{"program_id": t.program, "month": string(p.Month), "revision": p.Revision, "part": n, "bytes": part[:size]})
 				if err := t.flush(); err != nil {
 					return err
 				}
@@ -175,7 +175,7 @@ func (t *tx) adoptPackage(caller domain.Caller, p *Package) (Package, error) {
 		return *p, nil
 	}
 	var n int64
-	t.queue(packageAdoptSQL, named{"program_id": t.program, "month": string(p.Month), "revision": p.Revision, "name": caller.Name, "token_id": caller.Token}.pgx()).Exec(affected(&n))
+	t.queue(packageAdoptSQL, named{"program_id": t.program, "month": string(p.Month), "revision": p.Revision, "name": caller.Name, "token_id": caller.Token}).Exec(affected(&n))
 	if err := t.flush(); err != nil || n == 0 {
 		return *p, err
 	}

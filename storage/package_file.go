@@ -83,7 +83,7 @@ WHERE q.program_id = @program_id AND q.month = @month AND q.revision = @revision
 func (t *tx) packageBlock(p *Package, block int64, into []byte) ([]byte, error) {
 	at := block * packageBlock
 	args := named{"program_id": t.program, "month": string(p.Month), "revision": p.Revision, "part": at / packagePart, "from": at%packagePart + 1, "count": packageBlock}
-	t.queue(packageBlockSQL, args.pgx()).Query(func(rows pgx.Rows) error {
+	t.queue(packageBlockSQL, args).Query(func(rows pgx.Rows) error {
 		for rows.Next() {
 			var b pgtype.DriverBytes
 			if err := rows.Scan(&b); err != nil {

@@ -36,7 +36,7 @@ func (db *DB) ReleasePackage(ctx context.Context, caller domain.Caller, m domain
 		args := named{"program_id": t.program, "before": string(before), "month": string(m), "after": string(after), "revision": revision,
 			"at": t.now, "name": textArg(caller.Name), "token_id": caller.Token}
 		var rows []packageRow
-		all(t, &rows, packageLockSQL, args.pgx())
+		all(t, &rows, packageLockSQL, args)
 		if err := t.flush(); err != nil {
 			return err
 		}
@@ -47,8 +47,8 @@ func (db *DB) ReleasePackage(ctx context.Context, caller domain.Caller, m domain
 		if p, err = releasable(caller, list, m, revision); err != nil || p.State == PackageReleased {
 			return err
 		}
-		t.queue(packageSupersedeSQL, args.pgx())
-		t.queue(packageReleaseSQL, args.pgx())
+		t.queue(packageSupersedeSQL, args)
+		t.queue(packageReleaseSQL, args)
 		at := t.now
 		p.State, p.ReleasedAt, p.ReleasedBy, released = PackageReleased, &at, caller.Name, true
 		if err := t.writeAudit(caller, "package_released", domain.UUID{}, p.audited()); err != nil {

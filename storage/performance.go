@@ -4,13 +4,13 @@ import (
 	"context"
 	"fmt"
 	"iter"
+	"maps"
 	"time"
 
 	"ductledger/domain"
 	"ductledger/domain/performance"
 
 	"github.com/go-json-experiment/json"
-	"github.com/jackc/pgx/v5"
 )
 
 // Population is what the figures of a period are made of, as it stood at one
@@ -74,7 +74,7 @@ func (db *DB) Population(ctx context.Context, program domain.UUID, from, before 
 func (t *tx) population(from, before domain.Date, position int64) (*Population, error) {
 	var at []positionRow
 	args := named{"program_id": t.program, "position": numberArg(position)}
-	all(t, &at, positionSQL, args.pgx())
+	all(t, &at, positionSQL, args)
 	settings, err := t.programRow()
 	if err != nil {
 		return nil, err
@@ -101,7 +101,7 @@ func (p *Population) CrewNames() (map[domain.UUID]string, error) {
 
 func names[R any](p *Population, sql string, name func(*R) string) (map[domain.UUID]string, error) {
 	var rows []nameRow
-	all(p.t, &rows, sql, p.args.pgx())
+	all(p.t, &rows, sql, p.args)
 	if err := p.t.flush(); err != nil {
 		return nil, err
 	}
@@ -134,19 +134,19 @@ ORDER BY job_id`
 // Jobs are those first accepted in a period, each once, in no order. Read
 // again, they are the same.
 func (p *Population) Jobs(period performance.Period) iter.Seq2[performance.Job, error] {
-	args := p.args.pgx()
+	args := maps.Clone(p.args)
 	args["from"], args["before"] = period.From, period.Before
 	return p.jobs(performanceJobsSQL, args)
 }
 
 // JobsOf are one contractor's jobs of the period, by id.
 func (p *Population) JobsOf(contractor domain.UUID) iter.Seq2[performance.Job, error] {
-	args := p.args.pgx()
+	args := maps.Clone(p.args)
 	args["contractor_id"] = contractor
 	return p.jobs(performanceJobsOfContractorSQL, args)
 }
 
-func (p *Population) jobs(sql string, args pgx.NamedArgs) iter.Seq2[performance.Job, error] {
+func (p *Population) jobs(sql string, args named) iter.Seq2[performance.Job, error] {
 	return func(yield func(performance.Job, error) bool) {
 		rows, err := p.t.conn.Query(p.t.ctx, sql, args)
 		if err != nil {

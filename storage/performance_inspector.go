@@ -45,8 +45,8 @@ WHERE r.program_id = @program_id AND r.accepted_position <= @position AND (r.unt
 func (p *Population) inspected() (map[domain.UUID]int64, error) {
 	var rows []entryRow
 	var methods []methodRow
-	all(p.t, &rows, inspectedSQL, p.args.pgx())
-	all(p.t, &methods, inspectedMethodsSQL, p.args.pgx())
+	all(p.t, &rows, inspectedSQL, p.args)
+	all(p.t, &methods, inspectedMethodsSQL, p.args)
 	if err := p.t.flush(); err != nil {
 		return nil, err
 	}

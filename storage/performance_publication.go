@@ -3,6 +3,7 @@ package storage
 import (
 	"context"
 	"fmt"
+	"maps"
 	"time"
 
 	"ductledger/domain"
@@ -93,7 +94,7 @@ func (db *DB) Publish(ctx context.Context, caller domain.Caller, p Publication) 
 	}
 	err = db.in(ctx, caller.Program, writing, func(t *tx) error {
 		var head []positionRow
-		all(t, &head, publicationHeadSQL, named{"program_id": t.program}.pgx())
+		all(t, &head, publicationHeadSQL, named{"program_id": t.program})
 		if err := t.flush(); err != nil {
 			return err
 		}
@@ -106,8 +107,8 @@ func (db *DB) Publish(ctx context.Context, caller domain.Caller, p Publication) 
 			"input_digest": p.InputDigest, "answer_digest": p.AnswerDigest, "answer": p.Answer, "trends": p.Trends,
 			"published_at": t.now, "published_by_token": caller.Token, "published_by": textArg(caller.Name)}
 		var rows []publicationRow
-		t.queue(publicationInsertSQL, args.pgx()).Exec(affected(&made))
-		all(t, &rows, publicationOnceSQL, args.pgx())
+		t.queue(publicationInsertSQL, args).Exec(affected(&made))
+		all(t, &rows, publicationOnceSQL, args)
 		if err := t.flush(); err != nil {
 			return err
 		}
@@ -134,7 +135,7 @@ ORDER BY publication_id DESC LIMIT @limit`
 func (db *DB) Publications(ctx context.Context, program, after domain.UUID, limit int) (list []Publication, err error) {
 	var rows []publicationRow
 	err = db.in(ctx, program, reading, func(t *tx) error {
-		all(t, &rows, publicationListSQL, named{"program_id": t.program, "after": after, "limit": limit}.pgx())
+		all(t, &rows, publicationListSQL, named{"program_id": t.program, "after": after, "limit": limit})
 		return t.flush()
 	})
 	return publicationsOf(rows), err
@@ -149,7 +150,7 @@ WHERE program_id = @program_id AND publication_id = @id`
 func (db *DB) Publication(ctx context.Context, program, id domain.UUID) (p Publication, err error) {
 	var rows []publicationRow
 	err = db.in(ctx, program, reading, func(t *tx) error {
-		all(t, &rows, publicationSQL, named{"program_id": t.program, "id": id}.pgx())
+		all(t, &rows, publicationSQL, named{"program_id": t.program, "id": id})
 		return t.flush()
 	})
 	if err == nil && len(rows) == 0 {
@@ -176,7 +177,7 @@ ORDER BY publication_id`
 // their trends.
 func (p *Population) Published(answers bool) ([]Publication, error) {
 	var rows []publicationRow
-	args := p.args.pgx()
+	args := maps.Clone(p.args)
 	args["from_on"], args["before_on"] = string(domain.DateOf(p.Period.From, p.Zone)), string(domain.DateOf(p.Period.Before, p.Zone))
 	args["with_answer"] = answers
 	all(p.t, &rows, publicationsOfPeriodSQL, args)

@@ -2,6 +2,7 @@ package storage
 
 import (
 	"iter"
+	"maps"
 	"time"
 
 	"ductledger/domain"
@@ -83,7 +84,7 @@ func (p *Population) Work() (iter.Seq2[performance.Work, error], error) {
 	if err != nil {
 		return nil, err
 	}
-	args := p.args.pgx()
+	args := maps.Clone(p.args)
 	args["not_stated"] = notStated
 	return func(yield func(performance.Work, error) bool) {
 		rows, err := p.t.conn.Query(p.t.ctx, workSQL, args)
@@ -153,7 +154,7 @@ ORDER BY 1, 2`
 // Rules counts the rules judged and broken in the jobs accepted in the period.
 func (p *Population) Rules() ([]performance.RuleCount, error) {
 	var rows []ruleCountRow
-	all(p.t, &rows, ruleCountsSQL, p.args.pgx())
+	all(p.t, &rows, ruleCountsSQL, p.args)
 	if err := p.t.flush(); err != nil {
 		return nil, err
 	}

@@ -3,10 +3,10 @@ package storage
 const photoInsertSQL = `
 INSERT INTO photo (program_id, id, version, void,
     job_id, sha256, bytes_count, taken_at, stage, device_id, replaces)
-SELECT @program_id, r.id, r.version, r.void,
+SELECT @program_id, f.id, f.version, f.void,
     f.job_id, decode(f.sha256, 'hex'), f.bytes_count, f.taken_at, f.stage, f.device_id, f.replaces
-FROM jsonb_to_recordset(@rows) AS r(id uuid, version bigint, void boolean, record jsonb),
-    jsonb_to_record(r.record) AS f(job_id uuid, sha256 text, bytes_count bigint, taken_at timestamptz, stage text, device_id uuid, replaces uuid)`
+FROM json_to_recordset(@rows) AS f(id uuid, version bigint, void boolean,
+    job_id uuid, sha256 text, bytes_count bigint, taken_at timestamptz, stage text, device_id uuid, replaces uuid)`
 
 const photoUpsertSQL = photoInsertSQL + `
 ON CONFLICT (program_id, id) DO UPDATE SET version = excluded.version, void = excluded.void,

@@ -97,7 +97,7 @@ func (db *DB) Preview(ctx context.Context, caller domain.Caller, q PreviewQuery)
 
 func (t *tx) preview(out *Preview, q PreviewQuery) error {
 	var heads []headRow
-	all(t, &heads, headSQL, named{"program_id": t.program}.pgx())
+	all(t, &heads, headSQL, named{"program_id": t.program})
 	program, err := t.programRow()
 	if err != nil {
 		return err
@@ -125,7 +125,7 @@ func (t *tx) preview(out *Preview, q PreviewQuery) error {
 	after := q.After
 	for {
 		var rows []previewRow
-		all(t, &rows, previewJobsSQL, named{"program_id": t.program, "from": period.From, "before": period.Before, "after": after, "limit": previewBatch}.pgx())
+		all(t, &rows, previewJobsSQL, named{"program_id": t.program, "from": period.From, "before": period.Before, "after": after, "limit": previewBatch})
 		if err := t.flush(); err != nil {
 			return err
 		}

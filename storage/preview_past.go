@@ -54,7 +54,7 @@ ORDER BY h.kind, h.record_id, l.version`
 
 func (t *tx) readPast(zone *time.Location) (*past, error) {
 	var rows []pastRow
-	all(t, &rows, pastRecordsSQL, named{"program_id": t.program}.pgx())
+	all(t, &rows, pastRecordsSQL, named{"program_id": t.program})
 	if err := t.flush(); err != nil {
 		return nil, err
 	}
@@ -186,7 +186,7 @@ func (t *tx) readPastJobs(p *past, rows []previewRow) ([]pastJob, error) {
 	}
 	args := named{"program_id": t.program, "jobs": ids, "positions": positions}
 	var entries []pastEntryRow
-	all(t, &entries, pastEntriesSQL, args.pgx())
+	all(t, &entries, pastEntriesSQL, args)
 	if err := t.flush(); err != nil {
 		return nil, err
 	}
@@ -209,9 +209,9 @@ func (t *tx) readPastJobs(p *past, rows []previewRow) ([]pastJob, error) {
 	var led []pastLedRow
 	var earlier []pastEarlierRow
 	var photos []pastPhotoRow
-	all(t, &led, pastLedSQL, args.pgx())
-	all(t, &earlier, pastEarlierSQL, args.pgx())
-	all(t, &photos, pastPhotosSQL, args.pgx())
+	all(t, &led, pastLedSQL, args)
+	all(t, &earlier, pastEarlierSQL, args)
+	all(t, &photos, pastPhotosSQL, args)
 	if err := t.flush(); err != nil {
 		return nil, err
 	}

@@ -3,6 +3,7 @@ package storage
 import (
 	"context"
 	"crypto/sha256"
+	"sync"
 	"time"
 
 	"ductledger/domain"
@@ -20,8 +21,20 @@ type Program struct {
 	CreatedAt time.Time
 }
 
+// zones keeps what was read of the zone files: every push needs its zone.
+var zones sync.Map // of *time.Location, by name
+
 // Zone is where the programme's days and months begin.
-func (p Program) Zone() (*time.Location, error) { return time.LoadLocation(p.TimeZone) }
+func (p Program) Zone() (*time.Location, error) {
+	if zone, ok := zones.Load(p.TimeZone); ok {
+		return zone.(*time.Location), nil
+	}
+	zone, err := time.LoadLocation(p.TimeZone)
+	if err == nil {
+		zones.Store(p.TimeZone, zone)
+	}
+	return zone, err
+}
 
 // ProgramID is derived from the code, so that no unique key crosses
 // programmes: a second programme of the same code meets the first one's key.
@@ -56,14 +69,14 @@ func (db *DB) CreateProgram(ctx context.Context, p Program, firstSet, epoch doma
 		args := named{"program_id": p.ID, "code": p.Code, "name": p.Name, "time_zone": p.TimeZone, "demo": p.Demo,
 			"created_at": t.now, "link": make([]byte, 32), "recorded_at": t.now, "epoch": epoch}
 		made := int64(0)
-		t.queue(programInsertSQL, args.pgx()).Exec(affected(&made))
+		t.queue(programInsertSQL, args).Exec(affected(&made))
 		if err := t.flush(); err != nil {
 			return err
 		}
 		if made == 0 {
 			return domain.Errorf(domain.VersionConflict, "there is a programme with the code %s already", p.Code)
 		}
-		t.queue(programHeadInsertSQL, args.pgx())
+		t.queue(programHeadInsertSQL, args)
 		accepted := []intake.Decision{{Item: item, Status: intake.Created, Version: 1, Body: item.Body}}
 		t.storeRecords(accepted)
 		head, err := t.lockHead()
@@ -98,7 +111,7 @@ type programRow struct {
 
 func (t *tx) programRow() (Program, error) {
 	var row *programRow
-	one(t, &row, programSQL, named{"program_id": t.program}.pgx())
+	one(t, &row, programSQL, named{"program_id": t.program})
 	if err := t.flush(); err != nil {
 		return Program{}, err
 	}

@@ -121,7 +121,7 @@ func (t *tx) push(caller domain.Caller, p *Push, plan *plan) (Pushed, error) {
 	out := Pushed{Epoch: known.epoch}
 	known.recordedAt = t.now
 	var heldOpen []countRow
-	openArgs := named{"program_id": t.program, "contractor_id": caller.Contractor, "scoped": caller.Scoped()}.pgx()
+	openArgs := named{"program_id": t.program, "contractor_id": caller.Contractor, "scoped": caller.Scoped()}
 	if p.ValidateOnly {
 		t.discard = true
 		t.readCurrent(caller, known, decisions)
@@ -148,7 +148,7 @@ func (t *tx) push(caller domain.Caller, p *Push, plan *plan) (Pushed, error) {
 		all(t, &heldOpen, heldOpenSQL, openArgs)
 		var heads []headRow
 		if head == nil { // a replay is acknowledged too: the receipt must lie behind it
-			all(t, &heads, headSQL, named{"program_id": t.program}.pgx())
+			all(t, &heads, headSQL, named{"program_id": t.program})
 		}
 		if err := t.commit(); err != nil {
 			return Pushed{}, err

@@ -110,5 +110,5 @@ func (t *tx) writeSign(caller domain.Caller, p *Push) {
 	}
 	t.queue(deviceSignSQL, named{"program_id": t.program, "device_id": caller.Device, "at": t.now, "clock_offset_s": s.ClockOffsetS,
 		"app_name": s.AppName, "app_version": s.AppVersion, "schema_revision": s.Schema, "pending_records_count": s.PendingRecords,
-		"pending_photos_count": s.PendingPhotos, "pending_oldest_at": s.PendingOldestAt, "pending_job_ids": s.PendingJobs}.pgx())
+		"pending_photos_count": s.PendingPhotos, "pending_oldest_at": s.PendingOldestAt, "pending_job_ids": s.PendingJobs})
 }

@@ -175,8 +175,11 @@ func grow(t *testing.T, conn *pgx.Conn, w *storagetest.World) {
 		SELECT $1, 1000 + n, 'component', gen_random_uuid(), 1, gen_random_uuid(), '{}', sha256('a'), sha256('a'), now(), now(), false FROM generate_series(1, $2::int) AS n`, id, rows)
 	exec(t, conn, `INSERT INTO record_head (program_id, kind, record_id, job_id, position, version, void)
 		SELECT program_id, kind, record_id, job_id, position, version, false FROM ledger WHERE program_id = $1 AND position > 1000`, id)
+	exec(t, conn, `INSERT INTO job (program_id, id, version, void, home_id, contractor_id, pay_basis, state)
+		SELECT $1, gen_random_uuid(), 1, false, $3, $4, 'deemed', 'in_work' FROM generate_series(1, $2::int / 10)`, id, rows, [16]byte(w.Home), contractor)
 	exec(t, conn, `INSERT INTO job_scope (program_id, contractor_id, job_id, granted_position, last_position, open)
-		SELECT $1, CASE WHEN n % 20 = 0 THEN $3 ELSE gen_random_uuid() END, gen_random_uuid(), n, n, true FROM generate_series(1, $2::int / 10) AS n`, id, rows, contractor)
+		SELECT program_id, CASE WHEN n % 20 = 0 THEN contractor_id ELSE gen_random_uuid() END, id, n, n, true
+		FROM (SELECT program_id, contractor_id, id, row_number() OVER () AS n FROM job WHERE program_id = $1 AND id NOT IN (SELECT job_id FROM job_scope)) AS j`, id)
 	exec(t, conn, "ANALYZE")
 }
 

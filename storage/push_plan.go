@@ -1,6 +1,7 @@
 package storage
 
 import (
+	"cmp"
 	"slices"
 
 	"ductledger/domain"
@@ -15,6 +16,7 @@ type plan struct {
 	jobs  []domain.UUID // whose records are touched
 	homes []domain.UUID
 
+	accepts      bool          // a job is to be accepted
 	contractors  []domain.UUID // of jobs that are new or change hands
 	photoDigests [][]byte
 	along        map[domain.UUID]bool          // held items that were found to come along
@@ -50,6 +52,9 @@ func (p *plan) add(item *intake.Item) {
 	if job, ok := item.Record.(*domain.Job); ok {
 		p.contractors = append(p.contractors, job.ContractorID)
 	}
+	if review, ok := item.Record.(*domain.Review); ok && review.Decision == domain.Accept {
+		p.accepts = true
+	}
 	p.photoDigests = append(p.photoDigests, photoDigestsOf(item)...)
 	for _, ref := range item.Record.Refs() {
 		p.keys = append(p.keys, intake.Key{Kind: ref.Kind, ID: ref.ID})
@@ -82,7 +87,9 @@ func (p *plan) keep(decisions []intake.Decision) {
 func (p *plan) locksOf() []domain.UUID {
 	ids := append(slices.Clone(p.jobs), p.homes...)
 	for _, key := range p.own {
-		ids = append(ids, key.ID)
+		if !key.Kind.OfJob() {
+			ids = append(ids, key.ID)
+		}
 	}
 	return ids
 }
@@ -105,12 +112,7 @@ func (p *plan) locks(job domain.UUID) bool { return slices.Contains(p.jobs, job)
 // order makes the plan a set: the same items in any order lock and read the
 // same, in the same order.
 func (p *plan) order() {
-	byKey := func(a, b intake.Key) int {
-		if a.Kind != b.Kind {
-			return a.Kind.Rank() - b.Kind.Rank()
-		}
-		return a.ID.Compare(b.ID)
-	}
+	byKey := func(a, b intake.Key) int { return cmp.Or(a.ID.Compare(b.ID), cmp.Compare(a.Kind, b.Kind)) }
 	set := func(keys []intake.Key) []intake.Key {
 		slices.SortFunc(keys, byKey)
 		return slices.Compact(keys)

@@ -16,7 +16,7 @@ type known struct {
 	entries map[intake.Key]*domain.Entry // newest versions that were read, bodies decoded
 	jobs    map[domain.UUID]*touchedJob
 	along   []*intake.Item       // held items whose parent may be in this push
-	heldOf  map[domain.UUID]int  // open held items by job
+	heldOf  map[domain.UUID]int  // open held items by job, where one is to be accepted
 	rejudge map[domain.UUID]bool // open jobs that use a record without a job that is changed here
 	facts   facts
 
@@ -47,11 +47,6 @@ func (j *touchedJob) state() domain.JobState {
 	return ""
 }
 
-// Revocation must hold on the very next request, on every instance: the
-// transaction itself asks again.
-const pushTokenSQL = `
-SELECT count(*) FROM token WHERE program_id = @program_id AND token_id = @token_id AND revoked_at IS NULL`
-
 // Locks in the one order: jobs by id, then records without a job by kind and
 // id. FOR NO KEY UPDATE lets the foreign-key checks of others by.
 const pushLockSQL = `
@@ -61,39 +56,37 @@ WHERE h.program_id = @program_id AND h.record_id = ANY (@locks) AND (h.job_id IS
 ORDER BY h.kind <> 'job', h.kind, h.record_id
 FOR NO KEY UPDATE OF h`
 
+// headOf is one version of a record: the newest, or an older one that an item
+// may be a replay of.
 type headOf struct {
-	Kind         string
-	RecordID     [16]byte
-	Version      int64
-	JobID        *[16]byte
-	ContractorID *[16]byte
-	Void         bool
-}
-
-const pushHeadsSQL = `
-SELECT h.kind::text AS kind, h.record_id, h.version, h.job_id, h.contractor_id, h.void
-FROM record_head AS h
-WHERE h.program_id = @program_id AND h.record_id = ANY (@ids)`
-
-type digestOf struct {
 	Kind          string
 	RecordID      [16]byte
 	Version       int64
+	Newest        bool
+	JobID         *[16]byte
+	ContractorID  *[16]byte
+	Void          bool
 	ContentDigest []byte
 }
 
-// The versions base_version + 1, and the newest: content that made one of them
-// is a replay at any age.
-const pushDigestsSQL = `
-SELECT l.kind::text AS kind, l.record_id, l.version, l.content_digest
-FROM ledger AS l
-WHERE l.program_id = @program_id AND l.record_id = ANY (@own_ids) AND l.version = ANY (@next_versions)
-UNION ALL
-SELECT h.kind::text, h.record_id, h.version, l.content_digest
-FROM record_head AS h
+// The newest versions, and of the items' own records the versions
+// base_version + 1: content that made one of them is a replay at any age.
+const pushHeadsSQL = `
+WITH heads AS MATERIALIZED (
+    SELECT h.kind, h.record_id, h.version, h.job_id, h.contractor_id, h.void, h.position
+    FROM record_head AS h
+    WHERE h.program_id = @program_id AND h.record_id = ANY (@ids)
+)
+SELECT h.kind::text AS kind, h.record_id, h.version, true AS newest, h.job_id, h.contractor_id, h.void, l.content_digest
+FROM heads AS h
 CROSS JOIN LATERAL (SELECT x.content_digest FROM ledger AS x
     WHERE x.program_id = @program_id AND x.position = h.position OFFSET 0) AS l
-WHERE h.program_id = @program_id AND h.record_id = ANY (@own_ids)`
+UNION ALL
+SELECT h.kind::text, h.record_id, l.version, false, h.job_id, h.contractor_id, h.void, l.content_digest
+FROM heads AS h
+CROSS JOIN LATERAL (SELECT x.version, x.content_digest FROM ledger AS x
+    WHERE x.program_id = @program_id AND x.record_id = h.record_id AND x.version = ANY (@next_versions) AND x.kind = h.kind OFFSET 0) AS l
+WHERE l.version < h.version`
 
 // The newest versions of all records of the touched jobs, and of the items'
 // own records that belong to none.
@@ -169,11 +162,16 @@ GROUP BY job_id`
 
 type programOf struct {
 	programRow
-	Epoch [16]byte
+	Epoch      [16]byte
+	TokenKnown bool
 }
 
+// Revocation must hold on the very next request, on every instance: the
+// transaction itself asks for the token again.
 const pushProgramSQL = `
-SELECT p.program_id, p.code, p.name, p.time_zone, p.demo, p.created_at, h.epoch
+SELECT p.program_id, p.code, p.name, p.time_zone, p.demo, p.created_at, h.epoch,
+    @token_id::uuid IS NULL OR EXISTS (SELECT FROM token AS t
+        WHERE t.program_id = @program_id AND t.token_id = @token_id AND t.revoked_at IS NULL) AS token_known
 FROM program AS p JOIN program_head AS h ON h.program_id = p.program_id
 WHERE p.program_id = @program_id`
 
@@ -190,13 +188,11 @@ func (t *tx) readPush(caller domain.Caller, plan *plan, p *Push) (*known, error)
 		"program_id": t.program, "token_id": caller.Token, "contractor_id": caller.Contractor,
 		"jobs": plan.jobs, "homes": plan.homes, "locks": plan.locksOf(), "ids": ids, "own_kinds": ownKinds, "own_ids": ownIDs,
 		"next_versions": nextVersions,
-	}.pgx()
+	}
 	var (
-		token    []countRow
 		locked   []struct{ RecordID [16]byte }
 		programs []programOf
 		heads    []headOf
-		digests  []digestOf
 		rows     []entryRow
 		jobs     []jobOf
 		homes    []homeOf
@@ -204,7 +200,6 @@ func (t *tx) readPush(caller domain.Caller, plan *plan, p *Push) (*known, error)
 		heldOf   []jobCount
 		users    []struct{ JobID [16]byte }
 	)
-	all(t, &token, pushTokenSQL, args)
 	witness := &witness{}
 	if p.Claim.Judge != nil {
 		witness = t.readWitness(&p.Claim)
@@ -212,14 +207,15 @@ func (t *tx) readPush(caller domain.Caller, plan *plan, p *Push) (*known, error)
 	all(t, &locked, pushLockSQL, args)
 	all(t, &programs, pushProgramSQL, args)
 	all(t, &heads, pushHeadsSQL, args)
-	all(t, &digests, pushDigestsSQL, args)
 	all(t, &rows, pushEntriesSQL, args)
 	all(t, &jobs, pushJobsSQL, args)
 	if len(plan.homes) > 0 {
 		all(t, &homes, pushHomesSQL, args)
 	}
 	all(t, &waiting, heldWaitingSQL, args)
-	all(t, &heldOf, heldOfJobsSQL, args)
+	if plan.accepts {
+		all(t, &heldOf, heldOfJobsSQL, args)
+	}
 	if plan.changesFacts() {
 		all(t, &users, pushUsersSQL, args)
 	}
@@ -228,11 +224,11 @@ func (t *tx) readPush(caller domain.Caller, plan *plan, p *Push) (*known, error)
 	if err := t.flush(); err != nil {
 		return nil, err
 	}
-	if !caller.Token.IsZero() && token[0].Count == 0 {
-		return nil, domain.Errorf(domain.Unauthorized, "the token is not known")
-	}
 	if len(programs) == 0 {
 		return nil, domain.Errorf(domain.NotFound, "there is no such programme")
+	}
+	if !programs[0].TokenKnown {
+		return nil, domain.Errorf(domain.Unauthorized, "the token is not known")
 	}
 	if err := witness.check(&p.Claim); err != nil {
 		return nil, err
@@ -252,11 +248,11 @@ func (t *tx) readPush(caller domain.Caller, plan *plan, p *Push) (*known, error)
 		Today:   domain.DateOf(t.now, zone),
 	}
 	for _, h := range heads {
-		k.store.Heads[intake.Key{Kind: domain.Kind(h.Kind), ID: h.RecordID}] = intake.Head{
-			Version: h.Version, JobID: idOf(h.JobID), ContractorID: idOf(h.ContractorID), Void: h.Void}
-	}
-	for _, d := range digests {
-		k.store.Digests[intake.VersionKey{Key: intake.Key{Kind: domain.Kind(d.Kind), ID: d.RecordID}, Version: d.Version}] = ledger.Digest(d.ContentDigest)
+		key := intake.Key{Kind: domain.Kind(h.Kind), ID: h.RecordID}
+		if h.Newest {
+			k.store.Heads[key] = intake.Head{Version: h.Version, JobID: idOf(h.JobID), ContractorID: idOf(h.ContractorID), Void: h.Void}
+		}
+		k.store.Digests[intake.VersionKey{Key: key, Version: h.Version}] = ledger.Digest(h.ContentDigest)
 	}
 	for _, h := range homes {
 		k.store.OpenHomes[h.HomeID], k.store.OwnHomes[h.HomeID] = true, h.Own

@@ -40,7 +40,7 @@ func (t *tx) storeRows(sql string, rows kindRows) {
 	if rows.count == 0 {
 		return
 	}
-	t.queue(sql, named{"program_id": t.program, "rows": json.RawMessage(append(rows.text, ']'))}.pgx()).Exec(func(tag pgconn.CommandTag) error {
+	t.queue(sql, named{"program_id": t.program, "rows": json.RawMessage(append(rows.text, ']'))}).Exec(func(tag pgconn.CommandTag) error {
 		if tag.RowsAffected() != rows.count {
 			return errRaceLost // another push made one of these versions meanwhile
 		}
@@ -75,7 +75,9 @@ func newestOf(accepted []intake.Decision) []newVersion {
 	return newest
 }
 
-// kindRows are records of one kind as the JSON array that its statements take.
+// kindRows are records of one kind as the JSON array that its statements take:
+// of each its id, version and void, and beside them its own fields, which never
+// have these names.
 type kindRows struct {
 	text  []byte
 	count int64
@@ -93,9 +95,10 @@ func (r *kindRows) add(d *intake.Decision) {
 	b = strconv.AppendInt(b, d.Version, 10)
 	b = append(b, `,"void":`...)
 	b = strconv.AppendBool(b, d.Void != nil)
-	b = append(b, `,"record":`...)
-	b = append(b, d.Body...)
-	r.text, r.count = append(b, '}'), r.count+1
+	if string(d.Body) != "{}" {
+		b = append(b, ',')
+	}
+	r.text, r.count = append(b, d.Body[1:]...), r.count+1
 }
 
 const recordHeadInsertSQL = `
@@ -147,7 +150,7 @@ func (t *tx) writeHeadRows(sql string, h *headColumns) {
 		return
 	}
 	t.queue(sql, named{"program_id": t.program, "kinds": h.kinds, "record_ids": h.ids, "job_ids": h.jobs, "contractor_ids": h.contractors,
-		"positions": h.positions, "versions": h.versions, "voids": h.voids}.pgx()).Exec(func(tag pgconn.CommandTag) error {
+		"positions": h.positions, "versions": h.versions, "voids": h.voids}).Exec(func(tag pgconn.CommandTag) error {
 		if tag.RowsAffected() != asked {
 			return errRaceLost
 		}

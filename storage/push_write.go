@@ -22,7 +22,7 @@ FROM program_head WHERE program_id = @program_id FOR NO KEY UPDATE`
 // lockHead flushes what is queued and locks the programme's head last.
 func (t *tx) lockHead() (*lockedHead, error) {
 	var rows []headRow
-	all(t, &rows, headLockSQL, named{"program_id": t.program}.pgx())
+	all(t, &rows, headLockSQL, named{"program_id": t.program})
 	if err := t.flush(); err != nil {
 		return nil, err
 	}
@@ -37,26 +37,30 @@ func (t *tx) lockHead() (*lockedHead, error) {
 	return head, nil
 }
 
+// The ledger takes the entries and the programme's head moves on, in one
+// statement: numbers come from a head that is there, so that no entry can
+// belong to a programme that does not exist.
 const ledgerInsertSQL = `
+WITH head AS (
+    UPDATE program_head SET position = @position, link = @link, recorded_at = @recorded_at
+    WHERE program_id = @program_id
+    RETURNING program_id
+)
 INSERT INTO ledger (program_id, position, kind, record_id, version, job_id, body, content_digest, link, token_id,
     device_id, applied_by, received_at, recorded_at, clock_offset_s, resident_revision, late, void_reason, voided_at)
-SELECT @program_id, x.position, x.kind, x.record_id, x.version, x.job_id, x.body, x.content_digest, x.link, x.token_id,
+SELECT head.program_id, x.position, x.kind, x.record_id, x.version, x.job_id, x.body, x.content_digest, x.link, x.token_id,
     x.device_id, x.applied_by, x.received_at, @recorded_at, x.clock_offset_s, x.resident_revision, x.late, x.void_reason,
     CASE WHEN x.void_reason IS NOT NULL THEN @recorded_at::timestamptz END
-FROM unnest(@positions::bigint[], @kinds::record_kind[], @record_ids::uuid[], @versions::bigint[], @job_ids::uuid[],
+FROM head CROSS JOIN unnest(@positions::bigint[], @kinds::record_kind[], @record_ids::uuid[], @versions::bigint[], @job_ids::uuid[],
     @bodies::text[], @digests::bytea[], @links::bytea[], @token_ids::uuid[], @device_ids::uuid[], @applied_bys::uuid[],
     @received_ats::timestamptz[], @clock_offsets::float8[], @revisions::bigint[], @lates::boolean[], @void_reasons::text[])
     AS x(position, kind, record_id, version, job_id, body, content_digest, link, token_id, device_id, applied_by,
         received_at, clock_offset_s, resident_revision, late, void_reason)`
 
-const headUpdateSQL = `
-UPDATE program_head SET position = @position, link = @link, recorded_at = @recorded_at WHERE program_id = @program_id`
-
 // appendLedger numbers the accepted versions, links them and queues what
 // carries a position: ledger, heads, the programme's head.
 func (t *tx) appendLedger(head *lockedHead, accepted []intake.Decision) {
 	var l ledgerColumnsOf
-	newest := map[intake.Key]int{}
 	for i := range accepted {
 		d := &accepted[i]
 		head.Position++
@@ -66,15 +70,13 @@ func (t *tx) appendLedger(head *lockedHead, accepted []intake.Decision) {
 		e := entryOf(d, head)
 		head.Link = ledger.Next(head.Link, ledger.AppendEntry(nil, &e))
 		l.add(&e, d.Item.Digest, head.Link)
-		newest[d.Item.Key()] = i
 		d.Position = e.Position
 	}
-	t.queue(ledgerInsertSQL, named{"program_id": t.program, "recorded_at": head.RecordedAt, "positions": l.positions, "kinds": l.kinds,
-		"record_ids": l.ids, "versions": l.versions, "job_ids": l.jobs, "bodies": l.bodies, "digests": l.digests, "links": l.links,
-		"token_ids": l.tokens, "device_ids": l.devices, "applied_bys": l.appliedBys, "received_ats": l.receivedAts,
-		"clock_offsets": l.offsets, "revisions": l.revisions, "lates": l.lates, "void_reasons": l.voidReasons}.pgx())
+	t.queue(ledgerInsertSQL, named{"program_id": t.program, "position": head.Position, "link": head.Link[:], "recorded_at": head.RecordedAt,
+		"positions": l.positions, "kinds": l.kinds, "record_ids": l.ids, "versions": l.versions, "job_ids": l.jobs, "bodies": l.bodies,
+		"digests": l.digests, "links": l.links, "token_ids": l.tokens, "device_ids": l.devices, "applied_bys": l.appliedBys,
+		"received_ats": l.receivedAts, "clock_offsets": l.offsets, "revisions": l.revisions, "lates": l.lates, "void_reasons": l.voidReasons})
 	t.writeHeads(accepted)
-	t.queue(headUpdateSQL, named{"program_id": t.program, "position": head.Position, "link": head.Link[:], "recorded_at": head.RecordedAt}.pgx())
 }
 
 // entryOf is an accepted decision as an entry.

@@ -64,7 +64,7 @@ func (db *DB) Recompute(ctx context.Context, program, job domain.UUID, each func
 		args := named{"program_id": program, "job_id": job, "after": domain.UUID{}, "after_serial": 0, "limit": recomputePage}
 		for {
 			var rows []recomputeRow
-			all(t, &rows, recomputeRowsSQL, args.pgx())
+			all(t, &rows, recomputeRowsSQL, args)
 			if err := t.flush(); err != nil {
 				return err
 			}
@@ -98,12 +98,13 @@ func (t *tx) recompute(zone *time.Location, rows []recomputeRow, each func(Recom
 		}
 		args := named{"program_id": t.program, "job_id": domain.UUID(row.JobID), "position": row.JudgedAtPosition,
 			"positions": r.inputs.Outside, "rule_set_id": idOf(row.RuleSetID)}
-		all(t, &r.outside, recomputeOutsideSQL, args.pgx())
-		all(t, &r.sets, recomputeRuleSetSQL, args.pgx())
+		all(t, &r.outside, recomputeOutsideSQL, args)
+		all(t, &r.sets, recomputeRuleSetSQL, args)
+		records := named{"program_id": t.program, "job_id": domain.UUID(row.JobID), "position": row.JudgedAtPosition}
 		if row.Open { // a version that no judgement saw shows as a difference
-			args["position"] = nil
+			records["position"] = nil
 		}
-		all(t, &r.records, recomputeRecordsSQL, args.pgx())
+		all(t, &r.records, recomputeRecordsSQL, records)
 	}
 	if err := t.flush(); err != nil {
 		return err

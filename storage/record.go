@@ -4,8 +4,6 @@ import (
 	"context"
 
 	"ductledger/domain"
-
-	"github.com/jackc/pgx/v5"
 )
 
 // visibleSQL is the one statement of what a scoped caller may see of a record:
@@ -88,10 +86,10 @@ func notFound(kind domain.Kind) error {
 }
 
 // scopeArgs are the arguments of a statement that holds visibleSQL.
-func scopeArgs(caller domain.Caller, more named) pgx.NamedArgs {
+func scopeArgs(caller domain.Caller, more named) named {
 	more["program_id"], more["scoped"], more["role"], more["contractor_id"] = caller.Program, caller.Scoped(), string(caller.Role), caller.Contractor
 	more["contacts"] = maySeeContacts(caller)
-	return more.pgx()
+	return more
 }
 
 const versionsSQL = `

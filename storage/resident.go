@@ -53,7 +53,7 @@ func (db *DB) PutResident(ctx context.Context, caller domain.Caller, home domain
 		args := named{"program_id": t.program, "home_id": home, "id": home, "name": textArg(who.Name), "phone": textArg(who.Phone), "street": textArg(who.Street)}
 		var locked []struct{ RecordID [16]byte }
 		var revision []struct{ Revision int64 }
-		all(t, &locked, homeLockSQL, args.pgx())
+		all(t, &locked, homeLockSQL, args)
 		stored, err := t.record(caller, domain.HomeKind, home)
 		if err != nil {
 			return err
@@ -65,7 +65,7 @@ func (db *DB) PutResident(ctx context.Context, caller domain.Caller, home domain
 		}
 		d := intake.Decision{Status: intake.Updated, Version: e.Version + 1, Body: e.Body, Void: e.Void, Item: &intake.Item{
 			Kind: e.Kind, ID: e.ID, Record: record, Body: e.Body, Digest: ledger.ContentDigest(e.Body), TokenID: caller.Token, ReceivedAt: t.now.Truncate(time.Microsecond)}}
-		all(t, &revision, residentPutSQL, args.pgx())
+		all(t, &revision, residentPutSQL, args)
 		t.storeRecords([]intake.Decision{d})
 		head, err := t.lockHead()
 		if err != nil {

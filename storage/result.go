@@ -83,7 +83,7 @@ func (t *tx) writeResults(head *lockedHead, judged []*judgedJob) error {
 			if accepted && j.excluded() == j.wasExcluded() {
 				continue
 			}
-			frozen := named{"program_id": t.program, "job_id": j.jobID, "serial": serial, "position": head.Position, "excluded": j.excluded()}.pgx()
+			frozen := named{"program_id": t.program, "job_id": j.jobID, "serial": serial, "position": head.Position, "excluded": j.excluded()}
 			t.queue(resultEndSQL, frozen)
 			if accepted {
 				t.queue(resultMarkSQL, frozen)
@@ -95,7 +95,7 @@ func (t *tx) writeResults(head *lockedHead, judged []*judgedJob) error {
 		if err != nil {
 			return err
 		}
-		t.queue(resultUpsertSQL, args.pgx())
+		t.queue(resultUpsertSQL, args)
 	}
 	return nil
 }

@@ -3,10 +3,10 @@ package storage
 const ruleSetInsertSQL = `
 INSERT INTO rule_set (program_id, id, version, void,
     name, from_on, pay_basis, accept_needs)
-SELECT @program_id, r.id, r.version, r.void,
+SELECT @program_id, f.id, f.version, f.void,
     f.name, f.from_on, f.pay_basis, f.accept_needs
-FROM jsonb_to_recordset(@rows) AS r(id uuid, version bigint, void boolean, record jsonb),
-    jsonb_to_record(r.record) AS f(name text, from_on date, pay_basis text, accept_needs text)`
+FROM json_to_recordset(@rows) AS f(id uuid, version bigint, void boolean,
+    name text, from_on date, pay_basis text, accept_needs text)`
 
 const ruleSetUpsertSQL = ruleSetInsertSQL + `
 ON CONFLICT (program_id, id) DO UPDATE SET version = excluded.version, void = excluded.void,

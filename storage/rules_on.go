@@ -17,7 +17,7 @@ WHERE h.program_id = @program_id AND h.job_id IS NULL AND h.contractor_id IS NUL
 func (db *DB) RulesOn(ctx context.Context, caller domain.Caller, day domain.Date) (set rules.Set, zone *time.Location, err error) {
 	err = db.in(ctx, caller.Program, reading, func(t *tx) error {
 		var f facts
-		all(t, &f.rows, ruleSetsSQL, named{"program_id": t.program}.pgx())
+		all(t, &f.rows, ruleSetsSQL, named{"program_id": t.program})
 		settings, err := t.programRow()
 		if err != nil {
 			return err

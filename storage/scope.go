@@ -44,6 +44,7 @@ func (t *tx) writeScopes(k *known, accepted []intake.Decision) {
 	type state struct {
 		job           domain.Job
 		void, moved   bool
+		stored        bool                 // before this push: only then somebody has it in scope
 		callBacks     map[domain.UUID]bool // open ones: the job is shown again, its state stays
 		granted, last int64
 	}
@@ -53,7 +54,7 @@ func (t *tx) writeScopes(k *known, accepted []intake.Decision) {
 	var homesAt []int64
 	for i := range accepted {
 		d := &accepted[i]
-		if d.Item.Kind == domain.HomeKind {
+		if d.Item.Kind == domain.HomeKind && d.Version > 1 { // a new one has no jobs yet
 			homes, homesAt = append(homes, d.Item.ID), append(homesAt, d.Position)
 		}
 		if d.JobID.IsZero() {
@@ -61,8 +62,8 @@ func (t *tx) writeScopes(k *known, accepted []intake.Decision) {
 		}
 		s := touched[d.JobID]
 		if s == nil {
-			stored := k.store.Jobs[d.JobID]
-			s = &state{job: stored.Record, void: stored.Void, callBacks: k.openCallBacks(d.JobID)}
+			before, stored := k.store.Jobs[d.JobID]
+			s = &state{job: before.Record, void: before.Void, stored: stored, callBacks: k.openCallBacks(d.JobID)}
 			touched[d.JobID] = s
 			order = append(order, d.JobID)
 		}
@@ -96,7 +97,7 @@ func (t *tx) writeScopes(k *known, accepted []intake.Decision) {
 		s := touched[id]
 		calledBack := slices.Contains(slices.Collect(maps.Values(s.callBacks)), true)
 		open := (s.job.State.Open() || calledBack) && !s.void
-		if s.moved {
+		if s.moved && s.stored {
 			holder, reason := idArg(s.job.ContractorID), "reassigned"
 			if !open {
 				holder, reason = nil, endReason(s.job.State, s.void)
@@ -113,19 +114,19 @@ func (t *tx) writeScopes(k *known, accepted []intake.Decision) {
 		}
 	}
 	if len(ended) > 0 {
-		t.queue(scopeEndSQL, named{"program_id": t.program, "jobs": ended, "holders": endedHolders, "positions": endedAt, "reasons": reasons}.pgx())
+		t.queue(scopeEndSQL, named{"program_id": t.program, "jobs": ended, "holders": endedHolders, "positions": endedAt, "reasons": reasons})
 	}
 	if len(closed) > 0 {
-		t.queue(scopeLateNewsSQL, named{"program_id": t.program, "jobs": closed, "positions": closedAt}.pgx())
+		t.queue(scopeLateNewsSQL, named{"program_id": t.program, "jobs": closed, "positions": closedAt})
 	}
 	if len(inspected) > 0 {
-		t.queue(drawCloseSQL, named{"program_id": t.program, "jobs": inspected, "at": t.now}.pgx())
+		t.queue(drawCloseSQL, named{"program_id": t.program, "jobs": inspected, "at": t.now})
 	}
 	if len(homes) > 0 {
-		t.queue(scopeHomeNewsSQL, named{"program_id": t.program, "homes": homes, "positions": homesAt}.pgx())
+		t.queue(scopeHomeNewsSQL, named{"program_id": t.program, "homes": homes, "positions": homesAt})
 	}
 	if len(jobs) > 0 {
-		t.queue(scopeGrantSQL, named{"program_id": t.program, "jobs": jobs, "holders": holders, "granted": granted, "last": last}.pgx())
+		t.queue(scopeGrantSQL, named{"program_id": t.program, "jobs": jobs, "holders": holders, "granted": granted, "last": last})
 	}
 }
 
@@ -177,5 +178,5 @@ func (t *tx) countLate(accepted []intake.Decision) {
 	for i, id := range jobs {
 		list[i] = counts[id]
 	}
-	t.queue(jobLateSQL, named{"program_id": t.program, "jobs": jobs, "counts": list}.pgx())
+	t.queue(jobLateSQL, named{"program_id": t.program, "jobs": jobs, "counts": list})
 }

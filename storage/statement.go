@@ -35,8 +35,8 @@ func (db *DB) Statement(ctx context.Context, caller domain.Caller, contractor do
 		out = Statement{}
 		var row *packageRow
 		var known []countRow
-		one(t, &row, statementPackageSQL, named{"program_id": t.program, "month": string(m)}.pgx())
-		all(t, &known, statementContractorSQL, named{"program_id": t.program, "contractor": contractor}.pgx())
+		one(t, &row, statementPackageSQL, named{"program_id": t.program, "month": string(m)})
+		all(t, &known, statementContractorSQL, named{"program_id": t.program, "contractor": contractor})
 		if err := t.flush(); err != nil {
 			return err
 		}

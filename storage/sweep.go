@@ -22,7 +22,7 @@ func (db *DB) Sweep(ctx context.Context) (opened int64, err error) {
 	for program := range positions {
 		err := db.in(ctx, program, writing, func(t *tx) error {
 			var n int64
-			t.queue(heldOverdueSQL, named{"program_id": program, "before": t.now.Add(-waitsAtMost)}.pgx()).Exec(affected(&n))
+			t.queue(heldOverdueSQL, named{"program_id": program, "before": t.now.Add(-waitsAtMost)}).Exec(affected(&n))
 			if err := t.flush(); err != nil {
 				return err
 			}

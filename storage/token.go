@@ -52,7 +52,7 @@ func (db *DB) CreateToken(ctx context.Context, program domain.UUID, digest [32]b
 	id := domain.UUID(made)
 	return id, db.in(ctx, program, writing, func(t *tx) error {
 		t.queue(tokenInsertSQL, named{"program_id": program, "digest": digest[:], "token_id": id, "role": string(token.Role),
-			"name": textArg(token.Name), "contractor_id": token.ContractorID, "device_id": token.DeviceID, "created_at": t.now}.pgx())
+			"name": textArg(token.Name), "contractor_id": token.ContractorID, "device_id": token.DeviceID, "created_at": t.now})
 		return t.writeAudit(domain.Caller{}, "token_created", id, string(token.Role))
 	})
 }
@@ -64,7 +64,7 @@ UPDATE token SET revoked_at = @at WHERE program_id = @program_id AND token_id = 
 func (db *DB) RevokeToken(ctx context.Context, program, id domain.UUID) error {
 	return db.in(ctx, program, writing, func(t *tx) error {
 		var ended int64
-		t.queue(tokenRevokeSQL, named{"program_id": program, "token_id": id, "at": t.now}.pgx()).Exec(affected(&ended))
+		t.queue(tokenRevokeSQL, named{"program_id": program, "token_id": id, "at": t.now}).Exec(affected(&ended))
 		if err := t.flush(); err != nil {
 			return err
 		}
@@ -83,7 +83,7 @@ FROM token WHERE program_id = @program_id ORDER BY created_at, token_id`
 func (db *DB) Tokens(ctx context.Context, program domain.UUID) (list []Token, err error) {
 	var rows []tokenRow
 	err = db.in(ctx, program, reading, func(t *tx) error {
-		all(t, &rows, tokensSQL, named{"program_id": program}.pgx())
+		all(t, &rows, tokensSQL, named{"program_id": program})
 		return nil
 	})
 	for i := range rows {
@@ -111,7 +111,7 @@ WHERE t.program_id = @program_id AND t.digest = @digest`
 func (db *DB) Authenticate(ctx context.Context, digest [32]byte, program domain.UUID) (domain.Caller, error) {
 	var row *callerRow
 	err := db.in(ctx, program, reading, func(t *tx) error {
-		one(t, &row, tokenCallerSQL, named{"program_id": program, "digest": digest[:]}.pgx())
+		one(t, &row, tokenCallerSQL, named{"program_id": program, "digest": digest[:]})
 		return nil
 	})
 	switch {

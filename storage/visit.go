@@ -3,10 +3,10 @@ package storage
 const visitInsertSQL = `
 INSERT INTO visit (program_id, id, version, void,
     job_id, visited_on, lead_id, call_back_id, arrived_at, left_at)
-SELECT @program_id, r.id, r.version, r.void,
+SELECT @program_id, f.id, f.version, f.void,
     f.job_id, f.visited_on, f.lead_id, f.call_back_id, f.arrived_at, f.left_at
-FROM jsonb_to_recordset(@rows) AS r(id uuid, version bigint, void boolean, record jsonb),
-    jsonb_to_record(r.record) AS f(job_id uuid, visited_on date, lead_id uuid, call_back_id uuid, arrived_at timestamptz, left_at timestamptz)`
+FROM json_to_recordset(@rows) AS f(id uuid, version bigint, void boolean,
+    job_id uuid, visited_on date, lead_id uuid, call_back_id uuid, arrived_at timestamptz, left_at timestamptz)`
 
 const visitUpsertSQL = visitInsertSQL + `
 ON CONFLICT (program_id, id) DO UPDATE SET version = excluded.version, void = excluded.void,

@@ -3,10 +3,10 @@ package storage
 const waiverInsertSQL = `
 INSERT INTO waiver (program_id, id, version, void,
     job_id, rule, reason)
-SELECT @program_id, r.id, r.version, r.void,
+SELECT @program_id, f.id, f.version, f.void,
     f.job_id, f.finding->>'rule', f.reason
-FROM jsonb_to_recordset(@rows) AS r(id uuid, version bigint, void boolean, record jsonb),
-    jsonb_to_record(r.record) AS f(job_id uuid, finding jsonb, reason text)`
+FROM json_to_recordset(@rows) AS f(id uuid, version bigint, void boolean,
+    job_id uuid, finding jsonb, reason text)`
 
 const waiverUpsertSQL = waiverInsertSQL + `
 ON CONFLICT (program_id, id) DO UPDATE SET version = excluded.version, void = excluded.void,

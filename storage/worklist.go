@@ -90,7 +90,7 @@ func (db *DB) Worklist(ctx context.Context, caller domain.Caller, days WorklistD
 		for i, s := range sorts {
 			args := s.args(&a)
 			args["program_id"], args["contractor_id"], args["today"], args["limit"] = t.program, caller.Contractor, string(a.today), limit
-			all(t, &rows[i], s.sql, args.pgx())
+			all(t, &rows[i], s.sql, args)
 		}
 		if err := t.flush(); err != nil {
 			return err
