@@ -37,6 +37,7 @@ func BenchmarkPush(b *testing.B) {
 			b.Run(fmt.Sprintf("programmes=%d/clients=%d", programmes, clients), func(b *testing.B) {
 				bench := newPushBench(b, programmes, clients)
 				b.ReportAllocs()
+				b.ResetTimer()
 				// In turns, so that a slow moment of the machine meets both.
 				var pushed, bare time.Duration
 				for from := 0; from < b.N; from += turn {
