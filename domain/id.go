@@ -17,6 +17,13 @@ func (u UUID) String() string {
 	return string(b[:])
 }
 
+// Append appends the id in its text form.
+func (u UUID) Append(b []byte) []byte {
+	b = append(b, make([]byte, 36)...)
+	u.put(b[len(b)-36:])
+	return b
+}
+
 func (u UUID) put(b []byte) {
 	hex.Encode(b, u[:4])
 	b[8] = '-'

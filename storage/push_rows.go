@@ -90,7 +90,7 @@ func (r *kindRows) add(d *intake.Decision) {
 	}
 	b := append(r.text, open)
 	b = append(b, `{"id":"`...)
-	b = append(b, d.Item.ID.String()...)
+	b = d.Item.ID.Append(b)
 	b = append(b, `","version":`...)
 	b = strconv.AppendInt(b, d.Version, 10)
 	b = append(b, `,"void":`...)

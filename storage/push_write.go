@@ -61,6 +61,7 @@ FROM head CROSS JOIN unnest(@positions::bigint[], @kinds::record_kind[], @record
 // carries a position: ledger, heads, the programme's head.
 func (t *tx) appendLedger(head *lockedHead, accepted []intake.Decision) {
 	var l ledgerColumnsOf
+	var text []byte
 	for i := range accepted {
 		d := &accepted[i]
 		head.Position++
@@ -68,7 +69,8 @@ func (t *tx) appendLedger(head *lockedHead, accepted []intake.Decision) {
 			d.Void.VoidedAt = head.RecordedAt
 		}
 		e := entryOf(d, head)
-		head.Link = ledger.Next(head.Link, ledger.AppendEntry(nil, &e))
+		text = ledger.AppendEntry(text[:0], &e)
+		head.Link = ledger.Next(head.Link, text)
 		l.add(&e, d.Item.Digest, head.Link)
 		d.Position = e.Position
 	}

@@ -5,7 +5,7 @@ import (
 	"fmt"
 	"math"
 	"slices"
-	"strings"
+	"strconv"
 
 	"ductledger/domain"
 	"ductledger/domain/intake"
@@ -142,23 +142,26 @@ func (j *judgedJob) resultArgs(t *tx, head *lockedHead, serial int) (named, erro
 // digest is over kinds, ids and versions, so that it does not depend on where
 // in the ledger they stand.
 func (j *judgedJob) inputs() (text string, digest [32]byte, err error) {
-	var b strings.Builder
+	var b, line []byte
 	h := sha256.New()
 	list := func(name string, entries []domain.Entry) {
-		fmt.Fprintf(&b, `%q:[`, name)
+		b = fmt.Appendf(b, `%q:[`, name)
 		for i := range entries {
 			e := &entries[i]
 			if i > 0 {
-				b.WriteByte(',')
+				b = append(b, ',')
 			}
-			fmt.Fprintf(&b, "%d", e.Position)
-			fmt.Fprintf(h, "%s/%s/%d\n", e.Kind, e.ID, e.Version)
+			b = strconv.AppendInt(b, e.Position, 10)
+			line = append(append(line[:0], e.Kind...), '/')
+			line = append(e.ID.Append(line), '/')
+			line = append(strconv.AppendInt(line, e.Version, 10), '\n')
+			h.Write(line)
 		}
-		b.WriteString("],")
+		b = append(b, "],"...)
 	}
 	outside := slices.Clone(j.outside.Entries)
 	slices.SortFunc(outside, func(x, y domain.Entry) int { return x.ID.Compare(y.ID) })
-	b.WriteByte('{')
+	b = append(b, '{')
 	list("records", j.entries)
 	list("outside", outside)
 	more, err := json.Marshal(j.factsUsed())
@@ -166,8 +169,8 @@ func (j *judgedJob) inputs() (text string, digest [32]byte, err error) {
 		return "", digest, fmt.Errorf("write the inputs of job %s: %w", j.jobID, err)
 	}
 	fmt.Fprintf(h, "%s\n%s\n%s", more, j.setID, j.result.MethodVersion)
-	fmt.Fprintf(&b, `"facts":%s}`, more)
-	return b.String(), [32]byte(h.Sum(nil)), nil
+	b = fmt.Appendf(b, `"facts":%s}`, more)
+	return string(b), [32]byte(h.Sum(nil)), nil
 }
 
 // numberEntries tells the judged jobs where in the ledger the entries stand that

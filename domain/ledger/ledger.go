@@ -107,7 +107,7 @@ func appendID(b []byte, name string, id domain.UUID) []byte {
 	b = append(b, '"')
 	b = append(b, name...)
 	b = append(b, `":"`...)
-	b = append(b, id.String()...)
+	b = id.Append(b)
 	return append(b, '"', ',')
 }
 
