@@ -2,6 +2,7 @@ package storage
 
 import (
 	"context"
+	"slices"
 
 	"ductledger/domain"
 	"ductledger/domain/ledger"
@@ -58,18 +59,43 @@ WHERE l.program_id = @program_id AND l.position > @position
 ORDER BY l.position
 LIMIT @limit`
 
+// How far one page can reach: the newest position of the job whose news is the
+// limit-th past the cursor. Up to there every record is in a job that was granted
+// up to there; without it each page would read all jobs that are still to come.
+// Absent when fewer jobs have news.
+const feedBoundSQL = `
+SELECT max(b.news) AS bound
+FROM (
+    SELECT a.news FROM (
+        (SELECT greatest(s.granted_position, s.last_position) AS news FROM job_scope AS s
+        WHERE s.program_id = @program_id AND @role <> 'inspector' AND s.contractor_id = @contractor_id AND s.open
+            AND greatest(s.granted_position, s.last_position) > @effective
+        ORDER BY greatest(s.granted_position, s.last_position) LIMIT @limit)
+        UNION ALL
+        (SELECT greatest(s.ended_position, s.last_position) FROM job_scope AS s
+        WHERE s.program_id = @program_id AND @role = 'contractor' AND s.contractor_id = @contractor_id AND NOT s.open
+            AND s.reason = 'accepted' AND greatest(s.ended_position, s.last_position) > @effective
+        ORDER BY greatest(s.ended_position, s.last_position) LIMIT @limit)
+    ) AS a
+    ORDER BY a.news LIMIT @limit
+) AS b
+HAVING count(*) = @limit`
+
 // The newest versions that a scoped caller may see, each at its effective
 // position: what its contractor was given later counts from then on. Only jobs
 // with news past the cursor are read, by the index job_scope_news.
 const feedScopedSQL = `
-WITH seen AS (
+WITH bound AS MATERIALIZED (` + feedBoundSQL + `
+), seen AS (
     SELECT s.job_id, s.granted_position FROM job_scope AS s
     WHERE s.program_id = @program_id AND @role <> 'inspector' AND s.contractor_id = @contractor_id AND s.open
         AND greatest(s.granted_position, s.last_position) >= @effective
+        AND s.granted_position <= coalesce((SELECT bound FROM bound), s.granted_position)
     UNION ALL
     SELECT s.job_id, s.granted_position FROM job_scope AS s
     WHERE s.program_id = @program_id AND @role = 'contractor' AND s.contractor_id = @contractor_id AND NOT s.open
         AND s.reason = 'accepted' AND greatest(s.ended_position, s.last_position) >= @effective
+        AND s.granted_position <= coalesce((SELECT bound FROM bound), s.granted_position)
     UNION ALL
     SELECT d.job_id, d.granted_position FROM inspection_draw AS d
     WHERE d.program_id = @program_id AND @role = 'inspector' AND d.closed_at IS NULL
@@ -94,6 +120,7 @@ WITH seen AS (
 ), page AS (
     SELECT f.effective, f.position FROM found AS f
     WHERE (f.effective, f.position) > (@effective::bigint, @position::bigint)
+        AND f.effective <= coalesce((SELECT bound FROM bound), f.effective)
         AND (@role <> 'contractor' OR f.kind <> 'photo') AND (@kinds::text[] IS NULL OR f.kind::text = ANY (@kinds))
     ORDER BY f.effective, f.position
     LIMIT @limit
@@ -101,6 +128,8 @@ WITH seen AS (
 SELECT` + ledgerColumns + `, h.effective` + residentColumns + `
 FROM page AS h` + ledgerAtSQL + residentJoinSQL + `
 ORDER BY h.effective, h.position`
+
+type boundRow struct{ Bound int64 }
 
 type dropRow struct {
 	JobID         [16]byte
@@ -120,30 +149,25 @@ LIMIT @limit`
 // Changes reads the next page of what the caller may see, in one snapshot.
 func (db *DB) Changes(ctx context.Context, caller domain.Caller, q FeedQuery) (page Feed, err error) {
 	err = db.in(ctx, caller.Program, snapshot, func(t *tx) error {
+		q := q
 		var kinds []string
 		for _, k := range q.Kinds {
 			kinds = append(kinds, string(k))
 		}
 		args := scopeArgs(caller, named{"effective": q.After.Effective, "position": q.After.Position, "limit": q.Limit + 1, "kinds": kinds,
 			"newest": q.Newest})
-		var rows []feedRow
-		var drops []dropRow
-		if caller.Scoped() {
-			all(t, &rows, feedScopedSQL, args)
-			if q.Kinds == nil && caller.Role != domain.Inspector {
-				all(t, &drops, feedDropsSQL, args)
-			}
-		} else {
-			all(t, &rows, feedWholeSQL, args)
-		}
 		witness := t.readWitness(&q.Claim)
-		if err := t.flush(); err != nil {
-			return err
+		for {
+			if page, err = t.feedPage(caller, q, args); err != nil {
+				return err
+			}
+			if len(page.Items) > 0 || !page.More {
+				break
+			}
+			q.After = page.Next // what lay up to the bound is not for the caller
+			args["effective"], args["position"] = q.After.Effective, q.After.Position
 		}
 		if err := witness.check(&q.Claim); err != nil {
-			return err
-		}
-		if page, err = feedOf(rows, drops, q); err != nil {
 			return err
 		}
 		if page.Head = witness.head(); len(page.Items) > 0 {
@@ -151,6 +175,33 @@ func (db *DB) Changes(ctx context.Context, caller domain.Caller, q FeedQuery) (p
 		}
 		return err
 	})
+	return page, err
+}
+
+func (t *tx) feedPage(caller domain.Caller, q FeedQuery, args named) (Feed, error) {
+	var rows []feedRow
+	var drops []dropRow
+	var bounds []boundRow
+	if caller.Scoped() {
+		all(t, &bounds, feedBoundSQL, args)
+		all(t, &rows, feedScopedSQL, args)
+		if q.Kinds == nil && caller.Role != domain.Inspector {
+			all(t, &drops, feedDropsSQL, args)
+		}
+	} else {
+		all(t, &rows, feedWholeSQL, args)
+	}
+	if err := t.flush(); err != nil {
+		return Feed{}, err
+	}
+	if len(bounds) == 0 {
+		return feedOf(rows, drops, q)
+	}
+	bound := bounds[0].Bound
+	page, err := feedOf(rows, slices.DeleteFunc(drops, func(d dropRow) bool { return d.EndedPosition > bound }), q)
+	if err == nil && !page.More {
+		page.Next, page.More = Place{bound, bound}, true
+	}
 	return page, err
 }
 

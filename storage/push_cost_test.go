@@ -138,7 +138,8 @@ func TestFeedReadsByIndex(t *testing.T) {
 	exec(t, conn, "SET ROLE ductledger_app")
 	exec(t, conn, "SELECT set_config('ductledger.program', $1, false)", w.Program.String())
 	many := map[string]bool{"ledger": true, "record_head": true, "job_scope": true}
-	for _, caller := range []domain.Caller{w.Field, w.Staff} {
+	office := storagetest.Token(t, db, storage.Token{Role: domain.ContractorRole, ContractorID: w.Contractor}, w.Program)
+	for _, caller := range []domain.Caller{w.Field, office, w.Staff} {
 		args := pgx.NamedArgs{"program_id": [16]byte(w.Program), "contractor_id": nil, "role": string(caller.Role), "effective": int64(1 << 40),
 			"position": int64(1 << 40), "places": []int64{1 << 40}, "limit": 101, "kinds": nil, "newest": false, "contacts": true, "scoped": caller.Scoped()}
 		if !caller.Contractor.IsZero() {
@@ -146,7 +147,7 @@ func TestFeedReadsByIndex(t *testing.T) {
 		}
 		names := []string{"headSQL", "linkAtSQL", "linksAtSQL", "feedWholeSQL"}
 		if caller.Scoped() {
-			names = []string{"headSQL", "linkAtSQL", "linksAtSQL", "feedScopedSQL", "feedDropsSQL"}
+			names = []string{"headSQL", "linkAtSQL", "linksAtSQL", "feedBoundSQL", "feedScopedSQL", "feedDropsSQL"}
 		}
 		for _, name := range names {
 			nodes := explain(t, conn, statements[name], args)
@@ -177,8 +178,9 @@ func grow(t *testing.T, conn *pgx.Conn, w *storagetest.World) {
 		SELECT program_id, kind, record_id, job_id, position, version, false FROM ledger WHERE program_id = $1 AND position > 1000`, id)
 	exec(t, conn, `INSERT INTO job (program_id, id, version, void, home_id, contractor_id, pay_basis, state)
 		SELECT $1, gen_random_uuid(), 1, false, $3, $4, 'deemed', 'in_work' FROM generate_series(1, $2::int / 10)`, id, rows, [16]byte(w.Home), contractor)
-	exec(t, conn, `INSERT INTO job_scope (program_id, contractor_id, job_id, granted_position, last_position, open)
-		SELECT program_id, CASE WHEN n % 20 = 0 THEN contractor_id ELSE gen_random_uuid() END, id, n, n, true
+	exec(t, conn, `INSERT INTO job_scope (program_id, contractor_id, job_id, granted_position, last_position, open, ended_position, reason)
+		SELECT program_id, CASE WHEN n % 20 < 2 THEN contractor_id ELSE gen_random_uuid() END, id, n, n, n % 2 = 0,
+			CASE WHEN n % 2 > 0 THEN n END, CASE WHEN n % 2 > 0 THEN 'accepted' END
 		FROM (SELECT program_id, contractor_id, id, row_number() OVER () AS n FROM job WHERE program_id = $1 AND id NOT IN (SELECT job_id FROM job_scope)) AS j`, id)
 	exec(t, conn, "ANALYZE")
 }

@@ -13,9 +13,14 @@ ALTER TABLE job_scope ADD CONSTRAINT job_scope_of_job FOREIGN KEY (program_id, j
 ALTER TABLE job FORCE ROW LEVEL SECURITY;
 ALTER TABLE job_scope FORCE ROW LEVEL SECURITY;
 
+-- A contractor's office reads its accepted jobs too: their news by an index, as
+-- those of open ones.
+CREATE INDEX job_scope_kept_news ON job_scope (program_id, contractor_id, (greatest(ended_position, last_position)))
+    WHERE NOT open AND reason = 'accepted';
+
 -- The same digests as before: a function in SQL is planned at every call, one
--- in PL/pgSQL once a session. Locks: none but that on the function; the two
--- above lock their tables for one pass over job_scope, seconds for a million
+-- in PL/pgSQL once a session. Locks: none but that on the function; those
+-- above lock their tables for two passes over job_scope, seconds for a million
 -- rows. Code from before works with all of it.
 CREATE OR REPLACE FUNCTION readings_digest(method text, readings jsonb) RETURNS bytea
     LANGUAGE plpgsql IMMUTABLE PARALLEL SAFE AS $$

@@ -1,3 +1,4 @@
+DROP INDEX job_scope_kept_news;
 CREATE OR REPLACE FUNCTION readings_digest(method text, readings jsonb) RETURNS bytea
     LANGUAGE sql IMMUTABLE PARALLEL SAFE
     RETURN (

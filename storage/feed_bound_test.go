@@ -1,0 +1,113 @@
+package storage_test
+
+import (
+	"context"
+	"fmt"
+	"math/rand/v2"
+	"slices"
+	"strings"
+	"testing"
+	"time"
+
+	"ductledger/domain"
+	"ductledger/storage"
+	"ductledger/storage/storagetest"
+)
+
+// A reader far behind gets the same in small pages, which reach to a bound only,
+// as in one page that reads all its jobs: no item is left out, none comes out
+// of order, and there is no page without any before the last.
+func TestSmallPagesOfTheFeed(t *testing.T) {
+	t.Parallel()
+	a := newAgency(t, time.Date(2026, 9, 20, 18, 0, 0, 0, time.UTC))
+	other := storagetest.ID()
+	a.Must(t, a.Staff, storagetest.Item(t, other, &domain.Contractor{Name: "Another Invented"}))
+	random := rand.New(rand.NewPCG(3, 14))
+	var jobs []domain.UUID
+	for i := range 30 {
+		switch {
+		case i%5 == 4:
+			a.accepted(318, 120.7)
+		default:
+			a.NewHome(t)
+			jobs = append(jobs, a.Job(t))
+		}
+		for range random.IntN(6) { // work on any of the jobs, early and late
+			job := jobs[random.IntN(len(jobs))]
+			var record domain.Record = &domain.Component{JobID: job, Component: domain.Boot}
+			if random.IntN(2) == 0 { // not for the contractor's office
+				record = &domain.Photo{JobID: job, SHA256: fmt.Sprintf("%064x", i), BytesCount: 1, TakenAt: a.DB.Now(), Stage: domain.BeforeStage}
+			}
+			a.Must(t, a.Staff, storagetest.Item(t, storagetest.ID(), record))
+		}
+		if i%7 == 6 { // one goes away, and the next one may come back
+			a.give(jobs[random.IntN(len(jobs))], other)
+		}
+		if i%9 == 8 {
+			a.give(jobs[random.IntN(len(jobs))], a.Contractor)
+		}
+	}
+	field := storagetest.Token(t, a.DB, storage.Token{Role: domain.Field, ContractorID: a.Contractor}, a.Program)
+	office := storagetest.Token(t, a.DB, storage.Token{Role: domain.ContractorRole, ContractorID: a.Contractor}, a.Program)
+	for _, caller := range []domain.Caller{field, office} {
+		for _, kinds := range [][]domain.Kind{nil, {domain.ComponentKind}, {domain.WaiverKind}, {domain.JobKind, domain.PhotoKind}} {
+			for _, from := range []storage.Place{{}, {Effective: 40, Position: 40}} {
+				whole := a.feed(caller, storage.FeedQuery{After: from, Limit: 500, Kinds: kinds})
+				for _, limit := range []int{1, 2, 3, 5, 8} {
+					got := a.feed(caller, storage.FeedQuery{After: from, Limit: limit, Kinds: kinds})
+					if from.Effective == 0 { // its first page knows nothing to drop, the next may
+						got = slices.DeleteFunc(got, func(item string) bool { return strings.Contains(item, " drop ") })
+					}
+					for i := range max(len(got), len(whole)) {
+						if i >= len(got) || i >= len(whole) || got[i] != whole[i] {
+							t.Errorf("%s, kinds %v, after %d, pages of %d: %d items, in one page %d; they differ from item %d on", caller.Role, kinds, from.Effective, limit, len(got), len(whole), i)
+							break
+						}
+					}
+				}
+			}
+		}
+	}
+}
+
+// give hands an open job to a contractor.
+func (a *agency) give(job, contractor domain.UUID) {
+	a.t.Helper()
+	seen, err := a.DB.Record(context.Background(), a.Staff, domain.JobKind, job)
+	if err != nil {
+		a.t.Fatal(err)
+	}
+	record, err := domain.Decode(domain.JobKind, seen.Entry.Body)
+	if err != nil {
+		a.t.Fatal(err)
+	}
+	record.(*domain.Job).ContractorID = contractor
+	a.Push(a.t, a.Staff, storagetest.On(storagetest.Item(a.t, job, record), seen.Entry.Version))
+}
+
+// feed reads pages to the end.
+func (a *agency) feed(caller domain.Caller, q storage.FeedQuery) (items []string) {
+	a.t.Helper()
+	for pages := 0; ; pages++ {
+		page, err := a.DB.Changes(context.Background(), caller, q)
+		if err != nil {
+			a.t.Fatal(err)
+		}
+		if page.More && len(page.Items) == 0 || len(page.Items) > q.Limit || pages > 5000 {
+			a.t.Fatalf("page %d holds %d items, more is %v", pages, len(page.Items), page.More)
+		}
+		for _, item := range page.Items {
+			if item.Place.Effective < q.After.Effective {
+				a.t.Fatalf("%v comes after %v", item.Place, q.After)
+			}
+			text := fmt.Sprintf("%d/%d drop %s %s", item.Place.Effective, item.Place.Position, item.DropJob, item.DropReason)
+			if e := item.Entry; e != nil {
+				text = fmt.Sprintf("%d/%d %s %s/%d", item.Place.Effective, item.Place.Position, e.Kind, e.ID, e.Version)
+			}
+			items = append(items, text)
+		}
+		if q.After = page.Next; !page.More {
+			return items
+		}
+	}
+}
