@@ -23,12 +23,11 @@ func TestSmallPagesOfTheFeed(t *testing.T) {
 	other := storagetest.ID()
 	a.Must(t, a.Staff, storagetest.Item(t, other, &domain.Contractor{Name: "Another Invented"}))
 	random := rand.New(rand.NewPCG(3, 14))
-	var jobs []domain.UUID
+	var jobs, accepted []domain.UUID
 	for i := range 30 {
-		switch {
-		case i%5 == 4:
-			a.accepted(318, 120.7)
-		default:
+		if i%5 == 4 {
+			accepted = append(accepted, a.accepted(318, 120.7))
+		} else {
 			a.NewHome(t)
 			jobs = append(jobs, a.Job(t))
 		}
@@ -45,6 +44,7 @@ func TestSmallPagesOfTheFeed(t *testing.T) {
 		}
 		if i%9 == 8 {
 			a.give(jobs[random.IntN(len(jobs))], a.Contractor)
+			a.measureHome(accepted[random.IntN(len(accepted))])
 		}
 	}
 	field := storagetest.Token(t, a.DB, storage.Token{Role: domain.Field, ContractorID: a.Contractor}, a.Program)
@@ -73,16 +73,30 @@ func TestSmallPagesOfTheFeed(t *testing.T) {
 // give hands an open job to a contractor.
 func (a *agency) give(job, contractor domain.UUID) {
 	a.t.Helper()
-	seen, err := a.DB.Record(context.Background(), a.Staff, domain.JobKind, job)
+	a.alter(domain.JobKind, job, func(r domain.Record) { r.(*domain.Job).ContractorID = contractor })
+}
+
+// measureHome corrects the floor area of a job's home, which later jobs need.
+func (a *agency) measureHome(job domain.UUID) {
+	a.t.Helper()
+	var home domain.UUID
+	a.alter(domain.JobKind, job, func(r domain.Record) { home = r.(*domain.Job).HomeID })
+	a.alter(domain.HomeKind, home, func(r domain.Record) { *r.(*domain.Home).FloorAreaFt2++ })
+}
+
+// alter has staff change a record as it stands; without a change it is a replay.
+func (a *agency) alter(kind domain.Kind, id domain.UUID, change func(domain.Record)) {
+	a.t.Helper()
+	seen, err := a.DB.Record(context.Background(), a.Staff, kind, id)
 	if err != nil {
 		a.t.Fatal(err)
 	}
-	record, err := domain.Decode(domain.JobKind, seen.Entry.Body)
+	record, err := domain.Decode(kind, seen.Entry.Body)
 	if err != nil {
 		a.t.Fatal(err)
 	}
-	record.(*domain.Job).ContractorID = contractor
-	a.Push(a.t, a.Staff, storagetest.On(storagetest.Item(a.t, job, record), seen.Entry.Version))
+	change(record)
+	a.Push(a.t, a.Staff, storagetest.On(storagetest.Item(a.t, id, record), seen.Entry.Version))
 }
 
 // feed reads pages to the end.

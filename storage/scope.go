@@ -25,12 +25,13 @@ ON CONFLICT (program_id, contractor_id, job_id) DO UPDATE SET
     granted_position = CASE WHEN job_scope.open THEN job_scope.granted_position ELSE excluded.granted_position END,
     last_position = excluded.last_position, open = true, ended_position = NULL, reason = NULL`
 
-// A home's new version is news of its open jobs.
+// A home's new version is news of its open jobs, and of accepted ones, which
+// their contractor still reads.
 const scopeHomeNewsSQL = `
 UPDATE job_scope AS s SET last_position = greatest(s.last_position, x.position)
 FROM unnest(@homes::uuid[], @positions::bigint[]) AS x(home_id, position)
 JOIN job AS j ON j.program_id = @program_id AND j.home_id = x.home_id
-WHERE s.program_id = @program_id AND s.job_id = j.id AND s.open`
+WHERE s.program_id = @program_id AND s.job_id = j.id AND (s.open OR s.reason = 'accepted')`
 
 // What comes to an accepted job afterwards is news of its contractor, which
 // still reads it.
