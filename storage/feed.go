@@ -178,6 +178,7 @@ func (db *DB) Changes(ctx context.Context, caller domain.Caller, q FeedQuery) (p
 	return page, err
 }
 
+// feedPage reads one page. It may be empty though more lies behind its bound.
 func (t *tx) feedPage(caller domain.Caller, q FeedQuery, args named) (Feed, error) {
 	var rows []feedRow
 	var drops []dropRow

@@ -56,9 +56,10 @@ func Sort(caller domain.Caller, items []*Item, store *Store) []Decision {
 			})
 		}
 	}
+	inCircle := circles(pending, waiting)
 	for _, item := range pending {
 		d := waiting[item]
-		if replacesItself(item, pending, waiting) {
+		if inCircle[item] {
 			d = d.rejected(domain.InvalidFields([]domain.Fault{circle}).(*domain.Error))
 		}
 		w.refused = append(w.refused, d)
@@ -66,22 +67,30 @@ func Sort(caller domain.Caller, items []*Item, store *Store) []Decision {
 	return append(w.accepted, w.refused...)
 }
 
-// replacesItself tells whether the item waits for one that waits for another and
-// so on, back to itself. All are of one job: of what the sender may not know, no
-// answer tells.
-func replacesItself(item *Item, pending []*Item, waiting map[*Item]Decision) bool {
-	at := item
-	for range pending {
-		missing := waiting[at].Missing
-		i := slices.IndexFunc(pending, func(p *Item) bool { return p.Key() == Key{missing.Kind, missing.ID} })
-		if missing.Pointer != replacesPointer || i < 0 || pending[i].Record == nil || pending[i].Record.Job() != item.Record.Job() {
-			return false
-		}
-		if at = pending[i]; at.Key() == item.Key() {
-			return true
+// circles are the items that wait for one that waits for another and so on, back
+// to themselves. All of a circle are of one job: of what the sender may not
+// know, no answer tells.
+func circles(pending []*Item, waiting map[*Item]Decision) map[*Item]bool {
+	byKey := make(map[Key]*Item, len(pending))
+	for _, item := range pending {
+		byKey[item.Key()] = item
+	}
+	in := map[*Item]bool{}
+	for _, item := range pending {
+		at := item
+		for range pending {
+			missing := waiting[at].Missing
+			next := byKey[Key{missing.Kind, missing.ID}]
+			if missing.Pointer != replacesPointer || next == nil || next.Record == nil || next.Record.Job() != item.Record.Job() {
+				break
+			}
+			if at = next; at.Key() == item.Key() {
+				in[item] = true
+				break
+			}
 		}
 	}
-	return false
+	return in
 }
 
 // turn puts parents before children. The change of a home comes after the jobs:
