@@ -27,18 +27,18 @@ func acceptanceOf(a *storage.Acceptance) *acceptanceAnswer {
 	return &acceptanceAnswer{a.Serial, a.Position, ledger.Stamp(a.AcceptedAt), a.Month, hex.EncodeToString(a.InputDigest), a.Until}
 }
 
-// judgement reads a job's judgement as it stands, or the acceptance that stood
+// judgment reads a job's judgment as it stands, or the acceptance that stood
 // at the position that the query names.
-func (s *Server) judgement(ctx context.Context, caller domain.Caller, r *request) (domain.UUID, storage.Judgement, error) {
+func (s *Server) judgment(ctx context.Context, caller domain.Caller, r *request) (domain.UUID, storage.Judgment, error) {
 	id, err := pathID(r)
 	if err != nil {
-		return id, storage.Judgement{}, err
+		return id, storage.Judgment{}, err
 	}
-	var j storage.Judgement
+	var j storage.Judgment
 	if position := positionOf(r); position > 0 {
-		j, err = s.db.JudgementAt(ctx, caller, id, position)
+		j, err = s.db.JudgmentAt(ctx, caller, id, position)
 	} else {
-		j, err = s.db.Judgement(ctx, caller, id)
+		j, err = s.db.Judgment(ctx, caller, id)
 	}
 	return id, j, err
 }

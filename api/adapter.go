@@ -151,7 +151,7 @@ func (f *frame) authenticate(r *http.Request) (domain.Caller, error) {
 	case err != nil:
 		return domain.Caller{}, err
 	case caller.Program != program || caller.Token.IsZero():
-		return domain.Caller{}, fmt.Errorf("the look-up gave a caller of another programme")
+		return domain.Caller{}, fmt.Errorf("the look-up gave a caller of another program")
 	}
 	return caller, nil
 }

@@ -32,10 +32,10 @@ func TestRates(t *testing.T) {
 		len(p.Policies) != 1 || p.Policies[0] != "token" {
 		t.Errorf("%v %+v", w.Header(), p)
 	}
-	// The programme's other token has two requests left, another programme all.
+	// The program's other token has two requests left, another program all.
 	for range 2 {
 		if code, _ := get(f.field); code != 200 {
-			t.Errorf("the programme's share: %d", code)
+			t.Errorf("the program's share: %d", code)
 		}
 	}
 	w = f.call(t, "GET", "/v1/ducts", f.field, "")
@@ -43,16 +43,16 @@ func TestRates(t *testing.T) {
 		t.Errorf("%+v", p)
 	}
 	if code, _ := get(f.other); code != 200 {
-		t.Errorf("another programme: %d", code)
+		t.Errorf("another program: %d", code)
 	}
-	f.clock.advance(time.Second) // brings 2 for the token and 3 for the programme
+	f.clock.advance(time.Second) // brings 2 for the token and 3 for the program
 	for _, want := range []int{200, 200, 429} {
 		if code, _ := get(f.staff); code != want {
 			t.Errorf("after a second: %d, want %d", code, want)
 		}
 	}
-	// What the programme refused cost the token nothing: 2 of 4 were taken, then
-	// a second brought 2 more, and the programme has one left.
+	// What the program refused cost the token nothing: 2 of 4 were taken, then
+	// a second brought 2 more, and the program has one left.
 	if code, h := get(f.field); code != 200 || h.Get("RateLimit") != `"token";r=3;t=1, "program";r=0;t=2` {
 		t.Errorf("%d %v", code, h.Get("RateLimit"))
 	}
@@ -67,7 +67,7 @@ func TestLimitersAreBounded(t *testing.T) {
 	if len(r.byKey) != 4 || r.recent.Len() != 4 {
 		t.Errorf("%d limiters", len(r.byKey))
 	}
-	// The programme's was used by all and so is still there.
+	// The program's was used by all and so is still there.
 	if _, ok := r.byKey[rateKey{"program", programA}]; !ok {
 		t.Error("the most recent was forgotten")
 	}

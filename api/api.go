@@ -18,7 +18,7 @@ type Config struct {
 	Now     func() time.Time // the one clock; times on the wire are its UTC
 	Log     *slog.Logger
 	Observe func(method, pattern string, status int, took time.Duration) // for metrics; nil: none
-	// Unlimited lifts the rates, for a programme that seeds itself.
+	// Unlimited lifts the rates, for a program that seeds itself.
 	Unlimited bool
 	// MinimumSchema is the oldest revision of the contract whose apps may still
 	// pull; 0 for the one that this program ships with.

@@ -107,7 +107,7 @@ func TestValidateOnly(t *testing.T) {
 	must(a, staff, item(domain.HomeKind, stored, 0, domain.Home{SectionCount: 1}))
 	items := []any{
 		home(), item(domain.HomeKind, stored, 1, domain.Home{SectionCount: 2}), item(domain.HomeKind, stored, 0, domain.Home{SectionCount: 1}),
-		item(domain.HomeKind, stored, 0, domain.Home{SectionCount: 3}), item(domain.HomeKind, storagetest.ID(), 0, object{"colour": 1}),
+		item(domain.HomeKind, stored, 0, domain.Home{SectionCount: 3}), item(domain.HomeKind, storagetest.ID(), 0, object{"color": 1}),
 		item(domain.OpeningKind, storagetest.ID(), 0, domain.Opening{JobID: storagetest.ID(), In: domain.InWrap, Origin: domain.ByCrew}),
 		item(domain.OpeningKind, storagetest.ID(), 0, domain.Opening{JobID: job, In: domain.InWrap, Origin: domain.ByCrew}),
 	}
@@ -125,7 +125,7 @@ func TestValidateOnly(t *testing.T) {
 		if got := a.Do(domain.Staff, "GET", "/v1/homes/"+stored.String(), nil).Want(200); strings.Contains(string(got.Body), "Invented Resident") {
 			t.Errorf("a resident was kept: %s", got.Body)
 		}
-		if p := a.Do(domain.Field, "PUT", "/v1/jobs/"+storagetest.ID().String()+"?validate_only=true", object{"colour": 1}).Want(422).Problem(); p.HeldID != "" {
+		if p := a.Do(domain.Field, "PUT", "/v1/jobs/"+storagetest.ID().String()+"?validate_only=true", object{"color": 1}).Want(422).Problem(); p.HeldID != "" {
 			t.Errorf("held: %s", p.HeldID)
 		}
 	}, staff)
@@ -161,8 +161,8 @@ func TestEachBadItemAlone(t *testing.T) {
 		{"record and void", object{"kind": "opening", "id": id(), "record": object{"job_id": job, "in": "wrap", "origin": "crew"}, "void": object{"reason": "x"}}, []string{"/record"}},
 		{"a void without a reason", object{"kind": "opening", "id": id(), "void": object{}}, []string{"/void/reason"}},
 		{"a negative base", object{"kind": "opening", "id": id(), "base_version": -1, "record": object{"job_id": job, "in": "wrap", "origin": "crew"}}, []string{"/base_version"}},
-		{"an unknown key beside the record", object{"kind": "opening", "id": id(), "colour": 1, "record": object{"job_id": job, "in": "wrap", "origin": "crew"}}, []string{"/colour"}},
-		{"an unknown key in the record", object{"kind": "opening", "id": id(), "record": object{"job_id": job, "in": "wrap", "origin": "crew", "colour": 1}}, []string{"/record/colour"}},
+		{"an unknown key beside the record", object{"kind": "opening", "id": id(), "color": 1, "record": object{"job_id": job, "in": "wrap", "origin": "crew"}}, []string{"/color"}},
+		{"an unknown key in the record", object{"kind": "opening", "id": id(), "record": object{"job_id": job, "in": "wrap", "origin": "crew", "color": 1}}, []string{"/record/color"}},
 		{"a wrongly-cased key", object{"kind": "opening", "id": id(), "record": object{"job_id": job, "In": "wrap", "origin": "crew"}}, []string{"/record/In", "/record/in"}},
 		{"null", object{"kind": "opening", "id": id(), "record": object{"job_id": job, "in": "wrap", "origin": "crew", "section": nil}}, []string{"/record/section"}},
 		{"a control character", object{"kind": "job", "id": id(), "record": object{"home_id": a.World.Home, "contractor_id": a.World.Contractor, "pay_basis": "deemed", "state": "in_work", "outcome_reason": "a\u0000b"}}, []string{"/record/outcome_reason"}},
@@ -259,7 +259,7 @@ func TestALostRaceAsksForAllAgain(t *testing.T) {
 		CREATE TRIGGER race BEFORE INSERT ON opening FOR EACH ROW EXECUTE FUNCTION lose()`)
 	job, before := a.World.Job(t), standsAt(a, staff)
 	items := []any{home(), item(domain.OpeningKind, storagetest.ID(), 0, domain.Opening{JobID: job, In: domain.InWrap, Origin: domain.ByCrew}),
-		item(domain.OpeningKind, storagetest.ID(), 0, object{"colour": 1})}
+		item(domain.OpeningKind, storagetest.ID(), 0, object{"color": 1})}
 	b := push(a, staff, items...)
 	if want := []string{"retry", "retry", "retry"}; !slices.Equal(b.statuses(), want) || b.RetryAfterS <= 0 || len(b.Jobs) > 0 {
 		t.Errorf("%v, want %v: %+v", b.statuses(), want, b)

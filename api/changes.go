@@ -121,7 +121,7 @@ func (s *Server) pull(ctx context.Context, caller domain.Caller, r *request, q s
 }
 
 // placeOf reads a cursor, and the mark that it is; "0" and none are the
-// beginning, and who sees the whole programme may give a bare position.
+// beginning, and who sees the whole program may give a bare position.
 func placeOf(caller domain.Caller, after string, filter [4]byte) (storage.Place, []mark, error) {
 	if after == "" || after == "0" {
 		return storage.Place{}, nil, nil

@@ -21,7 +21,7 @@ func cursorInvalid() error {
 }
 
 // page makes and reads the cursors of one list: opaque, and bound to the
-// programme, the role and the filters.
+// program, the role and the filters.
 type page [8]byte
 
 func pageOf(caller domain.Caller, filters string) page {
@@ -150,7 +150,7 @@ func (s *Server) openEpoch(ctx context.Context, caller domain.Caller, err error)
 	return epochChanged(caller, head, mark{}, ledger.Digest{})
 }
 
-// epochSpread is the time over which the devices of a programme come back
+// epochSpread is the time over which the devices of a program come back
 // after a restore, so that they do not all come at once.
 const epochSpread = 10 * time.Minute
 

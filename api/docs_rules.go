@@ -8,7 +8,7 @@ type ruleIndex struct {
 	Rules []docsRule
 }
 
-// docsRule is the page of one rule, with its neighbours.
+// docsRule is the page of one rule, with its neighbors.
 type docsRule struct {
 	Page          rules.Page
 	Before, After *docsRule

@@ -28,7 +28,7 @@ func TestEvaluationOfTheWorkedJob(t *testing.T) {
 		}, a.Tokens[domain.Staff])
 		want := []finding{
 			{Rule: "energy_isolated", Severity: "must_fix", Outcome: "broken", Cure: "none"},
-			{Rule: "end_sweep_clear_of_outlets", Severity: "must_fix", Outcome: "broken", Cure: "on_site"},
+			{Rule: "end_closure_clear_of_outlets", Severity: "must_fix", Outcome: "broken", Cure: "on_site"},
 			{Rule: "crossover_collar_screws", Severity: "check", Outcome: "broken", Cure: "on_site"},
 		}
 		if len(answer.Findings) != len(want) {
@@ -123,7 +123,7 @@ func TestBadEvaluations(t *testing.T) {
 		}{
 			{"no day", other(func(o object) { delete(o, "rules_on") }), []string{"/rules_on"}},
 			{"no such day", other(func(o object) { o["rules_on"] = "2026-02-30" }), []string{"/rules_on"}},
-			{"an unknown key", other(func(o object) { o["colour"] = 1 }), []string{"/colour"}},
+			{"an unknown key", other(func(o object) { o["color"] = 1 }), []string{"/color"}},
 			{"no items", items(func([]any) []any { return []any{} }), []string{"/items"}},
 			{"no job", items(func(l []any) []any { return slices.Delete(l, at(l, "job"), at(l, "job")+1) }), nil},
 			{"two jobs", items(func(l []any) []any {
@@ -132,7 +132,7 @@ func TestBadEvaluations(t *testing.T) {
 			{"no such kind", items(func(l []any) []any {
 				return append(l[:0:0], object{"kind": "boat", "id": storagetest.ID(), "record": object{}})
 			}), []string{"/items/0/kind"}},
-			{"a key that the record has not", items(func(l []any) []any { record(l, "measurement")["colour"] = 1; return l }), []string{reading + "/colour"}},
+			{"a key that the record has not", items(func(l []any) []any { record(l, "measurement")["color"] = 1; return l }), []string{reading + "/color"}},
 			{"a pressure of 0 and a flow below it", items(func(l []any) []any {
 				record(l, "measurement")["readings"] = []any{object{"pressure_pa": 0, "flow_cfm": -3}}
 				return l

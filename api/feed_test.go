@@ -38,7 +38,7 @@ func pullAll(a *apitest.API, token, after, query string) (items []entry, next st
 	}
 }
 
-// some is a programme with a little history: changes, a void, a second job.
+// some is a program with a little history: changes, a void, a second job.
 func some(a *apitest.API) (job domain.UUID) {
 	a.T.Helper()
 	staff, field := a.Tokens[domain.Staff], a.Tokens[domain.Field]
@@ -119,7 +119,7 @@ func TestAllVersionsAndTheLatest(t *testing.T) {
 			t.Errorf("%s %s: version %d, newest is %d", e.Kind, e.ID, e.Version, newest[e.Kind+e.ID])
 		}
 	}
-	// who sees the whole programme may give a position
+	// who sees the whole program may give a position
 	from, _ := pullAll(a, staff, "5", "limit=2")
 	if !slices.Equal(places(from), places(all[5:])) {
 		t.Errorf("after 5: %v", places(from))

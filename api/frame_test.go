@@ -148,7 +148,7 @@ type testFrame struct {
 	log      *lockedBuffer
 	staff    string // tokens
 	field    string
-	other    string        // staff of programme B
+	other    string        // staff of program B
 	entered  chan struct{} // slow has begun
 	release  chan struct{} // lets slow go on
 	clock    *testClock

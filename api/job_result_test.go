@@ -205,7 +205,7 @@ func TestCutListOfAJob(t *testing.T) {
 	address := "/v1/jobs/" + in.Job.String() + "/cut-list"
 	var list any
 	a.Do(domain.Field, "GET", address, nil).Want(200).Into(&list)
-	// Three sweeps of √(5² + 5²) + 2·1 by 14 + 2·0.25 in; a board; a patch of 10 × 10 in [calc].
+	// Three blanks of √(5² + 5²) + 2·1 by 14 + 2·0.25 in; a board; a patch of 10 × 10 in [calc].
 	for _, w := range []wanted{{"job_id", in.Job.String(), 0}, {"method", "cut_list", 0}, {"totals.pieces_count", 5.0, 0}, {"pieces.0.length_in", 9.071067812, 5e-9},
 		{"totals.bands_count", 4.0, 0}, {"totals.screws_count", 30.0, 0}, {"used.0.material", "metal_in2", 0}, {"used.0.outcome", "as_listed", 0}} {
 		w.check(t, list)

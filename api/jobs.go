@@ -23,7 +23,7 @@ type findingsAnswer struct {
 // findings answers what the rules say about a job: as frozen at its
 // acceptance, or as it stands.
 func (s *Server) findings(ctx context.Context, caller domain.Caller, r *request) (answer, error) {
-	id, j, err := s.judgement(ctx, caller, r)
+	id, j, err := s.judgment(ctx, caller, r)
 	if err != nil {
 		return answer{}, err
 	}
@@ -32,7 +32,7 @@ func (s *Server) findings(ctx context.Context, caller domain.Caller, r *request)
 
 // result answers what the readings of a job come to.
 func (s *Server) result(ctx context.Context, caller domain.Caller, r *request) (answer, error) {
-	id, j, err := s.judgement(ctx, caller, r)
+	id, j, err := s.judgment(ctx, caller, r)
 	if err != nil {
 		return answer{}, err
 	}
@@ -74,7 +74,7 @@ type evaluationBody struct {
 	} `json:"items"`
 }
 
-// evaluate judges and computes a job that is not stored, by the programme's
+// evaluate judges and computes a job that is not stored, by the program's
 // rules of a day.
 func (s *Server) evaluate(ctx context.Context, caller domain.Caller, r *request) (answer, error) {
 	var body evaluationBody

@@ -225,7 +225,7 @@ func TestPackageRefusals(t *testing.T) {
 	a.Do(domain.Staff, "POST", october+"?validate_only=true", nil).Want(202)
 	a.Do(domain.Staff, "GET", october+"/1", nil).Want(404)
 	built(a, domain.Staff, october, "")
-	// Another programme has no such package.
+	// Another program has no such package.
 	_, other := a.Program(t)
 	a.Send(other[domain.Admin], "GET", october+"/1/file", nil).Want(404)
 	a.Send(other[domain.Admin], "POST", october+"/1/release", nil).Want(404)

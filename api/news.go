@@ -10,7 +10,7 @@ import (
 	"ductledger/storage"
 )
 
-// newsInterval is how often one instance looks at the programmes' positions
+// newsInterval is how often one instance looks at the programs' positions
 // while somebody waits. One look serves all waiters.
 const newsInterval = time.Second
 
@@ -31,7 +31,7 @@ type waiting struct {
 	woken    chan struct{}
 }
 
-// wait returns when the programme has moved past a position, or when the time
+// wait returns when the program has moved past a position, or when the time
 // or the context ends. It may also return early: no news is no error.
 func (n *news) wait(ctx context.Context, program domain.UUID, position int64, most time.Duration) {
 	w := &waiting{program, position, make(chan struct{})}

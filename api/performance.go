@@ -41,7 +41,7 @@ type performanceAnswer struct {
 const byRepairType performance.By = "repair_type"
 
 // performance answers the figures of a period: by contractor, or in groups.
-// Contractors and the funder read the programme's without names.
+// Contractors and the funder read the program's without names.
 func (s *Server) performance(ctx context.Context, caller domain.Caller, r *request) (answer, error) {
 	by := performance.By(r.Query.Get("by"))
 	if by == "" {
@@ -89,7 +89,7 @@ func figuresBy(p *storage.Population, by performance.By, head figuresHead, named
 		if a.RepairEffects, err = performance.RepairEffects(p.RepairSteps(&steps)); err != nil {
 			return a, refused(err)
 		}
-		fallthrough // the programme's figures stand beside
+		fallthrough // the program's figures stand beside
 	case performance.ByContractor:
 		c, err := compare(p, whose{})
 		if err != nil {

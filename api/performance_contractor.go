@@ -16,7 +16,7 @@ import (
 	"github.com/go-json-experiment/json/jsontext"
 )
 
-// contractorAnswer is one contractor's figures, the programme's beside them.
+// contractorAnswer is one contractor's figures, the program's beside them.
 type contractorAnswer struct {
 	figuresHead
 	Program    performance.Summary    `json:"program"`
@@ -37,7 +37,7 @@ type publishedContractor struct {
 	Contractor jsontext.Value `json:"contractor,omitzero"`
 }
 
-// contractorPerformance answers one contractor's figures with the programme's
+// contractorPerformance answers one contractor's figures with the program's
 // beside them. A contractor reads its own.
 func (s *Server) contractorPerformance(ctx context.Context, caller domain.Caller, r *request) (answer, error) {
 	var a contractorAnswer
@@ -85,7 +85,7 @@ func (s *Server) ofContractor(ctx context.Context, caller domain.Caller, r *requ
 	})
 }
 
-// paint adds how the contractor works, and the programme.
+// paint adds how the contractor works, and the program.
 func (a *contractorAnswer) paint(p *storage.Population) error {
 	rules, err := p.Rules()
 	if err != nil {
@@ -125,7 +125,7 @@ func (a *contractorAnswer) follow(c *compared, published []storage.Publication) 
 	return err
 }
 
-// trend is a contractor's line by months of the programme; without an index
+// trend is a contractor's line by months of the program; without an index
 // there is none, for a reason.
 func (c *compared) trend(of *performance.Contractor, published map[string]float64) ([]performance.TrendPoint, string, error) {
 	if of.Adjusted.Index == nil {

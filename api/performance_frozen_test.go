@@ -203,8 +203,8 @@ func TestQuestionedJobsCount(t *testing.T) {
 	}
 }
 
-// Days are the programme's: 07:00 UTC begins a day in Los Angeles in October.
-func TestPeriodsAreDaysOfTheProgramme(t *testing.T) {
+// Days are the program's: 07:00 UTC begins a day in Los Angeles in October.
+func TestPeriodsAreDaysOfTheProgram(t *testing.T) {
 	t.Parallel()
 	a, at := serve(t)
 	midnight := time.Date(2026, 10, 2, 7, 0, 0, 0, time.UTC)
@@ -262,7 +262,7 @@ func TestFiguresByRole(t *testing.T) {
 	_, tokens := a.Program(t)
 	var foreign comparison
 	if a.Send(tokens[domain.Staff], "GET", "/v1/performance"+inOctober, nil).Want(200).Into(&foreign); foreign.Program.JobsCount != 0 {
-		t.Error("another programme's jobs are counted")
+		t.Error("another program's jobs are counted")
 	}
 	a.Send(tokens[domain.Staff], "GET", own+inOctober, nil).Want(404)
 }

@@ -72,7 +72,7 @@ func TestPerformance(t *testing.T) {
 			t.Errorf("%s: %+v", role, p)
 		}
 		if p.Program.JobsCount != 2 || p.Program.UsedCount != 2 || p.Program.Pooled.Ratio == nil || math.Abs(*p.Program.Pooled.Ratio-0.55) > 1e-12 {
-			t.Errorf("%s: programme %+v", role, p.Program)
+			t.Errorf("%s: program %+v", role, p.Program)
 		}
 		names := role == domain.Staff || role == domain.Admin
 		if (len(p.Contractors) > 0) != names {
@@ -98,7 +98,7 @@ func TestPerformance(t *testing.T) {
 	a.Do(domain.Field, "GET", own, nil).Want(403)
 }
 
-// A period is days in the programme's zone, its end left out; what is accepted
+// A period is days in the program's zone, its end left out; what is accepted
 // at 15:00 UTC on the 15th counts on the 15th.
 func TestPeriods(t *testing.T) {
 	t.Parallel()
@@ -114,7 +114,7 @@ func TestPeriods(t *testing.T) {
 	}
 	for _, query := range []string{"", "from=2026-10-01", "before=2026-10-01", "from=2026-10-01&before=2026-10-01", "from=2026-11-01&before=2026-10-01",
 		"from=2026-02-30&before=2026-10-01", "from=allOctober&before=2026-11-01", allOctober + "&position=-1", allOctober + "&position=1e3", allOctober + "&position=99999999",
-		allOctober + "&by=colour", allOctober + "&month=2026-10"} {
+		allOctober + "&by=color", allOctober + "&month=2026-10"} {
 		if p := a.Do(domain.Staff, "GET", "/v1/performance?"+query, nil).Want(400).Problem(); p.Code != "bad_query" {
 			t.Errorf("%q: %s", query, p.Code)
 		}

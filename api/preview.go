@@ -52,7 +52,7 @@ type previewSide struct {
 
 // preview answers what a rule set would have made of jobs that were accepted
 // in a period. Nothing is stored. Totals come with the first page only, since
-// they cost a judgement of every job.
+// they cost a judgment of every job.
 func (s *Server) preview(ctx context.Context, caller domain.Caller, r *request) (answer, error) {
 	id, err := pathID(r)
 	if err != nil {

@@ -134,7 +134,7 @@ func TestPreviewOfAComingRuleSet(t *testing.T) {
 }
 
 // The set by which a job was accepted finds in it what was frozen, and another
-// programme sees neither set nor jobs.
+// program sees neither set nor jobs.
 func TestPreviewByTheSetItself(t *testing.T) {
 	t.Parallel()
 	a, _ := serve(t)

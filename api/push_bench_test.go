@@ -32,10 +32,10 @@ import (
 //
 //	go test ./api -run "^$" -bench Push -benchtime 300x
 func BenchmarkPush(b *testing.B) {
-	for _, programmes := range []int{1, 16} {
+	for _, programs := range []int{1, 16} {
 		for _, clients := range []int{1, 8, 32} {
-			b.Run(fmt.Sprintf("programmes=%d/clients=%d", programmes, clients), func(b *testing.B) {
-				bench := newPushBench(b, programmes, clients)
+			b.Run(fmt.Sprintf("programs=%d/clients=%d", programs, clients), func(b *testing.B) {
+				bench := newPushBench(b, programs, clients)
 				b.ReportAllocs()
 				b.ResetTimer()
 				// In turns, so that a slow moment of the machine meets both.
@@ -53,25 +53,25 @@ func BenchmarkPush(b *testing.B) {
 	}
 }
 
-// Before anything is measured each programme has some jobs, and each client has
+// Before anything is measured each program has some jobs, and each client has
 // pushed some.
 const warmedJobs, warmedPushes = 4, 8
 
 // turn is how many jobs are sent to one side before the other has its turn.
 const turn = 64
 
-// pushBench has one contractor's crew in each programme and a prepared batch
+// pushBench has one contractor's crew in each program and a prepared batch
 // for each push.
 type pushBench struct {
 	*testing.B
 	whole, bare string // addresses
 	clients     int
 	client      *http.Client
-	tokens      []string // by programme
+	tokens      []string // by program
 	bodies      [][]byte // by push, each a job on a home of its own
 }
 
-func newPushBench(b *testing.B, programmes, clients int) *pushBench {
+func newPushBench(b *testing.B, programs, clients int) *pushBench {
 	b.Helper()
 	const connections = 16
 	db, clock := storagetest.Open(b, func(o *storage.Options) { o.Connections = connections })
@@ -79,7 +79,7 @@ func newPushBench(b *testing.B, programmes, clients int) *pushBench {
 	bench := &pushBench{B: b, clients: clients, client: &http.Client{Transport: &http.Transport{MaxIdleConnsPerHost: clients}}}
 	bench.serve(db, clock.Now, bareStore(b, url, connections))
 	var worlds []*storagetest.World
-	for range programmes {
+	for range programs {
 		w := storagetest.Program(b, db)
 		text, digest, err := NewToken(w.Program, rand.Reader)
 		if err != nil {
@@ -91,11 +91,11 @@ func newPushBench(b *testing.B, programmes, clients int) *pushBench {
 		}
 		worlds, bench.tokens = append(worlds, w), append(bench.tokens, text)
 	}
-	warm := max(warmedJobs*programmes, warmedPushes*clients)
+	warm := max(warmedJobs*programs, warmedPushes*clients)
 	for i := range warm + b.N {
-		w := worlds[i%programmes]
+		w := worlds[i%programs]
 		w.NewHome(b)
-		day := time.Date(2026, 10, 14, 0, 0, 0, 0, time.UTC).AddDate(0, 0, -i/programmes).Format(time.DateOnly) // a crew does one job a day
+		day := time.Date(2026, 10, 14, 0, 0, 0, 0, time.UTC).AddDate(0, 0, -i/programs).Format(time.DateOnly) // a crew does one job a day
 		var items [][]byte
 		for _, item := range w.WholeJobOn(b, day) {
 			items = append(items, item.Raw)

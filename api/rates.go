@@ -14,7 +14,7 @@ import (
 	"ductledger/domain"
 )
 
-// rates hold a token bucket per token and per programme. The least recently
+// rates hold a token bucket per token and per program. The least recently
 // seen are forgotten: a forgotten caller starts with a full bucket.
 type rates struct {
 	lim limits

@@ -88,7 +88,7 @@ func TestBadInput(t *testing.T) {
 		code             string
 		pointers         []string
 	}{
-		{"unknown key", "jobs", strings.Replace(good, "{", `{"colour":1,`, 1), 422, "invalid", []string{"/colour"}},
+		{"unknown key", "jobs", strings.Replace(good, "{", `{"color":1,`, 1), 422, "invalid", []string{"/color"}},
 		{"wrongly-cased key", "jobs", strings.Replace(good, `"state"`, `"State"`, 1), 422, "invalid", []string{"/State", "/state"}},
 		{"the service's own fields", "jobs", strings.Replace(good, "{", `{"program_id":"x","recorded_at":"y","review_state":"approved",`, 1), 422, "invalid", []string{"/program_id", "/recorded_at", "/review_state"}},
 		{"duplicate key", "jobs", strings.Replace(good, "{", `{"state":"assigned",`, 1), 400, "bad_json", nil},
@@ -99,7 +99,7 @@ func TestBadInput(t *testing.T) {
 		{"a pressure of 0", "measurements", fan(`{"pressure_pa":0,"flow_cfm":300}`, ""), 422, "invalid", []string{"/readings/0/pressure_pa"}},
 		{"no flow", "measurements", fan(`{"pressure_pa":25}`, ""), 422, "invalid", []string{"/readings/0"}},
 		{"an instrument that does not exist", "measurements", strings.Replace(fan(`{"pressure_pa":25,"flow_cfm":300}`, ""), a.Instrument.String(), storagetest.ID().String(), 1), 422, "parent_missing", []string{"/instrument_id"}},
-		{"an instrument of another programme", "measurements", strings.Replace(fan(`{"pressure_pa":25,"flow_cfm":300}`, ""), a.Instrument.String(), other.Instrument.String(), 1), 422, "parent_missing", []string{"/instrument_id"}},
+		{"an instrument of another program", "measurements", strings.Replace(fan(`{"pressure_pa":25,"flow_cfm":300}`, ""), a.Instrument.String(), other.Instrument.String(), 1), 422, "parent_missing", []string{"/instrument_id"}},
 		{"state by hand", "jobs", strings.Replace(good, `"assigned"`, `"accepted"`, 1), 422, "state_not_allowed", nil},
 		{"empty", "jobs", "", 400, "bad_json", nil},
 	}
@@ -129,7 +129,7 @@ func TestAFieldPutThatIsRefusedIsHeld(t *testing.T) {
 	t.Parallel()
 	a := apitest.Serve(t)
 	id := storagetest.ID().String()
-	body := strings.Replace(jobOf(a), "{", `{"colour":1,`, 1)
+	body := strings.Replace(jobOf(a), "{", `{"color":1,`, 1)
 	p := a.Do(domain.Field, "PUT", "/v1/jobs/"+id, body).Want(422).Problem()
 	if p.HeldID == "" {
 		t.Fatalf("not held: %+v", p)
@@ -142,7 +142,7 @@ func TestAFieldPutThatIsRefusedIsHeld(t *testing.T) {
 		}
 	}
 	a.Do(domain.Field, "GET", "/v1/held", nil).Want(200).Into(&held)
-	if len(held.Items) != 1 || held.Items[0].HeldID != p.HeldID || held.Items[0].ID != id || held.Items[0].Record["colour"] != 1.0 {
+	if len(held.Items) != 1 || held.Items[0].HeldID != p.HeldID || held.Items[0].ID != id || held.Items[0].Record["color"] != 1.0 {
 		t.Errorf("held: %+v", held)
 	}
 	if again := a.Do(domain.Field, "PUT", "/v1/jobs/"+id, body).Want(422).Problem(); again.HeldID != p.HeldID {
@@ -156,7 +156,7 @@ func TestAFieldPutThatIsRefusedIsHeld(t *testing.T) {
 	}
 }
 
-func TestAnotherProgrammesRecordIsNotThere(t *testing.T) {
+func TestAnotherProgramsRecordIsNotThere(t *testing.T) {
 	t.Parallel()
 	a := apitest.Serve(t)
 	other, _ := a.Program(t)

@@ -99,7 +99,7 @@ func TestRuleSetChangesInTheMonth(t *testing.T) {
 	}
 }
 
-// Where the programme asks for a final inspection, a review alone does not
+// Where the program asks for a final inspection, a review alone does not
 // accept; an inspection that failed or is not final does not help.
 func TestAcceptanceNeedsTheFinalInspection(t *testing.T) {
 	t.Parallel()

@@ -111,7 +111,7 @@ func TestHeldItemsStopTheAcceptance(t *testing.T) {
 	a, _ := serve(t)
 	in := invent(a, a.World)
 	in.sendIn(a, a.Tokens)
-	bad := push(a, a.Tokens[domain.Field], item(domain.OpeningKind, storagetest.ID(), 0, object{"job_id": in.Job, "in": "wrap", "origin": "found", "colour": 1})).Items[0]
+	bad := push(a, a.Tokens[domain.Field], item(domain.OpeningKind, storagetest.ID(), 0, object{"job_id": in.Job, "in": "wrap", "origin": "found", "color": 1})).Items[0]
 	lost := push(a, a.Tokens[domain.Field], item(domain.OpeningKind, in.ids(domain.OpeningKind)[0], 0, crewOpening(in.Job, 3))).Items[0]
 	if bad.Status != "rejected" || lost.Status != "conflict" {
 		t.Fatalf("%s %s", bad.Status, lost.Status)

@@ -14,7 +14,7 @@ import (
 	"ductledger/storage/storagetest"
 )
 
-// agency is a programme with two contractors: the world's own, with an accepted
+// agency is a program with two contractors: the world's own, with an accepted
 // and an open job, and a second with an open one. The accepted job and the
 // second's are drawn for inspection.
 type agency struct {
@@ -261,7 +261,7 @@ func (g *agency) contractorsEntries(t *testing.T) {
 	}
 }
 
-// What of the programme each caller sees, as lists and one by one.
+// What of the program each caller sees, as lists and one by one.
 func (g *agency) whoSeesWhichJob(t *testing.T) {
 	all := []*invented{g.done, g.open, g.others}
 	for _, row := range []struct {

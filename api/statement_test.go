@@ -62,7 +62,7 @@ func TestStatementIsTheContractorsOwn(t *testing.T) {
 	if s.CutBy != "released" {
 		t.Errorf("released: %+v", s)
 	}
-	for _, query := range []string{"", "?month=2026-13", "?month=2026-10&after=x", "?month=2026-10&colour=1"} {
+	for _, query := range []string{"", "?month=2026-13", "?month=2026-10&after=x", "?month=2026-10&color=1"} {
 		a.Do(domain.Staff, "GET", fmt.Sprintf("/v1/contractors/%s/statement%s", a.World.Contractor, query), nil).Want(400)
 	}
 }

@@ -26,7 +26,7 @@ func withoutTrace(t testing.TB, body []byte) string {
 	return fmt.Sprint(o)
 }
 
-// S1: what another programme owns is answered as what nobody has.
+// S1: what another program owns is answered as what nobody has.
 func TestS1OthersRecordsAreNotThere(t *testing.T) {
 	t.Parallel()
 	a := apitest.Serve(t)
@@ -64,9 +64,9 @@ func TestS1OthersRecordsAreNotThere(t *testing.T) {
 	}, staff, tokens[domain.Staff])
 }
 
-// S2: an item that points into another programme waits as one that points
+// S2: an item that points into another program waits as one that points
 // nowhere, and stops no other.
-func TestS2ABatchThatPointsIntoAnotherProgramme(t *testing.T) {
+func TestS2ABatchThatPointsIntoAnotherProgram(t *testing.T) {
 	t.Parallel()
 	a := apitest.Serve(t)
 	other, tokens := a.Program(t)
@@ -98,15 +98,15 @@ func TestS2ABatchThatPointsIntoAnotherProgramme(t *testing.T) {
 			}
 		}
 	}, tokens[domain.Staff])
-	// even when the id it waits for is there, in the other programme, again
+	// even when the id it waits for is there, in the other program, again
 	must(a, tokens[domain.Staff], item(domain.HomeKind, storagetest.ID(), 0, domain.Home{SectionCount: 1}))
 	if now := standsAt(a, staff); now.HeldOpenCount != 4 {
 		t.Errorf("%d items are held, want 4", now.HeldOpenCount)
 	}
 }
 
-// S3: an id is free in each programme, whatever it is in another.
-func TestS3TheSameIdInTwoProgrammes(t *testing.T) {
+// S3: an id is free in each program, whatever it is in another.
+func TestS3TheSameIdInTwoPrograms(t *testing.T) {
 	t.Parallel()
 	a := apitest.Serve(t)
 	other, tokens := a.Program(t)
@@ -121,8 +121,8 @@ func TestS3TheSameIdInTwoProgrammes(t *testing.T) {
 	}
 }
 
-// S4: a cursor is good for the programme and the filters it was made for.
-func TestS4CursorsOfAnotherProgramme(t *testing.T) {
+// S4: a cursor is good for the program and the filters it was made for.
+func TestS4CursorsOfAnotherProgram(t *testing.T) {
 	t.Parallel()
 	a := apitest.Serve(t)
 	_, tokens := a.Program(t)
@@ -153,8 +153,8 @@ func TestS4CursorsOfAnotherProgramme(t *testing.T) {
 	}, a.Tokens[domain.Staff], tokens[domain.Staff])
 }
 
-// S5: a query for which no programme is set fails; it does not answer nothing.
-func TestS5NoProgrammeNoRows(t *testing.T) {
+// S5: a query for which no program is set fails; it does not answer nothing.
+func TestS5NoProgramNoRows(t *testing.T) {
 	t.Parallel()
 	a, at := serve(t)
 	a.World.Job(t)
@@ -173,7 +173,7 @@ func TestS5NoProgrammeNoRows(t *testing.T) {
 		if err := rows.Scan(&table, &forced); err != nil {
 			t.Fatal(err)
 		}
-		if table != "program_head" && !forced { // numbers only, read across programmes
+		if table != "program_head" && !forced { // numbers only, read across programs
 			t.Errorf("%s: row security is not forced", table)
 		}
 		tables = append(tables, table)

@@ -13,10 +13,10 @@ import (
 
 // A token's text is "dl_" and 64 letters, the base32 of
 //
-//	programme's id (16 bytes) ‖ secret (20 random bytes) ‖ check (4 bytes)
+//	program's id (16 bytes) ‖ secret (20 random bytes) ‖ check (4 bytes)
 //
 // where check is the beginning of SHA-256 over the 36 bytes before it. So the
-// programme is known before the first look-up, and a mistyped token costs none
+// program is known before the first look-up, and a mistyped token costs none
 // (one in 2^32 gets through to it). 40 bytes are 64 letters without padding.
 const (
 	tokenPrefix   = "dl_"
@@ -33,7 +33,7 @@ func tokenBase32() *base32.Encoding {
 	return base32.NewEncoding(tokenAlphabet).WithPadding(base32.NoPadding)
 }
 
-// NewToken makes a token for a programme. The text is shown once; the digest,
+// NewToken makes a token for a program. The text is shown once; the digest,
 // SHA-256 of the text, is what is stored.
 func NewToken(program domain.UUID, random io.Reader) (text string, digest [32]byte, err error) {
 	raw := make([]byte, 0, tokenBytes)

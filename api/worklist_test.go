@@ -51,10 +51,10 @@ func (w *worklist) count(sort string) int {
 }
 
 // One of each sort waits: the office sees them oldest first, contractor and
-// crew what is theirs, another contractor and another programme nothing.
+// crew what is theirs, another contractor and another program nothing.
 func TestWorklist(t *testing.T) {
 	t.Parallel()
-	a := apitest.Serve(t) // 2026-10-01 08:00 in the programme's zone
+	a := apitest.Serve(t) // 2026-10-01 08:00 in the program's zone
 	staff, field, firm := a.Tokens[domain.Staff], a.Tokens[domain.Field], a.Tokens[domain.ContractorRole]
 	_, otherField := secondContractor(t, a)
 	w := a.World
@@ -66,8 +66,8 @@ func TestWorklist(t *testing.T) {
 	}
 	// Today will be 2026-10-31.
 	lapsed := paper(domain.Insurance, "2026-10-30")
-	soon := paper(domain.GasLicence, "2026-11-30") // the thirtieth day from then
-	later := paper(domain.CabinetLicence, "2026-12-01")
+	soon := paper(domain.GasLicense, "2026-11-30") // the thirtieth day from then
+	later := paper(domain.CabinetLicense, "2026-12-01")
 	paper(domain.OtherCredential, "2026-12-31")  // the sixty-first day: not yet
 	paper(domain.CombustionTester, "2026-10-20") // renewed below
 	paper(domain.CombustionTester, "2027-10-20")
@@ -84,7 +84,7 @@ func TestWorklist(t *testing.T) {
 	day(1)
 	must(a, staff, back.review(domain.Return)) // 10-16
 	day(5)
-	bad := push(a, field, item(domain.OpeningKind, storagetest.ID(), 0, object{"job_id": in.Job, "in": "wrap", "origin": "found", "colour": 1})).Items[0] // 10-21
+	bad := push(a, field, item(domain.OpeningKind, storagetest.ID(), 0, object{"job_id": in.Job, "in": "wrap", "origin": "found", "color": 1})).Items[0] // 10-21
 	call := storagetest.ID()
 	must(a, staff, item(domain.CallBackKind, call, 0, domain.CallBack{JobID: in.Job, ReportedOn: "2026-10-19", Reason: "CANARY cold room"}))
 	a.Do(domain.Field, "GET", "/v1/changes?after=0", nil).Want(200) // by which the phone is heard
@@ -139,7 +139,7 @@ func TestWorklist(t *testing.T) {
 	}
 	_, tokens := a.Program(t)
 	if got := waiting(a, tokens[domain.Staff], ""); len(got.Items) != 0 {
-		t.Errorf("another programme sees %v", got.sorts())
+		t.Errorf("another program sees %v", got.sorts())
 	}
 	for _, query := range []string{"?sort=nothing", "?lapse_days=5", "?sent_in_days=-1", "?silent_days=many"} {
 		a.Send(staff, "GET", "/v1/worklist"+query, nil).Want(400)

@@ -29,7 +29,7 @@ func item(kind domain.Kind, id domain.UUID, base int, record any) object {
 	return object{"kind": kind, "id": id, "base_version": base, "record": record}
 }
 
-// standing is where a programme stands: what a request that stores nothing
+// standing is where a program stands: what a request that stores nothing
 // leaves as it was.
 type standing struct {
 	HeadPosition  int64  `json:"head_position"`
@@ -45,7 +45,7 @@ func standsAt(a *apitest.API, staff string) (s standing) {
 	return s
 }
 
-// unmoved fails the test when do makes one of the programmes move.
+// unmoved fails the test when do makes one of the programs move.
 func unmoved(a *apitest.API, do func(), staff ...string) {
 	a.T.Helper()
 	before := make([]standing, len(staff))
@@ -55,7 +55,7 @@ func unmoved(a *apitest.API, do func(), staff ...string) {
 	do()
 	for i, token := range staff {
 		if now := standsAt(a, token); now != before[i] {
-			a.T.Errorf("the programme moved from %+v to %+v", before[i], now)
+			a.T.Errorf("the program moved from %+v to %+v", before[i], now)
 		}
 	}
 }
@@ -301,7 +301,7 @@ func (d *address) TraceQueryStart(ctx context.Context, conn *pgx.Conn, _ pgx.Tra
 
 func (*address) TraceQueryEnd(context.Context, *pgx.Conn, pgx.TraceQueryEndData) {}
 
-// connect gives a connection as the owner, who sees all programmes.
+// connect gives a connection as the owner, who sees all programs.
 func (d *address) connect(t testing.TB) *pgx.Conn {
 	t.Helper()
 	conn, err := pgx.Connect(context.Background(), d.url)

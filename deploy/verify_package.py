@@ -181,7 +181,7 @@ class Package:
         if previous:
             y, m = map(int, self.info["Month"].split("-"))
             month = f"{y - (m == 1)}-{(m - 2) % 12 + 1:02}"
-            same = all(previous.info[k] == self.info[k] for k in ("Programme", "Demo"))
+            same = all(previous.info[k] == self.info[k] for k in ("Program", "Demo"))
             if not same or previous.info["Month"] != month or previous.info["Position"] != self.info["Previous-Position"] \
                     or self.info.get("Previous-SHA256", previous.sha256) != previous.sha256:
                 self.fault("bag-info.txt", 0, "", "the previous package is not the one that this one continues")

@@ -33,7 +33,7 @@ type Caller struct {
 	AppSchema int
 }
 
-// Scoped tells whether the caller sees a part of the programme only.
+// Scoped tells whether the caller sees a part of the program only.
 func (c Caller) Scoped() bool {
 	return c.Role == Field || c.Role == ContractorRole || c.Role == Inspector
 }

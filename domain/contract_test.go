@@ -135,9 +135,9 @@ func TestExamplesOfRecords(t *testing.T) {
 				t.Errorf("%s, example %d: %v", name, i, err)
 			}
 			more := maps.Clone(value.(node))
-			more["colour"] = "red"
+			more["color"] = "red"
 			if schema.Validate(asJSON(t, more)) == nil || decodeStrictly(more, row.New()) == nil {
-				t.Errorf("%s, example %d: the unknown key colour was taken", name, i)
+				t.Errorf("%s, example %d: the unknown key color was taken", name, i)
 			}
 		}
 	}

@@ -6,14 +6,14 @@ type CredentialSort string
 // The papers that rules look at, and others.
 const (
 	DuctSealingCertificate CredentialSort = "duct_sealing_certificate"
-	CabinetLicence         CredentialSort = "cabinet_licence" // work inside a furnace cabinet, as local law asks
-	GasLicence             CredentialSort = "gas_licence"
+	CabinetLicense         CredentialSort = "cabinet_license" // work inside a furnace cabinet, as local law asks
+	GasLicense             CredentialSort = "gas_license"
 	CombustionTester       CredentialSort = "combustion_tester"
 	Insurance              CredentialSort = "insurance"
 	OtherCredential        CredentialSort = "other"
 )
 
-// Credential is a certificate, licence or insurance of one holder: a crew
+// Credential is a certificate, license or insurance of one holder: a crew
 // member or a contractor, never both.
 type Credential struct {
 	CrewMemberID *UUID          `json:"crew_member_id,omitzero"`

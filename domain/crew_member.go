@@ -4,7 +4,7 @@ package domain
 type CrewMember struct {
 	ContractorID UUID   `json:"contractor_id"`
 	Name         string `json:"name"`
-	// Homes led before the programme began to record them. What it has
+	// Homes led before the program began to record them. What it has
 	// recorded since is counted by the service and comes on top.
 	HomesLedBeforeCount *int `json:"homes_led_before_count,omitzero"`
 	LeftOn              Date `json:"left_on,omitzero"`

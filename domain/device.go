@@ -1,6 +1,6 @@
 package domain
 
-// DeviceState is where a phone stands in its life with the programme.
+// DeviceState is where a phone stands in its life with the program.
 type DeviceState string
 
 // A device is active, then closing (it may deliver what it has), then revoked.

@@ -11,5 +11,5 @@
 // The package imports nothing of ours, does no I/O, knows no clock and
 // compiles to WebAssembly, so that a field app can run the same rules under a
 // home without a signal. What the rules make of the records stands in
-// domain/rules, the arithmetic in domain/leakage and its neighbours.
+// domain/rules, the arithmetic in domain/leakage and its neighbors.
 package domain

@@ -8,7 +8,7 @@ type Entry struct {
 	Kind             Kind
 	ID               UUID
 	Version          int64
-	Position         int64 // in the programme's one order of accepted versions
+	Position         int64 // in the program's one order of accepted versions
 	JobID            UUID  // of a job its own id; zero for what belongs to none
 	DeviceID         UUID  // zero when no device sent it
 	TokenID          UUID

@@ -19,7 +19,7 @@ func (s JobState) Open() bool {
 	return s == Assigned || s == InWork || s == SentIn || s == Returned
 }
 
-// PayBasis is what the programme pays for.
+// PayBasis is what the program pays for.
 type PayBasis string
 
 const (

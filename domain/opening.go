@@ -44,7 +44,7 @@ type Closure struct {
 	PatchLapIn     *float64 `json:"patch_lap_in,omitzero"` // the least of all sides
 	MasticUnder    *bool    `json:"mastic_under,omitzero"`
 	MasticOver     *bool    `json:"mastic_over,omitzero"`
-	CoinGauge      *bool    `json:"coin_gauge,omitzero"` // as thick as a coin
+	ThicknessReached      *bool    `json:"thickness_reached,omitzero"` // as thick as a coin
 	WrapMaterial   string   `json:"wrap_material,omitzero"`
 	WrapJoining    string   `json:"wrap_joining,omitzero"`
 	InsulationBack *bool    `json:"insulation_back,omitzero"`

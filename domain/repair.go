@@ -63,26 +63,34 @@ type Repair struct {
 type ClosureForm string
 
 const (
-	SweepMetal    ClosureForm = "sweep_metal"
-	SweepFlashing ClosureForm = "sweep_flashing"
-	BoardPlug     ClosureForm = "board"
-	CapFromBelow  ClosureForm = "cap"
+	SlopedBlank  ClosureForm = "sloped_blank"
+	BoardPlug    ClosureForm = "board"
+	CapFromBelow ClosureForm = "cap"
+)
+
+// BlankMaterial is what a sloped blank is cut from.
+type BlankMaterial string
+
+const (
+	SheetMetalBlank BlankMaterial = "sheet_metal"
+	FlashingBlank   BlankMaterial = "flashing"
 )
 
 // EndClosure is what closes one end of a trunk: a blank set between the
 // outermost outlet and that end, a plug of duct board, or a cap from below.
 type EndClosure struct {
-	Form           ClosureForm `json:"form"`
-	PositionFt     *float64    `json:"position_ft,omitzero"`
-	BlankWidthIn   *float64    `json:"blank_width_in,omitzero"`
-	BlankLengthIn  *float64    `json:"blank_length_in,omitzero"`
-	CornerNotchIn  *float64    `json:"corner_notch_in,omitzero"`
-	ScrewsCount    *int        `json:"screws_count,omitzero"`
-	BackToEndWall  *bool       `json:"back_to_end_wall,omitzero"`
-	Sealed         *bool       `json:"sealed,omitzero"` // all round, of a metal sweep or a cap
-	Tapered        *bool       `json:"tapered,omitzero"`
-	FoilToAir      *bool       `json:"foil_to_air,omitzero"`
-	MasticAllRound *bool       `json:"mastic_all_round,omitzero"`
+	Form           ClosureForm   `json:"form"`
+	Material       BlankMaterial `json:"material,omitzero"` // of a sloped blank
+	PositionFt     *float64      `json:"position_ft,omitzero"`
+	BlankWidthIn   *float64      `json:"blank_width_in,omitzero"`
+	BlankLengthIn  *float64      `json:"blank_length_in,omitzero"`
+	CornerNotchIn  *float64      `json:"corner_notch_in,omitzero"`
+	ScrewsCount    *int          `json:"screws_count,omitzero"`
+	BackToEndWall  *bool         `json:"back_to_end_wall,omitzero"`
+	Sealed         *bool         `json:"sealed,omitzero"` // all round, of a sloped metal blank or a cap
+	Tapered        *bool         `json:"tapered,omitzero"`
+	FoilToAir      *bool         `json:"foil_to_air,omitzero"`
+	MasticAllRound *bool         `json:"mastic_all_round,omitzero"`
 }
 
 func (*Repair) Kind() Kind  { return RepairKind }

@@ -1,6 +1,6 @@
 package domain
 
-// RuleSet is what the programme asks from a day on: rules and their limits,
+// RuleSet is what the program asks from a day on: rules and their limits,
 // the tests, the basis and prices of pay. It is immutable once in force.
 type RuleSet struct {
 	Name             string        `json:"name"`
@@ -17,7 +17,7 @@ type RuleSet struct {
 	SuppressBelowCount *int `json:"suppress_below_count,omitzero"`
 }
 
-// RuleSetting changes one rule for a programme.
+// RuleSetting changes one rule for a program.
 type RuleSetting struct {
 	Rule       string             `json:"rule"`
 	Off        *bool              `json:"off,omitzero"`

@@ -9,8 +9,8 @@ EXCEPTION
 END
 $$;
 
--- The programme of the transaction. It raises where none was set (42704) and
--- where a pooled session lost it (22P02), so that a forgotten programme is an
+-- The program of the transaction. It raises where none was set (42704) and
+-- where a pooled session lost it (22P02), so that a forgotten program is an
 -- error and never an empty answer.
 CREATE FUNCTION current_program() RETURNS uuid
     LANGUAGE sql STABLE PARALLEL SAFE
@@ -25,8 +25,8 @@ CREATE TYPE record_kind AS ENUM (
 
 CREATE TYPE token_role AS ENUM ('field', 'contractor', 'inspector', 'staff', 'funder', 'admin');
 
--- An agency's programme. Its id is derived from its code, so that no unique
--- key has to cross programmes. The zone is fixed once a job is accepted.
+-- An agency's program. Its id is derived from its code, so that no unique
+-- key has to cross programs. The zone is fixed once a job is accepted.
 CREATE TABLE program (
     program_id uuid PRIMARY KEY,
     code       text NOT NULL CHECK (code ~ '^[A-Z][A-Z0-9_]{1,15}$'),
@@ -36,9 +36,9 @@ CREATE TABLE program (
     created_at timestamptz NOT NULL
 );
 
--- The counter of a programme's accepted versions. Its row is locked last in a
+-- The counter of a program's accepted versions. Its row is locked last in a
 -- push and only until the commit: that makes positions gapless and in commit
--- order. Numbers only, so it alone may be read across programmes.
+-- order. Numbers only, so it alone may be read across programs.
 CREATE TABLE program_head (
     program_id  uuid PRIMARY KEY REFERENCES program,
     position    bigint NOT NULL CHECK (position >= 0),

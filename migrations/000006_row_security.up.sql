@@ -1,6 +1,6 @@
--- A programme's rows are invisible to every other programme, even to the owner
--- of the tables. program_head alone may be read across programmes: it holds
--- numbers, and loops start from it and then set one programme at a time.
+-- A program's rows are invisible to every other program, even to the owner
+-- of the tables. program_head alone may be read across programs: it holds
+-- numbers, and loops start from it and then set one program at a time.
 DO $$
 DECLARE
     t name;

@@ -1,7 +1,7 @@
 -- What statistics need of an accepted job besides its readings, frozen with
 -- it, and the periods that were published.
 --
--- Locks: job_result exclusively, for the new columns (in the catalogue only),
+-- Locks: job_result exclusively, for the new columns (in the catalog only),
 -- for one pass over the accepted rows (their counted_at) and for the index:
 -- some seconds for a million rows. Code from before leaves the columns empty;
 -- they are read so that an empty one means not known.

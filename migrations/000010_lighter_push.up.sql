@@ -1,8 +1,8 @@
--- Which programme a row belongs to is held by its key to the job, which names
--- the programme and is held by it in turn; a head stands beside its entry in
+-- Which program a row belongs to is held by its key to the job, which names
+-- the program and is held by it in turn; a head stands beside its entry in
 -- the ledger, which keeps its own key. A second check of each row against the
--- programme cost a push more than any other statement of it and locked the
--- programme's row once a record. Each ALTER locks its table and program for a
+-- program cost a push more than any other statement of it and locked the
+-- program's row once a record. Each ALTER locks its table and program for a
 -- moment and reads no row; code before and after it runs with it and without.
 ALTER TABLE record_head DROP CONSTRAINT record_head_program_id_fkey;
 ALTER TABLE call_back DROP CONSTRAINT call_back_program_id_fkey;

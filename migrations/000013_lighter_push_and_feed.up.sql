@@ -1,8 +1,8 @@
--- Which programme a row of the ledger belongs to is taken from the programme's
+-- Which program a row of the ledger belongs to is taken from the program's
 -- head, which the same statement moves on and which is held by the key to
 -- program; a job is held through its home, a scope now through its job. A check
--- of each row against the programme was made once a record and locked the
--- programme's row, which all its pushes then shared.
+-- of each row against the program was made once a record and locked the
+-- program's row, which all its pushes then shared.
 ALTER TABLE ledger DROP CONSTRAINT ledger_program_id_fkey;
 ALTER TABLE job DROP CONSTRAINT job_program_id_fkey;
 ALTER TABLE job_scope DROP CONSTRAINT job_scope_program_id_fkey;

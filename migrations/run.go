@@ -98,7 +98,7 @@ func (r *run) close() error {
 	}
 	ctx, cancel := context.WithTimeout(context.Background(), closeTimeout)
 	defer cancel()
-	_ = r.turn.Close(ctx) // the lock ends with it; a cancelled run has closed it already
+	_ = r.turn.Close(ctx) // the lock ends with it; a canceled run has closed it already
 	return errors.Join(errs...)
 }
 

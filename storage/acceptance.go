@@ -15,7 +15,7 @@ type Acceptance struct {
 	Serial      int // of the job's results, 1 for the first
 	Position    int64
 	AcceptedAt  time.Time
-	Month       string // in the programme's zone
+	Month       string // in the program's zone
 	InputDigest []byte // over the records and facts that were judged
 	Until       int64  // where it ended by re-opening or voiding; 0 while it stands
 }
@@ -54,10 +54,10 @@ func (r *acceptanceRow) acceptance() *Acceptance {
 	return a
 }
 
-// JudgementAt reads the verdict and result of the acceptance that stood at a
+// JudgmentAt reads the verdict and result of the acceptance that stood at a
 // position of the ledger. What an open job looked like then is not kept: its
 // findings change with each push, and nobody but its crew acted on them.
-func (db *DB) JudgementAt(ctx context.Context, caller domain.Caller, id domain.UUID, position int64) (out Judgement, err error) {
+func (db *DB) JudgmentAt(ctx context.Context, caller domain.Caller, id domain.UUID, position int64) (out Judgment, err error) {
 	err = db.in(ctx, caller.Program, snapshot, func(t *tx) error {
 		var seen []seenRow
 		var row *acceptanceRow
@@ -76,7 +76,7 @@ func (db *DB) JudgementAt(ctx context.Context, caller domain.Caller, id domain.U
 		case row == nil:
 			return domain.Errorf(domain.NotFound, "at position %d no acceptance of this job stood; without a position you get what stands now", position)
 		}
-		out = Judgement{RuleSetID: idOf(row.RuleSetID), AtPosition: row.JudgedAtPosition, Result: jsontext.Value(row.Result), Acceptance: row.acceptance()}
+		out = Judgment{RuleSetID: idOf(row.RuleSetID), AtPosition: row.JudgedAtPosition, Result: jsontext.Value(row.Result), Acceptance: row.acceptance()}
 		return json.Unmarshal([]byte(row.Verdict), &out.Verdict)
 	})
 	return out, err

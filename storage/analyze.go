@@ -7,7 +7,7 @@ import (
 	"github.com/jackc/pgx/v5"
 )
 
-// The programmes' own tables: the catalogue's are many, and did not change. A
+// The programs' own tables: the catalog's are many, and did not change. A
 // small sample is enough to tell a table of thousands of rows from an empty
 // one.
 const analyzeSQL = `
@@ -20,7 +20,7 @@ END $$`
 // Analyze refreshes what the planner knows of the tables. url is the owner's.
 // Postgres does it by itself, but a minute late. Without any statistics every
 // index of a table looks as good as another, so that until then a database that
-// is filled at once looks up a row by reading a programme's whole ledger.
+// is filled at once looks up a row by reading a program's whole ledger.
 func Analyze(ctx context.Context, url string) error {
 	conn, err := pgx.Connect(ctx, url)
 	if err != nil {

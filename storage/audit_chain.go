@@ -8,7 +8,7 @@ import (
 	"ductledger/domain/ledger"
 )
 
-// ChainReport is what a verification of a programme's chain found.
+// ChainReport is what a verification of a program's chain found.
 type ChainReport struct {
 	From, To int64  // the positions that were looked at; To is 0 when there is none
 	Broken   int64  // the first position whose link does not hold; 0: all hold
@@ -42,7 +42,7 @@ func (db *DB) VerifyChain(ctx context.Context, program domain.UUID, from, to int
 			return err
 		}
 		if len(heads) == 0 {
-			return domain.Errorf(domain.NotFound, "there is no such programme")
+			return domain.Errorf(domain.NotFound, "there is no such program")
 		}
 		head := heads[0].head()
 		report = ChainReport{From: max(from, 1), To: head.Position}
@@ -90,7 +90,7 @@ func (t *tx) walkChain(report *ChainReport, before ledger.Digest, head Head) err
 		}
 	}
 	if report.To == head.Position && report.Link != head.Link {
-		return report.broken(head.Position, "its link is not the one that the programme's head has")
+		return report.broken(head.Position, "its link is not the one that the program's head has")
 	}
 	return nil
 }

@@ -14,7 +14,7 @@ import (
 	"github.com/jackc/pgx/v5/pgconn"
 )
 
-// constraint is one of the schema's, as the catalogue tells it.
+// constraint is one of the schema's, as the catalog tells it.
 type constraint struct {
 	Table      string
 	Name       string
@@ -115,21 +115,21 @@ func refersTo(row domain.KindRow, c constraint) bool {
 	return false
 }
 
-// A programme's rows are invisible to every other: row security is on for the
-// owner too, keys begin with the programme, and none crosses programmes.
-func TestEveryTableIsOfOneProgramme(t *testing.T) {
+// A program's rows are invisible to every other: row security is on for the
+// owner too, keys begin with the program, and none crosses programs.
+func TestEveryTableIsOfOneProgram(t *testing.T) {
 	t.Parallel()
 	conn := dial(t, storagetest.URL(t))
 	for _, c := range constraints(t, conn) {
 		switch c.Type {
 		case "p", "u", "x":
 			if c.Table != "schema_migrations" && c.Columns[0] != "program_id" {
-				t.Errorf("%s.%s begins with %s, not with the programme", c.Table, c.Name, c.Columns[0])
+				t.Errorf("%s.%s begins with %s, not with the program", c.Table, c.Name, c.Columns[0])
 			}
 		case "f":
 			toProgram := strings.Contains(c.Definition, "REFERENCES program(program_id)")
 			if c.Columns[0] != "program_id" || !toProgram && !strings.Contains(c.Definition, "(program_id, ") {
-				t.Errorf("%s.%s crosses programmes: %s", c.Table, c.Name, c.Definition)
+				t.Errorf("%s.%s crosses programs: %s", c.Table, c.Name, c.Definition)
 			}
 		}
 	}
@@ -164,7 +164,7 @@ FROM pg_class AS c WHERE c.relnamespace = 'public'::regnamespace AND c.relkind I
 		case c.Name == "schema_migrations":
 		case c.Kind == "r" || c.Kind == "p":
 			if !c.Enabled || !c.Forced || c.Policies != 1 {
-				t.Errorf("%s: row security enabled %v, forced %v, %d policies of the programme", c.Name, c.Enabled, c.Forced, c.Policies)
+				t.Errorf("%s: row security enabled %v, forced %v, %d policies of the program", c.Name, c.Enabled, c.Forced, c.Policies)
 			}
 		case c.Kind == "v":
 			if !c.Invoker {
@@ -174,7 +174,7 @@ FROM pg_class AS c WHERE c.relnamespace = 'public'::regnamespace AND c.relkind I
 			t.Errorf("%s is of the kind %q, on which row security says nothing", c.Name, c.Kind)
 		}
 	}
-	// More than the policies of one programme: heads, numbers only, to read.
+	// More than the policies of one program: heads, numbers only, to read.
 	var more []string
 	if err := conn.QueryRow(context.Background(), `
 SELECT coalesce(array_agg(p.polname || ' on ' || p.polrelid::regclass::text || ' for ' || p.polcmd::text ORDER BY p.polname), '{}') FROM pg_policy AS p
@@ -195,13 +195,13 @@ func TestRightsOfTheService(t *testing.T) {
 	other := storagetest.Program(t, openAt(t, url))
 	exec(t, conn, "SET ROLE ductledger_app")
 	if got := sqlState(conn, "SELECT count(*) FROM ledger WHERE program_id IS NOT NULL"); got != "42704" {
-		t.Errorf("no programme was ever set: %s, want 42704", got)
+		t.Errorf("no program was ever set: %s, want 42704", got)
 	}
 	exec(t, conn, "BEGIN")
 	exec(t, conn, "SELECT set_config('ductledger.program', $1, true)", w.Program.String())
 	exec(t, conn, "COMMIT")
 	if got := sqlState(conn, "SELECT count(*) FROM ledger WHERE program_id IS NOT NULL"); got != "22P02" {
-		t.Errorf("a pooled session that lost its programme: %s, want 22P02", got)
+		t.Errorf("a pooled session that lost its program: %s, want 22P02", got)
 	}
 	exec(t, conn, "SELECT set_config('ductledger.program', $1, false)", w.Program.String())
 	for _, sql := range []string{
@@ -213,13 +213,13 @@ func TestRightsOfTheService(t *testing.T) {
 			t.Errorf("%s: %s, want 42501", sql, got)
 		}
 	}
-	// With a programme set, another's rows are not there, neither to read nor to write.
+	// With a program set, another's rows are not there, neither to read nor to write.
 	var seen int
 	if err := conn.QueryRow(context.Background(), "SELECT count(*) FROM ledger WHERE program_id <> $1", [16]byte(w.Program)).Scan(&seen); err != nil || seen != 0 {
-		t.Errorf("%d entries of another programme, %v", seen, err)
+		t.Errorf("%d entries of another program, %v", seen, err)
 	}
 	if got := sqlState(conn, "INSERT INTO resident (program_id, home_id, revision) VALUES ('"+other.Program.String()+"', '"+other.Home.String()+"', 1)"); got != "42501" {
-		t.Errorf("a row for another programme: %s, want 42501", got)
+		t.Errorf("a row for another program: %s, want 42501", got)
 	}
 	var login, super, bypass bool
 	if err := conn.QueryRow(context.Background(), "SELECT rolcanlogin, rolsuper, rolbypassrls FROM pg_roles WHERE rolname = 'ductledger_app'").Scan(&login, &super, &bypass); err != nil || login || super || bypass {
@@ -245,7 +245,7 @@ func sqlState(conn *pgx.Conn, sql string) string {
 }
 
 // Under row security a comparison reaches an index only when its operator is
-// leakproof: enums and arrays are not. The column after the programme decides
+// leakproof: enums and arrays are not. The column after the program decides
 // what an index is good for.
 const indexOperatorsSQL = `
 SELECT i.relname AS index, a.attname AS column, p.proname AS equality

@@ -94,7 +94,7 @@ var (
 	writing  = mode{"BEGIN ISOLATION LEVEL READ COMMITTED", "force_generic_plan", "off"}
 )
 
-// tx is one transaction of one programme. Statements are queued and go out
+// tx is one transaction of one program. Statements are queued and go out
 // together: a flush is one round trip.
 type tx struct {
 	ctx     context.Context
@@ -112,7 +112,7 @@ const transactionTries = 3
 // raceWait lets the faster transaction commit before the slower is run again.
 const raceWait = 10 * time.Millisecond
 
-// in runs do in a transaction of the programme and commits unless do ended it.
+// in runs do in a transaction of the program and commits unless do ended it.
 // A transaction that lost a race (serialization, deadlock, another's newer
 // version) is run again as a whole, at most three times; nothing left it.
 func (db *DB) in(ctx context.Context, program domain.UUID, m mode, do func(*tx) error) error {

@@ -32,7 +32,7 @@ const doctorIndexesSQL = `
 SELECT c.relname::text AS name FROM pg_index AS i JOIN pg_class AS c ON c.oid = i.indexrelid
 WHERE NOT i.indisvalid ORDER BY c.relname`
 
-// Health looks at the database as a whole; it reads no programme's rows.
+// Health looks at the database as a whole; it reads no program's rows.
 func (db *DB) Health(ctx context.Context) (h Health, err error) {
 	err = db.in(ctx, domain.UUID{}, reading, func(t *tx) error {
 		var servers []healthRow

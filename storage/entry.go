@@ -33,7 +33,7 @@ const ledgerColumns = `
 
 // ledgerAtSQL joins the entry at h.position. A join beside OFFSET 0 is never
 // turned round: planned while the tables were still empty, the entries of ten
-// records would else be found by reading the programme's whole ledger.
+// records would else be found by reading the program's whole ledger.
 const ledgerAtSQL = `
 CROSS JOIN LATERAL (SELECT` + ledgerColumns + `
     FROM ledger AS l WHERE l.program_id = @program_id AND l.position = h.position OFFSET 0) AS l`

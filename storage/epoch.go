@@ -115,7 +115,7 @@ type headMarkRow struct {
 	databaseMark
 }
 
-// ErrOtherDatabase says that the programmes' history was written in another
+// ErrOtherDatabase says that the programs' history was written in another
 // database server, or on another timeline of it: a restore, or a failover.
 var ErrOtherDatabase = errors.New("this database is not the one in which the ledger was last written")
 
@@ -134,7 +134,7 @@ func (db *DB) marks(ctx context.Context) (now databaseMark, heads []headMarkRow,
 }
 
 // CheckDatabase compares the database with the one that wrote last. It adopts
-// programmes that never named one, and answers ErrOtherDatabase where another
+// programs that never named one, and answers ErrOtherDatabase where another
 // did: the operator then has to say whether history was lost.
 func (db *DB) CheckDatabase(ctx context.Context) error {
 	now, heads, err := db.marks(ctx)
@@ -162,7 +162,7 @@ func (db *DB) adopt(ctx context.Context, program domain.UUID, mark databaseMark)
 	})
 }
 
-// NameFailover takes this database for all programmes: a planned move that
+// NameFailover takes this database for all programs: a planned move that
 // lost nothing. The history goes on.
 func (db *DB) NameFailover(ctx context.Context) error {
 	now, heads, err := db.marks(ctx)
@@ -172,7 +172,7 @@ func (db *DB) NameFailover(ctx context.Context) error {
 	return err
 }
 
-// NameRestore opens a new epoch in every programme: what devices sent since
+// NameRestore opens a new epoch in every program: what devices sent since
 // the backup was taken is theirs to send again.
 func (db *DB) NameRestore(ctx context.Context) error {
 	now, heads, err := db.marks(ctx)

@@ -102,7 +102,7 @@ func interpretPg(pg *pgconn.PgError, err error) error {
 }
 
 // constraintFaults says for each constraint that a record can break what is
-// wrong with it. A test asks the catalogue for every constraint.
+// wrong with it. A test asks the catalog for every constraint.
 var constraintFaults = map[string]domain.Fault{
 	"rule_set_one_a_day":                      {Pointer: "/from_on", Code: "taken", Detail: "another rule set begins on that day", Fix: "name another day"},
 	"contractor_ends_after_start":             {Pointer: "/ended_on", Code: "order", Detail: "ended_on lies before started_on"},

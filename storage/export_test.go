@@ -2,7 +2,7 @@ package storage
 
 import "github.com/jackc/pgx/v5/pgconn"
 
-// ConstraintProblem lets the test of the catalogue ask what a broken
+// ConstraintProblem lets the test of the catalog ask what a broken
 // constraint is answered with; HasFault whether it has words of its own.
 var ConstraintProblem = constraintProblem
 

@@ -55,7 +55,7 @@ type ledRow struct {
 	Count      int64
 }
 
-// Homes led since the programme records them, on accepted jobs.
+// Homes led since the program records them, on accepted jobs.
 const factsLedSQL = `
 WITH firms AS (
     SELECT contractor_id FROM unnest(@contractors::uuid[]) AS x(contractor_id)

@@ -11,8 +11,8 @@ import (
 	"github.com/go-json-experiment/json/jsontext"
 )
 
-// Judgement is what the rules make of a job and what its readings come to.
-type Judgement struct {
+// Judgment is what the rules make of a job and what its readings come to.
+type Judgment struct {
 	RuleSetID  domain.UUID
 	AtPosition int64          // the last position of the commit that judged
 	Result     jsontext.Value // rules.Result
@@ -30,19 +30,19 @@ type frozenRow struct {
 	Verdict          *string
 }
 
-const judgementRowSQL = `
+const judgmentRowSQL = `
 SELECT rule_set_id, judged_at_position, result, verdict
 FROM job_result WHERE program_id = @program_id AND job_id = @id AND until_position IS NULL`
 
-// Judgement reads what was frozen at the acceptance of a job; an open one is
+// Judgment reads what was frozen at the acceptance of a job; an open one is
 // judged as it stands.
-func (db *DB) Judgement(ctx context.Context, caller domain.Caller, id domain.UUID) (out Judgement, err error) {
+func (db *DB) Judgment(ctx context.Context, caller domain.Caller, id domain.UUID) (out Judgment, err error) {
 	err = db.in(ctx, caller.Program, snapshot, func(t *tx) error {
 		var seen []seenRow
 		var row *frozenRow
 		var frozen *acceptanceRow
 		all(t, &seen, recordSQL, scopeArgs(caller, named{"kind": string(domain.JobKind), "id": id}))
-		one(t, &row, judgementRowSQL, named{"program_id": t.program, "id": id})
+		one(t, &row, judgmentRowSQL, named{"program_id": t.program, "id": id})
 		one(t, &frozen, acceptanceAtSQL, named{"program_id": t.program, "id": id, "position": nil})
 		if err := t.flush(); err != nil {
 			return err
@@ -50,7 +50,7 @@ func (db *DB) Judgement(ctx context.Context, caller domain.Caller, id domain.UUI
 		if len(seen) == 0 || row == nil {
 			return notFound(domain.JobKind)
 		}
-		out = Judgement{RuleSetID: idOf(row.RuleSetID), AtPosition: row.JudgedAtPosition, Result: jsontext.Value(row.Result)}
+		out = Judgment{RuleSetID: idOf(row.RuleSetID), AtPosition: row.JudgedAtPosition, Result: jsontext.Value(row.Result)}
 		if frozen != nil {
 			out.Acceptance = frozen.acceptance()
 		}

@@ -100,7 +100,7 @@ func (db *DB) PlanMonth(ctx context.Context, caller domain.Caller, m domain.Mont
 // still going on.
 func (t *tx) planMonth(m domain.Month, position int64, unfinished bool) (MonthPlan, error) {
 	plan := MonthPlan{Range: month.Range{Month: m}}
-	before, after, err := neighbours(m)
+	before, after, err := neighbors(m)
 	if err != nil {
 		return plan, err
 	}
@@ -177,7 +177,7 @@ func (t *tx) cutMonth(plan *MonthPlan, before domain.Month, position, head int64
 		plan.Position = position
 	}
 	if plan.Position == 0 {
-		return domain.Errorf(domain.NotFound, "the programme has no history before the end of %s", plan.Month)
+		return domain.Errorf(domain.NotFound, "the program has no history before the end of %s", plan.Month)
 	}
 	if plan.Position < plan.Previous {
 		return domain.Errorf(domain.NotReconciled, "the package of %s was cut at position %d, after the end of %s (position %d): name a later position",
@@ -196,8 +196,8 @@ func packOf(row *packageRow) (*Package, error) {
 	return &p, err
 }
 
-// neighbours are the months before and after.
-func neighbours(m domain.Month) (before, after domain.Month, err error) {
+// neighbors are the months before and after.
+func neighbors(m domain.Month) (before, after domain.Month, err error) {
 	first, err := time.Parse("2006-01", string(m))
 	if err != nil {
 		return "", "", domain.Errorf(domain.Invalid, "%.20q is not a month such as 2026-10", string(m))

@@ -23,7 +23,7 @@ import (
 	"ductledger/storage/storagetest"
 )
 
-// agency is a programme in Los Angeles without rules, so that a test decides
+// agency is a program in Los Angeles without rules, so that a test decides
 // what is accepted, with prices of invented, round sums.
 type agency struct {
 	*storagetest.World
@@ -47,7 +47,7 @@ func newAgency(t *testing.T, start time.Time) *agency {
 	set.HoldBackRatio = &ratio
 	code := fmt.Sprintf("MONTH%d", storagetest.ID()[15])
 	w.Program = storage.ProgramID(code)
-	err := db.CreateProgram(context.Background(), storage.Program{ID: w.Program, Code: code, Name: "Invented programme", TimeZone: "America/Los_Angeles", Demo: true},
+	err := db.CreateProgram(context.Background(), storage.Program{ID: w.Program, Code: code, Name: "Invented program", TimeZone: "America/Los_Angeles", Demo: true},
 		storagetest.ID(), storagetest.ID(), set)
 	if err != nil {
 		t.Fatal(err)
@@ -122,7 +122,7 @@ func (a *agency) void(job domain.UUID) {
 	a.Must(a.t, a.Staff, item)
 }
 
-// moveTo sets the clock to a local time of the programme.
+// moveTo sets the clock to a local time of the program.
 func (a *agency) moveTo(local string) {
 	a.t.Helper()
 	zone, err := time.LoadLocation("America/Los_Angeles")

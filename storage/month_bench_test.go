@@ -45,7 +45,7 @@ SELECT @program, id, 1, home, @contractor, 'single', 'measured', 'accepted', 'co
     '{"method":"fan_total","readings":[{"measurement_id":"' || before || '","stage":"before","cfm25":200},{"measurement_id":"' || after || '","stage":"after","cfm25":100}],"left_out":[]}',
     '{}', 'result-1', '{}', @link, position, at, 0, position, at, '2026-10' FROM n`
 
-// monthOf is a programme with a month of so many jobs, ready to be built.
+// monthOf is a program with a month of so many jobs, ready to be built.
 func monthOf(b *testing.B, jobs int) (db *storage.DB, w *storagetest.World, url string) {
 	b.Helper()
 	ctx := context.Background()

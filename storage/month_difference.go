@@ -112,7 +112,7 @@ WHERE p.program_id = @program_id AND p.month = @month AND p.sha256 = @sha256`
 // packageBefore is the package that another one follows from; nil when that
 // began from nothing.
 func (t *tx) packageBefore(p *Package) (*Package, error) {
-	before, _, err := neighbours(p.Month)
+	before, _, err := neighbors(p.Month)
 	if err != nil || p.PreviousSHA256 == "" {
 		return nil, err
 	}

@@ -13,10 +13,10 @@ import (
 	"ductledger/storage"
 )
 
-// A home counts where its acceptance falls in the programme's own zone: at
+// A home counts where its acceptance falls in the program's own zone: at
 // 23:59:59 of the last day in October, one second later in November, although
 // both are the same day in UTC.
-func TestMonthEndsInTheProgrammesZone(t *testing.T) {
+func TestMonthEndsInTheProgramsZone(t *testing.T) {
 	t.Parallel()
 	a := newAgency(t, time.Date(2026, 9, 20, 18, 0, 0, 0, time.UTC))
 	a.moveTo("2026-09-30 23:59:59")

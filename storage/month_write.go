@@ -45,7 +45,7 @@ type monthReader struct {
 	sets    map[domain.UUID]*domain.RuleSet
 	dated   []*domain.RuleSet // those that are not void
 	inForce *domain.RuleSet   // on the month's last day
-	floored bool              // the programme has, or had, a floor for counts
+	floored bool              // the program has, or had, a floor for counts
 }
 
 // monthWriter writes it.
@@ -138,7 +138,7 @@ func (r *monthReader) open() error {
 	r.floored = slices.ContainsFunc(r.dated, func(set *domain.RuleSet) bool { return set.SuppressBelowCount != nil && set.FromOn <= lastDay })
 	// Events of own jobs may lie before the package before was cut, never
 	// before the month began.
-	before, _, err := neighbours(p.Month)
+	before, _, err := neighbors(p.Month)
 	if err == nil {
 		r.args["begin"], err = r.t.lastOfMonth(before, p.Zone, p.Position)
 	}

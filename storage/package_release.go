@@ -27,7 +27,7 @@ WHERE p.program_id = @program_id AND p.month = @month AND p.revision = @revision
 // force before is superseded; its file stays. Released already, it is given as
 // it is, and released is false.
 func (db *DB) ReleasePackage(ctx context.Context, caller domain.Caller, m domain.Month, revision int, validateOnly bool) (p Package, released bool, err error) {
-	before, after, err := neighbours(m)
+	before, after, err := neighbors(m)
 	if err != nil {
 		return p, false, err
 	}

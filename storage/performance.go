@@ -166,7 +166,7 @@ func (p *Population) jobs(sql string, args named) iter.Seq2[performance.Job, err
 	}
 }
 
-// periodOf is a range of days where the programme works.
+// periodOf is a range of days where the program works.
 func periodOf(zone *time.Location, from, before domain.Date) (period performance.Period, err error) {
 	if period.From, err = time.ParseInLocation(time.DateOnly, string(from), zone); err == nil {
 		period.Before, err = time.ParseInLocation(time.DateOnly, string(before), zone)

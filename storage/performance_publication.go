@@ -99,7 +99,7 @@ func (db *DB) Publish(ctx context.Context, caller domain.Caller, p Publication) 
 			return err
 		}
 		if len(head) == 0 {
-			return domain.Errorf(domain.NotFound, "there is no such programme")
+			return domain.Errorf(domain.NotFound, "there is no such program")
 		}
 		made := int64(0)
 		args := named{"program_id": t.program, "publication_id": domain.UUID(id), "from_on": string(p.From), "before_on": string(p.Before),

@@ -6,11 +6,11 @@ import (
 	"ductledger/domain"
 )
 
-// Numbers only, across programmes: what wakes those who wait for news.
+// Numbers only, across programs: what wakes those who wait for news.
 const positionsSQL = `
 SELECT program_id, position FROM program_head WHERE program_id IS NOT NULL`
 
-// Positions reads where each programme's ledger stands.
+// Positions reads where each program's ledger stands.
 func (db *DB) Positions(ctx context.Context) (map[domain.UUID]int64, error) {
 	var rows []struct {
 		ProgramID [16]byte

@@ -41,7 +41,7 @@ func TestDifferences(t *testing.T) {
 }
 
 // Days are calendar days: 2026-11-01 has 25 hours and 2026-03-08 has 23 where
-// this programme works (tz database, America/Los_Angeles).
+// this program works (tz database, America/Los_Angeles).
 func TestCalendarDays(t *testing.T) {
 	t.Parallel()
 	for _, row := range []struct {

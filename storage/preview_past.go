@@ -9,9 +9,9 @@ import (
 	"ductledger/domain/rules"
 )
 
-// past is what stands outside the jobs of a programme, with its history: what
+// past is what stands outside the jobs of a program, with its history: what
 // counted at a position can be picked for one job after another. It grows with
-// the programme's people, papers and instruments, not with its jobs.
+// the program's people, papers and instruments, not with its jobs.
 type past struct {
 	zone *time.Location
 	sets map[domain.UUID]pastSet
@@ -26,7 +26,7 @@ type pastSet struct {
 }
 
 // judge gives the verdict in numbers and whole. A set that is not known asks
-// what every programme asks.
+// what every program asks.
 func (s pastSet) judge(job *rules.Assembled) (PreviewSide, rules.Verdict) {
 	if s.record == nil {
 		s.set = rules.DefaultSet()

@@ -11,7 +11,7 @@ import (
 	"ductledger/domain/ledger"
 )
 
-// Program is an agency's programme.
+// Program is an agency's program.
 type Program struct {
 	ID        domain.UUID
 	Code      string
@@ -24,7 +24,7 @@ type Program struct {
 // zones keeps what was read of the zone files: every push needs its zone.
 var zones sync.Map // of *time.Location, by name
 
-// Zone is where the programme's days and months begin.
+// Zone is where the program's days and months begin.
 func (p Program) Zone() (*time.Location, error) {
 	if zone, ok := zones.Load(p.TimeZone); ok {
 		return zone.(*time.Location), nil
@@ -37,7 +37,7 @@ func (p Program) Zone() (*time.Location, error) {
 }
 
 // ProgramID is derived from the code, so that no unique key crosses
-// programmes: a second programme of the same code meets the first one's key.
+// programs: a second program of the same code meets the first one's key.
 func ProgramID(code string) domain.UUID {
 	sum := sha256.Sum256([]byte("ductledger program " + code))
 	id := domain.UUID(sum[:16])
@@ -54,7 +54,7 @@ const programHeadInsertSQL = `
 INSERT INTO program_head (program_id, position, link, recorded_at, epoch, epoch_from_position, epoch_cause)
 VALUES (@program_id, 0, @link, @recorded_at, @epoch, 0, 'new')`
 
-// CreateProgram makes a programme with a first rule set of defaults, in force
+// CreateProgram makes a program with a first rule set of defaults, in force
 // from the beginning. firstSet is that set's id, epoch the name of its history.
 func (db *DB) CreateProgram(ctx context.Context, p Program, firstSet, epoch domain.UUID, set *domain.RuleSet) error {
 	if _, err := p.Zone(); err != nil || p.TimeZone == "" || p.TimeZone == "Local" {
@@ -74,7 +74,7 @@ func (db *DB) CreateProgram(ctx context.Context, p Program, firstSet, epoch doma
 			return err
 		}
 		if made == 0 {
-			return domain.Errorf(domain.VersionConflict, "there is a programme with the code %s already", p.Code)
+			return domain.Errorf(domain.VersionConflict, "there is a program with the code %s already", p.Code)
 		}
 		t.queue(programHeadInsertSQL, args)
 		accepted := []intake.Decision{{Item: item, Status: intake.Created, Version: 1, Body: item.Body}}
@@ -91,7 +91,7 @@ func (db *DB) CreateProgram(ctx context.Context, p Program, firstSet, epoch doma
 const programSQL = `
 SELECT program_id, code, name, time_zone, demo, created_at FROM program WHERE program_id = @program_id`
 
-// Program reads the programme's settings.
+// Program reads the program's settings.
 func (db *DB) Program(ctx context.Context, id domain.UUID) (p Program, err error) {
 	err = db.in(ctx, id, reading, func(t *tx) error {
 		p, err = t.programRow()
@@ -116,7 +116,7 @@ func (t *tx) programRow() (Program, error) {
 		return Program{}, err
 	}
 	if row == nil {
-		return Program{}, domain.Errorf(domain.NotFound, "there is no such programme")
+		return Program{}, domain.Errorf(domain.NotFound, "there is no such program")
 	}
 	return row.program(), nil
 }
@@ -125,11 +125,11 @@ func (r *programRow) program() Program {
 	return Program{ID: r.ProgramID, Code: r.Code, Name: r.Name, TimeZone: r.TimeZone, Demo: r.Demo, CreatedAt: r.CreatedAt}
 }
 
-// The one statement that crosses programmes: program_head holds numbers only.
+// The one statement that crosses programs: program_head holds numbers only.
 const programHeadsSQL = `
 SELECT program_id FROM program_head WHERE program_id IS NOT NULL ORDER BY program_id`
 
-// Programs lists all programmes by code.
+// Programs lists all programs by code.
 func (db *DB) Programs(ctx context.Context) (list []Program, err error) {
 	var ids []struct{ ProgramID [16]byte }
 	err = db.in(ctx, domain.UUID{}, reading, func(t *tx) error {
@@ -149,7 +149,7 @@ func (db *DB) Programs(ctx context.Context) (list []Program, err error) {
 	return list, nil
 }
 
-// Head is where a programme's ledger stands.
+// Head is where a program's ledger stands.
 type Head struct {
 	Position   int64
 	Link       ledger.Digest

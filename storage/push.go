@@ -48,7 +48,7 @@ type JobCounts struct {
 
 // Push judges every item by itself and accepts what can be accepted, in one
 // transaction of three round trips: read under lock, write the typed rows,
-// then, with the programme's head locked, all that carries a position.
+// then, with the program's head locked, all that carries a position.
 //
 // An item that breaks a constraint poisons the statement that it shares with
 // others. The transaction is then undone, each item is tried behind a

@@ -124,7 +124,7 @@ func written(t *testing.T, owner *pgx.Conn, do func()) (bytes int64) {
 	return bytes
 }
 
-// A reader without news costs index probes, whatever the programme has grown
+// A reader without news costs index probes, whatever the program has grown
 // to: no statement of the feed touches a row of what is many.
 func TestFeedReadsByIndex(t *testing.T) {
 	t.Parallel()
@@ -167,7 +167,7 @@ func TestFeedReadsByIndex(t *testing.T) {
 	}
 }
 
-// grow makes the programme large: rows that only the planner looks at.
+// grow makes the program large: rows that only the planner looks at.
 func grow(t *testing.T, conn *pgx.Conn, w *storagetest.World) {
 	t.Helper()
 	const rows = 20_000

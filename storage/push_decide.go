@@ -222,7 +222,7 @@ func (j *judgedJob) notAcceptable(heldOpen int) *domain.Error {
 	if j.set != nil && j.set.AcceptNeeds == "final_inspection" && !slices.ContainsFunc(j.assembled.Inspections, func(i rules.Of[domain.Inspection]) bool {
 		return i.Record.Purpose == "final" && i.Record.Result == "passed"
 	}) {
-		faults = append(faults, domain.Fault{Code: "final_inspection", Detail: "the programme accepts a job after a passed final inspection", Fix: "record the final inspection"})
+		faults = append(faults, domain.Fault{Code: "final_inspection", Detail: "the program accepts a job after a passed final inspection", Fix: "record the final inspection"})
 	}
 	if len(faults) == 0 {
 		return nil

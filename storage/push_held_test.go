@@ -152,9 +152,9 @@ func TestPoisonedItemThatWaits(t *testing.T) {
 	}
 }
 
-// The same ids in another programme bring nothing there, and what waits here
+// The same ids in another program bring nothing there, and what waits here
 // is never applied by what comes there.
-func TestWaitingItemOfAnotherProgramme(t *testing.T) {
+func TestWaitingItemOfAnotherProgram(t *testing.T) {
 	t.Parallel()
 	db, _ := storagetest.Open(t)
 	here, there := storagetest.Program(t, db), storagetest.Program(t, db)
@@ -172,9 +172,9 @@ func TestWaitingItemOfAnotherProgramme(t *testing.T) {
 	if got := here.Push(t, here.Field, again(early)).Items[0]; got.Status != intake.Waiting {
 		t.Errorf("again: %s %v", got.Status, got.Problem)
 	}
-	// A reference into the other programme is answered like a random id.
+	// A reference into the other program is answered like a random id.
 	mine := here.Push(t, here.Field, storagetest.Item(t, storagetest.ID(), &domain.Visit{JobID: here.Job(t), VisitedOn: "2026-10-01", LeadID: &there.Lead})).Items[0]
 	if mine.Status != intake.Waiting || mine.Missing.ID != there.Lead || mine.Current != 0 {
-		t.Errorf("a reference into another programme: %+v", mine)
+		t.Errorf("a reference into another program: %+v", mine)
 	}
 }

@@ -60,7 +60,7 @@ func (o *orderTest) check(r *rapid.T) {
 	}
 }
 
-// place is one programme with two devices of one crew.
+// place is one program with two devices of one crew.
 type place struct {
 	*orderTest
 	program domain.UUID
@@ -69,7 +69,7 @@ type place struct {
 	sent    []string // what was done, for the report of a failure
 }
 
-// placeIDs are the same in the programmes that are compared.
+// placeIDs are the same in the programs that are compared.
 type placeIDs struct{ ruleSet, contractor, lead, fan, deviceA, deviceB domain.UUID }
 
 var placesMade atomic.Int64
@@ -79,7 +79,7 @@ func newPlace(o *orderTest, ids placeIDs) *place {
 	p := &place{orderTest: o}
 	code := fmt.Sprintf("ORDER%d", placesMade.Add(1))
 	p.program = storage.ProgramID(code)
-	if err := o.db.CreateProgram(context.Background(), storage.Program{ID: p.program, Code: code, Name: "Test programme", TimeZone: "America/Los_Angeles"},
+	if err := o.db.CreateProgram(context.Background(), storage.Program{ID: p.program, Code: code, Name: "Test program", TimeZone: "America/Los_Angeles"},
 		ids.ruleSet, storagetest.ID(), &domain.RuleSet{Name: "first", FromOn: "2020-01-01"}); err != nil {
 		o.Fatal(err)
 	}
@@ -245,7 +245,7 @@ func (p *place) verifyLedger(r *rapid.T) {
 	}
 }
 
-// verifyLedger recomputes a programme's ledger from what staff read: positions
+// verifyLedger recomputes a program's ledger from what staff read: positions
 // and versions without a gap, and a chain that ends in the stored head.
 func verifyLedger(db *storage.DB, staff domain.Caller) error {
 	page, err := db.Changes(context.Background(), staff, storage.FeedQuery{Limit: 100_000})

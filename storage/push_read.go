@@ -225,7 +225,7 @@ func (t *tx) readPush(caller domain.Caller, plan *plan, p *Push) (*known, error)
 		return nil, err
 	}
 	if len(programs) == 0 {
-		return nil, domain.Errorf(domain.NotFound, "there is no such programme")
+		return nil, domain.Errorf(domain.NotFound, "there is no such program")
 	}
 	if !programs[0].TokenKnown {
 		return nil, domain.Errorf(domain.Unauthorized, "the token is not known")

@@ -8,7 +8,7 @@ import (
 	"ductledger/domain/ledger"
 )
 
-// lockedHead is the programme's head under lock, moving as entries are added.
+// lockedHead is the program's head under lock, moving as entries are added.
 type lockedHead struct {
 	Head
 	first int64 // position of the first entry of this transaction
@@ -19,7 +19,7 @@ const headLockSQL = `
 SELECT position, link, recorded_at, epoch, epoch_from_position, epoch_cause = 'restore' AS shared
 FROM program_head WHERE program_id = @program_id FOR NO KEY UPDATE`
 
-// lockHead flushes what is queued and locks the programme's head last.
+// lockHead flushes what is queued and locks the program's head last.
 func (t *tx) lockHead() (*lockedHead, error) {
 	var rows []headRow
 	all(t, &rows, headLockSQL, named{"program_id": t.program})
@@ -27,7 +27,7 @@ func (t *tx) lockHead() (*lockedHead, error) {
 		return nil, err
 	}
 	if len(rows) != 1 {
-		return nil, domain.Errorf(domain.NotFound, "there is no such programme")
+		return nil, domain.Errorf(domain.NotFound, "there is no such program")
 	}
 	head := &lockedHead{Head: rows[0].head()}
 	head.first = head.Position + 1
@@ -37,9 +37,9 @@ func (t *tx) lockHead() (*lockedHead, error) {
 	return head, nil
 }
 
-// The ledger takes the entries and the programme's head moves on, in one
+// The ledger takes the entries and the program's head moves on, in one
 // statement: numbers come from a head that is there, so that no entry can
-// belong to a programme that does not exist.
+// belong to a program that does not exist.
 const ledgerInsertSQL = `
 WITH head AS (
     UPDATE program_head SET position = @position, link = @link, recorded_at = @recorded_at
@@ -58,7 +58,7 @@ FROM head CROSS JOIN unnest(@positions::bigint[], @kinds::record_kind[], @record
         received_at, clock_offset_s, resident_revision, late, void_reason)`
 
 // appendLedger numbers the accepted versions, links them and queues what
-// carries a position: ledger, heads, the programme's head.
+// carries a position: ledger, heads, the program's head.
 func (t *tx) appendLedger(head *lockedHead, accepted []intake.Decision) {
 	var l ledgerColumnsOf
 	var text []byte

@@ -101,7 +101,7 @@ func (t *tx) recompute(zone *time.Location, rows []recomputeRow, each func(Recom
 		all(t, &r.outside, recomputeOutsideSQL, args)
 		all(t, &r.sets, recomputeRuleSetSQL, args)
 		records := named{"program_id": t.program, "job_id": domain.UUID(row.JobID), "position": row.JudgedAtPosition}
-		if row.Open { // a version that no judgement saw shows as a difference
+		if row.Open { // a version that no judgment saw shows as a difference
 			records["position"] = nil
 		}
 		all(t, &r.records, recomputeRecordsSQL, records)

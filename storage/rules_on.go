@@ -13,7 +13,7 @@ SELECT` + ledgerColumns + `
 FROM record_head AS h` + ledgerAtSQL + `
 WHERE h.program_id = @program_id AND h.job_id IS NULL AND h.contractor_id IS NULL AND h.kind = 'rule_set'`
 
-// RulesOn gives the rule set of a day and where the programme's days begin.
+// RulesOn gives the rule set of a day and where the program's days begin.
 func (db *DB) RulesOn(ctx context.Context, caller domain.Caller, day domain.Date) (set rules.Set, zone *time.Location, err error) {
 	err = db.in(ctx, caller.Program, reading, func(t *tx) error {
 		var f facts

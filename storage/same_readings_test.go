@@ -53,15 +53,15 @@ func (h *twoHomes) replace(old, job domain.UUID, baseCFM float64) domain.UUID {
 
 // asked are the jobs that the question names, if it is put.
 func (h *twoHomes) asked(job domain.UUID) (found bool, detail string) {
-	judgement, err := h.w.DB.Judgement(context.Background(), h.w.Staff, job)
+	judgment, err := h.w.DB.Judgment(context.Background(), h.w.Staff, job)
 	if err != nil {
 		h.Fatal(err)
 	}
-	i := slices.IndexFunc(judgement.Questions, func(q rules.Question) bool { return q.Screen == "same_readings" })
+	i := slices.IndexFunc(judgment.Questions, func(q rules.Question) bool { return q.Screen == "same_readings" })
 	if i < 0 {
 		return false, ""
 	}
-	return true, judgement.Questions[i].Detail
+	return true, judgment.Questions[i].Detail
 }
 
 // Two homes with the same readings to the digit raise a question, on readings
@@ -152,7 +152,7 @@ func TestSameReadingsCountWhatWasRead(t *testing.T) {
 }
 
 // Under row security the look-up costs index probes, however many readings the
-// programme holds.
+// program holds.
 func TestSameReadingsAreFoundByIndex(t *testing.T) {
 	t.Parallel()
 	url := storagetest.URL(t)

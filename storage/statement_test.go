@@ -18,7 +18,7 @@ import (
 	"ductledger/storage/storagetest"
 )
 
-// second is another contractor of the same programme.
+// second is another contractor of the same program.
 func (a *agency) second() *agency {
 	a.t.Helper()
 	w := *a.World
@@ -200,7 +200,7 @@ func TestStatementNamesWhatWithholds(t *testing.T) {
 	l := s.Lines[0]
 	slices.Sort(l.Withheld)
 	if l.State != month.Withheld || l.AmountCents != 0 || l.ExpectedCents != 49325 || l.QuantityTenths != 1973 ||
-		!slices.Equal(l.Withheld, []string{"crossover_collar_screws", "end_sweep_clear_of_outlets", "energy_isolated"}) {
+		!slices.Equal(l.Withheld, []string{"crossover_collar_screws", "end_closure_clear_of_outlets", "energy_isolated"}) {
 		t.Errorf("%+v", l)
 	}
 	if l := s.Lines[1]; l.Line != month.LineCrossover || l.State != month.Unpaid || l.Withheld != nil { // without a price nothing withholds it

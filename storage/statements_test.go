@@ -21,9 +21,9 @@ import (
 	"github.com/jackc/pgx/v5"
 )
 
-// Statements that name no programme, and why they may.
-var programmeless = map[string]string{
-	"transactionBeginSQL": "sets the programme",
+// Statements that name no program, and why they may.
+var programless = map[string]string{
+	"transactionBeginSQL": "sets the program",
 	"databaseMarkSQL":     "asks the server about itself",
 	"doctorServerSQL":     "asks the server about itself",
 	"doctorIndexesSQL":    "asks the server about its indexes",
@@ -73,7 +73,7 @@ func (nothing) Import(path string) (*types.Package, error) {
 }
 
 // Every statement is one that the migrated schema takes, lists its columns and
-// names the programme.
+// names the program.
 func TestStatements(t *testing.T) {
 	t.Parallel()
 	statements, clauses, _, _ := statementsOf(t)
@@ -96,28 +96,28 @@ func TestStatements(t *testing.T) {
 		if star := regexp.MustCompile(`(?i)(\bselect\s+|,\s*|\.)\*`).FindString(strings.ReplaceAll(sql, "count(*)", "count()")); star != "" {
 			t.Errorf("%s selects %q: list the columns", name, star)
 		}
-		if why := programmeless[name]; why == "" && !strings.Contains(sql, "program_id") {
-			t.Errorf("%s names no programme", name)
+		if why := programless[name]; why == "" && !strings.Contains(sql, "program_id") {
+			t.Errorf("%s names no program", name)
 		}
 	}
-	for name := range programmeless {
+	for name := range programless {
 		if statements[name] == "" {
 			t.Errorf("%s is excepted, but there is no such statement", name)
 		}
 	}
 }
 
-// A table of a programme's rows is never read or changed without the programme
+// A table of a program's rows is never read or changed without the program
 // in the predicate: as many comparisons as tables that hold its rows.
-func TestEachTableIsHeldToTheProgramme(t *testing.T) {
+func TestEachTableIsHeldToTheProgram(t *testing.T) {
 	t.Parallel()
 	statements, _, _, _ := statementsOf(t)
 	held := programTables(t)
-	// Numbers only: where loops over programmes begin.
+	// Numbers only: where loops over programs begin.
 	crossing := map[string]bool{"programHeadsSQL": true, "headMarksSQL": true, "positionsSQL": true}
 	from := regexp.MustCompile(`(?i)\b(from|join|update)\s+([a-z_]+)\b`)
 	for name, sql := range statements {
-		if crossing[name] || programmeless[name] != "" {
+		if crossing[name] || programless[name] != "" {
 			continue
 		}
 		tables := 0
@@ -132,7 +132,7 @@ func TestEachTableIsHeldToTheProgramme(t *testing.T) {
 	}
 }
 
-// programTables are the tables that hold rows of programmes.
+// programTables are the tables that hold rows of programs.
 func programTables(t *testing.T) []string {
 	t.Helper()
 	rows, err := dial(t, storagetest.URL(t)).Query(context.Background(), `

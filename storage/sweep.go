@@ -12,7 +12,7 @@ const waitsAtMost = 7 * 24 * time.Hour
 const heldOverdueSQL = `
 UPDATE held SET state = 'open', code = 'parent_missing' WHERE program_id = @program_id AND state = 'waiting' AND received_at < @before`
 
-// Sweep opens, in every programme, the held items that have waited too long.
+// Sweep opens, in every program, the held items that have waited too long.
 // It is safe to run at any time and on several instances at once.
 func (db *DB) Sweep(ctx context.Context) (opened int64, err error) {
 	positions, err := db.Positions(ctx)

@@ -40,7 +40,7 @@ JOIN record_head AS h ON h.program_id = s.program_id AND h.job_id = s.job_id
 WHERE s.program_id = @program_id AND s.contractor_id = @contractor_id AND s.open AND (@role <> 'contractor' OR h.kind <> 'photo')
 ORDER BY h.job_id`
 
-// Sync reads, in one snapshot, where the programme stands and what the
+// Sync reads, in one snapshot, where the program stands and what the
 // caller's copy of each open job must come to.
 func (db *DB) Sync(ctx context.Context, caller domain.Caller) (start Start, err error) {
 	err = db.in(ctx, caller.Program, snapshot, func(t *tx) error {

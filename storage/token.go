@@ -79,7 +79,7 @@ const tokensSQL = `
 SELECT token_id, role::text AS role, name, contractor_id, device_id, created_at, revoked_at
 FROM token WHERE program_id = @program_id ORDER BY created_at, token_id`
 
-// Tokens lists a programme's credentials, oldest first.
+// Tokens lists a program's credentials, oldest first.
 func (db *DB) Tokens(ctx context.Context, program domain.UUID) (list []Token, err error) {
 	var rows []tokenRow
 	err = db.in(ctx, program, reading, func(t *tx) error {

@@ -3,7 +3,7 @@ package storage
 // Each statement below gives one sort of the worklist, oldest first, with the
 // number of all such rows beside each. Where @contractor_id is given only what
 // is that contractor's counts. Days are compared as days; @today is made from
-// the programme's zone, never by Postgres.
+// the program's zone, never by Postgres.
 
 // Jobs that have stood in one state since before a moment: since the first
 // version after the last one in another state.

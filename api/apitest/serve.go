@@ -19,7 +19,7 @@ import (
 	"ductledger/storage/storagetest"
 )
 
-// API is a served API with one programme and a token for each role.
+// API is a served API with one program and a token for each role.
 type API struct {
 	*storagetest.World
 	T       testing.TB
@@ -56,7 +56,7 @@ func Serve(t testing.TB, options ...func(*storage.Options)) *API {
 	return a
 }
 
-// Program makes one more programme in the same database, with its tokens.
+// Program makes one more program in the same database, with its tokens.
 func (a *API) Program(t testing.TB) (*storagetest.World, map[domain.Role]string) {
 	t.Helper()
 	w := storagetest.Program(t, a.DB)

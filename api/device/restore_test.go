@@ -157,7 +157,7 @@ func TestAVoidWaitsWithItsRecord(t *testing.T) {
 	g.check()
 }
 
-// backup keeps the programme as it is; restore sets it back, as an operator
+// backup keeps the program as it is; restore sets it back, as an operator
 // does who tells the service.
 func (g *agency) backup() (restore func()) {
 	g.t.Helper()

@@ -24,7 +24,7 @@ import (
 	"github.com/go-json-experiment/json/jsontext"
 )
 
-// agency is one programme with contractors and their phones. All chance in it
+// agency is one program with contractors and their phones. All chance in it
 // comes from one seed.
 type agency struct {
 	t           *testing.T
@@ -70,7 +70,7 @@ type answered struct {
 	answer  wire.ItemAnswer
 }
 
-// newAgency makes a programme without rules, so that the test decides what is
+// newAgency makes a program without rules, so that the test decides what is
 // accepted.
 func newAgency(t *testing.T, a *apitest.API, code string, r *rand.Rand, contractors, phones int) *agency {
 	t.Helper()
@@ -82,7 +82,7 @@ func newAgency(t *testing.T, a *apitest.API, code string, r *rand.Rand, contract
 	for _, key := range rules.Keys() {
 		set.Rules = append(set.Rules, domain.RuleSetting{Rule: key, Off: &off})
 	}
-	err := a.DB.CreateProgram(ctx, storage.Program{ID: g.program, Code: code, Name: "Invented programme", TimeZone: "America/Los_Angeles"}, g.id(), g.id(), set)
+	err := a.DB.CreateProgram(ctx, storage.Program{ID: g.program, Code: code, Name: "Invented program", TimeZone: "America/Los_Angeles"}, g.id(), g.id(), set)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -231,7 +231,7 @@ func (g *agency) read(kind domain.Kind, id domain.UUID, into any) int64 {
 	return e.Version
 }
 
-// epoch names the programme's history.
+// epoch names the program's history.
 func (g *agency) epoch() string {
 	g.t.Helper()
 	var start struct{ Epoch string }

@@ -13,8 +13,8 @@ import (
 	"github.com/jackc/pgx/v5"
 )
 
-// vault keeps backups of programmes beside their database and sets them back:
-// every row of every table of one programme, as a restored backup would have
+// vault keeps backups of programs beside their database and sets them back:
+// every row of every table of one program, as a restored backup would have
 // them. That is far quicker than a copy of the database for each seed.
 type vault struct {
 	conn   *pgx.Conn
@@ -66,7 +66,7 @@ func (v *vault) exec(t testing.TB, first string, each func(table, columns string
 	}
 }
 
-// save makes a backup of the programme and gives its number.
+// save makes a backup of the program and gives its number.
 func (v *vault) save(t testing.TB, program domain.UUID) int {
 	t.Helper()
 	v.made++
@@ -76,7 +76,7 @@ func (v *vault) save(t testing.TB, program domain.UUID) int {
 	return v.made
 }
 
-// restore sets the programme back to a backup. As in a restore, no trigger runs.
+// restore sets the program back to a backup. As in a restore, no trigger runs.
 func (v *vault) restore(t testing.TB, program domain.UUID, number int) {
 	t.Helper()
 	v.exec(t, "SET LOCAL session_replication_role = replica;", func(table, columns string) string {
@@ -84,7 +84,7 @@ func (v *vault) restore(t testing.TB, program domain.UUID, number int) {
 	})
 }
 
-// newEpoch is what the operator's restore procedure does for the programme.
+// newEpoch is what the operator's restore procedure does for the program.
 func (v *vault) newEpoch(t testing.TB, program, epoch domain.UUID) {
 	t.Helper()
 	if _, err := v.conn.Exec(context.Background(), `UPDATE program_head SET epoch = $2, epoch_from_position = position, epoch_cause = 'restore' WHERE program_id = $1`,

@@ -29,7 +29,7 @@ func styleOf(cell bag.PageCell) style {
 	return style{}
 }
 
-// Colours of the pages, as red, green and blue.
+// Colors of the pages, as red, green and blue.
 const (
 	ink      = "1F2933"
 	headFill = "DCE6EC"

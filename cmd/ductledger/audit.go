@@ -8,7 +8,7 @@ import (
 
 type auditCommand struct {
 	databaseSettings
-	Program string `from:"-" required:"" help:"Code of the programme."`
+	Program string `from:"-" required:"" help:"Code of the program."`
 	From    int64  `from:"-" default:"1" help:"First position."`
 	To      int64  `from:"-" default:"0" help:"Last position; 0 for the head."`
 }

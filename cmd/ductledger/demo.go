@@ -20,7 +20,7 @@ type demoCommand struct {
 	DatabaseURL string `from:"DATABASE_URL" placeholder:"URL" help:"A Postgres to make a database in; without, a private one is started, or a container."`
 	Image       string `from:"POSTGRES_IMAGE" default:"postgres:17" help:"Image of the container."`
 	Listen      string `default:"127.0.0.1:8080" placeholder:"ADDRESS" help:"Where the API listens."`
-	Jobs        int    `default:"600" help:"Jobs of the invented programme, 12 to 5000."`
+	Jobs        int    `default:"600" help:"Jobs of the invented program, 12 to 5000."`
 	Months      int    `default:"13" help:"Months, the running one included, 2 to 36."`
 	EnvFile     string `placeholder:"FILE" help:"Write the address and the tokens there once it is ready."`
 	Keep        string `placeholder:"DIR" help:"Keep the private Postgres in this folder."`
@@ -28,7 +28,7 @@ type demoCommand struct {
 }
 
 func (demoCommand) Help() string {
-	return "Makes an invented programme of a year by driving the service's own HTTP API with simulated field devices over bad links, then serves it. Ctrl-C leaves nothing behind.\n\nExample:\n  ductledger demo --jobs 60 --months 3 --env-file demo.env"
+	return "Makes an invented program of a year by driving the service's own HTTP API with simulated field devices over bad links, then serves it. Ctrl-C leaves nothing behind.\n\nExample:\n  ductledger demo --jobs 60 --months 3 --env-file demo.env"
 }
 
 // demoApplication marks the addresses that a demo prints, so that a later one

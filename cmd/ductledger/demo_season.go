@@ -13,7 +13,7 @@ import (
 	"ductledger/storage"
 )
 
-// season is one programme on its way through the invented past.
+// season is one program on its way through the invented past.
 type season struct {
 	*seeding
 	world   *world.World

@@ -13,7 +13,7 @@ import (
 	"ductledger/storage"
 )
 
-// The invented programmes. The seed is fixed: every demo is alike but for its
+// The invented programs. The seed is fixed: every demo is alike but for its
 // dates.
 const (
 	demoSeed        = 20
@@ -21,7 +21,7 @@ const (
 	demoOtherCode   = "DEMO2"
 	demoZone        = "America/Los_Angeles"
 	demoContractors = 12
-	otherShare      = 50 // the other programme has one job for so many of the first's
+	otherShare      = 50 // the other program has one job for so many of the first's
 )
 
 // seeding drives the API until the invented past is in the database.
@@ -48,10 +48,10 @@ func (s *seeding) run(jobs, months int) error {
 	big := world.New(world.Options{Seed: demoSeed, Jobs: jobs, Months: months, Contractors: demoContractors, Now: now, Zone: zone, Fixtures: true})
 	small := world.New(world.Options{Seed: demoSeed + 1, Jobs: max(jobs/otherShare, 4), Months: months, Contractors: 2, Now: now, Zone: zone})
 	s.clock.set(big.Start.Add(world.Morning))
-	if s.main, err = s.season(demoCode, "DEMO programme", big); err != nil {
+	if s.main, err = s.season(demoCode, "DEMO program", big); err != nil {
 		return err
 	}
-	if s.other, err = s.season(demoOtherCode, "DEMO second programme", small); err != nil {
+	if s.other, err = s.season(demoOtherCode, "DEMO second program", small); err != nil {
 		return err
 	}
 	s.show.begin(len(big.Days))
@@ -92,7 +92,7 @@ func together(ctx context.Context, tasks []func(context.Context) error) error {
 	return nil
 }
 
-// season makes a programme with its people and tokens.
+// season makes a program with its people and tokens.
 func (s *seeding) season(code, name string, w *world.World) (*season, error) {
 	set, epoch, err := twoIDs()
 	if err != nil {

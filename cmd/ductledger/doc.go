@@ -1,6 +1,6 @@
 // Command ductledger is the one program of the service: it serves, migrates,
-// makes programmes and tokens, builds and checks packages, and shows itself on
-// an invented programme.
+// makes programs and tokens, builds and checks packages, and shows itself on
+// an invented program.
 //
 // A setting comes from its flag, else from its variable DUCTLEDGER_…, else from
 // its default; a variable of that beginning that no command knows is an error.

@@ -18,11 +18,11 @@ import (
 
 type exportCommand struct {
 	databaseSettings
-	Month    string `from:"-" required:"" placeholder:"2026-10" help:"The month, where the programme works."`
+	Month    string `from:"-" required:"" placeholder:"2026-10" help:"The month, where the program works."`
 	Out      string `from:"-" required:"" placeholder:"FILE" help:"Where the package goes; it appears there when it is whole."`
 	Server   string `from:"DUCTLEDGER_URL" placeholder:"URL" help:"The service that builds it."`
 	Token    string `from:"DUCTLEDGER_STAFF_TOKEN" placeholder:"TOKEN" help:"A token of the role staff or admin."`
-	Program  string `from:"-" placeholder:"CODE" help:"Build on the database, without a service: the code of the programme."`
+	Program  string `from:"-" placeholder:"CODE" help:"Build on the database, without a service: the code of the program."`
 	Position int64  `from:"-" help:"Ledger position at which the history is cut; 0 is where the month ended."`
 	Key      string `from:"-" placeholder:"FILE" help:"With --program: sign with this Ed25519 private key (PKCS #8, PEM)."`
 }
@@ -40,7 +40,7 @@ func (c *exportCommand) Run(in *invocation) error {
 	case c.Program == "" && c.Key != "":
 		return refuse("--key signs what is built here, with --program; a service signs with its own key")
 	case c.Program == "" && c.Server == "":
-		return refuse("name a service with --server and --token, or a programme with --program and DATABASE_URL")
+		return refuse("name a service with --server and --token, or a program with --program and DATABASE_URL")
 	case c.Program == "" && c.Token == "":
 		return refuse("no token is given: set DUCTLEDGER_STAFF_TOKEN or give --token")
 	}

@@ -39,7 +39,7 @@ func (c *historyFailover) Run(in *invocation) error {
 type historyRestored struct{ databaseSettings }
 
 func (historyRestored) Help() string {
-	return "Every programme begins a new epoch; devices send again what they sent since the backup.\n\nExample:\n  ductledger history restored"
+	return "Every program begins a new epoch; devices send again what they sent since the backup.\n\nExample:\n  ductledger history restored"
 }
 
 func (c *historyRestored) Run(in *invocation) error {
@@ -51,6 +51,6 @@ func (c *historyRestored) Run(in *invocation) error {
 	if err := db.NameRestore(in.ctx); err != nil {
 		return err
 	}
-	_, err = fmt.Fprintln(in.stdout, "taken: every programme begins a new epoch, and its devices send again what was lost")
+	_, err = fmt.Fprintln(in.stdout, "taken: every program begins a new epoch, and its devices send again what was lost")
 	return err
 }

@@ -10,7 +10,7 @@ import (
 	"strings"
 	"syscall"
 	"time"
-	_ "time/tzdata" // days and months are the programme's, also on a machine without zones
+	_ "time/tzdata" // days and months are the program's, also on a machine without zones
 
 	"github.com/alecthomas/kong"
 )
@@ -18,17 +18,17 @@ import (
 // commands is the table of commands: one row each. A command is a struct with
 // its flags, a method Help with an example, and a method Run.
 type commands struct {
-	Demo      demoCommand      `cmd:"" help:"Try everything on an invented programme, with a Postgres of its own."`
+	Demo      demoCommand      `cmd:"" help:"Try everything on an invented program, with a Postgres of its own."`
 	Serve     serveCommand     `cmd:"" help:"Serve the API on DATABASE_URL."`
 	Migrate   migrateCommands  `cmd:"" help:"Bring the schema up to date, or show where it stands."`
-	Program   programCommands  `cmd:"" help:"Make and list programmes."`
+	Program   programCommands  `cmd:"" help:"Make and list programs."`
 	Token     tokenCommands    `cmd:"" help:"Make, list and revoke credentials."`
 	Export    exportCommand    `cmd:"" help:"Build the funder's package of a month and fetch its file."`
 	Verify    verifyCommand    `cmd:"" help:"Check a package with nothing but the file."`
 	Example   exampleCommand   `cmd:"" help:"Print a valid record of a kind, or a whole job to evaluate."`
 	ID        idCommand        `cmd:"" name:"id" help:"Print a new id (UUIDv7)."`
 	Doctor    doctorCommand    `cmd:"" help:"Look at settings, database, schema, clock and disk."`
-	Audit     auditCommand     `cmd:"" help:"Verify the chain of a programme's ledger."`
+	Audit     auditCommand     `cmd:"" help:"Verify the chain of a program's ledger."`
 	Recompute recomputeCommand `cmd:"" help:"Make every result again from the ledger and report what differs."`
 	History   historyCommand   `cmd:"" help:"Say that a moved or restored database is the one to serve."`
 }

@@ -76,9 +76,9 @@ func TestExitCodes(t *testing.T) {
 		want string // in standard error
 	}{
 		{"an unknown command", nil, []string{"sevre"}, 2, "sevre"},
-		{"an unknown flag", nil, []string{"serve", "--colour"}, 2, "--colour"},
+		{"an unknown flag", nil, []string{"serve", "--color"}, 2, "--color"},
 		{"no database", nil, []string{"serve"}, 2, "DATABASE_URL"},
-		{"an unknown kind", nil, []string{"example", "colour"}, 2, "energy_isolation"},
+		{"an unknown kind", nil, []string{"example", "color"}, 2, "energy_isolation"},
 		{"too few jobs", nil, []string{"demo", "--jobs", "3"}, 2, "12 to 5000"},
 		{"a bad time zone needs a database first", nil, []string{"program", "create", "--code", "x", "--name", "n", "--time-zone", "z"}, 2, "--code"},
 		{"a role without its contractor", nil, []string{"token", "create", "--program", "P", "--role", "field"}, 2, "--contractor"},

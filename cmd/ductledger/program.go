@@ -12,8 +12,8 @@ import (
 )
 
 type programCommands struct {
-	Create programCreateCommand `cmd:"" help:"Make a programme with a first rule set of defaults."`
-	List   programListCommand   `cmd:"" help:"List the programmes."`
+	Create programCreateCommand `cmd:"" help:"Make a program with a first rule set of defaults."`
+	List   programListCommand   `cmd:"" help:"List the programs."`
 }
 
 type programCreateCommand struct {
@@ -50,7 +50,7 @@ func (c *programCreateCommand) Run(in *invocation) error {
 	if err := db.CreateProgram(in.ctx, p, set, epoch, &domain.RuleSet{Name: "First rules", FromOn: firstRuleSetFrom}); err != nil {
 		return err
 	}
-	fmt.Fprintf(in.stdout, "programme %s made; next: ductledger token create --program %s --role admin --name \"…\"\n", c.Code, c.Code)
+	fmt.Fprintf(in.stdout, "program %s made; next: ductledger token create --program %s --role admin --name \"…\"\n", c.Code, c.Code)
 	return nil
 }
 

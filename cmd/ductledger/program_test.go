@@ -23,7 +23,7 @@ func TestProgramsTokensAndTheDoctor(t *testing.T) {
 	must("migrate", "up")
 	must("program", "create", "--code", "NORTH", "--name", "North County", "--time-zone", "America/Los_Angeles")
 	if got := runWith(t, env, "program", "create", "--code", "NORTH", "--name", "Again", "--time-zone", "UTC"); got.code != 1 || !strings.Contains(got.stderr, "NORTH") {
-		t.Errorf("a second programme of the same code: exit %d, %s", got.code, got.stderr)
+		t.Errorf("a second program of the same code: exit %d, %s", got.code, got.stderr)
 	}
 	if got := runWith(t, env, "program", "create", "--code", "SOUTH", "--name", "South", "--time-zone", "Nowhere/Here"); got.code != 1 || !strings.Contains(got.stderr, "Nowhere/Here") {
 		t.Errorf("an unknown zone: exit %d, %s", got.code, got.stderr)
@@ -79,6 +79,6 @@ func TestAuditNamesTheFirstLinkThatDoesNotHold(t *testing.T) {
 		t.Errorf("exit %d: %s%s", got.code, got.stdout, got.stderr)
 	}
 	if got := runWith(t, env, "audit", "--program", "NONE"); got.code != 1 {
-		t.Errorf("a programme that is not there: exit %d", got.code)
+		t.Errorf("a program that is not there: exit %d", got.code)
 	}
 }

@@ -10,7 +10,7 @@ import (
 
 type recomputeCommand struct {
 	databaseSettings
-	Program string `from:"-" placeholder:"CODE" help:"Code of the programme; all programmes when absent."`
+	Program string `from:"-" placeholder:"CODE" help:"Code of the program; all programs when absent."`
 	Job     string `from:"-" placeholder:"ID" help:"One job only."`
 }
 

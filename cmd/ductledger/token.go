@@ -13,13 +13,13 @@ import (
 
 type tokenCommands struct {
 	Create tokenCreateCommand `cmd:"" help:"Make a token; it is shown once."`
-	List   tokenListCommand   `cmd:"" help:"List a programme's tokens, without their text."`
+	List   tokenListCommand   `cmd:"" help:"List a program's tokens, without their text."`
 	Revoke tokenRevokeCommand `cmd:"" help:"End a token for the very next request."`
 }
 
 type tokenCreateCommand struct {
 	databaseSettings
-	Program    string      `from:"-" required:"" help:"Code of the programme."`
+	Program    string      `from:"-" required:"" help:"Code of the program."`
 	Role       domain.Role `from:"-" required:"" enum:"field,contractor,inspector,staff,funder,admin" help:"One of ${enum}."`
 	Name       string      `from:"-" help:"The person who holds it; without, it may neither review nor release."`
 	Contractor string      `from:"-" placeholder:"ID" help:"The contractor, for the roles field and contractor."`
@@ -56,7 +56,7 @@ func (c *tokenCreateCommand) Run(in *invocation) error {
 	defer db.Close()
 	program := storage.ProgramID(c.Program)
 	if _, err := db.Program(in.ctx, program); err != nil {
-		return fmt.Errorf("programme %s: %w", c.Program, err)
+		return fmt.Errorf("program %s: %w", c.Program, err)
 	}
 	text, err := makeToken(in, db, program, t)
 	if err != nil {
@@ -79,7 +79,7 @@ func makeToken(in *invocation, db *storage.DB, program domain.UUID, t storage.To
 
 type tokenListCommand struct {
 	databaseSettings
-	Program string `from:"-" required:"" help:"Code of the programme."`
+	Program string `from:"-" required:"" help:"Code of the program."`
 }
 
 func (tokenListCommand) Help() string { return "Example:\n  ductledger token list --program NORTH" }
@@ -111,7 +111,7 @@ func (c *tokenListCommand) Run(in *invocation) error {
 
 type tokenRevokeCommand struct {
 	databaseSettings
-	Program string `from:"-" required:"" help:"Code of the programme."`
+	Program string `from:"-" required:"" help:"Code of the program."`
 	ID      string `arg:"" name:"id" help:"The token's id, as token list shows it."`
 }
 

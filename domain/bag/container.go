@@ -9,7 +9,7 @@ import (
 	"strings"
 )
 
-// Limits of what is read. A package of a programme's month is some megabytes.
+// Limits of what is read. A package of a program's month is some megabytes.
 const (
 	// DefaultMaxBytes bounds the unpacked size of a package, in bytes.
 	DefaultMaxBytes = 8 << 30

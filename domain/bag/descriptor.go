@@ -192,7 +192,7 @@ func schemaOf(t Table, tables []Table) schemaJSON {
 func descriptorOf(h Head, tables []Table, files map[string][]string, views []viewJSON) ([]byte, error) {
 	p := packageJSON{
 		Schema: profile, Name: strings.ToLower(h.Name()), Title: h.Organization + ", " + h.Program + ", " + h.Month, Version: h.SchemaVersion,
-		Description: "Monthly package of a duct sealing programme. An empty cell means not known. One leading apostrophe of a text cell guards against formulas and is not part of the text.",
+		Description: "Monthly package of a duct sealing program. An empty cell means not known. One leading apostrophe of a text cell guards against formulas and is not part of the text.",
 		Created:     h.AsOf.UTC().Format(asOfForm), Views: views,
 	}
 	for _, t := range tables {

@@ -11,7 +11,7 @@ import (
 
 // A Head says what a package is: whose, of which month, and as of when.
 type Head struct {
-	Program          string    // the programme's code: letters, digits, dashes
+	Program          string    // the program's code: letters, digits, dashes
 	Organization     string    // who sends it
 	Contact          string    // whom to ask
 	Month            string    // 2026-10, in TimeZone, half-open
@@ -57,7 +57,7 @@ func (h Head) check() error {
 		}
 	}
 	_, badMonth := month([]byte(h.Month))
-	need(programForm.MatchString(h.Program), "programme %q: 1 to 40 letters, digits and dashes are expected", h.Program)
+	need(programForm.MatchString(h.Program), "program %q: 1 to 40 letters, digits and dashes are expected", h.Program)
 	need(badMonth == "", "month %q: 2026-10 is the form", h.Month)
 	need(h.Revision >= 1 && h.Revision <= 9999, "revision %d: 1 to 9999 are possible", h.Revision)
 	need(h.Position >= 0, "position %d: it cannot be negative", h.Position)
@@ -103,7 +103,7 @@ func (h Head) bagInfo(c counts) []byte {
 	line("External-Identifier", h.Name())
 	line("Bagging-Date", h.AsOf.UTC().Format(time.DateOnly))
 	line("Payload-Oxum", itoa(c.octets)+"."+itoa(c.streams))
-	line("Programme", h.Program)
+	line("Program", h.Program)
 	line("Month", h.Month)
 	line("Time-Zone", h.TimeZone)
 	line("Month-Finished", strconv.FormatBool(!h.Unfinished))
@@ -142,7 +142,7 @@ func parseBagInfo(text []byte) (h Head, c counts, err error) {
 		return v
 	}
 	h = Head{
-		Program: m["Programme"], Organization: m["Source-Organization"], Contact: m["Contact-Name"], Month: m["Month"],
+		Program: m["Program"], Organization: m["Source-Organization"], Contact: m["Contact-Name"], Month: m["Month"],
 		TimeZone: m["Time-Zone"], Revision: int(whole("Revision")), Demo: m["Demo"] == "true", Unfinished: m["Month-Finished"] == "false",
 		Position: whole("Position"), LedgerHead: m["Ledger-Head"], PreviousPosition: whole("Previous-Position"),
 		PreviousSHA256: m["Previous-SHA256"], SupersedesSHA256: m["Supersedes-SHA256"],

@@ -12,9 +12,9 @@ func readme(h Head, tables []Table, files map[string][]string, rows map[string]i
 	p := func(format string, args ...any) { fmt.Fprintf(&b, format+"\n", args...) }
 	p("%s", h.Name())
 	p("%s\n", strings.Repeat("=", len(h.Name())))
-	p("%s, programme %s: %s, revision %d.", h.Organization, h.Program, h.Month, h.Revision)
+	p("%s, program %s: %s, revision %d.", h.Organization, h.Program, h.Month, h.Revision)
 	p("The month runs from its first day 00:00 to the next month's, in %s.", h.TimeZone)
-	p("As of %s, entry %d of the programme's ledger.", h.AsOf.UTC().Format(time.RFC3339), h.Position)
+	p("As of %s, entry %d of the program's ledger.", h.AsOf.UTC().Format(time.RFC3339), h.Position)
 	if h.Demo {
 		p("\nTHE DATA IS INVENTED. This package demonstrates the form only.")
 	}

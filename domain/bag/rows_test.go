@@ -31,7 +31,7 @@ func TestRows(t *testing.T) {
 		t.Errorf("%q, want %q", names, want)
 	}
 	for name, err := range map[string]error{
-		"no such table": read(file, "job", "job_id"), "no such column": read(file, "jobs", "colour"), "no package": read(file[:len(file)/2], "jobs", "job_id"),
+		"no such table": read(file, "job", "job_id"), "no such column": read(file, "jobs", "color"), "no package": read(file[:len(file)/2], "jobs", "job_id"),
 	} {
 		if !errors.Is(err, bag.ErrUnreadable) {
 			t.Errorf("%s: %v", name, err)

@@ -1,5 +1,5 @@
 // Package cutlist says what to cut for a home's ducts and how much material
-// that takes: blanks for end sweeps, duct-board plugs, bracket strips,
+// that takes: blanks for trunk ends, duct-board plugs, bracket strips,
 // patches, screws, bands, mesh and mastic, for one job and for a day's jobs.
 //
 // It is for the crew, which cuts at the truck and not under the home, and for

@@ -15,8 +15,8 @@ type Crossover struct {
 
 // A Job is what the crew will make on one home.
 type Job struct {
-	FlatSweeps   []FlatSweep   `json:"flat_sweeps,omitempty"`
-	SlopedSweeps []SlopedSweep `json:"sloped_sweeps,omitempty"`
+	FlatBlanks   []FlatBlank   `json:"flat_blanks,omitempty"`
+	SlopedBlanks []SlopedBlank `json:"sloped_blanks,omitempty"`
 	BoardPlugs   []BoardPlug   `json:"board_plugs,omitempty"`
 	Brackets     []Bracket     `json:"brackets,omitempty"`
 	DuctPatches  []Hole        `json:"duct_patches,omitempty"` // the holes, not the patches
@@ -55,7 +55,7 @@ type List struct {
 // each place, and the totals. An empty job gives an empty list. Units are
 // those of the package, formulas those of each piece. Refused: what each piece
 // refuses, with the place in the request named, such as
-// /flat_sweeps/0/duct_width_in, and more than 500 of a kind. Source: that of
+// /flat_blanks/0/duct_width_in, and more than 500 of a kind. Source: that of
 // each piece; totals are sums [calc].
 func ForJob(job Job, p Parameters) (List, error) {
 	if err := p.check(); err != nil {
@@ -68,19 +68,19 @@ func ForJob(job Job, p Parameters) (List, error) {
 		Method: Method, MethodVersion: MethodVersion, Parameters: p,
 		Pieces: []Piece{}, Coats: []Coat{},
 	}}
-	for i, s := range job.FlatSweeps {
+	for i, s := range job.FlatBlanks {
 		piece, err := s.Blank(p)
-		b.piece(piece, err, "/flat_sweeps", i)
-		coat, err := edgeCoat(FlatSweepBlank, s.Place, s.DuctWidthIn, s.DuctHeightIn, p)
-		b.coat(coat, err, "/flat_sweeps", i)
-		b.list.Totals.ScrewsCount += p.SweepScrewsCount
+		b.piece(piece, err, "/flat_blanks", i)
+		coat, err := edgeCoat(FlatBlankPiece, s.Place, s.DuctWidthIn, s.DuctHeightIn, p)
+		b.coat(coat, err, "/flat_blanks", i)
+		b.list.Totals.ScrewsCount += p.BlankScrewsCount
 	}
-	for i, s := range job.SlopedSweeps {
+	for i, s := range job.SlopedBlanks {
 		piece, err := s.Blank(p)
-		b.piece(piece, err, "/sloped_sweeps", i)
-		coat, err := edgeCoat(SlopedSweepBlank, s.Place, s.DuctWidthIn, slope(s.DuctHeightIn, s.RunIn), p)
-		b.coat(coat, err, "/sloped_sweeps", i)
-		b.list.Totals.ScrewsCount += p.SweepScrewsCount
+		b.piece(piece, err, "/sloped_blanks", i)
+		coat, err := edgeCoat(SlopedBlankPiece, s.Place, s.DuctWidthIn, slope(s.DuctHeightIn, s.RunIn), p)
+		b.coat(coat, err, "/sloped_blanks", i)
+		b.list.Totals.ScrewsCount += p.BlankScrewsCount
 	}
 	for i, s := range job.BoardPlugs {
 		piece, err := s.Blank(p)
@@ -127,8 +127,8 @@ func (job Job) checkCounts() error {
 		argument string
 		count    int
 	}{
-		{"/flat_sweeps", len(job.FlatSweeps)},
-		{"/sloped_sweeps", len(job.SlopedSweeps)},
+		{"/flat_blanks", len(job.FlatBlanks)},
+		{"/sloped_blanks", len(job.SlopedBlanks)},
 		{"/board_plugs", len(job.BoardPlugs)},
 		{"/brackets", len(job.Brackets)},
 		{"/duct_patches", len(job.DuctPatches)},

@@ -14,8 +14,8 @@ import (
 func invented() Job {
 	thin := 0.02
 	return Job{
-		FlatSweeps:   []FlatSweep{{Place: "A front", DuctWidthIn: 14, DuctHeightIn: 5}},
-		SlopedSweeps: []SlopedSweep{{Place: "A rear", DuctWidthIn: 14, DuctHeightIn: 5, RunIn: 12}},
+		FlatBlanks:   []FlatBlank{{Place: "A front", DuctWidthIn: 14, DuctHeightIn: 5}},
+		SlopedBlanks: []SlopedBlank{{Place: "A rear", DuctWidthIn: 14, DuctHeightIn: 5, RunIn: 12}},
 		BoardPlugs:   []BoardPlug{{Place: "B front", DuctWidthIn: 14, DuctHeightIn: 5}},
 		Brackets:     []Bracket{{TrunkLegIn: 4, OtherLegIn: 3, WidthIn: 2}},
 		DuctPatches:  []Hole{{LengthIn: 8, WidthIn: 8}},
@@ -62,7 +62,7 @@ func TestForJob(t *testing.T) {
 }
 
 func TestWiderThanStockIsNoted(t *testing.T) {
-	list, err := ForJob(Job{FlatSweeps: []FlatSweep{{DuctWidthIn: 16, DuctHeightIn: 14}}}, DefaultParameters())
+	list, err := ForJob(Job{FlatBlanks: []FlatBlank{{DuctWidthIn: 16, DuctHeightIn: 14}}}, DefaultParameters())
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -101,8 +101,8 @@ func anyJob(t *rapid.T, label string) Job {
 	return rapid.Custom(func(t *rapid.T) Job {
 		var job Job
 		for i := rapid.IntRange(0, 3).Draw(t, "closures"); i > 0; i-- {
-			job.FlatSweeps = append(job.FlatSweeps, FlatSweep{DuctWidthIn: in.Draw(t, "w"), DuctHeightIn: in.Draw(t, "h")})
-			job.SlopedSweeps = append(job.SlopedSweeps, SlopedSweep{DuctWidthIn: in.Draw(t, "w"), DuctHeightIn: in.Draw(t, "h"), RunIn: run.Draw(t, "r"), ScrewedToSideWalls: rapid.Bool().Draw(t, "screwed")})
+			job.FlatBlanks = append(job.FlatBlanks, FlatBlank{DuctWidthIn: in.Draw(t, "w"), DuctHeightIn: in.Draw(t, "h")})
+			job.SlopedBlanks = append(job.SlopedBlanks, SlopedBlank{DuctWidthIn: in.Draw(t, "w"), DuctHeightIn: in.Draw(t, "h"), RunIn: run.Draw(t, "r"), ScrewedToSideWalls: rapid.Bool().Draw(t, "screwed")})
 			job.BoardPlugs = append(job.BoardPlugs, BoardPlug{DuctWidthIn: in.Draw(t, "w"), DuctHeightIn: in.Draw(t, "h"), RunIn: run.Draw(t, "r")})
 		}
 		for i := rapid.IntRange(0, 3).Draw(t, "holes"); i > 0; i-- {
@@ -118,8 +118,8 @@ func anyJob(t *rapid.T, label string) Job {
 
 func joined(a, b Job) Job {
 	return Job{
-		FlatSweeps:   append(append([]FlatSweep{}, a.FlatSweeps...), b.FlatSweeps...),
-		SlopedSweeps: append(append([]SlopedSweep{}, a.SlopedSweeps...), b.SlopedSweeps...),
+		FlatBlanks:   append(append([]FlatBlank{}, a.FlatBlanks...), b.FlatBlanks...),
+		SlopedBlanks: append(append([]SlopedBlank{}, a.SlopedBlanks...), b.SlopedBlanks...),
 		BoardPlugs:   append(append([]BoardPlug{}, a.BoardPlugs...), b.BoardPlugs...),
 		Brackets:     append(append([]Bracket{}, a.Brackets...), b.Brackets...),
 		DuctPatches:  append(append([]Hole{}, a.DuctPatches...), b.DuctPatches...),
@@ -175,8 +175,8 @@ func TestScaling(t *testing.T) {
 		w, h, r := rapid.Float64Range(2, 30).Draw(t, "w"), rapid.Float64Range(2, 30).Draw(t, "h"), rapid.Float64Range(0, 30).Draw(t, "r")
 		job := func(k float64) Job {
 			return Job{
-				FlatSweeps:   []FlatSweep{{DuctWidthIn: k * w, DuctHeightIn: k * h}},
-				SlopedSweeps: []SlopedSweep{{DuctWidthIn: k * w, DuctHeightIn: k * h, RunIn: k * r, ScrewedToSideWalls: true}},
+				FlatBlanks:   []FlatBlank{{DuctWidthIn: k * w, DuctHeightIn: k * h}},
+				SlopedBlanks: []SlopedBlank{{DuctWidthIn: k * w, DuctHeightIn: k * h, RunIn: k * r, ScrewedToSideWalls: true}},
 				BoardPlugs:   []BoardPlug{{DuctWidthIn: k * w, DuctHeightIn: k * h, RunIn: k * r}},
 				DuctPatches:  []Hole{{LengthIn: k * w, WidthIn: k * h}},
 				Crossovers:   []Crossover{{CollarDiameterIn: k * w}},
@@ -243,8 +243,8 @@ func FuzzForJob(f *testing.F) {
 	f.Fuzz(func(t *testing.T, w, h, r, flange, waste float64) {
 		p := with(func(p *Parameters) { p.EndFlangeIn, p.WasteRatio = flange, waste })
 		list, err := ForJob(Job{
-			FlatSweeps:   []FlatSweep{{DuctWidthIn: w, DuctHeightIn: h}},
-			SlopedSweeps: []SlopedSweep{{DuctWidthIn: w, DuctHeightIn: h, RunIn: r}},
+			FlatBlanks:   []FlatBlank{{DuctWidthIn: w, DuctHeightIn: h}},
+			SlopedBlanks: []SlopedBlank{{DuctWidthIn: w, DuctHeightIn: h, RunIn: r}},
 			BoardPlugs:   []BoardPlug{{DuctWidthIn: w, DuctHeightIn: h, RunIn: r}},
 			DuctPatches:  []Hole{{LengthIn: w, WidthIn: h}},
 			Crossovers:   []Crossover{{CollarDiameterIn: w}},

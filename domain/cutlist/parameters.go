@@ -2,12 +2,12 @@ package cutlist
 
 import "ductledger/domain/stat"
 
-// Parameters are the allowances and counts of a programme.
+// Parameters are the allowances and counts of a program.
 type Parameters struct {
 	StockWidthIn         float64 `json:"stock_width_in"`          // width of the metal on the roll
 	BlankAllowanceIn     float64 `json:"blank_allowance_in"`      // flat blank beyond the duct's inside, each side; also its corner notch
-	EndFlangeIn          float64 `json:"end_flange_in"`           // f: sloped sweep, flange at its upper and lower end
-	SideFlangeIn         float64 `json:"side_flange_in"`          // sloped sweep, each side that is screwed to a side wall
+	EndFlangeIn          float64 `json:"end_flange_in"`           // f: sloped blank, flange at its upper and lower end
+	SideFlangeIn         float64 `json:"side_flange_in"`          // sloped blank, each side that is screwed to a side wall
 	BoardThicknessIn     float64 `json:"board_thickness_in"`      // duct board
 	BracketLeastWidthIn  float64 `json:"bracket_least_width_in"`  // bracket strip
 	BracketMostWidthIn   float64 `json:"bracket_most_width_in"`   //
@@ -16,7 +16,7 @@ type Parameters struct {
 	MasticThicknessIn    float64 `json:"mastic_thickness_in"`     // as put on, wet
 	MasticBeadWidthIn    float64 `json:"mastic_bead_width_in"`    // band of mastic along an edge that is sealed all round
 	MeshOverlapIn        float64 `json:"mesh_overlap_in"`         // mesh longer than each seam
-	SweepScrewsCount     int     `json:"sweep_screws_count"`      // metal sweep
+	BlankScrewsCount     int     `json:"blank_screws_count"`      // sloped metal blank
 	BracketScrewsCount   int     `json:"bracket_screws_count"`    // both legs
 	CollarScrewsCount    int     `json:"collar_screws_count"`     // crossover collar
 	BandsPerCollarCount  int     `json:"bands_per_collar_count"`  // core and jacket apart
@@ -29,7 +29,7 @@ type Parameters struct {
 // 1.95 mm (US Mint, five cents [pub]).
 const FiveCentCoinIn = 1.95 / 25.4
 
-// DefaultParameters is what stands where a programme sets nothing: units and
+// DefaultParameters is what stands where a program sets nothing: units and
 // source at each value, [cp] where none is published.
 func DefaultParameters() Parameters {
 	return Parameters{
@@ -45,7 +45,7 @@ func DefaultParameters() Parameters {
 		MasticThicknessIn:    FiveCentCoinIn, // in, US Mint [pub]
 		MasticBeadWidthIn:    2,              // in [cp]; an inch on each side of the joint
 		MeshOverlapIn:        1,              // in [cp]
-		SweepScrewsCount:     6,              // [cp]; any number will do
+		BlankScrewsCount:     6,              // [cp]; any number will do
 		BracketScrewsCount:   5,              // [cp]; 3 in the trunk, 2 in the other leg
 		CollarScrewsCount:    4,              // [cp]
 		BandsPerCollarCount:  2,              // [cp]; SWS 3.1601.5 (2017) [pub] asks core and jacket apart
@@ -87,7 +87,7 @@ func (p Parameters) check() error {
 		{root + "mastic_thickness_in", p.MasticThicknessIn, leastMastic, mostMastic, "in"},
 		{root + "mastic_bead_width_in", p.MasticBeadWidthIn, 0, mostFlange, "in"},
 		{root + "mesh_overlap_in", p.MeshOverlapIn, 0, mostFlange, "in"},
-		{root + "sweep_screws_count", float64(p.SweepScrewsCount), 0, mostCount, "screws"},
+		{root + "blank_screws_count", float64(p.BlankScrewsCount), 0, mostCount, "screws"},
 		{root + "bracket_screws_count", float64(p.BracketScrewsCount), 0, mostCount, "screws"},
 		{root + "collar_screws_count", float64(p.CollarScrewsCount), 0, mostCount, "screws"},
 		{root + "bands_per_collar_count", float64(p.BandsPerCollarCount), 0, mostCount, "bands"},

@@ -7,8 +7,8 @@ type Kind string
 
 // The kinds of pieces.
 const (
-	FlatSweepBlank   Kind = "flat_sweep"
-	SlopedSweepBlank Kind = "sloped_sweep"
+	FlatBlankPiece   Kind = "flat_blank"
+	SlopedBlankPiece Kind = "sloped_blank"
 	BoardPlugBlank   Kind = "board_plug"
 	BracketStrip     Kind = "bracket_strip"
 	DuctPatch        Kind = "duct_patch"

@@ -48,22 +48,22 @@ func TestPieces(t *testing.T) {
 		wider         bool
 		source        string
 	}{
-		{"flat blank of a 14 × 5 duct", func() (Piece, error) { return FlatSweep{DuctWidthIn: 14, DuctHeightIn: 5}.Blank(standard) },
+		{"flat blank of a 14 × 5 duct", func() (Piece, error) { return FlatBlank{DuctWidthIn: 14, DuctHeightIn: 5}.Blank(standard) },
 			5.5, 14.5, 79.75, 0, 14.5, false, "0.25 in larger on every side [cp]; area [calc]"},
-		{"flat blank wider both ways", func() (Piece, error) { return FlatSweep{DuctWidthIn: 16, DuctHeightIn: 14}.Blank(standard) },
+		{"flat blank wider both ways", func() (Piece, error) { return FlatBlank{DuctWidthIn: 16, DuctHeightIn: 14}.Blank(standard) },
 			14.5, 16.5, 239.25, 0, 0, true, "as above; stock of 14 in [cp]"},
-		{"flat blank exactly as wide as the stock", func() (Piece, error) { return FlatSweep{DuctWidthIn: 16, DuctHeightIn: 13.5}.Blank(standard) },
+		{"flat blank exactly as wide as the stock", func() (Piece, error) { return FlatBlank{DuctWidthIn: 16, DuctHeightIn: 13.5}.Blank(standard) },
 			14, 16.5, 231, 0, 16.5, false, "as above: a limit is not over"},
-		{"small flat blank lies across", func() (Piece, error) { return FlatSweep{DuctWidthIn: 11.5, DuctHeightIn: 4.5}.Blank(standard) },
+		{"small flat blank lies across", func() (Piece, error) { return FlatBlank{DuctWidthIn: 11.5, DuctHeightIn: 4.5}.Blank(standard) },
 			5, 12, 60, 0, 5, false, "[calc]"},
-		{"slope 5 and 5", func() (Piece, error) { return SlopedSweep{DuctWidthIn: 10, DuctHeightIn: 5, RunIn: 5}.Blank(standard) },
+		{"slope 5 and 5", func() (Piece, error) { return SlopedBlank{DuctWidthIn: 10, DuctHeightIn: 5, RunIn: 5}.Blank(standard) },
 			9.071068, 10, 90.71068, 5e-6, 9.071068, false, "√(H²+R²)+2f, f 1 [calc]"},
-		{"slope 5 and 8", func() (Piece, error) { return SlopedSweep{DuctWidthIn: 14, DuctHeightIn: 5, RunIn: 8}.Blank(standard) },
+		{"slope 5 and 8", func() (Piece, error) { return SlopedBlank{DuctWidthIn: 14, DuctHeightIn: 5, RunIn: 8}.Blank(standard) },
 			11.43398, 14, 160.0757, 5e-5, 11.43398, false, "√(H²+R²)+2f, f 1 [calc]"},
 		{"the same, screwed to the side walls", func() (Piece, error) {
-			return SlopedSweep{DuctWidthIn: 14, DuctHeightIn: 5, RunIn: 8, ScrewedToSideWalls: true}.Blank(standard)
+			return SlopedBlank{DuctWidthIn: 14, DuctHeightIn: 5, RunIn: 8, ScrewedToSideWalls: true}.Blank(standard)
 		}, 11.43398, 14.5, 165.79271, 5e-5, 14.5, false, "0.25 in more on each side [cp]; 11.4339811 × 14.5 [calc]"},
-		{"upright slope", func() (Piece, error) { return SlopedSweep{DuctWidthIn: 12, DuctHeightIn: 5}.Blank(standard) },
+		{"upright slope", func() (Piece, error) { return SlopedBlank{DuctWidthIn: 12, DuctHeightIn: 5}.Blank(standard) },
 			7, 12, 84, 0, 7, false, "[calc] R 0: the height and two flanges"},
 		{"board on a slope of 45°", func() (Piece, error) { return BoardPlug{DuctWidthIn: 14, DuctHeightIn: 5, RunIn: 5}.Blank(standard) },
 			5*root2 + 1, 14, (5*root2 + 1) * 14, 1e-12, 0, false, "[calc] slab of 1 in between planes 5 in apart"},
@@ -105,7 +105,7 @@ func TestPieces(t *testing.T) {
 
 func TestMarks(t *testing.T) {
 	p := DefaultParameters()
-	flat, _ := FlatSweep{DuctWidthIn: 14, DuctHeightIn: 5}.Blank(p)
+	flat, _ := FlatBlank{DuctWidthIn: 14, DuctHeightIn: 5}.Blank(p)
 	board, _ := BoardPlug{DuctWidthIn: 14, DuctHeightIn: 5, RunIn: 5}.Blank(p)
 	strip, _ := Bracket{TrunkLegIn: 4, OtherLegIn: 3, WidthIn: 2.5}.Strip(p)
 	if flat.CornerNotchIn == nil || board.BevelDeg == nil || strip.BendAtIn == nil {
@@ -124,10 +124,10 @@ func TestPiecesRefused(t *testing.T) {
 		code     string
 		argument string
 	}{
-		{"no width", func() (Piece, error) { return FlatSweep{DuctHeightIn: 5}.Blank(p) }, stat.NotPositive, "/duct_width_in"},
-		{"no height", func() (Piece, error) { return FlatSweep{DuctWidthIn: 5, DuctHeightIn: math.NaN()}.Blank(p) }, stat.NotFinite, "/duct_height_in"},
-		{"longer than a section", func() (Piece, error) { return FlatSweep{DuctWidthIn: 1201, DuctHeightIn: 5}.Blank(p) }, stat.OutOfRange, "/duct_width_in"},
-		{"run backwards", func() (Piece, error) { return SlopedSweep{DuctWidthIn: 14, DuctHeightIn: 5, RunIn: -1}.Blank(p) }, stat.OutOfRange, "/run_in"},
+		{"no width", func() (Piece, error) { return FlatBlank{DuctHeightIn: 5}.Blank(p) }, stat.NotPositive, "/duct_width_in"},
+		{"no height", func() (Piece, error) { return FlatBlank{DuctWidthIn: 5, DuctHeightIn: math.NaN()}.Blank(p) }, stat.NotFinite, "/duct_height_in"},
+		{"longer than a section", func() (Piece, error) { return FlatBlank{DuctWidthIn: 1201, DuctHeightIn: 5}.Blank(p) }, stat.OutOfRange, "/duct_width_in"},
+		{"run backwards", func() (Piece, error) { return SlopedBlank{DuctWidthIn: 14, DuctHeightIn: 5, RunIn: -1}.Blank(p) }, stat.OutOfRange, "/run_in"},
 		{"board laid flat", func() (Piece, error) { return BoardPlug{DuctWidthIn: 14, DuctHeightIn: 0.01, RunIn: 1200}.Blank(p) }, stat.OutOfRange, "/run_in"},
 		{"narrow bracket", func() (Piece, error) { return Bracket{TrunkLegIn: 4, OtherLegIn: 3, WidthIn: 1.99}.Strip(p) }, stat.OutOfRange, "/width_in"},
 		{"broad bracket", func() (Piece, error) { return Bracket{TrunkLegIn: 4, OtherLegIn: 3, WidthIn: 2.51}.Strip(p) }, stat.OutOfRange, "/width_in"},
@@ -135,7 +135,7 @@ func TestPiecesRefused(t *testing.T) {
 		{"hole without length", func() (Piece, error) { return Hole{WidthIn: 8}.PatchOnDuct(p) }, stat.NotPositive, "/length_in"},
 		{"endless hole", func() (Piece, error) { return Hole{LengthIn: 8, WidthIn: math.Inf(1)}.PatchOnWrap(p) }, stat.NotFinite, "/width_in"},
 		{"negative allowance", func() (Piece, error) {
-			return FlatSweep{DuctWidthIn: 14, DuctHeightIn: 5}.Blank(with(func(p *Parameters) { p.BlankAllowanceIn = -1 }))
+			return FlatBlank{DuctWidthIn: 14, DuctHeightIn: 5}.Blank(with(func(p *Parameters) { p.BlankAllowanceIn = -1 }))
 		}, stat.OutOfRange, "/parameters/blank_allowance_in"},
 		{"no parameters", func() (Piece, error) { return Hole{LengthIn: 8, WidthIn: 8}.PatchOnDuct(Parameters{}) }, stat.OutOfRange, "/parameters/stock_width_in"},
 	} {

@@ -10,20 +10,20 @@ import (
 // mostDeemedKWh is above the whole heating of any one home.
 const mostDeemedKWh = 1e5
 
-// A DeemedFigure is a saving that a programme adopts for every treated home
-// of a zone, whatever was measured there. It is a setting of the programme,
+// A DeemedFigure is a saving that a program adopts for every treated home
+// of a zone, whatever was measured there. It is a setting of the program,
 // dated, and its source is named.
 type DeemedFigure struct {
 	Zone      string   `json:"zone"`
 	SavingKWh float64  `json:"saving_kwh"`        // in a year
 	URatio    *float64 `json:"u_ratio,omitempty"` // relative standard uncertainty; absent: Uncertainty.DeemedRatio
-	AdoptedOn string   `json:"adopted_on"`        // the day from which the programme uses it, 2006-01-02
+	AdoptedOn string   `json:"adopted_on"`        // the day from which the program uses it, 2006-01-02
 	Source    string   `json:"source"`            // who published it, where and when
 }
 
-// NorthwestFigures are published figures to start a programme's settings
+// NorthwestFigures are published figures to start a program's settings
 // from: 1,543 and 2,477 kWh a year in heating zones 1 and 2, Northwest
-// Regional Technical Forum, August 2013 [pub]. adoptedOn is the programme's
+// Regional Technical Forum, August 2013 [pub]. adoptedOn is the program's
 // own day.
 func NorthwestFigures(adoptedOn string) []DeemedFigure {
 	const source = "Northwest Regional Technical Forum, August 2013"
@@ -62,7 +62,7 @@ func SavingDeemed(figures []DeemedFigure, zone string, u Uncertainty) (Estimate,
 	}
 	if found < 0 {
 		return Estimate{}, stat.Refuse(ZoneUnknown, "/zone", "set a figure for the zone, or estimate by effectiveness",
-			"the programme has no deemed figure for zone %q", zone)
+			"the program has no deemed figure for zone %q", zone)
 	}
 	f := figures[found]
 	ratio := u.DeemedRatio

@@ -1,7 +1,7 @@
 // Package delivery says how much of a furnace's heat reaches the rooms
 // through ducts that leak and lose heat, and what sealing them may save.
 //
-// It is for programme staff who must explain a saving, and for a crew's
+// It is for program staff who must explain a saving, and for a crew's
 // device that shows what a repair did. The one idea: delivery effectiveness
 // is heat arriving at the registers over heat put in by the furnace, and the
 // furnace must burn the inverse of it. So a saving is 1 − before/after, and
@@ -14,7 +14,7 @@
 // following the air round the loop (Follow); tests hold the two equal to
 // 1e-12. Savings come by two named methods: from effectiveness with the
 // home's heating energy or with degree days, and as a regional deemed figure
-// that a programme adopts. Each is an Estimate with method, version, a range
+// that a program adopts. Each is an Estimate with method, version, a range
 // and a sentence that says it is an estimate. None is a promise.
 //
 // # Units

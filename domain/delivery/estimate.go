@@ -39,7 +39,7 @@ type Estimate struct {
 // Sentences of an Estimate.
 const (
 	estimateSentence = "This is an estimate, not a promise: what this home saves also depends on the weather, on how it is lived in and on what the tests could not see."
-	deemedSentence   = "This is an estimate, not a promise: a figure that the programme adopted for the average of many homes; one home may save far more, or nothing."
+	deemedSentence   = "This is an estimate, not a promise: a figure that the program adopted for the average of many homes; one home may save far more, or nothing."
 	noneInRange      = " The range includes no saving at all."
 	moreEnergy       = " By these figures the home uses more energy than before."
 )

@@ -39,7 +39,7 @@ const (
 	DefaultCoverage = 1.96
 )
 
-// DefaultUncertainty is what stands where a programme sets nothing: fractions,
+// DefaultUncertainty is what stands where a program sets nothing: fractions,
 // and a coverage factor without unit. Source: at each constant, [cp] where none
 // is published.
 func DefaultUncertainty() Uncertainty {

@@ -24,7 +24,7 @@ type Design struct {
 }
 
 // DefaultDesign draws one in twenty of each contractor's jobs of a month, at
-// least one, and none by risk: which risks count is the programme's to say.
+// least one, and none by risk: which risks count is the program's to say.
 // Source: the share is [cp].
 func DefaultDesign() Design { return Design{SharePercent: 5} }
 

@@ -73,7 +73,7 @@ func isWork(kind domain.Kind) bool {
 }
 
 // refusedRuleSet keeps the sets that are in force as they are: none may change
-// a result that exists. A programme's first set begins before everything.
+// a result that exists. A program's first set begins before everything.
 func (w *sorter) refusedRuleSet(item *Item, exists bool) *domain.Error {
 	r, ok := item.Record.(*domain.RuleSet)
 	if !ok {

@@ -58,7 +58,7 @@ type Store struct {
 	Replaced map[domain.UUID]Replaceable
 	RuleSets map[domain.UUID]domain.Date // the days from which stored rule sets count
 	Devices  map[domain.UUID]domain.DeviceState
-	Today    domain.Date // where the programme works: a new rule set begins later
+	Today    domain.Date // where the program works: a new rule set begins later
 }
 
 // Replaceable is what the record that replaces another must have in common

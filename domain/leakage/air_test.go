@@ -36,18 +36,18 @@ func TestAir(t *testing.T) {
 func TestLeakFlow(t *testing.T) {
 	warm, cold := leakage.Air{TemperatureC: 20}, leakage.Air{TemperatureC: -10}
 	ratio := (-10.0 + 273) / (20 + 273) // of densities at one elevation, by the gas law
-	out := leakage.TestAir{Inside: warm, Outside: cold, Direction: leakage.Depressurising}
-	in := leakage.TestAir{Inside: warm, Outside: cold, Direction: leakage.Pressurising}
+	out := leakage.TestAir{Inside: warm, Outside: cold, Direction: leakage.Depressurizing}
+	in := leakage.TestAir{Inside: warm, Outside: cold, Direction: leakage.Pressurizing}
 	a, err := out.LeakFlow(100)
 	if err != nil {
 		t.Fatal(err)
 	}
-	near(t, "depressurising, cold outside", a, 100*ratio, 1e-10, "mass is conserved: thin inside air through the fan, dense air through the leaks")
+	near(t, "depressurizing, cold outside", a, 100*ratio, 1e-10, "mass is conserved: thin inside air through the fan, dense air through the leaks")
 	b, err := in.LeakFlow(100)
 	if err != nil {
 		t.Fatal(err)
 	}
-	near(t, "pressurising, cold outside", b, 100/ratio, 1e-10, "mass is conserved: dense outside air through the fan")
+	near(t, "pressurizing, cold outside", b, 100/ratio, 1e-10, "mass is conserved: dense outside air through the fan")
 	pairs := readings(10, 100, 20, 150)
 	corrected, err := in.LeakReadings(pairs)
 	if err != nil || corrected[0].FlowCFM != b || corrected[1].PressurePa != 20 || pairs[0].FlowCFM != 100 {
@@ -58,7 +58,7 @@ func TestLeakFlow(t *testing.T) {
 	in.Direction = "sideways"
 	_, err = in.LeakReadings(pairs)
 	refused(t, "direction", err, stat.OutOfRange, "/direction")
-	in = leakage.TestAir{Inside: warm, Outside: leakage.Air{TemperatureC: 99}, Direction: leakage.Pressurising}
+	in = leakage.TestAir{Inside: warm, Outside: leakage.Air{TemperatureC: 99}, Direction: leakage.Pressurizing}
 	_, err = in.LeakFlow(100)
 	refused(t, "outside", err, stat.OutOfRange, "/outside/temperature_c")
 }
@@ -66,12 +66,12 @@ func TestLeakFlow(t *testing.T) {
 func TestAtReferenceAir(t *testing.T) {
 	p := leakage.DefaultFanParameters()
 	test := fan(t, p, 10, 100, 20, 152, 30, 190, 40, 231, 50, 260)
-	reference := leakage.TestAir{Inside: leakage.ReferenceAir(), Outside: leakage.Air{TemperatureC: -10}, Direction: leakage.Pressurising}
+	reference := leakage.TestAir{Inside: leakage.ReferenceAir(), Outside: leakage.Air{TemperatureC: -10}, Direction: leakage.Pressurizing}
 	same, err := reference.AtReferenceAir(test)
 	if err != nil || same.LeakageCFM != test.LeakageCFM {
 		t.Errorf("reference air through the leaks changes the figure: %v, %v", same.LeakageCFM, err)
 	}
-	reference.Direction = leakage.Depressurising
+	reference.Direction = leakage.Depressurizing
 	cold, err := reference.AtReferenceAir(test)
 	if err != nil {
 		t.Fatal(err)
@@ -164,9 +164,9 @@ func TestLeakFlowInverts(t *testing.T) {
 		air := rapid.Custom(func(t *rapid.T) leakage.Air {
 			return leakage.Air{TemperatureC: rapid.Float64Range(-40, 50).Draw(t, "°C"), ElevationM: rapid.Float64Range(0, 3000).Draw(t, "m")}
 		})
-		a := leakage.TestAir{Inside: air.Draw(t, "in"), Outside: air.Draw(t, "out"), Direction: leakage.Pressurising}
+		a := leakage.TestAir{Inside: air.Draw(t, "in"), Outside: air.Draw(t, "out"), Direction: leakage.Pressurizing}
 		b := a
-		b.Direction = leakage.Depressurising
+		b.Direction = leakage.Depressurizing
 		q, err := a.LeakFlow(100)
 		if err != nil {
 			t.Fatal(err)

@@ -31,7 +31,7 @@ type Route struct {
 // CaliforniaAlteredDucts are the alternative routes for altered ducts in the
 // residential California Energy Code §150.2(b)1, figures of the editions
 // 2008 to 2019 recalled from memory [mem]: they show the shape, and a
-// programme enters the figures of the edition that binds it.
+// program enters the figures of the edition that binds it.
 func CaliforniaAlteredDucts() []Route {
 	source := "California Energy Code 150.2(b)1, editions 2008 to 2019 [mem]"
 	fifteen, ten, sixty := 0.15, 0.10, 0.60

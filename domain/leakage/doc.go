@@ -19,7 +19,7 @@
 // Refused, with the argument named, as *stat.Refusal: values that are not
 // finite or not positive, readings without spread, exponents outside their
 // limits, pressures outside an instrument's range. A home pressure or a
-// scatter that makes a figure worthless is said in a word beside the figure.
+// scatter that makes a figure undecided is said in a word beside the figure.
 //
 // No figure here says anything about the air people breathe or about the
 // equipment; it is the size of holes under a test pressure.
@@ -37,7 +37,7 @@ const (
 	FanTestVersion     = "fan-test-1"
 	SubtractionVersion = "subtraction-1"
 	PanVersion         = "pan-1"
-	NormalisedVersion  = "normalised-1"
+	NormalizedVersion  = "normalized-1"
 	ReductionVersion   = "reduction-1"
 	AlteredVersion     = "altered-ducts-1"
 )

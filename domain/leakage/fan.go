@@ -29,7 +29,7 @@ type Quality string
 const (
 	Good      Quality = "good"
 	Weak      Quality = "weak"
-	Worthless Quality = "worthless"
+	Undecided Quality = "undecided"
 )
 
 // A FanTest is the answer of Fan.
@@ -65,7 +65,7 @@ type Fit struct {
 //
 //	1 reading    Q_ref = Q·(P_ref/P)^n with n assumed
 //	2 readings   the exact line through both, no interval
-//	3 and more   least squares of ln Q on ln ΔP, x centred at ln P_ref, so that
+//	3 and more   least squares of ln Q on ln ΔP, x centered at ln P_ref, so that
 //	             the intercept is ln Q_ref; t limits with N − 2 degrees of freedom
 //
 // An instrument's calibration is common to all readings and the fit cannot see

@@ -79,7 +79,7 @@ func FuzzFan(f *testing.F) {
 		if test.Exponent < 0.5-1e-9 || test.Exponent > 1+1e-9 || !(test.LeakageCFM > 0) {
 			t.Fatalf("got %+v", test)
 		}
-		air := leakage.TestAir{Inside: leakage.Air{TemperatureC: celsius}, Outside: leakage.ReferenceAir(), Direction: leakage.Pressurising}
+		air := leakage.TestAir{Inside: leakage.Air{TemperatureC: celsius}, Outside: leakage.ReferenceAir(), Direction: leakage.Pressurizing}
 		carried, err := air.AtReferenceAir(test)
 		answered(t, carried, err)
 		corrected, err := leakage.SubtractZero(in, []float64{celsius}, nil)

@@ -8,7 +8,7 @@ import (
 	"ductledger/domain/stat"
 )
 
-func TestNormalised(t *testing.T) {
+func TestNormalized(t *testing.T) {
 	get := func(v float64, err error) float64 {
 		t.Helper()
 		if err != nil {

@@ -10,12 +10,12 @@ import (
 // PanParameters are the settings of pan readings.
 type PanParameters struct {
 	HousePa  float64 // the home pressure at which readings are compared; 50 Pa [cp]
-	TargetPa float64 // a reading above it is over target; 1.0 Pa at HousePa [cp], programmes differ
+	TargetPa float64 // a reading above it is over target; 1.0 Pa at HousePa [cp], programs differ
 	FloorPa  float64 // a reading below it is not distinguishable from 0; 0.3 Pa, about twice a gauge's 0.15 Pa [cp]
 	Exponent float64 // of register leak and room opening alike; 0.65, no unit
 }
 
-// DefaultPanParameters gives the values named at the fields, in Pa; programmes
+// DefaultPanParameters gives the values named at the fields, in Pa; programs
 // differ in the target [cp].
 func DefaultPanParameters() PanParameters {
 	return PanParameters{HousePa: 50, TargetPa: 1, FloorPa: 0.3, Exponent: 0.65}

@@ -7,7 +7,7 @@ import (
 	"ductledger/domain/stat"
 )
 
-// LeastPairs is the number of re-tests from which a programme's own
+// LeastPairs is the number of re-tests from which a program's own
 // repeatability replaces the assumed one [cp].
 const LeastPairs = 15
 

@@ -71,7 +71,7 @@ const (
 //	Σ step   = before − after           checked to 1e-9 cfm25
 //
 // At one duct pressure the flows through parallel leaks add, which is why
-// steps in cfm25 may be added. Neighbouring steps share a reading, so their
+// steps in cfm25 may be added. Neighboring steps share a reading, so their
 // errors are opposed and the steps' uncertainties do not add in quadrature;
 // the whole has √(u_before² + u_after²). A series is of one quantity,
 // total or to outside, and of one method; the caller passes no mix.
@@ -163,7 +163,7 @@ func (r SteppedReading) checkAsStep(argument string) error {
 
 // AddPan refuses, always. A pan reading in Pa is the share of the home's
 // pressure that stands across one covered register; it depends on the ratio of
-// the leak to the duct's other openings, and neighbouring registers see the
+// the leak to the duct's other openings, and neighboring registers see the
 // same leak. So neither readings of several registers nor steps between
 // passes add up to a quantity of anything; use the maximum, the median and
 // the count over the target.

@@ -16,11 +16,11 @@ type SubtractionTest struct {
 }
 
 // SubtractionParameters are the settings. The three words have no published
-// limits: the defaults are practice [cp] and a programme may set its own.
+// limits: the defaults are practice [cp] and a program may set its own.
 type SubtractionParameters struct {
 	Exponent            float64 // n; 0.65, no unit
 	GoodCorrection      float64 // correction factors up to this are good: 1.6, H about 39 of 50 Pa
-	WorthlessCorrection float64 // above this the ducts hang on the home no more: 3.6, H below 20 of 50 Pa
+	UndecidedCorrection float64 // above this the ducts hang on the home no more: 3.6, H below 20 of 50 Pa
 	GoodRelative        float64 // relative standard uncertainty up to this is good: 0.25
 	Coverage            float64 // Coverage95
 	GaugeFloorPa        float64 // rectangular half-width of H at least this: 0.15 Pa
@@ -32,7 +32,7 @@ type SubtractionParameters struct {
 // units: practice [cp], but for the coverage (JCGM 100 (GUM) table G.1 [pub]).
 func DefaultSubtractionParameters() SubtractionParameters {
 	return SubtractionParameters{
-		Exponent: 0.65, GoodCorrection: 1.6, WorthlessCorrection: 3.6, GoodRelative: 0.25,
+		Exponent: 0.65, GoodCorrection: 1.6, UndecidedCorrection: 3.6, GoodRelative: 0.25,
 		Coverage: Coverage95, GaugeFloorPa: 0.15, GaugeShare: 0.01, Accuracy: DefaultAccuracy(),
 	}
 }
@@ -92,7 +92,7 @@ func correction(p, h, n float64) float64 { return 1 / (1 - math.Pow((p-h)/p, n))
 // Differences stand in for derivatives because the factor has none at H = P
 // (JCGM 100 (GUM) 5.1.3 note 2 [pub]). u(H) = max(GaugeFloorPa, GaugeShare·H)/√3.
 //
-// Quality: worthless where the factor is above WorthlessCorrection, or the
+// Quality: undecided where the factor is above UndecidedCorrection, or the
 // interval reaches 0; weak above GoodCorrection or GoodRelative; else good.
 //
 // Flows in cfm, pressures in Pa. Refused: flows or pressures not above 0, H

@@ -102,9 +102,9 @@ func TestSubtractQuality(t *testing.T) {
 		{"factor 1.54", 1850, 1500, 40, leakage.Good},
 		{"factor 2.23", 1850, 1500, 30, leakage.Weak},
 		{"factor 3.54", 1850, 1200, 20, leakage.Weak},
-		{"ducts nearly outside", 1850, 1200, 12, leakage.Worthless},
-		{"difference within its uncertainty", 1850, 1800, 48, leakage.Worthless},
-		{"no difference", 1850, 1850, 48, leakage.Worthless},
+		{"ducts nearly outside", 1850, 1200, 12, leakage.Undecided},
+		{"difference within its uncertainty", 1850, 1800, 48, leakage.Undecided},
+		{"no difference", 1850, 1850, 48, leakage.Undecided},
 		{"a quarter uncertain", 1850, 1660, 48, leakage.Weak},
 	} {
 		r := subtract(t, 50, c.whole, c.masked, c.h)

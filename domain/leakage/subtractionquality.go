@@ -6,10 +6,10 @@ import "fmt"
 func (p SubtractionParameters) quality(s SubtractionTest, r Subtraction) (Quality, string) {
 	factor := fmt.Sprintf("the ducts keep %v Pa of the home's %v Pa, which multiplies the difference by %.2f", s.HouseToDuctPa, s.HousePa, r.CorrectionFactor)
 	switch {
-	case r.CorrectionFactor > p.WorthlessCorrection:
-		return Worthless, factor + ": use a fan test of the ducts"
+	case r.CorrectionFactor > p.UndecidedCorrection:
+		return Undecided, factor + ": use a fan test of the ducts"
 	case r.Limits.Low <= 0:
-		return Worthless, "the difference between the two tests is no larger than their uncertainty: use a fan test of the ducts"
+		return Undecided, "the difference between the two tests is no larger than their uncertainty: use a fan test of the ducts"
 	case r.CorrectionFactor > p.GoodCorrection:
 		return Weak, factor
 	case r.UncertaintyCFM25 > float64(p.GoodRelative*r.LeakageCFM25):

@@ -12,12 +12,12 @@ type Direction string
 
 // The two directions.
 const (
-	Pressurising   Direction = "pressurise"   // inside air leaves through the leaks
-	Depressurising Direction = "depressurise" // outside air enters through the leaks
+	Pressurizing   Direction = "pressurize"   // inside air leaves through the leaks
+	Depressurizing Direction = "depressurize" // outside air enters through the leaks
 )
 
 // TestAir is the air during a fan test. Inside is where the fan takes its air
-// when it pressurises; outside is beyond the leaks.
+// when it pressurizes; outside is beyond the leaks.
 type TestAir struct {
 	Inside, Outside Air
 	Direction       Direction
@@ -26,8 +26,8 @@ type TestAir struct {
 // LeakFlow carries a flow through the fan, cfm, to the flow through the leaks,
 // cfm, by conservation of mass:
 //
-//	depressurising  Q_leak = Q_fan·ρ_in/ρ_out     (the fan passes inside air)
-//	pressurising    Q_leak = Q_fan·ρ_out/ρ_in     (the fan passes outside air)
+//	depressurizing  Q_leak = Q_fan·ρ_in/ρ_out     (the fan passes inside air)
+//	pressurizing    Q_leak = Q_fan·ρ_out/ρ_in     (the fan passes outside air)
 //
 // Refused: a flow not above 0 (/flow_cfm), air outside its limits
 // (/inside/…, /outside/…), an unknown direction.
@@ -66,8 +66,8 @@ func (c TestAir) LeakReadings(readings []Reading) ([]Reading, error) {
 //
 //	C₀ = C·(μ/μ₀)^(2n−1)·(ρ/ρ₀)^(1−n)
 //
-// with ρ and μ of the inside air when pressurising, of the outside air when
-// depressurising. All flows of t are multiplied, exponent and relative errors
+// with ρ and μ of the inside air when pressurizing, of the outside air when
+// depressurizing. All flows of t are multiplied, exponent and relative errors
 // stay; cfm in and out. The readings of t were LeakReadings before the fit.
 //
 // Refused: air outside its limits (/inside/…, /outside/…), an unknown direction
@@ -77,7 +77,7 @@ func (c TestAir) AtReferenceAir(t FanTest) (FanTest, error) {
 		return FanTest{}, err
 	}
 	air := c.Inside
-	if c.Direction == Depressurising {
+	if c.Direction == Depressurizing {
 		air = c.Outside
 	}
 	f := math.Pow(air.viscosity()/ReferenceAir().viscosity(), 2*t.Exponent-1) *
@@ -98,7 +98,7 @@ func (c TestAir) AtReferenceAir(t FanTest) (FanTest, error) {
 
 // inToOut is the quotient of flow through the leaks and flow through the fan.
 func (c TestAir) inToOut() float64 {
-	if c.Direction == Depressurising {
+	if c.Direction == Depressurizing {
 		return c.Inside.density() / c.Outside.density()
 	}
 	return c.Outside.density() / c.Inside.density()
@@ -111,8 +111,8 @@ func (c TestAir) check() error {
 	if err := stat.Under("/outside", c.Outside.check()); err != nil {
 		return err
 	}
-	if c.Direction != Pressurising && c.Direction != Depressurising {
-		return stat.Refuse(stat.OutOfRange, "/direction", "", "%.40q is neither %q nor %q", string(c.Direction), Pressurising, Depressurising)
+	if c.Direction != Pressurizing && c.Direction != Depressurizing {
+		return stat.Refuse(stat.OutOfRange, "/direction", "", "%.40q is neither %q nor %q", string(c.Direction), Pressurizing, Depressurizing)
 	}
 	return nil
 }

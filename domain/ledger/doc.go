@@ -1,9 +1,9 @@
 // Package ledger gives every version of a record its canonical form, its
-// digest and its link in the programme's chain.
+// digest and its link in the program's chain.
 //
 // Content is the record as sent in the form of RFC 8785 (JSON
 // Canonicalization Scheme): two spellings of one content have one SHA-256, so
-// a repeated delivery is recognised whatever the order of its keys. A link is
+// a repeated delivery is recognized whatever the order of its keys. A link is
 //
 //	link = SHA-256(previous link ‖ entry)
 //

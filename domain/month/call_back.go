@@ -39,7 +39,7 @@ type Charge struct {
 // rounded once, half to even. What all of them take together is limited to
 // what was paid where it is taken (see PayAt). in gives the rule set of a day.
 //
-// Who is charged, and for what, is this programme's own decision [cp].
+// Who is charged, and for what, is this program's own decision [cp].
 func ChargesOf(versions []CallBackVersion, in func(domain.Date) *domain.RuleSet, w *Work) (charges []Charge, err error) {
 	stands := map[domain.UUID]int64{}
 	for i := range versions {

@@ -58,15 +58,15 @@ func Codes() []Code {
 		{"payment_category", "health_and_safety", "Health and safety"},
 		{"payment_category", "labour", "Labour"},
 		{"payment_category", "materials", "Materials"},
-		{"payment_category", "support", "Support of the programme"},
+		{"payment_category", "support", "Support of the program"},
 		{"payment_state", Payable, "Due"},
-		{"payment_state", Unpaid, "The programme has no price for it"},
+		{"payment_state", Unpaid, "The program has no price for it"},
 		{"payment_state", Withheld, "A finding withholds it"},
 		{"stage", "after", "After the work"},
 		{"stage", "before", "Before the work"},
 		{"stage", "inspection", "By an inspector"},
 		{"stage", "interim", "Between two steps of the work"},
-		{"suppression", suppressedRow, "Its figures are suppressed: it has fewer jobs than the programme's floor, or is hidden so that totals do not reveal one that has"},
+		{"suppression", suppressedRow, "Its figures are suppressed: it has fewer jobs than the program's floor, or is hidden so that totals do not reveal one that has"},
 		{"suppression", suppressedSum, "The suppressed contractors together"},
 	}
 }
@@ -78,6 +78,6 @@ const (
 	ExcludedLate        = "record_late"            // came to an accepted job since the package before
 	ExcludedJob         = "job_"                   // and the state
 	ExcludedVoidJob     = "job_void"               //
-	ExcludedContractors = "contractors_suppressed" // counts below the programme's floor, and those beside them
+	ExcludedContractors = "contractors_suppressed" // counts below the program's floor, and those beside them
 	ExcludedNoReduction = "job_no_reduction_of_"   // this month's jobs outside the reductions, and the reason
 )

@@ -91,7 +91,7 @@ func (s *Spending) Take(h *History, r *Range) {
 func (s *Spending) TakeNew(w *Work) { s.New.add(&w.Figures, &w.Pay, 1) }
 
 // Names of the measures of money and homes by fund source. A word of the
-// programme has no dash, so an unnamed one is never taken for a named one.
+// program has no dash, so an unnamed one is never taken for a named one.
 const (
 	homesMeasure    = "homes_worked"
 	payableMeasure  = "payable"

@@ -123,7 +123,7 @@ func costsTable() bag.Table {
 			column("cumulative_payable_cents", bag.Integer, cents, "8056417", "Payable for the jobs of all months, as they stand", required),
 			column("cumulative_average_cents", bag.Integer, "US cents per home", "57546", "cumulative_payable_cents through cumulative_homes_count"),
 			column("cumulative_over_ceiling", bag.Boolean, "", "false", "The exact average is more than the ceiling"),
-			column("ceiling_cents", bag.Integer, "US cents per home", "650000", "The programme's ceiling on the average, of the rule set in force on the month's last day; empty where there is none", notNegative),
+			column("ceiling_cents", bag.Integer, "US cents per home", "650000", "The program's ceiling on the average, of the rule set in force on the month's last day; empty where there is none", notNegative),
 		},
 	}
 }

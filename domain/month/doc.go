@@ -9,7 +9,7 @@
 // force until position u, where it was opened again, voided or changed by a
 // person's decision. A job stands at position P when a ≤ P < u for one of
 // them. A home counts in the month in which its job was first accepted, in
-// the programme's time zone, for ever; what happens to it afterwards is a
+// the program's time zone, for ever; what happens to it afterwards is a
 // correction to that month, shown in the package that is the first to know.
 //
 // The package of month m at position P follows the one of month m−1 at P₀:
@@ -62,5 +62,5 @@
 //
 // Sources: the equation is the roll-forward of any ledger, opening balance
 // plus movements gives closing balance; month of acceptance and corrections in
-// later months are this programme's own decisions.
+// later months are this program's own decisions.
 package month

@@ -13,7 +13,7 @@ const Notes = `What counts
   without a price is listed as unpaid in data/payments.csv. What a call-back
   takes back is a line below zero there, in data/call_backs.csv for jobs of
   earlier months. Records that are in no figure are counted by reason at the
-  end of data/reconciliation.csv; counts below the floor that the programme
+  end of data/reconciliation.csv; counts below the floor that the program
   agreed on are suppressed, also as contractor of their jobs.
   Leakage figures are measured values with their uncertainty; they say nothing
   about the state of a home beyond them.

@@ -20,7 +20,7 @@ const (
 // States of a line of payment.
 const (
 	Payable  = "payable"
-	Unpaid   = "unpaid"   // the programme has prices, but none for this work
+	Unpaid   = "unpaid"   // the program has prices, but none for this work
 	Withheld = "withheld" // what the line is paid by is not known
 )
 
@@ -53,7 +53,7 @@ type Work struct {
 }
 
 // PayOf gives a job's lines by the price schedule of the rule set that it was
-// judged by; none where the programme has no prices.
+// judged by; none where the program has no prices.
 //
 //	amount    = round(quantity × unit price), then at least floor, at most cap
 //	held back = round(amount × hold-back ratio), nothing after a passed inspection

@@ -5,7 +5,7 @@ import "ductledger/domain/bag"
 func paymentsTable() bag.Table {
 	return bag.Table{
 		Name: PaymentsTable, Title: "Lines of payment of these jobs",
-		Description: "Quantity times unit price, rounded once, half to even, to the cent, then within the price's floor and cap. Work that the programme does not pay stands as unpaid. What a call-back at the crew's fault takes back is a line below zero, of the fund and category of the line that it is taken from, and never more than that line.",
+		Description: "Quantity times unit price, rounded once, half to even, to the cent, then within the price's floor and cap. Work that the program does not pay stands as unpaid. What a call-back at the crew's fault takes back is a line below zero, of the fund and category of the line that it is taken from, and never more than that line.",
 		PrimaryKey:  []string{"job_id", "line_number"},
 		ForeignKeys: []bag.ForeignKey{{Columns: []string{"job_id"}, Table: JobsTable}, {Columns: []string{"contractor_id"}, Table: ContractorsTable}},
 		Columns: []bag.Column{

@@ -22,7 +22,7 @@ func Summary(costs []CostRow, excluded []string) []bag.Line {
 	head := func(what, label string) bag.Line { return bag.Line{What: what, File: bagInfo, Row: label} }
 	lines := []bag.Line{
 		{What: "The package"},
-		head("From", "Source-Organization"), head("Programme", "Programme"), head("Month", "Month"), head("Time zone of the month", "Time-Zone"),
+		head("From", "Source-Organization"), head("Program", "Program"), head("Month", "Month"), head("Time zone of the month", "Time-Zone"),
 		head("The month had ended", "Month-Finished"), head("Invented data", "Demo"), head("Revision", "Revision"),
 		head("As of (UTC)", "As-Of"), head("Entry of the ledger", "Position"), head("Entry of the month before", "Previous-Position"),
 		head("Version of the tables", "Schema-Version"),

@@ -11,7 +11,7 @@ import (
 
 // A Suppression says whose counts a package does not show.
 //
-// A contractor with fewer jobs in the month than the programme's floor is
+// A contractor with fewer jobs in the month than the program's floor is
 // hidden. One cell that is missing can be had from the total, so the next
 // smallest are hidden with it until at least two are, their jobs together reach
 // the floor, and they are more than one each. The rows of the jobs would give

@@ -102,14 +102,14 @@ func jobsTable() bag.Table {
 			column("home_id", bag.ID, "", homeLetter+exampleID, "The home: H and its id", required),
 			column("contractor_id", bag.ID, "", contractorLetter+exampleID, "Who did the work; suppressed where contractors.csv hides its count", required),
 			column("counted_as", bag.Code, "", "new", "new: first accepted in this month; late: in an earlier one, and in no package before", required, oneOf("counted_as")),
-			column("accepted_month", bag.Month, "", "2026-10", "Month of the first acceptance, in the programme's time zone", required),
-			column("accepted_on", bag.Date, "", "2026-10-14", "Day of the acceptance that stands, in the programme's time zone", required),
+			column("accepted_month", bag.Month, "", "2026-10", "Month of the first acceptance, in the program's time zone", required),
+			column("accepted_on", bag.Date, "", "2026-10-14", "Day of the acceptance that stands, in the program's time zone", required),
 			column("accepted_at", bag.DateTime, "", "2026-10-14T21:03:11.250000Z", "The same moment in UTC", required),
 			column("accepted_count", bag.Integer, "times", "1", "How often the job was accepted up to the package's position, changes by a person's decision included", required, notNegative),
 			column("job_version", bag.Integer, "", "7", "Version of the job's record at that acceptance", required, notNegative),
 			column("outcome", bag.Code, "", "completed", "What came of the job", oneOf("outcome")),
-			column("pay_basis", bag.Code, "", "measured", "What the programme pays for", required, oneOf("pay_basis")),
-			column("fund_source", bag.Text, "", "state_fund", "The fund that the job is for, in the programme's own words"),
+			column("pay_basis", bag.Code, "", "measured", "What the program pays for", required, oneOf("pay_basis")),
+			column("fund_source", bag.Text, "", "state_fund", "The fund that the job is for, in the program's own words"),
 			column("home_class", bag.Code, "", "double", "Size of the home in factory-built floors", required, oneOf("home_class")),
 			column("floor_area_ft2", bag.Number, "square feet", "1568.0", "Heated floor area", tenths, notNegative),
 			column("method", bag.Code, "", "fan_total", "How leakage was read, before and after by the same method", oneOf("method")),
@@ -163,7 +163,7 @@ func measurementsTable() bag.Table {
 func contractorsTable() bag.Table {
 	return bag.Table{
 		Name: ContractorsTable, Title: "Contractors of this month",
-		Description: "Counts and sums of jobs.csv by contractor; only what adds up to the totals of that file. Counts below the floor that the programme agreed on are suppressed, with others beside them so that totals do not reveal them; one row holds the sum of all that are. A contractor that totals would reveal all the same is not named.",
+		Description: "Counts and sums of jobs.csv by contractor; only what adds up to the totals of that file. Counts below the floor that the program agreed on are suppressed, with others beside them so that totals do not reveal them; one row holds the sum of all that are. A contractor that totals would reveal all the same is not named.",
 		PrimaryKey:  []string{"contractor_id"},
 		Columns: []bag.Column{
 			column("contractor_id", bag.ID, "", contractorLetter+exampleID, "The contractor: C and its id; suppressed on the row of all that are hidden"),
@@ -193,9 +193,9 @@ func correctionsTable() bag.Table {
 			column("job_id", bag.ID, "", jobLetter+exampleID, "The job, in the package of original_month", required),
 			column("event", bag.Code, "", "re_opened", "What happened", required, oneOf("event")),
 			column("field", bag.Code, "", "after_cfm25", "Column of jobs.csv that moved, state, or the kind of the late record", required),
-			column("old_value", bag.Text, "", "120.7", "As it stood; a contractor_id is suppressed where the programme has a floor for counts"),
+			column("old_value", bag.Text, "", "120.7", "As it stood; a contractor_id is suppressed where the program has a floor for counts"),
 			column("new_value", bag.Text, "", "98.2", "As it stands"),
-			column("reason_code", bag.Text, "", "wrong_reading", "Why, in the programme's own words"),
+			column("reason_code", bag.Text, "", "wrong_reading", "Why, in the program's own words"),
 			column("version_from", bag.Integer, "", "7", "Version of the job's record before the event; of the record itself for late work", required, notNegative),
 			column("version_to", bag.Integer, "", "8", "and after it", required, notNegative),
 			column("corrected_at", bag.DateTime, "", "2026-10-20T16:00:00.000000Z", "When it was recorded, in UTC", required),
@@ -219,7 +219,7 @@ func codesTable() bag.Table {
 
 func ledgerTable() bag.Table {
 	return bag.Table{
-		Name: LedgerTable, Title: "Where the programme's ledger stood",
+		Name: LedgerTable, Title: "Where the program's ledger stood",
 		Description: "Enough to find out later whether the history behind this package is still the same.",
 		PrimaryKey:  []string{"name"},
 		Columns: []bag.Column{

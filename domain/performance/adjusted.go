@@ -8,8 +8,8 @@ import (
 )
 
 // Adjusted is a contractor's leakage left over what the same homes would have
-// kept on the programme's average, no unit: 1.10 leaves 10 % more than expected.
-// With r his intercept less the programme's, see Model,
+// kept on the program's average, no unit: 1.10 leaves 10 % more than expected.
+// With r his intercept less the program's, see Model,
 //
 //	index = e^r    limits e^(r ∓ t·√Var r), t of the model's degrees of freedom
 //

@@ -8,7 +8,7 @@ import (
 	"ductledger/domain"
 )
 
-// large is an invented programme of 100,000 jobs by 400 contractors.
+// large is an invented program of 100,000 jobs by 400 contractors.
 func large() ([]Job, map[domain.UUID]string) {
 	w := world{sigma: .4, areas: true, classes: []string{"single", "double", "triple"}}
 	names := map[domain.UUID]string{}

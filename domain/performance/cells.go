@@ -10,8 +10,8 @@ import (
 // 1,000 ft²: constants near the middle of all homes, so that the sums stay
 // small. They are part of the published model.
 const (
-	centreTenths = 2000.0 // 200 cfm25
-	centreFt2    = 1000.0
+	centerTenths = 2000.0 // 200 cfm25
+	centerFt2    = 1000.0
 )
 
 // cellKey is one contractor's, or one crew lead's, homes of one class.
@@ -38,7 +38,7 @@ type moments struct {
 func (c *cell) add(j *Job, x, y int64) {
 	m, z := &c.without, int64(0)
 	if j.AreaFt2 != nil {
-		m, z = &c.withArea, logSteps(*j.AreaFt2, centreFt2)
+		m, z = &c.withArea, logSteps(*j.AreaFt2, centerFt2)
 	}
 	m.merge(&moments{1, wideOf(x), wideOf(y), wideOf(z),
 		product(x, x), product(x, y), product(y, y), product(x, z), product(y, z), product(z, z)})

@@ -7,7 +7,7 @@ import (
 )
 
 // minClass is the number of jobs below which a class of homes gets no term of
-// its own but shares its neighbour's.
+// its own but shares its neighbor's.
 const minClass = 5
 
 // classRank orders classes by size of home; others follow, alphabetically.
@@ -26,8 +26,8 @@ type ClassTerm struct {
 	Term    float64  `json:"term"`
 }
 
-// mergeClasses joins each class below minClass jobs to its neighbour in size:
-// the smallest first (of equals the first), to the neighbour with more jobs
+// mergeClasses joins each class below minClass jobs to its neighbor in size:
+// the smallest first (of equals the first), to the neighbor with more jobs
 // (of equals the smaller home).
 func mergeClasses(counts map[string]int64) []ClassTerm {
 	terms := make([]ClassTerm, 0, len(counts))

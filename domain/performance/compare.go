@@ -35,8 +35,8 @@ type Comparison struct {
 	Contractors   []Contractor `json:"contractors"`
 }
 
-// Compare summarises the jobs accepted in the period, by contractor and for
-// the programme. Every contractor of names has a line, also without a job.
+// Compare summarizes the jobs accepted in the period, by contractor and for
+// the program. Every contractor of names has a line, also without a job.
 // The jobs may stand in any order. Refused: what NewTally and Add refuse.
 // Source: at each figure, Summary, Model and Standing [calc].
 func Compare(jobs []Job, period Period, names map[domain.UUID]string) (Comparison, error) {
@@ -96,7 +96,7 @@ func (t *Tally) within(keys []key) spread {
 	squares := 0.0
 	for _, k := range keys {
 		if s := &t.groups[k].kept; s.n > 0 {
-			squares += centred(s.n, s.dd, s.d, s.d)
+			squares += centered(s.n, s.dd, s.d, s.d)
 			w.df += s.n - 1
 		}
 	}

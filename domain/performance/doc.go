@@ -9,7 +9,7 @@
 // pooled reduction (ratio of sums, for money and energy), the typical
 // reduction (geometric mean, one home one voice), and the adjusted index
 // (leakage left against what the same homes would have left on average, drawn
-// towards the programme by as much as few jobs deserve). Percentages of jobs
+// toward the program by as much as few jobs deserve). Percentages of jobs
 // are never averaged.
 //
 // # Units

@@ -15,9 +15,9 @@ const (
 	logUnits = 1 << logBits
 )
 
-// logSteps is ln(value/centre) in steps. Both are above 0, in one unit.
-func logSteps(value, centre float64) int64 {
-	return int64(math.RoundToEven(math.Log(value/centre) * logUnits))
+// logSteps is ln(value/center) in steps. Both are above 0, in one unit.
+func logSteps(value, center float64) int64 {
+	return int64(math.RoundToEven(math.Log(value/center) * logUnits))
 }
 
 // A wide is a signed 128-bit sum: 2^28 jobs with the squares of the largest
@@ -68,15 +68,15 @@ func toFloat(v *big.Int, shift int) float64 {
 func (w wide) logs() float64 { return toFloat(w.big(), logBits) }
 
 // crossed is n·Σab − Σa·Σb as an exact integer in squared steps: n times the
-// centred sum of products, without the cancellation that floats suffer.
+// centered sum of products, without the cancellation that floats suffer.
 func crossed(n int64, ab, a, b wide) *big.Int {
 	v := ab.big()
 	v.Mul(v, big.NewInt(n))
 	return v.Sub(v, new(big.Int).Mul(a.big(), b.big()))
 }
 
-// centred is Σ(a−ā)(b−b̄) of n pairs of logarithms from their sums.
-func centred(n int64, ab, a, b wide) float64 {
+// centered is Σ(a−ā)(b−b̄) of n pairs of logarithms from their sums.
+func centered(n int64, ab, a, b wide) float64 {
 	if n == 0 {
 		return 0
 	}

@@ -41,16 +41,16 @@ func TestWideOf(t *testing.T) {
 	}
 }
 
-// The centred sum of products must survive values that differ in their last
+// The centered sum of products must survive values that differ in their last
 // steps only, where Σab − ΣaΣb/n in floats loses every digit.
-func TestCentredDoesNotCancel(t *testing.T) {
+func TestCenteredDoesNotCancel(t *testing.T) {
 	var a, aa wide
 	base := int64(10) << logBits
 	for _, v := range []int64{base, base + 2, base + 4} {
 		a.add(wideOf(v))
 		aa.add(product(v, v))
 	}
-	if got, want := centred(3, aa, a, a), math.Ldexp(8, -2*logBits); got != want {
-		t.Errorf("centred = %g, want %g", got, want)
+	if got, want := centered(3, aa, a, a), math.Ldexp(8, -2*logBits); got != want {
+		t.Errorf("centered = %g, want %g", got, want)
 	}
 }

@@ -17,7 +17,7 @@ type Home struct {
 	AreaFt2     *float64
 }
 
-// Expected is the leakage that the programme's average contractor would have
+// Expected is the leakage that the program's average contractor would have
 // left in this home, in cfm25, from the published numbers:
 //
 //	200·exp(constant + before_slope·ln(before/200) + class term + area_slope·ln(area/1000))

@@ -123,7 +123,7 @@ func TestWhatWouldChangeIt(t *testing.T) {
 	near(t, "first a tenth lower", x.JobsIn[0].IndexAtTenth, lower, 1e-12)
 }
 
-// A home with the programme's average outcome has the index 1.
+// A home with the program's average outcome has the index 1.
 func TestExpectedIsIndexOne(t *testing.T) {
 	_, x, _ := explained(t, true)
 	area := 1234.0

@@ -18,8 +18,8 @@ func newBlock(columns int) *block {
 	return b
 }
 
-// centredProduct is Σ(u_a − ū_a)(u_b − ū_b) within the block, for a ≤ b.
-func (b *block) centredProduct(i, j int) float64 { return centred(b.n, b.ss[i][j], b.s[i], b.s[j]) }
+// centeredProduct is Σ(u_a − ū_a)(u_b − ū_b) within the block, for a ≤ b.
+func (b *block) centeredProduct(i, j int) float64 { return centered(b.n, b.ss[i][j], b.s[i], b.s[j]) }
 
 func (b *block) mean(i int) float64 { return b.s[i].logs() / float64(b.n) }
 
@@ -58,7 +58,7 @@ func fitBlocks(blocks []*block, p int) fit {
 		f.n += b.n
 		for i := range w {
 			for j := i; j < len(w); j++ {
-				w[i][j] += b.centredProduct(i, j)
+				w[i][j] += b.centeredProduct(i, j)
 				w[j][i] = w[i][j]
 			}
 		}
@@ -110,7 +110,7 @@ func (f *fit) center(blocks []*block, p int) {
 }
 
 // varianceOfMean is Var c_j of a block of n jobs whose columns have the means
-// u, with the columns centred at the programme's means:
+// u, with the columns centered at the program's means:
 //
 //	σ²/n + σ²·(u − ū)'W⁻¹(u − ū)
 func (f *fit) varianceOfMean(j int, n int64) float64 {

@@ -40,7 +40,7 @@ type Grouping struct {
 	Groups        []Group   `json:"groups"`
 }
 
-// CompareGroups summarises the jobs by class of home or by crew lead; names
+// CompareGroups summarizes the jobs by class of home or by crew lead; names
 // are those of the leads. Refused: a grouping by contractor (/by), and what a
 // Tally refuses. Source: at each figure, Summary and Model [calc].
 func CompareGroups(jobs []Job, period Period, by By, names map[domain.UUID]string) (Grouping, error) {

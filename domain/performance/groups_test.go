@@ -56,7 +56,7 @@ func TestByCrewLead(t *testing.T) {
 	if _, err := CompareGroups(nil, october, ByContractor, nil); err == nil {
 		t.Error("by contractor: no refusal")
 	}
-	if _, err := CompareGroups(nil, october, "colour", nil); err == nil {
-		t.Error("by colour: no refusal")
+	if _, err := CompareGroups(nil, october, "color", nil); err == nil {
+		t.Error("by color: no refusal")
 	}
 }

@@ -99,7 +99,7 @@ func (j *Job) logs() (x, y int64) {
 	if j.readingsReason() != used {
 		return 0, 0
 	}
-	return logSteps(float64(*j.BeforeTenths), centreTenths), logSteps(float64(*j.AfterTenths), centreTenths)
+	return logSteps(float64(*j.BeforeTenths), centerTenths), logSteps(float64(*j.AfterTenths), centerTenths)
 }
 
 // check refuses what no job of ours can be.

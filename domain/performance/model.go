@@ -62,7 +62,7 @@ type Dropped struct {
 	Reason string `json:"reason"`
 }
 
-// An effect is a contractor's place against the programme on the log scale:
+// An effect is a contractor's place against the program on the log scale:
 // r = c_j less the job-weighted mean of all c. He is part of that mean, so
 //
 //	Var r_j = Var c_j − σ²/N
@@ -79,7 +79,7 @@ type effect struct {
 // model fits the cells. The effects come by contractor id; none when the
 // model says a reason.
 func (t *Tally) model() (Model, []effect) {
-	m := Model{BeforeCentre: centreTenths / 10, AreaCentre: centreFt2, LeftOut: []LeftOut{}, Dropped: []Dropped{}}
+	m := Model{BeforeCentre: centerTenths / 10, AreaCentre: centerFt2, LeftOut: []LeftOut{}, Dropped: []Dropped{}}
 	keys := make([]cellKey, 0, len(t.cells))
 	noLead := int64(0)
 	for k, c := range t.cells {
@@ -129,7 +129,7 @@ func (t *Tally) model() (Model, []effect) {
 		return m, nil
 	}
 
-	// The programme's constant is the job-weighted mean of the intercepts.
+	// The program's constant is the job-weighted mean of the intercepts.
 	constant := 0.0
 	for j, b := range blocks {
 		constant += float64(float64(b.n) * f.intercept[j])

@@ -12,7 +12,7 @@ import (
 	"ductledger/domain/stat"
 )
 
-// A world is an invented programme with a known truth: log after = slope·log
+// A world is an invented program with a known truth: log after = slope·log
 // before + class + area + contractor + chance.
 type world struct {
 	effects []float64 // by contractor
@@ -121,8 +121,8 @@ func indicator(b bool) float64 {
 	return 0
 }
 
-// Var c_j with the columns centred at the programme's means is the variance
-// of a regression's own intercept when the columns are so centred and block j
+// Var c_j with the columns centered at the program's means is the variance
+// of a regression's own intercept when the columns are so centered and block j
 // is the reference.
 func TestVarianceOfEffects(t *testing.T) {
 	w := world{effects: make([]float64, 3), counts: []int{12, 20, 9}, sigma: .4, classes: []string{"single"}}
@@ -164,7 +164,7 @@ func TestVarianceOfEffects(t *testing.T) {
 // Var r_j is the squared error of a regression's coefficient when the dummy
 // variables are coded so that the effects weighted by jobs add up to 0:
 // column k is D_k − (n_k/n_last)·D_last.
-func TestVarianceAgainstTheProgramme(t *testing.T) {
+func TestVarianceAgainstTheProgram(t *testing.T) {
 	counts := []float64{12, 20, 9}
 	w := world{effects: make([]float64, 3), counts: []int{12, 20, 9}, sigma: .4, classes: []string{"single"}}
 	jobs := w.jobs(rand.New(rand.NewPCG(17, 18)))

@@ -20,7 +20,7 @@ type months struct {
 type monthKey struct{ month, class string }
 
 // Follow keeps the months of one contractor, or of all where the id is zero, so
-// that Trend can draw them. month names the month of a moment in the programme's
+// that Trend can draw them. month names the month of a moment in the program's
 // zone and must sort as time does, such as 2026-10. Before the first job.
 func (t *Tally) Follow(contractor domain.UUID, month func(time.Time) string) {
 	t.months = months{name: month, whose: contractor, cells: map[domain.UUID]map[monthKey]*cell{}}

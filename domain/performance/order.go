@@ -71,7 +71,7 @@ func (o *order) add(v int32) {
 	}
 }
 
-// coarsen joins neighbouring bins far from the marks.
+// coarsen joins neighboring bins far from the marks.
 func (o *order) coarsen() {
 	o.wide = true
 	for keep := o.most * 3 / 4; len(o.bins) > o.most; keep /= 2 {

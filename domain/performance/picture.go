@@ -10,7 +10,7 @@ import (
 // A Picture is how a contractor works. Every rate stands with its interval,
 // none of them says how much leakage went.
 type Picture struct {
-	ContractorID *domain.UUID `json:"contractor_id,omitempty"` // absent for the programme
+	ContractorID *domain.UUID `json:"contractor_id,omitempty"` // absent for the program
 	Name         string       `json:"name,omitempty"`          // filled by the caller
 
 	AssignedCount int       `json:"assigned_count"`
@@ -61,7 +61,7 @@ type Retest struct {
 	IntervalReason string   `json:"interval_reason,omitempty"`
 }
 
-// Pictures paints the programme's picture and one contractor's from the jobs
+// Pictures paints the program's picture and one contractor's from the jobs
 // assigned in the period, which come by ascending id and may be read more than
 // once. A job that comes twice with the same content counts once. Rules are
 // those of all contractors; see brokenRules.
@@ -100,7 +100,7 @@ func Pictures(work iter.Seq2[Work, error], rules []RuleCount, contractor domain.
 	return program, own, own.within(&program)
 }
 
-// within sets the limits of the rates around the programme's.
+// within sets the limits of the rates around the program's.
 func (p *Picture) within(program *Picture) error {
 	for _, r := range [...][2]*Rate{
 		{&p.AcceptedAtFirst, &program.AcceptedAtFirst}, {&p.CallBacks, &program.CallBacks}, {&p.NotMeasurable, &program.NotMeasurable},

@@ -35,7 +35,7 @@ func TestAtLeast(t *testing.T) {
 // Kidney stones, Charig et al., BMJ 292 (1986) 879 [mem]: failures by size.
 // Counted apart by size, as two rules, neither treatment is hidden by the mix:
 // failures over expected are .9184 for A and 1.1264 for B in total.
-func TestStandardisedFailures(t *testing.T) {
+func TestStandardizedFailures(t *testing.T) {
 	a, b := id(1), id(2)
 	got, err := brokenRules([]RuleCount{
 		{a, "small", 87, 87 - 81}, {a, "large", 263, 263 - 192},
@@ -136,7 +136,7 @@ func TestPictures(t *testing.T) {
 	if h := one.CallBacks.WatchHigh; h == nil || *h <= *program.CallBacks.Ratio {
 		t.Errorf("limit of call-backs by chance: %v", h)
 	}
-	absent(t, "programme's own limit", program.CallBacks.OuterHigh)
+	absent(t, "program's own limit", program.CallBacks.OuterHigh)
 	near(t, "median days", one.DaysToAcceptance.Median, 4.5, 1e-12)
 	near(t, "without reduction", one.NotMeasurable.Ratio, 1.0/3, 1e-15)
 	near(t, "stray cuts", one.StrayCutsPerHome, 1, 0)
@@ -165,9 +165,9 @@ func TestRateOfOne(t *testing.T) {
 	near(t, "high", r.High, 1, 0)
 }
 
-// Around a programme's rate of .074 ten jobs have the upper 99.9 % limit .385,
+// Around a program's rate of .074 ten jobs have the upper 99.9 % limit .385,
 // where the normal one would be .330 and the lower one below 0 [calc]; a
-// programme in which none or all are has no limits.
+// program in which none or all are has no limits.
 func TestLimitsOfRates(t *testing.T) {
 	r, err := rateOf(2, 10)
 	if err != nil {

@@ -17,7 +17,7 @@ type Rate struct {
 	Reason    string   `json:"reason,omitempty"`
 
 	// Funnel: where the rates of contractors with as many jobs lie that work as
-	// the programme does. Of a contractor, where the programme's rate is neither
+	// the program does. Of a contractor, where the program's rate is neither
 	// none nor all.
 	WatchLow  *float64 `json:"limit_95_ratio_low,omitempty"`
 	WatchHigh *float64 `json:"limit_95_ratio_high,omitempty"`
@@ -25,7 +25,7 @@ type Rate struct {
 	OuterHigh *float64 `json:"limit_998_ratio_high,omitempty"`
 }
 
-// within sets the exact limits around the programme's rate.
+// within sets the exact limits around the program's rate.
 func (r *Rate) within(program *Rate) error {
 	if r.N == 0 || program.Count == 0 || program.Count == program.N {
 		return nil

@@ -19,8 +19,8 @@ type RuleCount struct {
 	Broken       int
 }
 
-// A BrokenRule is a rule that a contractor broke, beside what the programme's
-// rate would have given for as many judgements.
+// A BrokenRule is a rule that a contractor broke, beside what the program's
+// rate would have given for as many judgments.
 type BrokenRule struct {
 	Rule          string   `json:"rule"`
 	JudgedCount   int      `json:"judged_count"`
@@ -31,15 +31,15 @@ type BrokenRule struct {
 	OverExpected  *float64 `json:"over_expected_ratio,omitempty"` // broken / expected, from 1 expected on
 	OverLow       *float64 `json:"over_expected_ratio_low,omitempty"`
 	OverHigh      *float64 `json:"over_expected_ratio_high,omitempty"`
-	// Listed: more often than the programme, after false-discovery control over
+	// Listed: more often than the program, after false-discovery control over
 	// every contractor and rule of the answer.
 	Listed bool `json:"listed"`
 }
 
 // brokenRules gives, by contractor, the broken rules, the most often broken
 // first, then by name. Whether one is listed rests on the exact probability of
-// so many or more broken ones among the contractor's judgements, given the
-// programme's totals, under Benjamini-Hochberg at listQ.
+// so many or more broken ones among the contractor's judgments, given the
+// program's totals, under Benjamini-Hochberg at listQ.
 //
 // Refused: counts below 0, more broken than judged, a contractor and rule twice.
 func brokenRules(counts []RuleCount) (map[domain.UUID][]BrokenRule, error) {
@@ -98,12 +98,12 @@ func brokenRules(counts []RuleCount) (map[domain.UUID][]BrokenRule, error) {
 	return byContractor, nil
 }
 
-// atLeast is P(X ≥ x) where n of N judgements are drawn without replacement
+// atLeast is P(X ≥ x) where n of N judgments are drawn without replacement
 // and K of the N are broken (hypergeometric; Fisher's exact test, one-sided).
 //
 //	P(X = k) = C(K, k)·C(N−K, n−k)/C(N, n)
 //
-// summed upwards from x by the ratio of neighbours. Not above 1.
+// summed upwards from x by the ratio of neighbors. Not above 1.
 func atLeast(x, n, K, N int) float64 {
 	if x <= max(0, n+K-N) {
 		return 1

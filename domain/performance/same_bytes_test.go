@@ -64,7 +64,7 @@ func TestSameBytes(t *testing.T) {
 	})
 }
 
-// Jobs of the programme are the jobs of its contractors.
+// Jobs of the program are the jobs of its contractors.
 func TestCountsAddUp(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
 		c, err := Compare(anyJobs(t), october, nil)
@@ -88,10 +88,10 @@ func TestCountsAddUp(t *testing.T) {
 			}
 		}
 		if jobs != c.Program.JobsCount {
-			t.Fatalf("contractors have %d jobs, the programme %d", jobs, c.Program.JobsCount)
+			t.Fatalf("contractors have %d jobs, the program %d", jobs, c.Program.JobsCount)
 		}
 		if p := c.Program.Pooled.ReductionCFM25; p != nil && math.Round(removed) != math.Round(*p*10) {
-			t.Fatalf("contractors removed %v tenths, the programme %v cfm25", removed, *p)
+			t.Fatalf("contractors removed %v tenths, the program %v cfm25", removed, *p)
 		}
 	})
 }

@@ -32,7 +32,7 @@ type Pool struct {
 	MeanSE           float64 `json:"mean_effect_se"`
 	Q                float64 `json:"q"` // K − 1 on average where all are alike
 
-	// Funnel: how the standardised effects spread, and how many contractors
+	// Funnel: how the standardized effects spread, and how many contractors
 	// stand outside by chance alone.
 	Overdispersion     float64 `json:"overdispersion_ratio"`
 	ExpectedWatchCount float64 `json:"expected_outside_95_count"`
@@ -43,8 +43,8 @@ type Pool struct {
 	Statement string `json:"statement"`
 }
 
-// Shrunk is a contractor's index drawn towards the programme, no unit: with few
-// jobs the programme's mean says more about him than they do.
+// Shrunk is a contractor's index drawn toward the program, no unit: with few
+// jobs the program's mean says more about him than they do.
 //
 //	B = τ²/(τ² + v),  θ = μ + B·(r − μ),  index e^θ
 //
@@ -69,7 +69,7 @@ const mostTau = 1.0
 //	B_j = τ²/(τ² + v_j),  θ_j = μ + B_j·(r_j − μ),  t_j = θ_j − Σ w_k·θ_k
 //	Var t_j = Σ a_k²·B_k·v_k + (Σ a_k·(1 − B_k))²·se(μ)²,  a_k = [k = j] − w_k
 //
-// with w_k his share of the jobs: as the index is, t is against the programme,
+// with w_k his share of the jobs: as the index is, t is against the program,
 // of which he is a part. What is published is the mean of t_j over what the
 // effects tell of τ² (stat.SpreadBelief), and
 //

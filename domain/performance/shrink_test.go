@@ -8,7 +8,7 @@ import (
 	"ductledger/domain/stat"
 )
 
-// drawnAt draws the groups together at a τ that is known, against no programme.
+// drawnAt draws the groups together at a τ that is known, against no program.
 func drawnAt(groups []stat.Estimate, tau float64) (Pool, []Shrunk) {
 	p := Pool{ContractorsCount: len(groups), Tau: tau, TauSource: TauEstimated}
 	return p, p.draw(groups, make([]float64, len(groups)), []stat.SpreadNode{{Variance: tau * tau, Weight: 1}}, 1.959964)
@@ -60,7 +60,7 @@ func TestThreeJobsInWords(t *testing.T) {
 	near(t, "own high", a.High, 1+1.02, 5e-3)
 	a.Shrunk = &shrunk[0]
 	a.Standing = &Standing{Side: sideOf(&shrunk[0])}
-	want := "From 3 jobs: 4% more leakage left than expected for the same homes, range -13% to +25%: not distinguishable from the programme."
+	want := "From 3 jobs: 4% more leakage left than expected for the same homes, range -13% to +25%: not distinguishable from the program."
 	if got := a.say(&p); got != want {
 		t.Errorf("got  %s\nwant %s", got, want)
 	}

@@ -6,7 +6,7 @@ import (
 	"testing"
 )
 
-// The promises that no single example shows, over many invented programmes
+// The promises that no single example shows, over many invented programs
 // with a known truth (fixed seed): few jobs do not win by luck, intervals
 // cover, flags ring at the printed rate. The bounds are three standard errors
 // or more beyond what this seed gives; the figures are in the comments.

@@ -13,7 +13,7 @@ const (
 	reviewLevel   = 0.998
 	minReviewJobs = 10
 	material      = 0.05 // |θ|, log scale: about 5 % more or less leakage left
-	trim          = 0.10 // of standardised effects drawn in on each side for φ
+	trim          = 0.10 // of standardized effects drawn in on each side for φ
 	listQ         = 0.05 // false-discovery rate of a printed list
 )
 
@@ -31,7 +31,7 @@ const (
 	NamedWithItsSpan = "with_interval"
 )
 
-// Sides of the programme.
+// Sides of the program.
 const (
 	LeavesMore         = "leaves_more"
 	LeavesLess         = "leaves_less"

@@ -34,7 +34,7 @@ func TestStanding(t *testing.T) {
 		name                            string
 		watch, outer, confirmed, review bool
 	}{
-		{"at the programme", false, false, false, false},
+		{"at the program", false, false, false, false},
 		{"just inside 95 %", false, false, false, false},
 		{"just outside 95 %", true, false, false, false},
 		{"just inside 99.8 %", true, false, false, false},

@@ -53,15 +53,15 @@ func (a *Adjusted) say(p *Pool) string {
 	default:
 		amount = d + "% less leakage left than expected for the same homes"
 	}
-	place := "not distinguishable from the programme"
+	place := "not distinguishable from the program"
 	switch {
 	case p.TauSource == TauEstimated && p.Tau == 0 && a.Standing.Side == NotDistinguishable:
 		return fmt.Sprintf("No difference between contractors is detectable; %s alone would say %s to %s.",
 			jobs(a.N), signed(*a.Low), signed(*a.High))
 	case a.Standing.Side == LeavesMore:
-		place = "more than the programme"
+		place = "more than the program"
 	case a.Standing.Side == LeavesLess:
-		place = "less than the programme"
+		place = "less than the program"
 	}
 	return fmt.Sprintf("From %s: %s, range %s to %s: %s.", jobs(a.N), amount, signed(s.Low), signed(s.High), place)
 }

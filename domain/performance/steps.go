@@ -25,7 +25,7 @@ type StageReading struct {
 // one pressure only. About what a gauge is held to by hand [cp].
 const samePressurePa = 0.5
 
-// Reasons why two neighbouring readings make no step.
+// Reasons why two neighboring readings make no step.
 const (
 	SeveralKinds   = "several_kinds"   // repairs of several kinds lie between them
 	NoRepair       = "no_repair"       // none does

@@ -232,7 +232,7 @@ func (t *Tally) whole(keys []key) *group {
 	return all
 }
 
-// take tallies a stream of jobs whose ids ascend: repeats are then neighbours.
+// take tallies a stream of jobs whose ids ascend: repeats are then neighbors.
 func take(jobs iter.Seq2[Job, error], period Period, by By) (*Tally, error) {
 	t, err := NewTally(period, by)
 	if err != nil {

@@ -54,7 +54,7 @@ func typicalOf(s *sums, range2 func() (low, high float64), within spread, tables
 		g.Low, g.High, g.Interval = ptr(low), ptr(high), IntervalRange
 		return g, nil
 	}
-	kind, own := IntervalT, spread{centred(s.n, s.dd, s.d, s.d) / (n - 1), s.n - 1}
+	kind, own := IntervalT, spread{centered(s.n, s.dd, s.d, s.d) / (n - 1), s.n - 1}
 	if math.Sqrt(own.variance) <= zeroSD {
 		kind, own = IntervalPooled, within
 		if own.df < 1 || math.Sqrt(own.variance) <= zeroSD {

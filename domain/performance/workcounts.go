@@ -124,7 +124,7 @@ func retestOf(s *sums, tables *tables) (Retest, error) {
 		r.IntervalReason = TooFewJobs
 		return r, nil
 	}
-	sd := math.Sqrt(centred(s.n, s.dd, s.d, s.d) / (n - 1))
+	sd := math.Sqrt(centered(s.n, s.dd, s.d, s.d) / (n - 1))
 	if sd <= zeroSD {
 		r.IntervalReason = ZeroVariance
 		return r, nil

@@ -19,11 +19,11 @@ func (o Of[T]) Subject() domain.Subject { return domain.Subject{Kind: o.Entry.Re
 
 // Outside are the facts about a job that stand in no record of it.
 type Outside struct {
-	Zone *time.Location // in which the programme's days begin; nil: each time's own offset
+	Zone *time.Location // in which the program's days begin; nil: each time's own offset
 	// Records that belong to no job: home, contractor, crew members,
 	// credentials, instruments.
 	Entries []domain.Entry
-	// HomesLed are the homes that a crew member led since the programme
+	// HomesLed are the homes that a crew member led since the program
 	// records them, this one not counted.
 	HomesLed    map[domain.UUID]int
 	Earlier     []EarlierJob    // accepted jobs at this home before this one

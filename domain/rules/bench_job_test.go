@@ -123,7 +123,7 @@ func (j *jobUnderTest) pan(stage domain.Stage, clock string, pa float64) *domain
 	return m
 }
 
-// asksPan makes the programme ask for a fan test and a pan pass, both done.
+// asksPan makes the program ask for a fan test and a pan pass, both done.
 func (j *jobUnderTest) asksPan() {
 	j.ruleSet = &domain.RuleSet{MethodsAsked: []domain.Method{domain.FanTotal, domain.Pan}}
 	j.pan(domain.Before, "09:25", 4)

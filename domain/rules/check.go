@@ -22,13 +22,13 @@ type check struct {
 	limits   []float64
 	severity Severity
 	missing  Missing
-	wideGap  float64 // gap over which the programme wants mesh or metal, in in
+	wideGap  float64 // gap over which the program wants mesh or metal, in in
 	tallies  []RuleOutcomes
 	found    []Finding
 	needs    [factsCount]Missing // the heaviest policy among the rules that missed a fact of the home
 }
 
-// limit is a parameter of the rule as the programme has it.
+// limit is a parameter of the rule as the program has it.
 func (c *check) limit(name string) float64 {
 	for i := range c.rule.Parameters {
 		if c.rule.Parameters[i].Name == name {
@@ -71,12 +71,12 @@ type part struct {
 	lacks    []string
 }
 
-// on begins the judgement of one subject.
+// on begins the judgment of one subject.
 func (c *check) on(s domain.Subject) part {
 	return part{c: c, one: [1]domain.Subject{s}, severity: c.severity, missing: c.missing, cure: c.rule.Cure, hazard: c.rule.Hazard}
 }
 
-// onAll begins the judgement of several records at once.
+// onAll begins the judgment of several records at once.
 func (c *check) onAll(subjects ...domain.Subject) part {
 	p := c.on(subjects[0])
 	p.subjects = subjects

@@ -83,7 +83,7 @@ func (c *check) supervised(p *part, v *domain.Visit, led, asked int) {
 	p.fault("the lead has led ", some(float64(led), "home"), " and no member with ", count(asked), " or more worked beside")
 }
 
-// homesLed is how many homes a member has led: before the programme recorded
+// homesLed is how many homes a member has led: before the program recorded
 // them and since. What is known is a least number where the first is not.
 func (a *Assembled) homesLed(member domain.UUID) (homes int, known bool) {
 	homes = a.Outside.HomesLed[member]
@@ -96,7 +96,7 @@ func (a *Assembled) homesLed(member domain.UUID) (homes int, known bool) {
 var homeNotTreatedBefore = Rule{
 	Key: "home_not_treated_before", Title: "The home was not treated before",
 	Why:      "The funder does not pay twice for one home within the term.",
-	Judged:   "No duct sealing at this home was accepted within the term before the day of the work. The term of the programme's own funds may differ.",
+	Judged:   "No duct sealing at this home was accepted within the term before the day of the work. The term of the program's own funds may differ.",
 	None:     "no visit is recorded",
 	Fix:      "Charge the work to a fund that allows it, or void the job.",
 	Severity: Check, Missing: Silent, Cure: Office,

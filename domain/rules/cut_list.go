@@ -165,7 +165,7 @@ func (l *cutLister) bracket(c Of[domain.Component], name string) {
 	l.assume(c.Subject(), "a loose part is held by one bracket with legs of "+inches(usualBracketLegIn))
 }
 
-// end adds what closes a trunk's end, as recorded, else a metal sweep.
+// end adds what closes a trunk's end, as recorded, else a sloped metal blank.
 func (l *cutLister) end(c Of[domain.Component], name string) {
 	trunk := l.job.trunkIn(c.Record.Section)
 	if trunk == nil || trunk.InsideWidthIn == nil || trunk.InsideHeightIn == nil {
@@ -179,11 +179,11 @@ func (l *cutLister) end(c Of[domain.Component], name string) {
 			closure = r.Record.EndClosure
 		}
 	}
-	form := domain.SweepMetal
+	form := domain.SlopedBlank
 	if closure != nil {
 		form = closure.Form
 	} else {
-		l.assume(c.Subject(), "the end is closed by a metal sweep")
+		l.assume(c.Subject(), "the end is closed by a sloped metal blank")
 	}
 	switch form {
 	case domain.CapFromBelow:
@@ -192,9 +192,9 @@ func (l *cutLister) end(c Of[domain.Component], name string) {
 	case domain.BoardPlug:
 		l.work.BoardPlugs = append(l.work.BoardPlugs, cutlist.BoardPlug{Place: name, DuctWidthIn: w, DuctHeightIn: h, RunIn: h})
 	default:
-		sweep := cutlist.SlopedSweep{Place: name, DuctWidthIn: w, DuctHeightIn: h, RunIn: h, ScrewedToSideWalls: true}
-		l.work.SlopedSweeps = append(l.work.SlopedSweeps, sweep)
-		l.usedOnSweep(closure, sweep)
+		blank := cutlist.SlopedBlank{Place: name, DuctWidthIn: w, DuctHeightIn: h, RunIn: h, ScrewedToSideWalls: true}
+		l.work.SlopedBlanks = append(l.work.SlopedBlanks, blank)
+		l.usedOnBlank(closure, blank)
 	}
 	l.assume(c.Subject(), "the closure slopes by as much as the trunk is high")
 	l.from(c.Subject())

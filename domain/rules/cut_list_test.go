@@ -27,14 +27,14 @@ func pieces(l CutList, kind cutlist.Kind) (list []cutlist.Piece) {
 	return list
 }
 
-// The invented job: trunks 14 × 5 in, three metal sweeps and one board, a
+// The invented job: trunks 14 × 5 in, three sloped metal blanks and one board, a
 // hole of 8 × 8 in, two wrap openings without sizes, one crossover of 12 in,
 // three detached boots that were nailed. Geometry [calc].
 func TestCutListOfTheInventedJob(t *testing.T) {
 	l := clean(t).cut()
-	sweeps := pieces(l, cutlist.SlopedSweepBlank)
-	if len(sweeps) != 3 || math.Abs(sweeps[0].LengthIn-(math.Sqrt(50)+2)) > 1e-12 || sweeps[0].WidthIn != 14.5 {
-		t.Errorf("sweeps %+v", sweeps)
+	blanks := pieces(l, cutlist.SlopedBlankPiece)
+	if len(blanks) != 3 || math.Abs(blanks[0].LengthIn-(math.Sqrt(50)+2)) > 1e-12 || blanks[0].WidthIn != 14.5 {
+		t.Errorf("blanks %+v", blanks)
 	}
 	if got := pieces(l, cutlist.BoardPlugBlank); len(got) != 1 || got[0].WidthIn != 14 || *got[0].BevelDeg != 45 {
 		t.Errorf("board %+v", got)
@@ -45,7 +45,7 @@ func TestCutListOfTheInventedJob(t *testing.T) {
 	if got := pieces(l, cutlist.BracketStrip); len(got) != 0 {
 		t.Errorf("nailed parts need no bracket: %+v", got)
 	}
-	// 3 sweeps × 6, patch 4, crossover 2 × 4; bands 2 × 2
+	// 3 blanks × 6, patch 4, crossover 2 × 4; bands 2 × 2
 	if l.Totals.ScrewsCount != 18+4+8 || l.Totals.BandsCount != 4 || l.Totals.MasticGal <= 0 {
 		t.Errorf("%+v", l.Totals)
 	}
@@ -58,7 +58,7 @@ func TestCutListOfTheInventedJob(t *testing.T) {
 			if *row.Used != 100 || row.Listed != 100 || row.Outcome != cutlist.AsListed {
 				t.Errorf("%+v", row)
 			}
-		case "screws_count": // 18 in sweeps, 8 in collars, against as many
+		case "screws_count": // 18 in blanks, 8 in collars, against as many
 			if *row.Used != 26 || row.Listed != 26 {
 				t.Errorf("%+v", row)
 			}
@@ -80,19 +80,19 @@ func TestCutListFollowsTheRecords(t *testing.T) {
 		kind cutlist.Kind
 		want int
 	}{
-		{"nothing repaired yet: sweeps for all ends", func(j *jobUnderTest) { j.dropAll(domain.RepairKind, domain.PhotoKind) }, cutlist.SlopedSweepBlank, 4},
+		{"nothing repaired yet: blanks for all ends", func(j *jobUnderTest) { j.dropAll(domain.RepairKind, domain.PhotoKind) }, cutlist.SlopedBlankPiece, 4},
 		{"loose parts not yet fixed", func(j *jobUnderTest) { j.dropAll(domain.RepairKind, domain.PhotoKind) }, cutlist.BracketStrip, 3},
 		{"a tight end", func(j *jobUnderTest) {
 			c, id := j.part(domain.TrunkEnd, "A", 0, domain.Rear)
 			bare(j, c, id, domain.FoundTight, "")
-		}, cutlist.SlopedSweepBlank, 2},
+		}, cutlist.SlopedBlankPiece, 2},
 		{"trunks without a size", func(j *jobUnderTest) {
 			for _, section := range []domain.Section{"A", "B"} {
 				c, _ := j.part(domain.Trunk, section, 0, "")
 				c.InsideWidthIn = nil
 			}
-		}, cutlist.SlopedSweepBlank, 0},
-		{"a cap", func(j *jobUnderTest) { j.repair(4).EndClosure.Form = domain.CapFromBelow }, cutlist.SlopedSweepBlank, 2},
+		}, cutlist.SlopedBlankPiece, 0},
+		{"a cap", func(j *jobUnderTest) { j.repair(4).EndClosure.Form = domain.CapFromBelow }, cutlist.SlopedBlankPiece, 2},
 		{"a wrap opening with a size", func(j *jobUnderTest) { j.opening(0).WidthIn, j.opening(0).LengthIn = new(20.0), new(30.0) }, cutlist.WrapPatch, 1},
 		{"the same in rigid board", func(j *jobUnderTest) {
 			j.opening(0).WidthIn, j.opening(0).LengthIn = new(20.0), new(30.0)
@@ -169,7 +169,7 @@ func TestCutListOfTwoTrunks(t *testing.T) {
 	c, _ := j.part(domain.Trunk, "B", 0, "")
 	c.InsideWidthIn = new(16.0)
 	var widths []float64
-	for _, p := range pieces(j.cut(), cutlist.SlopedSweepBlank) {
+	for _, p := range pieces(j.cut(), cutlist.SlopedBlankPiece) {
 		widths = append(widths, p.WidthIn)
 	}
 	if !slices.Equal(widths, []float64{14.5, 14.5, 16.5}) {
@@ -223,8 +223,8 @@ func TestCutListUsedMetal(t *testing.T) {
 		used float64 // in²; 0: nothing recorded
 	}{
 		{"the patch", func(*jobUnderTest) {}, 100},
-		{"patch and a sweep", blank(new(14.5), new(9.0)), 100 + 130.5},
-		{"a sweep without length", blank(new(14.5), nil), 100}, {"a sweep without width", blank(nil, new(9.0)), 100},
+		{"patch and a sloped blank", blank(new(14.5), new(9.0)), 100 + 130.5},
+		{"a sloped blank without length", blank(new(14.5), nil), 100}, {"a sloped blank without width", blank(nil, new(9.0)), 100},
 		{"a patch without width", patch(nil, new(10.0)), 0}, {"a patch without length", patch(new(10.0), nil), 0},
 	} {
 		j := clean(t)

@@ -5,17 +5,17 @@ import (
 	"ductledger/domain/cutlist"
 )
 
-// usedOnSweep notes what a closure's record says was used.
-func (l *cutLister) usedOnSweep(closure *domain.EndClosure, sweep cutlist.SlopedSweep) {
+// usedOnBlank notes what a closure's record says was used.
+func (l *cutLister) usedOnBlank(closure *domain.EndClosure, blank cutlist.SlopedBlank) {
 	if closure == nil {
 		return
 	}
 	if closure.ScrewsCount != nil {
-		l.screws.SlopedSweeps = append(l.screws.SlopedSweeps, sweep)
+		l.screws.SlopedBlanks = append(l.screws.SlopedBlanks, blank)
 		l.taken.ScrewsCount = plus(l.taken.ScrewsCount, *closure.ScrewsCount)
 	}
 	if closure.BlankWidthIn != nil && closure.BlankLengthIn != nil {
-		l.metal.SlopedSweeps = append(l.metal.SlopedSweeps, sweep)
+		l.metal.SlopedBlanks = append(l.metal.SlopedBlanks, blank)
 		l.taken.MetalIn2 = plus(l.taken.MetalIn2, *closure.BlankWidthIn**closure.BlankLengthIn)
 	}
 }

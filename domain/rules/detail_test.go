@@ -24,18 +24,18 @@ func TestDetails(t *testing.T) {
 		do         func(j *jobUnderTest)
 		want       string
 	}{
-		{"the outermost of two outlets", "end_sweep_clear_of_outlets",
+		{"the outermost of two outlets", "end_closure_clear_of_outlets",
 			func(j *jobUnderTest) { j.repair(7).EndClosure.PositionFt = new(43.0) },
-			"sweep of metal at trunk end B rear: it stands at 43.0 ft, on the wrong side of register B7 at 51.0 ft, which gets no air."},
-		{"the outermost of two at the front", "end_sweep_clear_of_outlets",
+			"sloped blank at trunk end B rear: it stands at 43.0 ft, on the wrong side of register B7 at 51.0 ft, which gets no air."},
+		{"the outermost of two at the front", "end_closure_clear_of_outlets",
 			func(j *jobUnderTest) { j.repair(4).EndClosure.PositionFt = new(12.0) },
-			"sweep of metal at trunk end A front: it stands at 12.0 ft, on the wrong side of register A1 at 4.0 ft, which gets no air."},
-		{"outside its own trunk, not the other", "end_sweep_clear_of_outlets",
+			"sloped blank at trunk end A front: it stands at 12.0 ft, on the wrong side of register A1 at 4.0 ft, which gets no air."},
+		{"outside its own trunk, not the other", "end_closure_clear_of_outlets",
 			func(j *jobUnderTest) { c, _ := j.part(domain.Trunk, "B", 0, ""); c.EndFt = new(52.5) },
-			"sweep of metal at trunk end B rear: it stands at 53.0 ft, outside the trunk, which ends at 52.5 ft."},
-		{"on the right side, but not as far as asked", "end_sweep_clear_of_outlets",
-			func(j *jobUnderTest) { j.limit("end_sweep_clear_of_outlets", "clear_over_in", 18) },
-			"sweep of metal at trunk end A front: it stands at 2.5 ft, 18 in clear of register A1 at 4.0 ft, asked more than 18 in."},
+			"sloped blank at trunk end B rear: it stands at 53.0 ft, outside the trunk, which ends at 52.5 ft."},
+		{"on the right side, but not as far as asked", "end_closure_clear_of_outlets",
+			func(j *jobUnderTest) { j.limit("end_closure_clear_of_outlets", "clear_over_in", 18) },
+			"sloped blank at trunk end A front: it stands at 2.5 ft, 18 in clear of register A1 at 4.0 ft, asked more than 18 in."},
 		{"the nearest isolation", "energy_isolated", func(j *jobUnderTest) {
 			i := *j.isolation()
 			j.isolation().IsolatedAt, j.isolation().VerifiedAt = when("10:04"), when("10:06")
@@ -56,12 +56,12 @@ func TestDetails(t *testing.T) {
 			j.test(1).Readings = []domain.Reading{{PressurePa: new(25.0), FlowCFM: new(100.0)}, {PressurePa: new(25.0), FlowCFM: new(110.0)}}
 			j.drop(func(i Item) bool { return i.ID == id })
 		}, "this job: not recorded: the reading before, a reading after that can be computed (all 2 pressures are 25 Pa: an exponent needs a difference)."},
-		{"the second of two crossovers of a section", "end_sweep_clear_of_outlets", func(j *jobUnderTest) {
+		{"the second of two crossovers of a section", "end_closure_clear_of_outlets", func(j *jobUnderTest) {
 			x := *j.crossing()
 			x.FromSection, x.ToSection, x.Ends = "B", "C", []domain.CrossoverEnd{x.Ends[1], x.Ends[1]}
 			x.Ends[0].PositionFt, x.Ends[1].Section = new(54.0), "C"
 			j.add(&x)
-		}, "sweep of metal at trunk end B rear: it stands at 53.0 ft, on the wrong side of the collar of crossover B→C at 54.0 ft, which gets no air."},
+		}, "sloped blank at trunk end B rear: it stands at 53.0 ft, on the wrong side of the collar of crossover B→C at 54.0 ft, which gets no air."},
 		{"a fast clock", "device_clock", func(j *jobUnderTest) { j.offset = new(400.0) }, "this device: its clock was 400 s fast, asked within 300 s."},
 		{"a slow clock", "device_clock", func(j *jobUnderTest) { j.offset = new(-400.0) }, "this device: its clock was 400 s slow, asked within 300 s."},
 		{"a fault and a missing fact of one end", "crossover_ties_tensioned", func(j *jobUnderTest) {

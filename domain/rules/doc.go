@@ -1,4 +1,4 @@
-// Package rules judges a job by the rules of its programme and computes its
+// Package rules judges a job by the rules of its program and computes its
 // result, for the crew that is still under the home, the reviewer who accepts
 // the work and the auditor who asks why.
 //

@@ -1,7 +1,7 @@
 package rules
 
-var endSweepBlank = Rule{
-	Key: "end_sweep_blank", Title: "The blank is cut larger than the duct",
+var endClosureBlank = Rule{
+	Key: "end_closure_blank", Title: "The blank is cut larger than the duct",
 	Why:      "A blank without a margin has nothing to screw to and leaks at all four sides.",
 	Judged:   "Where blank and trunk are measured: the blank is larger than the inside of the duct by the margin on every side, and its corners are notched by the same. A sloped blank may be longer.",
 	None:     "no size of a blank is recorded",
@@ -16,7 +16,7 @@ var endSweepBlank = Rule{
 	check: func(c *check) {
 		margin := c.limit("margin_in")
 		for e := range c.job.closures() {
-			if !e.sweep() {
+			if !e.sloped() {
 				continue
 			}
 			if e.form.BlankWidthIn == nil || e.form.BlankLengthIn == nil || e.trunk == nil ||

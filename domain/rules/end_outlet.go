@@ -6,8 +6,8 @@ import (
 	"ductledger/domain"
 )
 
-var endSweepClearOfOutlets = Rule{
-	Key: "end_sweep_clear_of_outlets", Title: "The closure lies beyond the last outlet",
+var endClosureClearOfOutlets = Rule{
+	Key: "end_closure_clear_of_outlets", Title: "The closure lies beyond the last outlet",
 	Why:      "Upstream of the last outlet a closure makes a cold room and a drive back; upstream of a collar it starves a whole section. No leakage reading shows it.",
 	Judged:   "What closes a trunk's end lies inside the trunk, between that end and its outermost register, takeoff or collar.",
 	None:     "no closure lies inside a trunk",
@@ -16,8 +16,8 @@ var endSweepClearOfOutlets = Rule{
 	Parameters: []Parameter{{"clear_over_in", "in", 0, 0, 24, practice}},
 	Source:     practice,
 	Example: Example{
-		Holds:  "Last register of trunk A at 51 ft, sweep at 53 ft, end of the trunk at 55 ft.",
-		Broken: "Last register of trunk B at 51 ft, sweep at 49 ft: the register gets no air.",
+		Holds:  "Last register of trunk A at 51 ft, sloped blank at 53 ft, end of the trunk at 55 ft.",
+		Broken: "Last register of trunk B at 51 ft, sloped blank at 49 ft: the register gets no air.",
 	},
 	check: func(c *check) {
 		for e := range c.job.closures() {

@@ -11,11 +11,11 @@ func energyCases() []ruleCases {
 		j.dropPhotos(id, "")
 		j.dropAll(domain.EnergyIsolationKind)
 	}
-	licence := func(until domain.Date) func(*jobUnderTest) {
+	license := func(until domain.Date) func(*jobUnderTest) {
 		return func(j *jobUnderTest) {
 			r := j.repair(0)
 			r.InCabinet, r.MemberID = new(true), j.visit().LeadID
-			j.add(&domain.Credential{CrewMemberID: j.visit().LeadID, Credential: domain.CabinetLicence, ValidFromOn: "2025-01-01", ValidUntilOn: until})
+			j.add(&domain.Credential{CrewMemberID: j.visit().LeadID, Credential: domain.CabinetLicense, ValidFromOn: "2025-01-01", ValidUntilOn: until})
 		}
 	}
 	closedDuct := func(j *jobUnderTest) {
@@ -23,22 +23,22 @@ func energyCases() []ruleCases {
 	}
 	return []ruleCases{{
 		rule: "furnace_access_licensed",
-		broken: []change{{"no licence", func(j *jobUnderTest) { r := j.repair(0); r.InCabinet, r.MemberID = new(true), j.visit().LeadID }, nil},
+		broken: []change{{"no license", func(j *jobUnderTest) { r := j.repair(0); r.InCabinet, r.MemberID = new(true), j.visit().LeadID }, nil},
 			{"from above is inside", func(j *jobUnderTest) { r := j.repair(0); r.Access, r.MemberID = domain.FromAbove, j.visit().LeadID }, nil},
-			{"somebody else's licence", func(j *jobUnderTest) { licence("2027-01-01")(j); j.repair(0).MemberID = &j.visit().CrewIDs[1] }, nil},
-			{"gas licence at an electric furnace", func(j *jobUnderTest) {
-				licence("2026-01-01")(j)
-				j.add(&domain.Credential{CrewMemberID: j.visit().LeadID, Credential: domain.GasLicence, ValidFromOn: "2025-01-01"})
+			{"somebody else's license", func(j *jobUnderTest) { license("2027-01-01")(j); j.repair(0).MemberID = &j.visit().CrewIDs[1] }, nil},
+			{"gas license at an electric furnace", func(j *jobUnderTest) {
+				license("2026-01-01")(j)
+				j.add(&domain.Credential{CrewMemberID: j.visit().LeadID, Credential: domain.GasLicense, ValidFromOn: "2025-01-01"})
 			}, nil}},
 		notRecorded: []change{{"who", func(j *jobUnderTest) { j.repair(0).InCabinet = new(true) }, nil},
 			{"from where", func(j *jobUnderTest) { j.repair(0).Access = "" }, nil}},
 		notApplicable: []change{{"from below", func(*jobUnderTest) {}, nil}},
-		atLimit:       []change{{"last day", licence("2026-10-14"), nil}},
-		beyond:        []change{{"lapsed yesterday", licence("2026-10-13"), nil}},
-		holds: []change{{"gas licence at a gas furnace", func(j *jobUnderTest) {
+		atLimit:       []change{{"last day", license("2026-10-14"), nil}},
+		beyond:        []change{{"lapsed yesterday", license("2026-10-13"), nil}},
+		holds: []change{{"gas license at a gas furnace", func(j *jobUnderTest) {
 			j.gas()
 			j.repair(0).InCabinet, j.repair(0).MemberID = new(true), j.visit().LeadID
-			j.add(&domain.Credential{CrewMemberID: j.visit().LeadID, Credential: domain.GasLicence, ValidFromOn: "2025-01-01"})
+			j.add(&domain.Credential{CrewMemberID: j.visit().LeadID, Credential: domain.GasLicense, ValidFromOn: "2025-01-01"})
 		}, nil}},
 	}, {
 		rule: "energy_isolated",

@@ -21,7 +21,7 @@ type Evaluation struct {
 }
 
 // Evaluate judges a job that is not stored. Every fact but the rule set comes
-// from the items; zone is where the programme's days begin, nil for the
+// from the items; zone is where the program's days begin, nil for the
 // offset of each time. Units are those of Result.
 //
 // Refused: items without exactly one job, and what Assemble refuses.

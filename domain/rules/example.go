@@ -57,9 +57,9 @@ func at(clock string) time.Time {
 func when(clock string) *time.Time { t := at(clock); return &t }
 
 // ExampleEvaluation is an invented job of two sections, electric, that breaks
-// exactly three rules: the trunk was opened before energy was cut, one sweep
+// exactly three rules: the trunk was opened before energy was cut, one blank
 // stands before the last register, and a collar has three screws in place of
-// four. Its names are invented. The fan test cannot see the misplaced sweep:
+// four. Its names are invented. The fan test cannot see the misplaced blank:
 // closing off a leaky register makes the figure better.
 func ExampleEvaluation() Evaluation {
 	e := &example{}

@@ -22,7 +22,7 @@ func TestExampleEvaluation(t *testing.T) {
 		cure         Cure
 	}{
 		{"energy_isolated", "opening in trunk A at 20.4 ft, for furnace joint A: it was opened 09:58, energy was isolated 10:04 and verified 10:06, asked before.", MustFix, NoCure},
-		{"end_sweep_clear_of_outlets", "sweep of metal at trunk end B rear: it stands at 49.0 ft, on the wrong side of register B7 at 51.0 ft, which gets no air.", MustFix, OnSite},
+		{"end_closure_clear_of_outlets", "sloped blank at trunk end B rear: it stands at 49.0 ft, on the wrong side of register B7 at 51.0 ft, which gets no air.", MustFix, OnSite},
 		{"crossover_collar_screws", "crossover A→B: 3 fasteners through the tabs at end A, asked 4.", Check, OnSite},
 	}
 	if len(verdict.Findings) != len(want) {

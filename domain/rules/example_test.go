@@ -21,6 +21,6 @@ func ExampleEvaluate() {
 	// Output:
 	// 318.0 → 120.7 cfm25
 	// must_fix energy_isolated
-	// must_fix end_sweep_clear_of_outlets
+	// must_fix end_closure_clear_of_outlets
 	// check crossover_collar_screws
 }

@@ -19,7 +19,7 @@ func (e *example) openings(d *exampleDucts) {
 		e.add(&domain.Opening{JobID: e.job, In: domain.InDuct, Origin: domain.ByCrew, Target: joint, Section: "A", PositionFt: new(20.4),
 			WidthIn: new(8.0), LengthIn: new(8.0), MadeAt: when("09:58"), ClosedAt: when("11:05"), EdgesTaped: new(true),
 			Closure: &domain.Closure{PatchWidthIn: new(10.0), PatchLengthIn: new(10.0), PatchLapIn: new(1.0),
-				MasticUnder: new(true), MasticOver: new(true), CoinGauge: new(true)}}),
+				MasticUnder: new(true), MasticOver: new(true), ThicknessReached: new(true)}}),
 		e.add(&domain.Opening{JobID: e.job, In: domain.InWrap, Origin: domain.FoundOpen, Section: "B", PositionFt: new(40.0)}),
 		e.add(&domain.Opening{JobID: e.job, In: domain.InWrap, Origin: domain.FoundEnlarged, Target: crossover, Section: "B", PositionFt: new(24.0),
 			MadeAt: when("11:15"), ClosedAt: when("14:30"), Closure: &last}),
@@ -42,17 +42,17 @@ func (e *example) repairs(d *exampleDucts) {
 	e.add(&domain.Repair{JobID: e.job, Repair: domain.RepairBoot, ComponentIDs: append(boots("A", 2, 5), boots("B", 3)...),
 		Access: domain.FromAbove, DoneAt: at("13:40"), Materials: []domain.Material{domain.Mesh, domain.Mastic}, WidestGapIn: new(0.5),
 		Fasteners: []domain.Fasteners{{Kind: "nail", Count: 12}}})
-	sweep := func(section domain.Section, end domain.End, ft float64, clock string) {
+	setBlank := func(section domain.Section, end domain.End, ft float64, clock string) {
 		e.add(&domain.Repair{JobID: e.job, Repair: domain.RepairTrunkEnd, ComponentIDs: []domain.UUID{d.ends[section][end]},
 			DoneAt: at(clock), Materials: []domain.Material{domain.SheetMetal, domain.Mastic},
-			EndClosure: &domain.EndClosure{Form: domain.SweepMetal, PositionFt: new(ft), ScrewsCount: new(6), BackToEndWall: new(true), Sealed: new(true)}})
+			EndClosure: &domain.EndClosure{Form: domain.SlopedBlank, Material: domain.SheetMetalBlank, PositionFt: new(ft), ScrewsCount: new(6), BackToEndWall: new(true), Sealed: new(true)}})
 	}
-	sweep("A", domain.Front, 2.5, "12:20")
-	sweep("A", domain.Rear, 53, "12:35")
+	setBlank("A", domain.Front, 2.5, "12:20")
+	setBlank("A", domain.Rear, 53, "12:35")
 	e.add(&domain.Repair{JobID: e.job, Repair: domain.RepairTrunkEnd, ComponentIDs: []domain.UUID{d.ends["B"][domain.Front]},
 		DoneAt: at("12:50"), Materials: []domain.Material{domain.DuctBoard, domain.Mastic},
 		EndClosure: &domain.EndClosure{Form: domain.BoardPlug, PositionFt: new(2.5), Tapered: new(true), FoilToAir: new(true), MasticAllRound: new(true)}})
-	sweep("B", domain.Rear, 49, "13:00")
+	setBlank("B", domain.Rear, 49, "13:00")
 	e.add(&domain.Repair{JobID: e.job, Repair: domain.RepairCrossover, CrossoverID: &d.crossover, Access: domain.FromBelow,
 		DoneAt: at("12:05"), Materials: []domain.Material{domain.FlexDuct, domain.Bands, domain.Mastic}})
 }

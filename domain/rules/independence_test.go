@@ -13,7 +13,7 @@ import (
 // look at.
 var independent = []string{
 	"mastic_thickness", "cut_edge_guarded", "duct_patch_coated", "wide_gap_reinforced", "insulation_put_back",
-	"end_sweep_faces_air", "end_sweep_fastened", "end_sweep_board_set",
+	"end_closure_faces_air", "end_closure_fastened", "end_closure_board_set",
 	"crossover_liner_depth", "crossover_collar_screws", "crossover_supported", "flex_sag",
 	"instrument_in_calibration", "crew_certified", "home_not_treated_before", "tape_alone_no_seal",
 }

@@ -7,7 +7,7 @@ import (
 	"ductledger/domain"
 )
 
-// Judge says what the rules of a programme make of a job. It reads nothing
+// Judge says what the rules of a program make of a job. It reads nothing
 // but its arguments: the same job and set give the same verdict, byte for
 // byte, on a server and under a home.
 func Judge(set Set, job *Assembled) Verdict {

@@ -170,7 +170,7 @@ func TestFindingsInTheCrewsOrder(t *testing.T) {
 	for _, f := range v.Findings {
 		got = append(got, f.Rule)
 	}
-	want := "furnace_joint_treated takeoff_sealed end_sweep_clear_of_outlets boot_sealed crew_certified crossover_collar_screws flex_sag"
+	want := "furnace_joint_treated takeoff_sealed end_closure_clear_of_outlets boot_sealed crew_certified crossover_collar_screws flex_sag"
 	if strings.Join(got, " ") != want {
 		t.Errorf("%s\nwant %s", strings.Join(got, " "), want)
 	}

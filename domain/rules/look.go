@@ -107,7 +107,7 @@ func (a *Assembled) worked() bool {
 	return len(a.Visits)+len(a.Components)+len(a.Crossovers)+len(a.Openings)+len(a.Repairs)+len(a.Measurements) > 0
 }
 
-// Day is the day of a moment where the programme works.
+// Day is the day of a moment where the program works.
 func (a *Assembled) Day(t time.Time) domain.Date {
 	zone := a.Outside.Zone
 	if zone == nil {

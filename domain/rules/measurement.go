@@ -75,7 +75,7 @@ var readingsInOrder = Rule{
 }
 
 // readings are the two that the job is judged by: of leakage, or the pan
-// passes where the programme asks for nothing else.
+// passes where the program asks for nothing else.
 func (c *check) readings() (before, after *Of[domain.Measurement]) {
 	if c.set.asksLeakage() {
 		if c.result.before != nil {

@@ -79,7 +79,7 @@ func (a *Assembled) openingName(o *domain.Opening) string {
 func (a *Assembled) repairName(r *domain.Repair) string {
 	what := "repair of "
 	if r.EndClosure != nil {
-		what = spaced(strings.Replace(string(r.EndClosure.Form), "_", " of ", 1)) + " at "
+		what = spaced(string(r.EndClosure.Form)) + " at "
 	}
 	if r.CrossoverID != nil {
 		return what + a.nameOf(domain.Subject{Kind: domain.CrossoverKind, ID: *r.CrossoverID})

@@ -121,7 +121,7 @@ var crewOpeningClosed = Rule{
 
 var foundDamageNotCharged = Rule{
 	Key: "found_damage_not_charged", Title: "Closing what was found open is not charged",
-	Why:      "The programme pays for sealed ducts. Wrap that was torn before may be closed; it need not be.",
+	Why:      "The program pays for sealed ducts. Wrap that was torn before may be closed; it need not be.",
 	Judged:   "Counts the found openings that the crew closed. The schedule of prices has no line for them unless the rule set says that it pays them.",
 	None:     "no found opening was closed",
 	Fix:      "Nothing is to be done on site.",

@@ -156,8 +156,8 @@ func openingCases() []ruleCases {
 		cannot:        map[string]string{"at_the_limit": noLimit},
 	}, {
 		rule:          "mastic_thickness",
-		broken:        []change{{"thin", func(j *jobUnderTest) { j.opening(1).Closure.CoinGauge = new(false) }, nil}},
-		notRecorded:   []change{{"not said", func(j *jobUnderTest) { j.opening(1).Closure.CoinGauge = nil }, nil}},
+		broken:        []change{{"thin", func(j *jobUnderTest) { j.opening(1).Closure.ThicknessReached = new(false) }, nil}},
+		notRecorded:   []change{{"not said", func(j *jobUnderTest) { j.opening(1).Closure.ThicknessReached = nil }, nil}},
 		notApplicable: []change{noDuctOpened},
 		cannot:        map[string]string{"at_the_limit": "the crew compares with a coin and records yes or no"},
 	}, {

@@ -1,7 +1,7 @@
 package rules
 
 // Page is what a reader wants to know of one rule, with the limits of one
-// programme. It is made of the same data by which jobs are judged.
+// program. It is made of the same data by which jobs are judged.
 type Page struct {
 	Key           string          `json:"key"`
 	Title         string          `json:"title"`
@@ -23,7 +23,7 @@ type Page struct {
 	Off           bool            `json:"off"`
 }
 
-// PageParameter is a limit with the value that the programme has set.
+// PageParameter is a limit with the value that the program has set.
 type PageParameter struct {
 	Parameter
 	Value float64 `json:"value"`

@@ -13,7 +13,7 @@ var everyRegisterRead = Rule{
 	Key: "every_register_read", Title: "The pan goes over every register",
 	Why:      "The register that nobody read is the one that leaks.",
 	Judged:   "The pan passes before and after each cover every register that is recorded, or say why one was not read.",
-	None:     "the programme's method has no pan",
+	None:     "the program's method has no pan",
 	Fix:      "Read the registers that are missing, or say why they cannot be read.",
 	Severity: Check, Missing: Asks, Cure: OnSite, Softens: true,
 	Source: practice,
@@ -64,7 +64,7 @@ var panTarget = Rule{
 	None:     "no pan pass after is recorded",
 	Fix:      "Look for the leak near this register, seal it, and read again.",
 	Severity: Check, Missing: Silent, Cure: OnSite, Softens: true, Hazard: CrawlSpace,
-	Parameters: []Parameter{{"target_pa", "Pa", 1, 0.1, 10, practice + "; programmes differ"}},
+	Parameters: []Parameter{{"target_pa", "Pa", 1, 0.1, 10, practice + "; programs differ"}},
 	Source:     practice,
 	Example: Example{
 		Holds:  "1.0 Pa over register A5 with the home at 50 Pa.",

@@ -95,9 +95,9 @@ var masticThickness = Rule{
 	check: func(c *check) {
 		for o, patch := range c.job.patches() {
 			p := c.on(o.Subject())
-			if patch.CoinGauge != nil && !*patch.CoinGauge {
+			if patch.ThicknessReached != nil && !*patch.ThicknessReached {
 				p.fault("the mastic is thinner than a coin, asked ", number(c.limit("thickness_mils")), " mils")
-			} else if patch.CoinGauge == nil {
+			} else if patch.ThicknessReached == nil {
 				p.lack("whether the mastic is as thick as a coin")
 			}
 			p.done()

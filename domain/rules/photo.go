@@ -35,7 +35,7 @@ var photosComplete = Rule{
 	},
 }
 
-// hidden begins the judgement of work that cannot be seen any more.
+// hidden begins the judgment of work that cannot be seen any more.
 func (c *check) hidden(s domain.Subject) part {
 	p := c.on(s)
 	p.cure = ReturnVisit

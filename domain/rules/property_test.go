@@ -110,7 +110,7 @@ func TestFixingTheExample(t *testing.T) {
 			j.next = 0x1000
 			j.add(&domain.Waiver{JobID: j.job, Finding: v.Findings[0].Ref(), Reason: "crew trained again", AgreedConsequence: "no pay for the trip"})
 		},
-		"end_sweep_clear_of_outlets": func() { j.repair(7).EndClosure.PositionFt = new(53.0) },
+		"end_closure_clear_of_outlets": func() { j.repair(7).EndClosure.PositionFt = new(53.0) },
 		"crossover_collar_screws":    func() { j.crossing().Ends[0].FastenersCount = new(4) },
 	}
 	left := v.Findings
@@ -146,7 +146,7 @@ func TestMonotone(t *testing.T) {
 		{"flex_sag", func(j *jobUnderTest, x float64) { j.crossing().SagInPerFt = new(10 - x) }},
 		{"wide_gap_reinforced", func(j *jobUnderTest, x float64) { j.repair(2).WidestGapIn = new((10 - x) / 10) }},
 		{"opening_has_target", func(j *jobUnderTest, x float64) { j.opening(3).PositionFt = new(24 + (10-x)/2) }},
-		{"end_sweep_clear_of_outlets", func(j *jobUnderTest, x float64) { j.repair(7).EndClosure.PositionFt = new(45 + x) }},
+		{"end_closure_clear_of_outlets", func(j *jobUnderTest, x float64) { j.repair(7).EndClosure.PositionFt = new(45 + x) }},
 		{"pan_target", func(j *jobUnderTest, x float64) { j.asksPan(); j.test(3).Readings[4].PanPa = new((10 - x) / 5) }},
 		{"combustion_checked", func(j *jobUnderTest, x float64) { j.gas(); j.visit().Combustion.AmbientCOPpm = new(10 * (10 - x)) }},
 		{"leakage_not_higher_after", func(j *jobUnderTest, x float64) { j.test(1).Readings[0].FlowCFM = new(100 * (10.5 - x)) }},

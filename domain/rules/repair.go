@@ -37,7 +37,7 @@ func reinforced(r *domain.Repair) bool {
 var wideGapReinforced = Rule{
 	Key: "wide_gap_reinforced", Title: "Wide gaps get mesh or metal under the mastic",
 	Why:      "Mesh lets mastic span a gap instead of sagging into it and cracking.",
-	Judged:   "A repair that closed a gap over the limit lists mesh or sheet metal; a gap of exactly the limit is not over it. A programme may set a second limit over which only metal will do; 0 leaves it out.",
+	Judged:   "A repair that closed a gap over the limit lists mesh or sheet metal; a gap of exactly the limit is not over it. A program may set a second limit over which only metal will do; 0 leaves it out.",
 	None:     "no joint was repaired",
 	Fix:      "Set mesh or sheet metal over the gap and coat it again.",
 	Severity: MustFix, Missing: Asks, Cure: OnSite, Hazard: SharpMetal,

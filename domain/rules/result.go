@@ -64,7 +64,7 @@ type Result struct {
 	DistinguishableNote string          `json:"distinguishable_note,omitzero"`
 	Extrapolated        bool            `json:"extrapolated"`
 	BelowRange          bool            `json:"below_range,omitzero"` // after is the least that the instrument reads: the reduction is understated
-	Quality             leakage.Quality `json:"quality,omitzero"`     // good, weak or worthless, the worse of both readings
+	Quality             leakage.Quality `json:"quality,omitzero"`     // good, weak or undecided, the worse of both readings
 
 	Readings []UsedReading    `json:"readings"`
 	LeftOut  []LeftOutReading `json:"left_out"`
@@ -114,7 +114,7 @@ func (r *Result) ReductionTenths() (int64, bool) {
 }
 
 // Compute gives a job's result from the readings in force, in cfm25, Pa, ft² and
-// fractions. It needs no rule but the methods that the programme asks for: of
+// fractions. It needs no rule but the methods that the program asks for: of
 // two methods with a reading before and after, one that is asked for comes first.
 // Nothing is refused: a reading that package leakage refuses is left out with
 // that reason. Source: package leakage; which reading counts [cp].

@@ -2,7 +2,7 @@ package rules
 
 import "slices"
 
-// Rule is one thing that a programme asks of a job: data, and one pure
+// Rule is one thing that a program asks of a job: data, and one pure
 // function that looks at the assembled job and says what it found.
 type Rule struct {
 	Key      string
@@ -14,7 +14,7 @@ type Rule struct {
 	Severity Severity
 	Missing  Missing
 	Cure     Cure
-	// Softens: a programme that pays a fixed sum does not pay by readings, so
+	// Softens: a program that pays a fixed sum does not pay by readings, so
 	// that a fault is asked about and blocks nothing.
 	Softens    bool
 	Hazard     Hazard
@@ -25,13 +25,13 @@ type Rule struct {
 	check func(*check)
 }
 
-// Parameter is a limit of a rule that a programme may set.
+// Parameter is a limit of a rule that a program may set.
 type Parameter struct {
 	Name    string  `json:"name"`
 	Unit    string  `json:"unit"`
 	Default float64 `json:"default"`
-	Low     float64 `json:"low"`  // least value that a programme may set
-	High    float64 `json:"high"` // greatest value that a programme may set
+	Low     float64 `json:"low"`  // least value that a program may set
+	High    float64 `json:"high"` // greatest value that a program may set
 	Source  string  `json:"source"`
 }
 
@@ -56,7 +56,7 @@ var all = []*Rule{
 	&wideGapReinforced, &gapCheckedBeforeMastic, &tapeAloneNoSeal, &loosePartFastened,
 	&bootSealed, &trunkBracketScrews, &takeoffSealed, &trunkSeamInReach,
 	&furnaceJointTreated, &furnaceAccessLicensed, &energyIsolated, &isolationReleased,
-	&trunkEndTreated, &endSweepClearOfOutlets, &endSweepFacesAir, &endSweepFastened, &endSweepBoardSet, &endSweepBlank,
+	&trunkEndTreated, &endClosureClearOfOutlets, &endClosureFacesAir, &endClosureFastened, &endClosureBoardSet, &endClosureBlank,
 	&sectionReached, &crossoverTakenDown, &crossoverTiesTensioned, &crossoverLinerDepth,
 	&crossoverCollarScrews, &crossoverSizeKept, &crossoverOffGround, &crossoverSupported, &flexSag,
 	&readingsInOrder, &sameMethodBeforeAfter, &everyRegisterRead, &panTarget,

@@ -9,7 +9,7 @@ import (
 var sameMethodBeforeAfter = Rule{
 	Key: "same_method_before_after", Title: "Both readings by one method",
 	Why:      "Two readings that were prepared differently differ by more than the work did.",
-	Judged:   "Before and after are read by one method, one that the programme asks for, at one home pressure and with the same preparation. Total leakage and leakage to outside never mix.",
+	Judged:   "Before and after are read by one method, one that the program asks for, at one home pressure and with the same preparation. Total leakage and leakage to outside never mix.",
 	None:     "one of the readings is lacking",
 	Severity: MustFix, Missing: Blocks, Cure: NoCure, Softens: true,
 	Parameters: []Parameter{{"house_pressure_within_pa", "Pa", 1, 0, 10, practice}},
@@ -38,7 +38,7 @@ func (c *check) sameMethod(before, after *Of[domain.Measurement]) {
 	case b.Method != a.Method:
 		p.fault("it is ", methodName(a.Method), ", the one before ", methodName(b.Method))
 	case a.Method != domain.Pan && len(c.set.MethodsAsked) > 0 && !slices.Contains(c.set.MethodsAsked, a.Method):
-		p.fault("both are ", methodName(a.Method), ", which the programme does not ask for")
+		p.fault("both are ", methodName(a.Method), ", which the program does not ask for")
 	}
 	within := c.limit("house_pressure_within_pa")
 	switch {

@@ -9,7 +9,7 @@ import (
 	"ductledger/domain"
 )
 
-// Set is what one programme asks from a day on: the rules with its limits.
+// Set is what one program asks from a day on: the rules with its limits.
 // The zero Set is no set; DefaultSet and NewSet make one.
 type Set struct {
 	ID            domain.UUID
@@ -18,7 +18,7 @@ type Set struct {
 	settings      []setting // one for each rule of the table
 }
 
-// setting is one rule as a programme has it.
+// setting is one rule as a program has it.
 type setting struct {
 	off      bool
 	severity Severity
@@ -26,13 +26,13 @@ type setting struct {
 	none     []string  // the rule's None alone, made once and not for each job
 }
 
-// DefaultSet is a programme that changes nothing.
+// DefaultSet is a program that changes nothing.
 func DefaultSet() Set {
 	set, _ := NewSet(domain.UUID{}, nil)
 	return set
 }
 
-// NewSet lays a programme's settings over the defaults. Every fault is
+// NewSet lays a program's settings over the defaults. Every fault is
 // reported, with its place in the record; what is at fault keeps its default.
 func NewSet(id domain.UUID, rs *domain.RuleSet) (Set, []domain.Fault) {
 	set := Set{ID: id, settings: make([]setting, len(all))}
@@ -113,11 +113,11 @@ func (s *setting) change(r *Rule, change domain.RuleSetting, at string) (faults 
 	return faults
 }
 
-// asksPan tells whether the programme's method has a pan pass.
+// asksPan tells whether the program's method has a pan pass.
 func (s *Set) asksPan() bool { return slices.Contains(s.MethodsAsked, domain.Pan) }
 
-// asksLeakage tells whether the programme asks for a leakage by fan or
-// subtraction; a programme that names no method asks for one.
+// asksLeakage tells whether the program asks for a leakage by fan or
+// subtraction; a program that names no method asks for one.
 func (s *Set) asksLeakage() bool {
 	return len(s.MethodsAsked) == 0 || slices.ContainsFunc(s.MethodsAsked, func(m domain.Method) bool { return m != domain.Pan })
 }

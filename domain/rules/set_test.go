@@ -80,7 +80,7 @@ func TestSetChangesLimitsSeverityAndOff(t *testing.T) {
 		t.Error("a rule that is off says nothing", show(v.Findings))
 	}
 	if _, v := clean(t).judge(); len(v.Findings) != 0 {
-		t.Error("one programme's setting reached another", show(v.Findings))
+		t.Error("one program's setting reached another", show(v.Findings))
 	}
 }
 

@@ -125,6 +125,6 @@ func TestPanSummary(t *testing.T) {
 	j.limit("pan_target", "target_pa", 3)
 	j.test(2).HousePressurePa = new(40.0)
 	if r := Compute(j.set(), j.assemble()); *r.PanBefore.OverTargetCount != 0 {
-		t.Error("the programme's own target is not used")
+		t.Error("the program's own target is not used")
 	}
 }

@@ -25,7 +25,7 @@ var trunkEndTreated = Rule{
 	Severity: MustFix, Missing: Blocks, Cure: OnSite, Hazard: SharpMetal,
 	Source: practice,
 	Example: Example{
-		Holds:  "Rear end of trunk A found missing, closed with a metal sweep.",
+		Holds:  "Rear end of trunk A found missing, closed with a sloped metal blank.",
 		Broken: "Rear end of trunk A found missing, nothing closes it.",
 	},
 	check: func(c *check) {
@@ -148,7 +148,7 @@ func nearerEnd(trunk *domain.Component, form *domain.EndClosure) domain.End {
 	return domain.Rear
 }
 
-// sweep tells the sloped or curved blanks, metal sweep the ones of metal.
-func (e closure) sweep() bool {
-	return e.form.Form == domain.SweepMetal || e.form.Form == domain.SweepFlashing
+// sloped tells whether the end is closed by a sloped or curved blank.
+func (e closure) sloped() bool {
+	return e.form.Form == domain.SlopedBlank
 }

@@ -170,7 +170,7 @@ func TestWholeJobs(t *testing.T) {
 			"combustion_checked must_fix visit of 2026-10-14",
 			"energy_isolated note crossover A→B",
 		}},
-		{"triple, crosswise, electric: the second crossover was left alone, a sweep starves a register", tripleSection, func(j *jobUnderTest) {
+		{"triple, crosswise, electric: the second crossover was left alone, a sloped blank starves a register", tripleSection, func(j *jobUnderTest) {
 			x, id := nth[domain.Crossover](j, 1)
 			x.Action, x.TakenDownAt = domain.LeftAlone, nil
 			j.dropPhotos(id, "")
@@ -178,8 +178,8 @@ func TestWholeJobs(t *testing.T) {
 			end(j, "B", domain.Rear).BackToEndWall = new(false)
 		}, []string{
 			"crossover_taken_down must_fix crossover B→C",
-			"end_sweep_clear_of_outlets must_fix sweep of metal at trunk end C rear",
-			"end_sweep_faces_air must_fix sweep of metal at trunk end B rear",
+			"end_closure_clear_of_outlets must_fix sloped blank at trunk end C rear",
+			"end_closure_faces_air must_fix sloped blank at trunk end B rear",
 		}},
 		{"triple, lengthwise, gas: nothing feeds C", tripleSection, func(j *jobUnderTest) {
 			j.gas()

@@ -48,7 +48,7 @@ var wrapClosureMaterial = Rule{
 	},
 }
 
-// onWrap begins the judgement of closed wrap. Closing what was found open is
+// onWrap begins the judgment of closed wrap. Closing what was found open is
 // a kindness: what is not said of it stays unsaid.
 func (c *check) onWrap(o Of[domain.Opening]) part {
 	p := c.on(o.Subject())

@@ -36,7 +36,7 @@ func NormalQuantile(p float64) (float64, error) {
 
 // ChiSquareQuantile is x with P(X ≤ x) = p for df degrees of freedom, no units:
 //
-//	x = 2·P⁻¹(df/2, p)    P the regularised incomplete gamma function
+//	x = 2·P⁻¹(df/2, p)    P the regularized incomplete gamma function
 //
 // Refused: p outside MinTail … 1 − MinTail (/probability), df not in
 // (0, MaxShape] (/degrees_of_freedom), a quantile that no float64 holds to

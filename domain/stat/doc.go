@@ -6,7 +6,7 @@
 // The one idea: equal input gives equal bytes. Sums are plain loops over the
 // given order, products are wrapped in float64(…) before they are added, so
 // that no compiler fuses them; nothing walks a map, nothing runs in parallel.
-// A library's vectorised sum adds in another order on another processor:
+// A library's vectorized sum adds in another order on another processor:
 //
 //	floats.Sum(x)   // not here: four partial sums on one machine, one on another
 //	stat.Sum(x)     // always x[0]+x[1]+…

@@ -91,7 +91,7 @@ func FunnelRatio(expected, level float64) (Interval, error) {
 	return Interval{Low: low / 2 / expected, High: high / 2 / expected}, nil
 }
 
-// Overdispersion is φ = Σz²/K of K standardised effects after drawing the
+// Overdispersion is φ = Σz²/K of K standardized effects after drawing the
 // outermost fraction trim on each side in to the type-7 quantiles at trim and
 // 1 − trim: about 1 where the groups differ by chance alone. Trim 0 keeps all.
 //

@@ -14,7 +14,7 @@ type Estimate struct {
 //	Q(τ²) = Σ w_j (y_j − μ)² = K − 1,  w_j = 1/(v_j + τ²),  μ = Σ w_j y_j / Σ w_j
 //
 // and 0 where Q(0) ≤ K − 1: the effects then differ no more than their errors
-// do. Found by bisection down to neighbouring floats, so equal input in equal
+// do. Found by bisection down to neighboring floats, so equal input in equal
 // order gives equal bits.
 //
 // Refused: fewer than 2 groups (too_few, /groups), an effect that is not

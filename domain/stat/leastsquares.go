@@ -23,7 +23,7 @@ type Regression struct {
 // FitLeastSquares fits y on the columns and an intercept; each coefficient is in
 // y's unit over its column's.
 //
-// Each column is centred at its mean and scaled to length 1, then reduced by
+// Each column is centered at its mean and scaled to length 1, then reduced by
 // Householder reflections to R·b = Q'y. Centring first keeps digits that the
 // normal equations lose: on NIST Longley 13 against 7.
 //

@@ -14,7 +14,7 @@ func FuzzLimits(f *testing.F) {
 	f.Add(100000, 1000000, 1-1e-16, 1e7)
 	f.Fuzz(func(t *testing.T, x, n int, level, e float64) {
 		if n > 10_000_000 || x > 10_000_000 {
-			return // no programme counts that far; the search would only be slow
+			return // no program counts that far; the search would only be slow
 		}
 		for name, limits := range map[string]func() (Interval, error){
 			"Wilson":          func() (Interval, error) { return Wilson(x, n, level) },

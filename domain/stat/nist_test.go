@@ -101,8 +101,8 @@ func TestLongley(t *testing.T) {
 // certified mean and sd [pub]. NumAcc3 and 4 cannot do better: their decimals
 // have no exact float64.
 func TestNumericalAccuracy(t *testing.T) {
-	around := func(centre, first, second float64) []float64 {
-		x := []float64{centre}
+	around := func(center, first, second float64) []float64 {
+		x := []float64{center}
 		for range 500 {
 			x = append(x, first, second)
 		}

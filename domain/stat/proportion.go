@@ -8,7 +8,7 @@ type Interval struct{ Low, High float64 }
 // Wilson is the score interval of a proportion, x of n, at a two-sided level,
 // as fractions:
 //
-//	centre = (x + z²/2)/(n + z²),  half-width = z/(n + z²)·√(x(n−x)/n + z²/4)
+//	center = (x + z²/2)/(n + z²),  half-width = z/(n + z²)·√(x(n−x)/n + z²/4)
 //
 // with z the normal quantile of (1 + level)/2; Low is 0 at x = 0, High is 1 at
 // x = n. Its coverage is near the level on average: for display.
@@ -24,9 +24,9 @@ func Wilson(x, n int, level float64) (Interval, error) {
 		return Interval{}, err
 	}
 	X, N, z2 := float64(x), float64(n), float64(z*z)
-	centre := (X + z2/2) / (N + z2)
+	center := (X + z2/2) / (N + z2)
 	half := z / (N + z2) * math.Sqrt(float64(X*(N-X))/N+z2/4)
-	limits := Interval{Low: centre - half, High: centre + half}
+	limits := Interval{Low: center - half, High: center + half}
 	if x == 0 {
 		limits.Low = 0
 	}

@@ -16,7 +16,7 @@ const NotSorted = "not_sorted"
 // does not.
 //
 // Refused: no values (too_few), p outside 0 … 1 (out_of_range, /probability),
-// values not finite or not ascending (/values/i), neighbours further apart
+// values not finite or not ascending (/values/i), neighbors further apart
 // than a float64 holds (no_answer).
 // Source: Hyndman & Fan, The American Statistician 50 (1996) 361 [mem].
 func Quantile(sorted []float64, p float64) (float64, error) {
@@ -31,7 +31,7 @@ func Quantile(sorted []float64, p float64) (float64, error) {
 	}
 	q := quantile7(sorted, p)
 	if math.IsInf(q, 0) {
-		return 0, Refuse(NoAnswer, "/values", "", "neighbouring values lie too far apart for a float64")
+		return 0, Refuse(NoAnswer, "/values", "", "neighboring values lie too far apart for a float64")
 	}
 	return q, nil
 }

@@ -75,7 +75,7 @@ func (f *folder) serve(ctx context.Context, o Options, p programs, a account) (*
 			return nil, err
 		}
 	}
-	password, err := f.initialise(ctx, o, p, a)
+	password, err := f.initialize(ctx, o, p, a)
 	if err != nil {
 		return nil, err
 	}
@@ -99,9 +99,9 @@ func (f *folder) serve(ctx context.Context, o Options, p programs, a account) (*
 	}, nil
 }
 
-// initialise runs initdb. The password goes by a file that only the server's
+// initialize runs initdb. The password goes by a file that only the server's
 // user can read; it stays only with a cluster that is kept.
-func (f *folder) initialise(ctx context.Context, o Options, p programs, a account) (password string, err error) {
+func (f *folder) initialize(ctx context.Context, o Options, p programs, a account) (password string, err error) {
 	data, secret := f.in("data"), f.in("password")
 	if _, err := os.Stat(filepath.Join(data, "PG_VERSION")); err == nil {
 		kept, err := os.ReadFile(secret)

@@ -67,7 +67,7 @@ func AddressOf(db *storage.DB) string {
 	return address.(string)
 }
 
-// World is one programme with one contractor, its crew, an instrument, a home
+// World is one program with one contractor, its crew, an instrument, a home
 // and a device, and a caller of each role.
 type World struct {
 	DB         *storage.DB
@@ -84,14 +84,14 @@ type World struct {
 
 var programs atomic.Int64
 
-// Program makes a programme with what a job needs.
+// Program makes a program with what a job needs.
 func Program(t testing.TB, db *storage.DB) *World {
 	t.Helper()
 	ctx := context.Background()
 	w := &World{DB: db, Contractor: ID(), Lead: ID(), Instrument: ID(), Device: ID(), Home: ID()}
 	code := fmt.Sprintf("TEST%d", programs.Add(1))
 	w.Program = storage.ProgramID(code)
-	err := db.CreateProgram(ctx, storage.Program{ID: w.Program, Code: code, Name: "Test programme", TimeZone: "America/Los_Angeles"},
+	err := db.CreateProgram(ctx, storage.Program{ID: w.Program, Code: code, Name: "Test program", TimeZone: "America/Los_Angeles"},
 		ID(), ID(), &domain.RuleSet{Name: "first", FromOn: "2020-01-01"})
 	if err != nil {
 		t.Fatal(err)

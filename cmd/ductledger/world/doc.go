@@ -1,4 +1,4 @@
-// Package world invents a weatherization programme: an agency, contractors
+// Package world invents a weatherization program: an agency, contractors
 // with crews, papers and instruments, homes, and what the crews did there day
 // by day. Everything is made up and round; names begin with "DEMO".
 //

@@ -23,7 +23,7 @@ const (
 	GapWithoutMesh Fault = "a wide gap without mesh"
 	ShortLap       Fault = "a patch that laps too little"
 	LeftOpen       Fault = "an opening in the wrap left open"
-	SweepUpstream  Fault = "a sweep before the last register"
+	ClosureUpstream  Fault = "a sloped blank before the last register"
 	NoPhotoOfEnd   Fault = "no photo of a closed trunk end"
 	HigherAfter    Fault = "more leakage after than before"
 )
@@ -35,7 +35,7 @@ func drawFault(d dice, p *Plan) Fault {
 	if !d.chance(min(faultShare*p.Crew.careless, 0.5)) || p.Deferred {
 		return NoFault
 	}
-	faults := []Fault{NoIsolation, LateIsolation, LapsedFan, GapWithoutMesh, ShortLap, LeftOpen, SweepUpstream, NoPhotoOfEnd, HigherAfter}
+	faults := []Fault{NoIsolation, LateIsolation, LapsedFan, GapWithoutMesh, ShortLap, LeftOpen, ClosureUpstream, NoPhotoOfEnd, HigherAfter}
 	if p.Home.SectionCount > 1 {
 		faults = append(faults, BandByHand, BandByHand, ThreeScrews, ThreeScrews, OnTheGround)
 	}
@@ -68,7 +68,7 @@ func (w *work) spoil() {
 		change(w, func(o *domain.Opening) { o.Closure.PatchLapIn = new(0.5) }, func(o *domain.Opening) bool { return o.In == domain.InDuct })
 	case LeftOpen:
 		w.leaveOpen()
-	case SweepUpstream:
+	case ClosureUpstream:
 		change(w, func(r *domain.Repair) { r.EndClosure.PositionFt = new(w.layout.lengthFt - 6) },
 			func(r *domain.Repair) bool {
 				return r.EndClosure != nil && *r.EndClosure.PositionFt > w.layout.lengthFt/2

@@ -13,7 +13,7 @@ func (w *work) openings() {
 	w.wrapOpening(domain.ByCrew, joint, "A", furnace, w.when(9, 45), w.when(14, 20))
 	duct := &domain.Opening{JobID: w.JobID, In: domain.InDuct, Origin: domain.ByCrew, Target: joint, Section: "A", PositionFt: new(furnace + 0.5),
 		WidthIn: new(8.0), LengthIn: new(8.0), MadeAt: w.when(9, 58), ClosedAt: w.when(11, 5), EdgesTaped: new(w.chance(0.9)),
-		Closure: &domain.Closure{PatchWidthIn: new(10.5), PatchLengthIn: new(10.5), PatchLapIn: new(1.25), MasticUnder: new(true), MasticOver: new(true), CoinGauge: new(true)}}
+		Closure: &domain.Closure{PatchWidthIn: new(10.5), PatchLengthIn: new(10.5), PatchLapIn: new(1.25), MasticUnder: new(true), MasticOver: new(true), ThicknessReached: new(true)}}
 	id := w.id(w.worked.Add(Morning))
 	if w.fixedParts {
 		id = fixed(FixedOpening)
@@ -107,7 +107,7 @@ func (w *work) repairs() {
 // endRepair closes an end between it and the outermost register.
 func (w *work) endRepair(section domain.Section, end int, done time.Time) {
 	ft := []float64{2.5, w.layout.lengthFt - 2.5}[end]
-	closure := &domain.EndClosure{Form: domain.SweepMetal, PositionFt: &ft, ScrewsCount: new(6), BackToEndWall: new(true), Sealed: new(true)}
+	closure := &domain.EndClosure{Form: domain.SlopedBlank, Material: domain.SheetMetalBlank, PositionFt: &ft, ScrewsCount: new(6), BackToEndWall: new(true), Sealed: new(true)}
 	materials := []domain.Material{domain.SheetMetal, domain.Mastic}
 	if w.chance(0.3) {
 		closure = &domain.EndClosure{Form: domain.BoardPlug, PositionFt: &ft, Tapered: new(true), FoilToAir: new(true), MasticAllRound: new(true)}

@@ -15,11 +15,11 @@ type Options struct {
 	Months      int // the running month and those before it
 	Contractors int
 	Now         time.Time      // the moment at which it is made; nothing lies after it
-	Zone        *time.Location // of the programme
+	Zone        *time.Location // of the program
 	Fixtures    bool           // with the fixed ids
 }
 
-// World is one programme's invented history.
+// World is one program's invented history.
 type World struct {
 	Start time.Time    // midnight of the first day
 	Days  []time.Time  // midnights of all days, the last one before today

@@ -6,8 +6,8 @@ import (
 	"ductledger/domain/stat"
 )
 
-// A FlatSweep is an upright metal blank that closes a trunk's end.
-type FlatSweep struct {
+// A FlatBlank is an upright metal blank that closes a trunk's end.
+type FlatBlank struct {
 	Place        string  `json:"place,omitempty"`
 	DuctWidthIn  float64 `json:"duct_width_in"`  // W, inside
 	DuctHeightIn float64 `json:"duct_height_in"` // H, inside
@@ -20,7 +20,7 @@ type FlatSweep struct {
 //
 // all in in; area in in². Refused: W or H not above zero, or above 1,200 in.
 // Source: common practice [cp]; arithmetic [calc].
-func (s FlatSweep) Blank(p Parameters) (Piece, error) {
+func (s FlatBlank) Blank(p Parameters) (Piece, error) {
 	if err := p.check(); err != nil {
 		return Piece{}, err
 	}
@@ -28,14 +28,14 @@ func (s FlatSweep) Blank(p Parameters) (Piece, error) {
 		return Piece{}, err
 	}
 	c := p.BlankAllowanceIn
-	piece := rectangle(FlatSweepBlank, s.Place, Metal, s.DuctHeightIn+2*c, s.DuctWidthIn+2*c)
+	piece := rectangle(FlatBlankPiece, s.Place, Metal, s.DuctHeightIn+2*c, s.DuctWidthIn+2*c)
 	piece.CornerNotchIn = &c
 	return piece.onStock(p.StockWidthIn), nil
 }
 
-// A SlopedSweep is a metal blank set at a slope, or curved, so that it turns
+// A SlopedBlank is a metal blank set at a slope, or curved, so that it turns
 // the air up into the last register.
-type SlopedSweep struct {
+type SlopedBlank struct {
 	Place              string  `json:"place,omitempty"`
 	DuctWidthIn        float64 `json:"duct_width_in"`         // W, inside
 	DuctHeightIn       float64 `json:"duct_height_in"`        // H, inside
@@ -51,7 +51,7 @@ type SlopedSweep struct {
 // all in in; area in in². R = 0 stands upright. Refused: W or H not above
 // zero, R below zero, any above 1,200 in. Source: Pythagoras [calc]; flanges
 // [cp]. A curve is longer than its chord; a quarter circle of H = R by 11 %.
-func (s SlopedSweep) Blank(p Parameters) (Piece, error) {
+func (s SlopedBlank) Blank(p Parameters) (Piece, error) {
 	if err := p.check(); err != nil {
 		return Piece{}, err
 	}
@@ -62,7 +62,7 @@ func (s SlopedSweep) Blank(p Parameters) (Piece, error) {
 	if s.ScrewedToSideWalls {
 		width += 2 * p.SideFlangeIn
 	}
-	piece := rectangle(SlopedSweepBlank, s.Place, Metal, slope(s.DuctHeightIn, s.RunIn)+2*p.EndFlangeIn, width)
+	piece := rectangle(SlopedBlankPiece, s.Place, Metal, slope(s.DuctHeightIn, s.RunIn)+2*p.EndFlangeIn, width)
 	return piece.onStock(p.StockWidthIn), nil
 }
 

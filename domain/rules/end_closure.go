@@ -2,21 +2,21 @@ package rules
 
 import "ductledger/domain"
 
-var endSweepFacesAir = Rule{
-	Key: "end_sweep_faces_air", Title: "A sweep turns its back to the end wall",
-	Why:      "A sweep turned round sends the air the wrong way and loads its screws.",
-	Judged:   "A sweep of metal or flashing has its back to the home's end wall.",
-	None:     "no sweep was set",
+var endClosureFacesAir = Rule{
+	Key: "end_closure_faces_air", Title: "A sloped blank turns its back to the end wall",
+	Why:      "A blank turned round sends the air the wrong way and loads its screws.",
+	Judged:   "A sloped blank or flashing has its back to the home's end wall.",
+	None:     "no sloped blank was set",
 	Fix:      "Turn it round.",
 	Severity: MustFix, Missing: Asks, Cure: OnSite, Hazard: SharpMetal,
 	Source: practice,
 	Example: Example{
-		Holds:  "Metal sweep at the rear end of trunk A, its back to the end wall.",
-		Broken: "The same sweep with its back to the furnace.",
+		Holds:  "Sloped metal blank at the rear end of trunk A, its back to the end wall.",
+		Broken: "The same blank with its back to the furnace.",
 	},
 	check: func(c *check) {
 		for e := range c.job.closures() {
-			if !e.sweep() {
+			if !e.sloped() {
 				continue
 			}
 			p := c.on(e.repair.Subject())
@@ -26,22 +26,22 @@ var endSweepFacesAir = Rule{
 	},
 }
 
-var endSweepFastened = Rule{
-	Key: "end_sweep_fastened", Title: "A sweep is screwed and sealed all round",
+var endClosureFastened = Rule{
+	Key: "end_closure_fastened", Title: "A sloped blank is screwed and sealed all round",
 	Why:      "The air of the blower pushes on it day and night; what is only stuck there falls.",
-	Judged:   "A sweep of metal or flashing has screws, any number, and is sealed all round.",
-	None:     "no sweep was set",
+	Judged:   "A sloped blank or flashing has screws, any number, and is sealed all round.",
+	None:     "no sloped blank was set",
 	Fix:      "Screw it and seal it all round.",
 	Severity: MustFix, Missing: Asks, Cure: OnSite, Hazard: SharpMetal,
 	Parameters: []Parameter{{"screws_count", "screws", 1, 1, 12, practice}},
 	Source:     practice,
 	Example: Example{
-		Holds:  "Metal sweep with 6 screws, sealed all round.",
-		Broken: "Metal sweep held by mastic alone.",
+		Holds:  "Sloped metal blank with 6 screws, sealed all round.",
+		Broken: "Sloped metal blank held by mastic alone.",
 	},
 	check: func(c *check) {
 		for e := range c.job.closures() {
-			if !e.sweep() {
+			if !e.sloped() {
 				continue
 			}
 			p := c.on(e.repair.Subject())
@@ -57,9 +57,9 @@ var endSweepFastened = Rule{
 	},
 }
 
-var endSweepBoardSet = Rule{
-	Key: "end_sweep_board_set", Title: "Duct board is tapered, foil to the air, mastic all round",
-	Why:      "Foil is the barrier, the fibre side leaks; a tapered plug sits tight against the pressure.",
+var endClosureBoardSet = Rule{
+	Key: "end_closure_board_set", Title: "Duct board is tapered, foil to the air, mastic all round",
+	Why:      "Foil is the barrier, the fiber side leaks; a tapered plug sits tight against the pressure.",
 	Judged:   "A plug of duct board is cut on a taper, its foil faces the air, and mastic lies all round it.",
 	None:     "no board was set",
 	Fix:      "Set it again: tapered, foil to the air, mastic all round.",
@@ -67,7 +67,7 @@ var endSweepBoardSet = Rule{
 	Source: practice,
 	Example: Example{
 		Holds:  "Board at the front end of trunk B, tapered, foil to the air, mastic all round.",
-		Broken: "The same board with its fibre side to the air.",
+		Broken: "The same board with its fiber side to the air.",
 	},
 	check: func(c *check) {
 		for e := range c.job.closures() {
