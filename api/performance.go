@@ -139,7 +139,7 @@ type whose struct {
 	one domain.UUID
 }
 
-// compare reads the jobs of the period once, as a rule, and keeps sums only.
+// compare reads the jobs of the period once.
 func compare(p *storage.Population, months whose) (c compared, err error) {
 	if c.tally, err = tally(p, p.Period, performance.ByContractor, months); err != nil {
 		return c, err
@@ -171,8 +171,7 @@ func tally(p *storage.Population, period performance.Period, by performance.By, 
 	if months != (whose{}) {
 		t.Follow(months.one, func(at time.Time) string { return string(domain.MonthOf(at, p.Zone)) })
 	}
-	jobs := p.Jobs(period)
-	for j, err := range jobs {
+	for j, err := range p.Jobs(period) {
 		if err != nil {
 			return nil, err
 		}
@@ -180,7 +179,7 @@ func tally(p *storage.Population, period performance.Period, by performance.By, 
 			return nil, refused(err)
 		}
 	}
-	return t, refused(t.Settle(jobs))
+	return t, nil
 }
 
 // undecided tells whether somebody stands outside the outer limit and is not

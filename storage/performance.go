@@ -131,8 +131,7 @@ const performanceJobsOfContractorSQL = performanceJobsSQL + `
     AND coalesce(worked_by[1], contractor_id) = @contractor_id
 ORDER BY job_id`
 
-// Jobs are those first accepted in a period, each once, in no order. Read
-// again, they are the same.
+// Jobs are those first accepted in a period, each once, in no order.
 func (p *Population) Jobs(period performance.Period) iter.Seq2[performance.Job, error] {
 	args := maps.Clone(p.args)
 	args["from"], args["before"] = period.From, period.Before

@@ -150,8 +150,7 @@ func answered(b *testing.B, p *storage.Population, count int, kept *uint64) erro
 	if *kept == 0 {
 		before = heap()
 	}
-	jobs := p.Jobs(p.Period)
-	for j, err := range jobs {
+	for j, err := range p.Jobs(p.Period) {
 		if err != nil {
 			return err
 		}
@@ -161,9 +160,6 @@ func answered(b *testing.B, p *storage.Population, count int, kept *uint64) erro
 	}
 	if *kept == 0 {
 		*kept = heap() - before
-	}
-	if err := t.Settle(jobs); err != nil {
-		return err
 	}
 	c, err := t.Comparison(p.Names)
 	if err == nil && (c.Program.UsedCount != count || c.Model.Reason != "") {

@@ -47,7 +47,7 @@ func Compare(jobs []Job, period Period, names map[domain.UUID]string) (Compariso
 	return t.Comparison(names)
 }
 
-// Comparison answers from a Tally by contractor, which is settled. Refused: a
+// Comparison answers from a Tally by contractor. Refused: a
 // Tally by anything else (/by). Source: as Compare [calc].
 func (t *Tally) Comparison(names map[domain.UUID]string) (Comparison, error) {
 	if t.by != ByContractor {

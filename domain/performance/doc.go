@@ -27,10 +27,8 @@
 // change no byte of the answer. A job that comes twice with the same content
 // counts once. Groups are taken in the order of their ids.
 //
-// Memory grows with contractors × home classes × months, not with the jobs: of
-// readings, order keeps a bounded number of counts and reads the jobs a second
-// time where these do not tell a median to the digit. Only an explanation, which
-// is a list of one contractor's jobs, is as long as they are.
+// Memory grows with contractors × home classes × months, and by two whole
+// numbers of 4 bytes for each job, of which the medians are.
 //
 // # What is refused
 //

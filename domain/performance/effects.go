@@ -55,30 +55,20 @@ type effectKey struct{ kind, basis string }
 // cfm25, the middle half (type-7 quarter points) and the order-statistic
 // interval of the median; null below five jobs. Each element is the steps of one
 // job; those of one kind are added up first, so a job counts once. The jobs may
-// be read more than once and come in any order. Alphabetical by kind, interim
+// come in any order. Alphabetical by kind, interim
 // first.
 //
 // Refused: an unknown basis (/basis), no kind (/repair_type), a reading below 0
 // or above MaxTenths (/leakage_cfm25). Source: Hyndman & Fan (1996) for the
 // quartiles [mem]; order statistics and the binomial distribution [calc].
 func RepairEffects(jobs iter.Seq2[[]Step, error]) ([]RepairEffect, error) {
-	orders, tables := map[effectKey]*order{}, newTables()
-	first := true
-	for again := true; again; first = false {
-		for steps, err := range jobs {
-			if err != nil {
-				return nil, err
-			}
-			if err := countSteps(steps, orders, first); err != nil {
-				return nil, err
-			}
+	orders, tables := map[effectKey]order{}, newTables()
+	for steps, err := range jobs {
+		if err != nil {
+			return nil, err
 		}
-		again = false
-		for _, o := range orders {
-			if err := o.close(); err != nil {
-				return nil, err
-			}
-			again = o.seek(append(quarterRanks(o.n), tables.medianRanks(o.n)...)...) || again
+		if err := countSteps(steps, orders); err != nil {
+			return nil, err
 		}
 	}
 	keys := slices.SortedFunc(maps.Keys(orders), func(a, b effectKey) int {
@@ -86,17 +76,13 @@ func RepairEffects(jobs iter.Seq2[[]Step, error]) ([]RepairEffect, error) {
 	})
 	effects := make([]RepairEffect, 0, len(keys))
 	for _, k := range keys {
-		e, err := effectOf(k, orders[k], tables)
-		if err != nil {
-			return nil, err
-		}
-		effects = append(effects, e)
+		effects = append(effects, effectOf(k, orders[k].sorted(), tables))
 	}
 	return effects, nil
 }
 
-// countSteps takes what one job tells; not for the first time, it is read again.
-func countSteps(steps []Step, orders map[effectKey]*order, first bool) error {
+// countSteps takes what one job tells.
+func countSteps(steps []Step, orders map[effectKey]order) error {
 	drops := map[effectKey]int64{}
 	for _, s := range steps {
 		if err := s.check(); err != nil {
@@ -108,38 +94,28 @@ func countSteps(steps []Step, orders map[effectKey]*order, first bool) error {
 		if drop != int64(int32(drop)) {
 			return stat.Refuse(stat.OutOfRange, "/leakage_cfm25", "", "job %s: its steps add up to %d tenths of cfm25", steps[0].JobID, drop)
 		}
-		if orders[k] == nil {
-			orders[k] = &order{most: wholeBins, marks: quarters}
-		}
-		if first {
-			orders[k].add(int32(drop))
-		} else {
-			orders[k].again(int32(drop))
-		}
+		orders[k] = append(orders[k], int32(drop))
 	}
 	return nil
 }
 
-func effectOf(k effectKey, tenths *order, tables *tables) (RepairEffect, error) {
-	e := RepairEffect{RepairType: k.kind, Basis: k.basis, N: int(tenths.n)}
+func effectOf(k effectKey, tenths order, tables *tables) RepairEffect {
+	e := RepairEffect{RepairType: k.kind, Basis: k.basis, N: len(tenths)}
 	if e.N < minEffectJobs {
 		e.Reason = TooFewJobs
-		return e, nil
+		return e
 	}
-	points, err := tenths.middleHalf(inCFM25)
-	if err != nil {
-		return e, err
-	}
+	points := tenths.middleHalf(inCFM25)
 	e.MiddleLow, e.Median, e.MiddleHigh = points[0], points[1], points[2]
-	bounds := tables.median(tenths.n)
+	bounds := tables.median(int64(e.N))
 	if bounds.rank == 0 {
 		e.IntervalReason = TooFewJobs
-		return e, nil
+		return e
 	}
-	low, high, err := tenths.between(bounds.rank)
+	low, high := tenths.between(bounds.rank)
 	e.Low, e.High = ptr(inCFM25(low)), ptr(inCFM25(high))
 	e.Interval, e.Level = IntervalOrder, &bounds.coverage
-	return e, err
+	return e
 }
 
 func (s *Step) check() error {

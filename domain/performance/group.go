@@ -15,11 +15,6 @@ type group struct {
 	first           [2][2]int64 // before and after of the first two of kept
 }
 
-// newGroup keeps at most so many bins for each median.
-func newGroup(bins int) *group {
-	return &group{befores: order{most: bins, marks: middle}, afters: order{most: bins, marks: middle}}
-}
-
 // add counts a job; x and y are the logarithms of its readings where it has them.
 func (g *group) add(j *Job, x, y int64) {
 	g.jobs++
@@ -41,8 +36,8 @@ func (g *group) add(j *Job, x, y int64) {
 	if j.Questioned {
 		g.questioned.add(j, x, y)
 	}
-	g.befores.add(int32(*j.BeforeTenths))
-	g.afters.add(int32(*j.AfterTenths))
+	g.befores = append(g.befores, int32(*j.BeforeTenths))
+	g.afters = append(g.afters, int32(*j.AfterTenths))
 }
 
 func (g *group) merge(o *group) {
@@ -57,8 +52,8 @@ func (g *group) merge(o *group) {
 	g.kept.merge(&o.kept, 1)
 	g.questioned.merge(&o.questioned, 1)
 	g.set.merge(&o.set, 1)
-	g.befores.merge(&o.befores)
-	g.afters.merge(&o.afters)
+	g.befores = append(g.befores, o.befores...)
+	g.afters = append(g.afters, o.afters...)
 }
 
 // sums are the exact sums over usable jobs. P and Q are the readings before

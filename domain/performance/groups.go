@@ -54,7 +54,7 @@ func CompareGroups(jobs []Job, period Period, by By, names map[domain.UUID]strin
 	return t.Grouping(names)
 }
 
-// Grouping answers from a settled Tally by class of home or by crew lead; names
+// Grouping answers from a Tally by class of home or by crew lead; names
 // are those of the leads. Refused: nothing of its own; figures without enough
 // jobs are absent, with a reason. Source: at each figure, Summary and Model [calc].
 func (t *Tally) Grouping(names map[domain.UUID]string) (Grouping, error) {

@@ -17,31 +17,27 @@ type Median struct {
 // medianOf gives the type-7 median with order-statistic limits, from 6 jobs.
 // It holds while fewer than half of the readings are limits of an instrument's
 // range.
-func medianOf(tenths *order, below int64, tables *tables) (Median, error) {
-	n := tenths.n
+func medianOf(tenths order, below int64, tables *tables) Median {
+	n := int64(len(tenths))
 	m := Median{N: int(n)}
 	switch {
 	case n == 0:
 		m.Reason = NoJobs
-		return m, nil
+		return m
 	case 2*below >= n:
 		m.Reason = BelowRange
-		return m, nil
+		return m
 	}
-	middle, err := tenths.quantile(0.5, inCFM25)
-	if err != nil {
-		return m, err
-	}
-	m.Leakage = &middle
+	m.Leakage = ptr(tenths.quantile(0.5, inCFM25))
 	bounds := tables.median(n)
 	if bounds.rank == 0 {
 		m.IntervalReason = TooFewJobs
-		return m, nil
+		return m
 	}
-	low, high, err := tenths.between(bounds.rank)
+	low, high := tenths.between(bounds.rank)
 	m.Low, m.High = ptr(inCFM25(low)), ptr(inCFM25(high))
 	m.Interval, m.Level = IntervalOrder, &bounds.coverage
-	return m, err
+	return m
 }
 
 // inCFM25 is a reading in tenths, or the difference of two, in cfm25.

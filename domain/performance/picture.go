@@ -62,8 +62,7 @@ type Retest struct {
 }
 
 // Pictures paints the program's picture and one contractor's from the jobs
-// assigned in the period, which come by ascending id and may be read more than
-// once. A job that comes twice with the same content counts once. Rules are
+// assigned in the period, which come by ascending id. A job that comes twice with the same content counts once. Rules are
 // those of all contractors; see brokenRules.
 //
 // Refused: jobs not in order, two rows of one job that differ, counts below 0,
@@ -76,18 +75,9 @@ func Pictures(work iter.Seq2[Work, error], rules []RuleCount, contractor domain.
 	if err != nil {
 		return program, own, err
 	}
-	all, his := newWorkCounts(), newWorkCounts()
-	for again, first := true, true; again; first = false {
-		if err := countWork(work, all, his, contractor, first); err != nil {
-			return program, own, err
-		}
-		again = false
-		for _, c := range []*workCounts{all, his} {
-			if err := c.seconds.close(); err != nil {
-				return program, own, err
-			}
-			again = c.seconds.seek(quarterRanks(c.seconds.n)...) || again
-		}
+	var all, his workCounts
+	if err := countWork(work, &all, &his, contractor); err != nil {
+		return program, own, err
 	}
 	tables := newTables()
 	if program, err = all.picture(tables); err != nil {
@@ -112,9 +102,8 @@ func (p *Picture) within(program *Picture) error {
 	return nil
 }
 
-// countWork counts all jobs and one contractor's; not for the first time, it
-// looks only for what has to be read again.
-func countWork(work iter.Seq2[Work, error], all, his *workCounts, contractor domain.UUID, first bool) error {
+// countWork counts all jobs and one contractor's.
+func countWork(work iter.Seq2[Work, error], all, his *workCounts, contractor domain.UUID) error {
 	var last Work
 	for w, err := range work {
 		if err != nil {
@@ -133,14 +122,9 @@ func countWork(work iter.Seq2[Work, error], all, his *workCounts, contractor dom
 		if err := w.check(); err != nil {
 			return err
 		}
-		for _, c := range [...]*workCounts{all, his} {
-			switch {
-			case c == his && w.ContractorID != contractor:
-			case first:
-				c.add(&w)
-			case !w.AcceptedAt.IsZero():
-				c.seconds.again(w.seconds())
-			}
+		all.add(&w)
+		if w.ContractorID == contractor {
+			his.add(&w)
 		}
 	}
 	return nil

@@ -71,12 +71,8 @@ func (g *group) summary(within spread, tables *tables) (Summary, error) {
 	if s.Typical, err = typicalOf(k, g.range2, within, tables); err != nil {
 		return s, err
 	}
-	if s.MedianBefore, err = medianOf(&g.befores, k.beforeBelow, tables); err != nil {
-		return s, err
-	}
-	if s.MedianAfter, err = medianOf(&g.afters, k.afterBelow, tables); err != nil {
-		return s, err
-	}
+	s.MedianBefore = medianOf(g.befores.sorted(), k.beforeBelow, tables)
+	s.MedianAfter = medianOf(g.afters.sorted(), k.afterBelow, tables)
 	if g.questioned.n > 0 {
 		v := *k
 		v.merge(&g.questioned, -1)

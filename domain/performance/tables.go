@@ -42,16 +42,3 @@ func (t *tables) median(n int64) medianRank {
 	}
 	return m
 }
-
-// medianRanks are the ranks, from 0, that a median of n values and its interval
-// are made of.
-func (t *tables) medianRanks(n int64) []int64 {
-	if n == 0 {
-		return nil
-	}
-	ranks := []int64{(n - 1) / 2, n / 2}
-	if m := t.median(n); m.rank > 0 {
-		ranks = append(ranks, m.rank-1, n-m.rank)
-	}
-	return ranks
-}

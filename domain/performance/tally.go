@@ -48,14 +48,12 @@ func (k key) compare(o key) int {
 }
 
 // A Tally takes jobs one by one and keeps sums. Tallies of parts of the jobs,
-// no job in two of them, add up to the Tally of the whole. When all are in,
-// Settle makes sure of the medians.
+// no job in two of them, add up to the Tally of the whole.
 type Tally struct {
 	period  Period
 	by      By
 	groups  map[key]*group
 	cells   map[cellKey]*cell
-	all     *group // medians of all groups only
 	months  months // of whom Follow names
 	last    Job    // the job before, to know it again
 	started bool
@@ -72,7 +70,7 @@ func NewTally(period Period, by By) (*Tally, error) {
 	if by != ByContractor && by != ByCrewLead && by != ByHomeClass {
 		return nil, stat.Refuse(stat.OutOfRange, "/by", "", "%q is none of %s, %s, %s", by, ByContractor, ByCrewLead, ByHomeClass)
 	}
-	return &Tally{period: period, by: by, groups: map[key]*group{}, cells: map[cellKey]*cell{}, all: newGroup(wholeBins), tables: newTables()}, nil
+	return &Tally{period: period, by: by, groups: map[key]*group{}, cells: map[cellKey]*cell{}, tables: newTables()}, nil
 }
 
 // Add counts one job; one outside the period is passed over. A job that is
@@ -103,8 +101,6 @@ func (t *Tally) Add(j Job) error {
 	if j.reasonOf() != used {
 		return nil
 	}
-	t.all.befores.add(int32(*j.BeforeTenths))
-	t.all.afters.add(int32(*j.AfterTenths))
 	if t.by != ByHomeClass {
 		t.cell(cellKey{k.id, j.Class}).add(&j, x, y)
 	}
@@ -112,16 +108,13 @@ func (t *Tally) Add(j Job) error {
 	return nil
 }
 
-// Merge adds the sums of another part of the jobs, tallied alike, unsettled. The
-// other may not be used afterwards. Refused: another grouping or period (/by).
+// Merge adds the sums of another part of the jobs, tallied alike. Refused: another grouping or period (/by).
 // Source: sums of whole numbers [calc].
 func (t *Tally) Merge(o *Tally) error {
 	if t.by != o.by || !t.period.From.Equal(o.period.From) || !t.period.Before.Equal(o.period.Before) {
 		return stat.Refuse(stat.OutOfRange, "/by", "", "tallies of different groupings or periods do not add up")
 	}
 	t.digest.merge(o.digest)
-	t.all.befores.merge(&o.all.befores)
-	t.all.afters.merge(&o.all.afters)
 	for k, g := range o.groups {
 		t.group(k).merge(g)
 	}
@@ -130,55 +123,6 @@ func (t *Tally) Merge(o *Tally) error {
 	}
 	t.months.merge(&o.months)
 	return nil
-}
-
-// Settle reads the jobs again, which are those of Add, as long as a median's
-// bounds are not known to the digit; as a rule they are, and it reads nothing.
-// Refused: jobs that are not those of Add. Source: counting [calc].
-func (t *Tally) Settle(jobs iter.Seq2[Job, error]) error {
-	for t.seek() {
-		var last domain.UUID
-		for j, err := range jobs {
-			if err != nil {
-				return err
-			}
-			if j.ID == last || !t.period.contains(j.AcceptedAt) || j.reasonOf() != used {
-				continue
-			}
-			last = j.ID
-			g := t.group(t.keyOf(&j))
-			for _, o := range [...]*order{&g.befores, &t.all.befores} {
-				o.again(int32(*j.BeforeTenths))
-			}
-			for _, o := range [...]*order{&g.afters, &t.all.afters} {
-				o.again(int32(*j.AfterTenths))
-			}
-		}
-		for _, o := range t.orders() {
-			if err := o.close(); err != nil {
-				return err
-			}
-		}
-	}
-	return nil
-}
-
-// seek tells whether the jobs must be read again.
-func (t *Tally) seek() bool {
-	again := false
-	for _, o := range t.orders() {
-		again = o.seek(t.tables.medianRanks(o.n)...) || again
-	}
-	return again
-}
-
-// orders are the readings of which medians are wanted.
-func (t *Tally) orders() []*order {
-	all := []*order{&t.all.befores, &t.all.afters}
-	for _, g := range t.groups {
-		all = append(all, &g.befores, &g.afters)
-	}
-	return all
 }
 
 func (t *Tally) keyOf(j *Job) key {
@@ -194,7 +138,7 @@ func (t *Tally) keyOf(j *Job) key {
 func (t *Tally) group(k key) *group {
 	g := t.groups[k]
 	if g == nil {
-		g = newGroup(groupBins)
+		g = &group{}
 		t.groups[k] = g
 	}
 	return g
@@ -220,15 +164,12 @@ func (t *Tally) keys() []key {
 }
 
 // whole is the group of all jobs, given keys() so that nothing depends on a
-// map's order. Its readings were gathered with the jobs.
+// map's order.
 func (t *Tally) whole(keys []key) *group {
 	all := &group{}
 	for _, k := range keys {
-		g := *t.groups[k]
-		g.befores, g.afters = order{}, order{}
-		all.merge(&g)
+		all.merge(t.groups[k])
 	}
-	all.befores, all.afters = t.all.befores, t.all.afters
 	return all
 }
 
@@ -251,7 +192,7 @@ func take(jobs iter.Seq2[Job, error], period Period, by By) (*Tally, error) {
 		}
 		n++
 	}
-	return t, t.Settle(jobs)
+	return t, nil
 }
 
 // inOrder yields jobs by ascending id, from a copy if they are not so already,

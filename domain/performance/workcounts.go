@@ -15,10 +15,6 @@ type workCounts struct {
 	retests                                               sums  // crew's reading as before, inspector's as after
 }
 
-func newWorkCounts() *workCounts {
-	return &workCounts{seconds: order{most: wholeBins, marks: quarters}}
-}
-
 func (c *workCounts) add(w *Work) {
 	c.assigned++
 	if w.Deferred != "" {
@@ -34,7 +30,7 @@ func (c *workCounts) add(w *Work) {
 	}
 	if !w.AcceptedAt.IsZero() {
 		c.accepted++
-		c.seconds.add(w.seconds())
+		c.seconds = append(c.seconds, w.seconds())
 		if w.SentIn == 1 {
 			c.first++
 		}
@@ -83,9 +79,7 @@ func (c *workCounts) picture(tables *tables) (Picture, error) {
 			return p, err
 		}
 	}
-	if p.DaysToAcceptance, err = daysOf(&c.seconds); err != nil {
-		return p, err
-	}
+	p.DaysToAcceptance = daysOf(c.seconds.sorted())
 	p.InspectorOverCrew, err = retestOf(&c.retests, tables)
 	return p, err
 }
@@ -99,15 +93,15 @@ func per(count, n int) *float64 {
 }
 
 // daysOf gives the median and the middle half, type 7.
-func daysOf(seconds *order) (Days, error) {
-	d := Days{N: int(seconds.n)}
+func daysOf(seconds order) Days {
+	d := Days{N: len(seconds)}
 	if d.N == 0 {
 		d.Reason = NoJobs
-		return d, nil
+		return d
 	}
-	points, err := seconds.middleHalf(func(s int32) float64 { return float64(s) / (24 * 60 * 60) })
+	points := seconds.middleHalf(func(s int32) float64 { return float64(s) / (24 * 60 * 60) })
 	d.MiddleLow, d.Median, d.MiddleHigh = points[0], points[1], points[2]
-	return d, err
+	return d
 }
 
 // retestOf is exp of the mean log ratio with its t interval, from 3 homes.
