@@ -72,7 +72,7 @@ func (s *Server) docsRoutes() []route {
 		page("/docs/schemas/{schema}", named("schema", "schema", func(name string) (any, bool) { return s.docs.schema(name) })),
 		page("/docs/problems", fixed("problems", func() any { return problemIndex{"Problems", problemPages()} })),
 		page("/docs/problems/{code}", named("problem", "code", func(name string) (any, bool) { return problemPageOf(name) })),
-		page("/docs/rules", fixed("rules", func() any { return ruleIndex{"Rules", s.docs.rules} })),
+		page("/docs/rules", fixed("rules", func() any { return ruleIndex{"Rules", s.docs.rules, rules.StartCard()} })),
 		page("/docs/rules/{rule}", named("rule", "rule", func(key string) (any, bool) { return s.docs.rule(key) })),
 	}
 }

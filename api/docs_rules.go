@@ -2,10 +2,11 @@ package api
 
 import "ductledger/domain/rules"
 
-// ruleIndex lists all rules.
+// ruleIndex lists all rules, after the job-start card.
 type ruleIndex struct {
 	Title string
 	Rules []docsRule
+	Card  []rules.Caution // what a crew reads before the work begins
 }
 
 // docsRule is the page of one rule, with its neighbors.

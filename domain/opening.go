@@ -39,16 +39,16 @@ type Opening struct {
 // Closure is how an opening was closed: a patch on a duct, fabric or board on
 // a wrap.
 type Closure struct {
-	PatchWidthIn   *float64 `json:"patch_width_in,omitzero"`
-	PatchLengthIn  *float64 `json:"patch_length_in,omitzero"`
-	PatchLapIn     *float64 `json:"patch_lap_in,omitzero"` // the least of all sides
-	MasticUnder    *bool    `json:"mastic_under,omitzero"`
-	MasticOver     *bool    `json:"mastic_over,omitzero"`
-	ThicknessReached      *bool    `json:"thickness_reached,omitzero"` // as thick as a coin
-	WrapMaterial   string   `json:"wrap_material,omitzero"`
-	WrapJoining    string   `json:"wrap_joining,omitzero"`
-	InsulationBack *bool    `json:"insulation_back,omitzero"`
-	LapIn          *float64 `json:"lap_in,omitzero"` // of board on board
+	PatchWidthIn     *float64 `json:"patch_width_in,omitzero"`
+	PatchLengthIn    *float64 `json:"patch_length_in,omitzero"`
+	PatchLapIn       *float64 `json:"patch_lap_in,omitzero"` // the least of all sides
+	MasticUnder      *bool    `json:"mastic_under,omitzero"`
+	MasticOver       *bool    `json:"mastic_over,omitzero"`
+	ThicknessReached *bool    `json:"thickness_reached,omitzero"` // by a gauge, of the mastic on a patch
+	WrapMaterial     string   `json:"wrap_material,omitzero"`
+	WrapJoining      string   `json:"wrap_joining,omitzero"`
+	InsulationBack   *bool    `json:"insulation_back,omitzero"`
+	LapIn            *float64 `json:"lap_in,omitzero"` // of board on board
 }
 
 func (*Opening) Kind() Kind  { return OpeningKind }

@@ -30,5 +30,5 @@
 //
 // Geometry follows from the shapes [calc]. Allowances, laps and counts are
 // common practice [cp] and parameters; see Parameters. The gallon is 231 in³
-// (NIST SP 811 [mem]); 1.95 mm of mastic is a five-cent coin (US Mint [pub]).
+// (NIST SP 811 [mem]).
 package cutlist

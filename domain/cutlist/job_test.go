@@ -40,11 +40,11 @@ func TestForJob(t *testing.T) {
 	near(t, "board", list.Totals.BoardIn2, 14*5, 0)
 	near(t, "wrap", list.Totals.WrapFabricIn2, 24*30, 0)
 	near(t, "mesh", list.Totals.MeshIn, 61, 0)
-	atCoin := 2.0*(14+5)*2 + 2*(14+13)*2 + 2*(14+5)*2 + // edges of three closures, bead of 2 in
+	atThickness := 2.0*(14+5)*2 + 2*(14+13)*2 + 2*(14+5)*2 + // edges of three closures, bead of 2 in
 		(100 - 64) + 100 + // under the patch and over it
 		2*math.Pi*12*2 + // two collars
 		20*2 // seam
-	near(t, "mastic", list.Totals.MasticIn3, atCoin*1.95/25.4+60*3*0.02, 1e-10)
+	near(t, "mastic", list.Totals.MasticIn3, atThickness*0.075+60*3*0.02, 1e-10)
 	near(t, "mastic in gallons", list.Totals.MasticGal, list.Totals.MasticIn3/231, 0)
 	if got := list.Totals.ScrewsCount; got != 6+6+5+4+8 {
 		t.Errorf("screws %d, want 29", got)

@@ -25,33 +25,29 @@ type Parameters struct {
 	WasteRatio           float64 `json:"waste_ratio"`             // offcuts, skins and losses, on top of the totals
 }
 
-// FiveCentCoinIn is the thickness of the coin that crews hold beside mastic:
-// 1.95 mm (US Mint, five cents [pub]).
-const FiveCentCoinIn = 1.95 / 25.4
-
 // DefaultParameters is what stands where a program sets nothing: units and
 // source at each value, [cp] where none is published.
 func DefaultParameters() Parameters {
 	return Parameters{
-		StockWidthIn:         14,             // in [cp]
-		BlankAllowanceIn:     0.25,           // in [cp]
-		EndFlangeIn:          1,              // in [cp]
-		SideFlangeIn:         0.25,           // in [cp]
-		BoardThicknessIn:     1,              // in [cp]
-		BracketLeastWidthIn:  2,              // in [cp]
-		BracketMostWidthIn:   2.5,            // in [cp]
-		DuctPatchLapIn:       1,              // in [cp]; the least that is asked
-		WrapPatchLapIn:       3,              // in [cp]
-		MasticThicknessIn:    FiveCentCoinIn, // in, US Mint [pub]
-		MasticBeadWidthIn:    2,              // in [cp]; an inch on each side of the joint
-		MeshOverlapIn:        1,              // in [cp]
-		BlankScrewsCount:     6,              // [cp]; any number will do
-		BracketScrewsCount:   5,              // [cp]; 3 in the trunk, 2 in the other leg
-		CollarScrewsCount:    4,              // [cp]
-		BandsPerCollarCount:  2,              // [cp]; SWS 3.1601.5 (2017) [pub] asks core and jacket apart
-		CollarsPerDuctCount:  2,              // geometry
-		DuctPatchScrewsCount: 4,              // [cp]; one at each corner until the mastic has set
-		WasteRatio:           0.10,           // fraction [cp]
+		StockWidthIn:         14,    // in [cp]
+		BlankAllowanceIn:     0.25,  // in [cp]
+		EndFlangeIn:          1,     // in [cp]
+		SideFlangeIn:         0.25,  // in [cp]
+		BoardThicknessIn:     1,     // in [cp]
+		BracketLeastWidthIn:  2,     // in [cp]
+		BracketMostWidthIn:   2.5,   // in [cp]
+		DuctPatchLapIn:       1,     // in [cp]; the least that is asked
+		WrapPatchLapIn:       3,     // in [cp]
+		MasticThicknessIn:    0.075, // in, 75 mils [cp]
+		MasticBeadWidthIn:    2,     // in [cp]; an inch on each side of the joint
+		MeshOverlapIn:        1,     // in [cp]
+		BlankScrewsCount:     6,     // [cp]; any number will do
+		BracketScrewsCount:   5,     // [cp]; 3 in the trunk, 2 in the other leg
+		CollarScrewsCount:    4,     // [cp]
+		BandsPerCollarCount:  2,     // [cp]; SWS 3.1601.5 (2017) [pub] asks core and jacket apart
+		CollarsPerDuctCount:  2,     // geometry
+		DuctPatchScrewsCount: 4,     // [cp]; one at each corner until the mastic has set
+		WasteRatio:           0.10,  // fraction [cp]
 	}
 }
 

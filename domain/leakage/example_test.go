@@ -20,5 +20,5 @@ func Example() {
 	fmt.Println(err)
 	// Output:
 	// 120.71052607 cfm25 after, 197.28947393 less, 62 % (59 to 65 %)
-	// exponent_out_of_range /readings: the exponent is 1.29248, outside 0.5 to 1: no leak behaves so, however well the points lie on a line (check each reading and the flow range of the fan, or test again)
+	// exponent_out_of_range /readings: the exponent is 1.29248, outside 0.5 to 1: no leak behaves so, whatever the fit (check each reading and the flow range of the fan, or test again)
 }

@@ -38,7 +38,7 @@ func (p FanParameters) exponent(argument string, n float64) error {
 		return nil
 	}
 	return stat.Refuse("exponent_out_of_range", argument, "check each reading and the flow range of the fan, or test again",
-		"the exponent is %.6g, outside %v to %v: no leak behaves so, however well the points lie on a line", n, p.LowExponent, p.HighExponent)
+		"the exponent is %.6g, outside %v to %v: no leak behaves so, whatever the fit", n, p.LowExponent, p.HighExponent)
 }
 
 func (p FanParameters) check() error {

@@ -167,7 +167,7 @@ func (p *part) finding(outcome Outcome) Finding {
 	case p.fix != "":
 		f.Fix = p.fix
 	case outcome == NotRecorded:
-		f.Fix = "Look again and record " + strings.Join(p.lacks, ", ") + "."
+		f.Fix = fitted("Look again and record ", p.lacks, ", ")
 	default:
 		f.Fix = r.Fix
 	}
@@ -176,28 +176,15 @@ func (p *part) finding(outcome Outcome) Finding {
 
 // detail names the part as the crew does, then what is wrong with it.
 func (p *part) detail() string {
-	var b strings.Builder
 	subjects := p.subjects
 	if subjects == nil {
 		subjects = p.one[:]
 	}
+	names := make([]string, len(subjects))
 	for i, s := range subjects {
-		if i > 0 {
-			b.WriteString(" and ")
-		}
-		b.WriteString(p.c.job.nameOf(s))
+		names[i] = p.c.job.nameOf(s)
 	}
-	b.WriteString(": ")
-	b.WriteString(strings.Join(p.faults, "; "))
-	if len(p.lacks) > 0 {
-		if len(p.faults) > 0 {
-			b.WriteString("; ")
-		}
-		b.WriteString("not recorded: ")
-		b.WriteString(strings.Join(p.lacks, ", "))
-	}
-	b.WriteString(".")
-	return b.String()
+	return sentence(strings.Join(names, " and "), p.faults, p.lacks)
 }
 
 // waived tells whether a person lifted the finding.

@@ -37,7 +37,7 @@ var crewMemberSupervised = Rule{
 	Judged:   "A lead who has led fewer homes than the limit works with a named member who has led as many or more.",
 	None:     "no visit with a lead is recorded",
 	Severity: Check, Missing: Silent, Cure: NoCure,
-	Parameters: []Parameter{{"homes_count", "homes", 12, 1, 100, practice}},
+	Parameters: []Parameter{{"homes_count", "homes", 10, 1, 100, practice}},
 	Source:     practice,
 	Example: Example{
 		Holds:  "A lead with 3 homes, beside a member with 41.",

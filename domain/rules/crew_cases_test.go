@@ -92,12 +92,12 @@ func crewCases() []ruleCases {
 		broken:        []change{{"two beginners", homes(new(3), new(5)), nil}},
 		notRecorded:   []change{{"lead's homes", homes(nil, new(5)), nil}, {"the other's homes", homes(new(3), nil), nil}},
 		notApplicable: []change{{"no lead", func(j *jobUnderTest) { j.visit().LeadID = nil }, []string{"crew_certified"}}},
-		atLimit: []change{{"12 homes", homes(new(12), new(0)), nil}, {"a member with 12", homes(new(0), new(12)), nil},
-			{"11 and one since", func(j *jobUnderTest) {
-				homes(new(11), new(0))(j)
+		atLimit: []change{{"10 homes", homes(new(10), new(0)), nil}, {"a member with 10", homes(new(0), new(10)), nil},
+			{"9 and one since", func(j *jobUnderTest) {
+				homes(new(9), new(0))(j)
 				j.outside.HomesLed = map[domain.UUID]int{*j.visit().LeadID: 1}
 			}, nil}},
-		beyond: []change{{"11 homes", homes(new(11), new(11)), nil}},
+		beyond: []change{{"9 homes", homes(new(9), new(9)), nil}},
 	}, {
 		rule:          "home_not_treated_before",
 		broken:        []change{{"2019", earlier("2019-05-02"), nil}},

@@ -112,7 +112,7 @@ var crossoverLinerDepth = Rule{
 			case turns == nil:
 				p.lack("the turns of the helix over the collar", where)
 			case *turns < c.limit("turns_count"):
-				p.fault("the core covers the collar by ", some(*turns, "turn"), where, ", asked ", some(c.limit("turns_count"), "turn"))
+				p.fault("the core covers the collar by ", some(*turns, "turn"), where, "; the program wants ", some(c.limit("turns_count"), "turn"))
 			}
 		})
 	},
@@ -137,7 +137,7 @@ var crossoverCollarScrews = Rule{
 			case held == nil:
 				p.lack("the fasteners through the tabs", where)
 			case *held < int(c.limit("fasteners_count")):
-				p.fault(some(float64(*held), "fastener"), " through the tabs", where, ", asked ", number(c.limit("fasteners_count")))
+				p.fault(some(float64(*held), "fastener"), " through the tabs", where, "; the program wants ", number(c.limit("fasteners_count")))
 			}
 			if end.TabsFolded != nil && !*end.TabsFolded {
 				p.fault("the tabs are not folded", where)

@@ -3,11 +3,11 @@ package rules
 import "ductledger/domain"
 
 var crossoverSizeKept = Rule{
-	Key: "crossover_size_kept", Title: "A new crossover is as wide as its collars and well insulated",
+	Key: "crossover_size_kept", Title: "A new crossover has the width of its collars, and insulation",
 	Why:      "A narrower duct starves the section behind it; a thin one cools the air on the way.",
 	Judged:   "A replaced duct has the diameter of both collars and enough insulation.",
 	None:     "no crossover was replaced",
-	Fix:      "Replace it with a duct of the collars' size, insulated as asked.",
+	Fix:      "Replace it with a duct of the collars' size, insulated to the limit.",
 	Severity: Check, Missing: Asks, Cure: ReturnVisit, Hazard: CrawlSpace,
 	Parameters: []Parameter{{"insulation_r", "h·ft²·°F/Btu", 8, 2, 20, "SWS 5.0105.3"}},
 	Source:     "SWS 5.0105.3",
@@ -46,6 +46,6 @@ func (c *check) size(p *part, x *domain.Crossover) {
 	case x.InsulationR == nil:
 		p.lack("the duct's insulation")
 	case *x.InsulationR < c.limit("insulation_r"):
-		p.fault("the duct has R ", number(*x.InsulationR), ", asked R ", number(c.limit("insulation_r")))
+		p.fault("the duct has R ", number(*x.InsulationR), "; the program wants R ", number(c.limit("insulation_r")))
 	}
 }

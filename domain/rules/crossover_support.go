@@ -25,7 +25,7 @@ var crossoverOffGround = Rule{
 			case x.Record.ClearanceIn == nil:
 				p.lack("its least distance to the soil")
 			case *x.Record.ClearanceIn <= c.limit("clearance_over_in"):
-				p.fault("it is ", inches(*x.Record.ClearanceIn), " above the soil at its lowest, asked more than ", inches(c.limit("clearance_over_in")))
+				p.fault("it is ", inches(*x.Record.ClearanceIn), " above the soil at its lowest; the program wants more than ", inches(c.limit("clearance_over_in")))
 			}
 			switch x.Record.Support {
 			case "":
@@ -79,7 +79,7 @@ var crossoverSupported = Rule{
 			case spacing == nil:
 				p.lack("how far its supports stand apart")
 			case *spacing > c.limit("spacing_ft"):
-				p.fault("its supports stand ", feet(*spacing), " apart, asked at most ", feet(c.limit("spacing_ft")))
+				p.fault("its supports stand ", feet(*spacing), " apart; the program wants at most ", feet(c.limit("spacing_ft")))
 			}
 			p.done()
 		}
@@ -114,7 +114,7 @@ var flexSag = Rule{
 			case sag == nil:
 				p.lack("its sag")
 			case *sag > c.limit("sag_in_per_ft"):
-				p.fault("it sags ", number(*sag), " in per ft, asked at most ", number(c.limit("sag_in_per_ft")), " in per ft")
+				p.fault("it sags ", number(*sag), " in per ft; the program wants at most ", number(c.limit("sag_in_per_ft")), " in per ft")
 			}
 			p.done()
 		}

@@ -35,13 +35,13 @@ func TestDetails(t *testing.T) {
 			"sloped blank at trunk end B rear: it stands at 53.0 ft, outside the trunk, which ends at 52.5 ft."},
 		{"on the right side, but not as far as asked", "end_closure_clear_of_outlets",
 			func(j *jobUnderTest) { j.limit("end_closure_clear_of_outlets", "clear_over_in", 18) },
-			"sloped blank at trunk end A front: it stands at 2.5 ft, 18 in clear of register A1 at 4.0 ft, asked more than 18 in."},
+			"sloped blank at trunk end A front: it stands at 2.5 ft, 18 in clear of register A1 at 4.0 ft; the program wants more than 18 in."},
 		{"the nearest isolation", "energy_isolated", func(j *jobUnderTest) {
 			i := *j.isolation()
 			j.isolation().IsolatedAt, j.isolation().VerifiedAt = when("10:04"), when("10:06")
 			i.IsolatedAt, i.VerifiedAt = when("11:30"), when("11:31")
 			j.add(&i)
-		}, "opening in trunk A at 20.4 ft, for furnace joint A: it was opened 09:58, energy was isolated 10:04 and verified 10:06, asked before."},
+		}, "opening in trunk A at 20.4 ft, for furnace joint A: it was opened 09:58, energy was isolated 10:04 and verified 10:06; the program wants both before."},
 		{"released too early", "energy_isolated", func(j *jobUnderTest) { j.isolation().ReleasedAt = when("11:00") },
 			"crossover A→B: it was opened 11:20, energy had been released 11:00."},
 		{"both corrections are named", "replaced_twice", func(j *jobUnderTest) { correct(j, "15:10", "15:12") },
@@ -62,8 +62,8 @@ func TestDetails(t *testing.T) {
 			x.Ends[0].PositionFt, x.Ends[1].Section = new(54.0), "C"
 			j.add(&x)
 		}, "sloped blank at trunk end B rear: it stands at 53.0 ft, on the wrong side of the collar of crossover B→C at 54.0 ft, which gets no air."},
-		{"a fast clock", "device_clock", func(j *jobUnderTest) { j.offset = new(400.0) }, "this device: its clock was 400 s fast, asked within 300 s."},
-		{"a slow clock", "device_clock", func(j *jobUnderTest) { j.offset = new(-400.0) }, "this device: its clock was 400 s slow, asked within 300 s."},
+		{"a fast clock", "device_clock", func(j *jobUnderTest) { j.offset = new(400.0) }, "this device: its clock was 400 s fast; the program wants within 300 s."},
+		{"a slow clock", "device_clock", func(j *jobUnderTest) { j.offset = new(-400.0) }, "this device: its clock was 400 s slow; the program wants within 300 s."},
 		{"a fault and a missing fact of one end", "crossover_ties_tensioned", func(j *jobUnderTest) {
 			end := &j.crossing().Ends[1]
 			end.InnerBandNew, end.OuterBandNew = new(false), nil
@@ -73,7 +73,7 @@ func TestDetails(t *testing.T) {
 			v.VisitedOn = "2026-10-15"
 			j.add(&v)
 			j.test(1).TakenAt = at("14:25")
-		}, "after reading of 14 Oct 14:25 (total leakage by fan): it was taken 14 Oct 14:25, asked after the last repair or closure, which was 14 Oct 14:30."},
+		}, "after reading of 14 Oct 14:25 (total leakage by fan): it was taken 14 Oct 14:25; the program wants it after the last repair or closure, 14 Oct 14:30."},
 	} {
 		t.Run(row.name, func(t *testing.T) {
 			j := clean(t)

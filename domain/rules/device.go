@@ -57,7 +57,7 @@ var deviceClock = Rule{
 			if at, known := timeOf(e.Record); known && !e.ReceivedAt.IsZero() {
 				p := c.on(domain.Subject{Kind: e.Record.Kind(), ID: e.ID})
 				if ahead := at.Sub(e.ReceivedAt).Seconds(); ahead > c.limit("off_s") {
-					p.fault("by its own time it was made ", fixed(ahead, 0), " s after it came in, asked at most ", number(c.limit("off_s")), " s")
+					p.fault("by its own time it was made ", fixed(ahead, 0), " s after it came in; the program wants at most ", number(c.limit("off_s")), " s")
 				}
 				p.done()
 			}
@@ -79,7 +79,7 @@ func (c *check) clockOf(device domain.UUID) {
 		if widest < 0 {
 			word = " s slow"
 		}
-		p.fault("its clock was ", fixed(math.Abs(widest), 0), word, ", asked within ", number(c.limit("off_s")), " s")
+		p.fault("its clock was ", fixed(math.Abs(widest), 0), word, "; the program wants within ", number(c.limit("off_s")), " s")
 	}
 	p.done()
 }

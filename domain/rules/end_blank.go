@@ -28,12 +28,12 @@ var endClosureBlank = Rule{
 			p := c.on(e.repair.Subject())
 			if under(*e.form.BlankWidthIn, width) || under(*e.form.BlankLengthIn, length) {
 				p.fault("the blank is ", number(*e.form.BlankWidthIn), " × ", inches(*e.form.BlankLengthIn),
-					", asked ", number(width), " × ", inches(length))
+					"; the program wants ", number(width), " × ", inches(length))
 			}
 			if notch := e.form.CornerNotchIn; notch == nil {
 				p.lack("the notch at its corners")
 			} else if under(*notch, margin) || over(*notch, margin) {
-				p.fault("its corners are notched ", inches(*notch), ", asked ", inches(margin))
+				p.fault("its corners are notched ", inches(*notch), "; the program wants ", inches(margin))
 			}
 			p.done()
 		}

@@ -8,7 +8,7 @@ var endClosureFacesAir = Rule{
 	Judged:   "A sloped blank or flashing has its back to the home's end wall.",
 	None:     "no sloped blank was set",
 	Fix:      "Turn it round.",
-	Severity: MustFix, Missing: Asks, Cure: OnSite, Hazard: SharpMetal,
+	Severity: Check, Missing: Asks, Cure: OnSite, Hazard: SharpMetal,
 	Source: practice,
 	Example: Example{
 		Holds:  "Sloped metal blank at the rear end of trunk A, its back to the end wall.",
@@ -49,7 +49,7 @@ var endClosureFastened = Rule{
 			case screws == nil:
 				p.lack("its screws")
 			case *screws < int(c.limit("screws_count")):
-				p.fault("it has ", some(float64(*screws), "screw"), ", asked ", number(c.limit("screws_count")))
+				p.fault("it has ", some(float64(*screws), "screw"), "; the program wants ", number(c.limit("screws_count")))
 			}
 			p.yes(e.form.Sealed, "it is not sealed all round", "whether it is sealed all round", "")
 			p.done()

@@ -62,7 +62,7 @@ func (c *check) clear(p *part, e closure) {
 	case outlets == 0:
 		p.lack("where the outermost outlet of trunk ", string(e.section), " is")
 	case name != "" && over(gap, 0):
-		p.fault("it stands at ", feet(at), ", ", inches(rounded(gap)), " clear of ", name, " at ", feet(beyond), ", asked more than ", inches(c.limit("clear_over_in")))
+		p.fault("it stands at ", feet(at), ", ", inches(rounded(gap)), " clear of ", name, " at ", feet(beyond), "; the program wants more than ", inches(c.limit("clear_over_in")))
 	case name != "":
 		p.fault("it stands at ", feet(at), ", on the wrong side of ", name, " at ", feet(beyond), ", which gets no air")
 	case e.trunk == nil:

@@ -117,7 +117,7 @@ func (c *check) isolatedBefore(p *part, o energyOpening) bool {
 		p.fault("it was opened ", clock(*o.at), ", energy had been released ", clock(*nearest.ReleasedAt))
 		return true
 	}
-	p.fault("it was opened ", clock(*o.at), ", energy was isolated ", clock(*nearest.IsolatedAt), " and verified ", clock(*nearest.VerifiedAt), ", asked before")
+	p.fault("it was opened ", clock(*o.at), ", energy was isolated ", clock(*nearest.IsolatedAt), " and verified ", clock(*nearest.VerifiedAt), "; the program wants both before")
 	return true
 }
 

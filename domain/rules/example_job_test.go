@@ -21,9 +21,9 @@ func TestExampleEvaluation(t *testing.T) {
 		severity     Severity
 		cure         Cure
 	}{
-		{"energy_isolated", "opening in trunk A at 20.4 ft, for furnace joint A: it was opened 09:58, energy was isolated 10:04 and verified 10:06, asked before.", MustFix, NoCure},
+		{"energy_isolated", "opening in trunk A at 20.4 ft, for furnace joint A: it was opened 09:58, energy was isolated 10:04 and verified 10:06; the program wants both before.", MustFix, NoCure},
 		{"end_closure_clear_of_outlets", "sloped blank at trunk end B rear: it stands at 49.0 ft, on the wrong side of register B7 at 51.0 ft, which gets no air.", MustFix, OnSite},
-		{"crossover_collar_screws", "crossover A→B: 3 fasteners through the tabs at end A, asked 4.", Check, OnSite},
+		{"crossover_collar_screws", "crossover A→B: 3 fasteners through the tabs at end A; the program wants 4.", Check, OnSite},
 	}
 	if len(verdict.Findings) != len(want) {
 		text, _ := json.MarshalIndent(verdict.Findings, "", "  ")

@@ -4,7 +4,7 @@ import "ductledger/domain"
 
 var furnaceJointTreated = Rule{
 	Key: "furnace_joint_treated", Title: "The joint between furnace and trunk is sealed or was tight",
-	Why:      "Pressure is greatest next to the blower, and the air there is the hottest: no other gap loses so much.",
+	Why:      "Pressure is high next to the blower and the air is hot: a gap here loses more air and heat than one further on.",
 	Judged:   "The furnace joint is covered by a repair, or was found tight and a photo shows it. Of a packaged outdoor unit it is its supply collar. Without access, a reason and a photo make it a question for a reviewer.",
 	None:     "no work on ducts was done",
 	Fix:      "Seal the joint, from below if no licensed person may open the cabinet.",

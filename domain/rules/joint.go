@@ -78,7 +78,7 @@ var trunkBracketScrews = Rule{
 			case screws == nil:
 				p.lack("its screws in the trunk")
 			case *screws < int(c.limit("screws_count")):
-				p.fault("the bracket has ", some(float64(*screws), "screw"), " in the trunk, asked ", number(c.limit("screws_count")))
+				p.fault("the bracket has ", some(float64(*screws), "screw"), " in the trunk; the program wants ", number(c.limit("screws_count")))
 			}
 			p.yes(r.Record.BracketOtherLegFastened, "the bracket's other leg is not fastened", "whether the other leg is fastened", "")
 			p.done()

@@ -149,7 +149,7 @@ func TestClocksOfTwoDevices(t *testing.T) {
 		t.Fatal(err)
 	}
 	v := Judge(DefaultSet(), a)
-	if v.Findings[0].Subjects[0].ID != fast || v.Findings[0].Detail != "this device: its clock was 400 s fast, asked within 300 s." {
+	if v.Findings[0].Subjects[0].ID != fast || v.Findings[0].Detail != "this device: its clock was 400 s fast; the program wants within 300 s." {
 		t.Error(show(v.Findings))
 	}
 	if o := v.Of("device_clock").Outcomes; o != (Outcomes{Holds: 1, Broken: 1}) {

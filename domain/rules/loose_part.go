@@ -51,7 +51,7 @@ func (c *check) fastened(part Of[domain.Component]) {
 	switch asked := int(c.limit("fasteners_count")); {
 	case held >= asked:
 	case said:
-		p.fault("it was found detached and has ", count(held), " nails, screws or brackets, asked at least ", count(asked))
+		p.fault("it was found detached and has ", count(held), " nails, screws or brackets; the program wants at least ", count(asked))
 	case repaired:
 		p.lack("what fastens it beside sealant")
 	default:
@@ -73,7 +73,7 @@ func (c *check) collarFastened(x Of[domain.Crossover]) {
 		case end.FastenersCount == nil:
 			p.lack("what fastens the collar at end ", string(section))
 		case *end.FastenersCount < asked:
-			p.fault("the collar at end ", string(section), " was found detached and has ", count(*end.FastenersCount), " fasteners, asked at least ", count(asked))
+			p.fault("the collar at end ", string(section), " was found detached and has ", count(*end.FastenersCount), " fasteners; the program wants at least ", count(asked))
 		}
 	}
 	if loose {

@@ -60,14 +60,14 @@ var readingsInOrder = Rule{
 			p := c.on(before.Subject())
 			p.cure = NoCure
 			if first != nil && !before.Record.TakenAt.Before(*first) {
-				p.fault("it was taken ", c.job.clock(before.Record.TakenAt), ", asked before the work, which began ", c.job.clock(*first))
+				p.fault("it was taken ", c.job.clock(before.Record.TakenAt), "; the program wants it before the work, which began ", c.job.clock(*first))
 			}
 			p.done()
 		}
 		if last := c.job.lastWork(); after != nil {
 			p := c.on(after.Subject())
 			if last != nil && !after.Record.TakenAt.After(*last) {
-				p.fault("it was taken ", c.job.clock(after.Record.TakenAt), ", asked after the last repair or closure, which was ", c.job.clock(*last))
+				p.fault("it was taken ", c.job.clock(after.Record.TakenAt), "; the program wants it after the last repair or closure, ", c.job.clock(*last))
 			}
 			p.done()
 		}

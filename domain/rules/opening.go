@@ -46,7 +46,7 @@ func (c *check) target(o Of[domain.Opening]) {
 		if r.Section != "" && section != "" && section != r.Section {
 			p.fault("the part is in section ", string(section))
 		} else if d := max(low-*r.PositionFt, *r.PositionFt-high); over(d, c.limit("within_ft")) {
-			p.fault("it lies ", feet(d), " from the part, asked at most ", feet(c.limit("within_ft")))
+			p.fault("it lies ", feet(d), " from the part; the program wants at most ", feet(c.limit("within_ft")))
 		}
 	}
 	p.done()

@@ -159,7 +159,7 @@ func openingCases() []ruleCases {
 		broken:        []change{{"thin", func(j *jobUnderTest) { j.opening(1).Closure.ThicknessReached = new(false) }, nil}},
 		notRecorded:   []change{{"not said", func(j *jobUnderTest) { j.opening(1).Closure.ThicknessReached = nil }, nil}},
 		notApplicable: []change{noDuctOpened},
-		cannot:        map[string]string{"at_the_limit": "the crew compares with a coin and records yes or no"},
+		cannot:        map[string]string{"at_the_limit": "the crew measures with a gauge and records yes or no"},
 	}, {
 		rule:          "cut_edge_guarded",
 		broken:        []change{{"bare edges", func(j *jobUnderTest) { j.opening(1).EdgesTaped = new(false) }, nil}},

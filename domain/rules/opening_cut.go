@@ -60,7 +60,7 @@ var accessBelowFurnace = Rule{
 			default:
 				off := inchesPerFoot * max(at-*o.Record.PositionFt, *o.Record.PositionFt-at)
 				if over(off, c.limit("within_in")) {
-					p.fault("it lies ", inches(rounded(off)), " from the furnace's place, asked at most ", inches(c.limit("within_in")))
+					p.fault("it lies ", inches(rounded(off)), " from the furnace's place; the program wants at most ", inches(c.limit("within_in")))
 				}
 			}
 			p.done()

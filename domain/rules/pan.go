@@ -82,7 +82,7 @@ var panTarget = Rule{
 				p.lack("the home's pressure")
 			case over(float64(*pan*panHomePa / *home), c.limit("target_pa")):
 				p.fault("the pan reads ", number(rounded(float64(*pan*panHomePa / *home))), " Pa over it with the home at ", number(panHomePa),
-					" Pa, asked at most ", number(c.limit("target_pa")), " Pa")
+					" Pa; the program wants at most ", number(c.limit("target_pa")), " Pa")
 			}
 			p.done()
 		}

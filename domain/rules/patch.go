@@ -38,7 +38,7 @@ var ductPatchOverlap = Rule{
 			case !known:
 				p.lack("how far the patch laps over the hole")
 			case under(lap, c.limit("lap_in")):
-				p.fault("the patch laps ", inches(rounded(lap)), ", asked ", inches(c.limit("lap_in")), " on all sides")
+				p.fault("the patch laps ", inches(rounded(lap)), "; the program wants ", inches(c.limit("lap_in")), " on all sides")
 			}
 			p.done()
 		}
@@ -80,25 +80,25 @@ var ductPatchCoated = Rule{
 }
 
 var masticThickness = Rule{
-	Key: "mastic_thickness", Title: "Mastic on a patch is as thick as a coin",
+	Key: "mastic_thickness", Title: "Mastic on a patch is thick enough",
 	Why:      "Thin mastic dries into a skin that cracks.",
-	Judged:   "On the patch over the crew's opening the mastic is as thick as a five-cent coin, 1.95 mm or 76.8 mils, less 1 mil. The crew holds the coin beside it and records yes or no; nowhere else is it asked.",
+	Judged:   "On the patch over the crew's opening the mastic reaches the limit. The crew measures it with a gauge and records yes or no; no other mastic is measured.",
 	None:     "the crew patched no duct",
 	Fix:      "Coat the patch once more.",
 	Severity: Check, Missing: Silent, Cure: OnSite, Hazard: CrawlSpace,
-	Parameters: []Parameter{{"thickness_mils", "mils", 75.8, 10, 250, "US Mint, specification of the five-cent coin: 1.95 mm"}},
-	Source:     practice + "; US Mint, specification of the five-cent coin",
+	Parameters: []Parameter{{"thickness_mils", "mils", 75, 10, 250, practice}},
+	Source:     practice,
 	Example: Example{
-		Holds:  "Mastic on the patch as thick as a five-cent coin.",
-		Broken: "Mastic on the patch thinner than the coin.",
+		Holds:  "The gauge shows 80 mils, the limit is 75 mils.",
+		Broken: "The gauge shows 40 mils, the limit is 75 mils.",
 	},
 	check: func(c *check) {
 		for o, patch := range c.job.patches() {
 			p := c.on(o.Subject())
 			if patch.ThicknessReached != nil && !*patch.ThicknessReached {
-				p.fault("the mastic is thinner than a coin, asked ", number(c.limit("thickness_mils")), " mils")
+				p.fault("the mastic is too thin by the gauge; the program wants ", number(c.limit("thickness_mils")), " mils")
 			} else if patch.ThicknessReached == nil {
-				p.lack("whether the mastic is as thick as a coin")
+				p.lack("whether the mastic is thick enough by the gauge")
 			}
 			p.done()
 		}

@@ -111,7 +111,7 @@ func TestFixingTheExample(t *testing.T) {
 			j.add(&domain.Waiver{JobID: j.job, Finding: v.Findings[0].Ref(), Reason: "crew trained again", AgreedConsequence: "no pay for the trip"})
 		},
 		"end_closure_clear_of_outlets": func() { j.repair(7).EndClosure.PositionFt = new(53.0) },
-		"crossover_collar_screws":    func() { j.crossing().Ends[0].FastenersCount = new(4) },
+		"crossover_collar_screws":      func() { j.crossing().Ends[0].FastenersCount = new(4) },
 	}
 	left := v.Findings
 	for len(left) > 0 {

@@ -42,10 +42,10 @@ var wideGapReinforced = Rule{
 	Fix:      "Set mesh or sheet metal over the gap and coat it again.",
 	Severity: MustFix, Missing: Asks, Cure: OnSite, Hazard: SharpMetal,
 	Parameters: []Parameter{
-		{"gap_over_in", "in", 0.25, 0.0625, 2, "SWS 5.0106.1"},
-		{"metal_over_in", "in", 0, 0, 4, practice},
+		{"gap_over_in", "in", 0.25, 0.0625, 2, practice},
+		{"metal_over_in", "in", 0, 0, 4, "SWS 5.0106.1, from memory, for 0.75 in; off until a program sets it"},
 	},
-	Source: practice + "; SWS 5.0106.1",
+	Source: practice,
 	Example: Example{
 		Holds:  "Gap of 1/2 in at boot A5, mesh and mastic.",
 		Broken: "Gap of 1/2 in at boot A5, mastic alone.",
@@ -65,9 +65,9 @@ var wideGapReinforced = Rule{
 			case r.Record.Materials == nil:
 				p.lack("what it was made of")
 			case metalOver > 0 && gap > metalOver && !r.Record.Has(domain.SheetMetal, domain.Flashing):
-				p.fault("a gap of ", inches(gap), " was closed without sheet metal, asked for gaps over ", inches(metalOver))
+				p.fault("a gap of ", inches(gap), " was closed without sheet metal; the program wants it over ", inches(metalOver))
 			case !reinforced(r.Record):
-				p.fault("a gap of ", inches(gap), " was closed without mesh or sheet metal, asked for gaps over ", inches(c.limit("gap_over_in")))
+				p.fault("a gap of ", inches(gap), " was closed without mesh or sheet metal; the program wants either over ", inches(c.limit("gap_over_in")))
 			}
 			p.done()
 		}
@@ -101,7 +101,7 @@ var gapCheckedBeforeMastic = Rule{
 					p.lacks = append(p.lacks, "a photo after")
 				case !checked.Record.TakenAt.Before(after.Record.TakenAt):
 					p.fault("the check photo of ", name(domain.Subject{Kind: domain.ComponentKind, ID: id}), " was taken ",
-						c.job.clock(checked.Record.TakenAt), ", asked before the photo after, which was taken ", c.job.clock(after.Record.TakenAt))
+						c.job.clock(checked.Record.TakenAt), "; the program wants it before the photo after, ", c.job.clock(after.Record.TakenAt))
 				case deviceOf(checked) != deviceOf(after):
 					p.fault("the check photo and the photo after of ", name(domain.Subject{Kind: domain.ComponentKind, ID: id}), " come from two devices")
 				}

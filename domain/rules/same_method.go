@@ -51,7 +51,7 @@ func (c *check) sameMethod(before, after *Of[domain.Measurement]) {
 	case a.HousePressurePa == nil:
 		p.lack("the home's pressure after")
 	case over(max(*b.HousePressurePa-*a.HousePressurePa, *a.HousePressurePa-*b.HousePressurePa), within):
-		p.fault("the home was held at ", number(*a.HousePressurePa), " Pa, before at ", number(*b.HousePressurePa), " Pa, asked within ", number(within), " Pa")
+		p.fault("the home was held at ", number(*a.HousePressurePa), " Pa, before at ", number(*b.HousePressurePa), " Pa; the program wants within ", number(within), " Pa")
 	}
 	switch {
 	case b.SetUp == nil:

@@ -5,6 +5,7 @@ import (
 	"slices"
 	"strings"
 	"testing"
+	"unicode/utf8"
 )
 
 // A tired person under a home reads these: no wire words, no ids, one
@@ -25,10 +26,52 @@ func TestSentencesAreForPeople(t *testing.T) {
 						t.Errorf("%s/%s: %q does not end", f.Rule, ch.name, text)
 					}
 				}
-				if name, _, told := strings.Cut(f.Detail, ": "); !told || name == "" || len(f.Detail) > 350 {
-					t.Errorf("%s/%s: %q names no record, or is too long to be read", f.Rule, ch.name, f.Detail)
+				for _, text := range []string{f.Detail, f.Fix, f.Caution} {
+					if n := utf8.RuneCountInString(text); n > longestSentence {
+						t.Errorf("%s/%s: %d characters in %q", f.Rule, ch.name, n, text)
+					}
+				}
+				if name, _, told := strings.Cut(f.Detail, ": "); !told || name == "" {
+					t.Errorf("%s/%s: %q names no record", f.Rule, ch.name, f.Detail)
 				}
 			}
+		}
+	}
+}
+
+// What a rule says of itself is as short. No sentence claims too much, shows
+// an image, or says that a place is free of danger.
+func TestSentencesOfTheRules(t *testing.T) {
+	claims := regexp.MustCompile(`(?i)\b(best|worst|perfect|hottest|greatest|always safe|safe|harmless|no danger|asked \d|like an?|as [a-z]+ as a)\b`)
+	say := func(who string, longest int, texts ...string) {
+		for _, text := range texts {
+			if n := utf8.RuneCountInString(text); n > longest {
+				t.Errorf("%s: %d characters in %q", who, n, text)
+			}
+			if found := claims.FindString(text); found != "" {
+				t.Errorf("%s: %q in %q", who, found, text)
+			}
+		}
+	}
+	for _, r := range All() {
+		say(r.Key, longestSentence, r.Title, r.Why, r.Fix, r.None, r.Hazard.Caution(), noCureFix)
+		say(r.Key, 600, r.Judged, r.Example.Holds, r.Example.Broken)
+	}
+	for _, c := range StartCard() {
+		say(string(c.Hazard), longestSentence, c.Words)
+	}
+}
+
+// What must be on the card of the day, and who decides.
+func TestStartCard(t *testing.T) {
+	var card strings.Builder
+	for _, c := range StartCard() {
+		card.WriteString(c.Words + "\n")
+	}
+	for _, word := range []string{"everybody out", "from outside", "nobody returns", "respirator", "piers", "Heat tape", "Droppings", "Mold",
+		"asbestos", "power again", "drink", "sharp", "Local code", "licensed"} {
+		if !strings.Contains(card.String(), word) {
+			t.Errorf("the card says nothing of %q", word)
 		}
 	}
 }

@@ -53,7 +53,7 @@ func (c *check) survey(trunk Of[domain.Component]) {
 	case looked+late == 0:
 		p.lack("a look into ", count(asked), " of its boots, both ways, before the first opening")
 	case looked < asked:
-		p.fault("boots looked into both ways before the first opening: ", count(looked), ", asked ", count(asked))
+		p.fault("boots looked into both ways before the first opening: ", count(looked), "; the program wants ", count(asked))
 	case first == nil:
 		p.lack("when the first opening was made")
 	}

@@ -74,7 +74,7 @@ func (c *check) ambient(p *part, v *domain.Visit) {
 		return
 	}
 	if begun := c.job.workBegan(v.VisitedOn); begun != nil && !at.Before(*begun) {
-		p.fault("ambient carbon monoxide was read ", c.job.clock(*at), ", asked before the work, which began ", c.job.clock(*begun))
+		p.fault("ambient carbon monoxide was read ", c.job.clock(*at), "; the program wants it before the work, which began ", c.job.clock(*begun))
 	}
 }
 
@@ -109,7 +109,7 @@ func (c *check) combustionTest(p *part) {
 		return
 	}
 	if last := c.job.lastRepair(); last != nil && !test.TestedAt.After(*last) {
-		p.fault("the combustion safety test was made ", c.job.clock(*test.TestedAt), ", asked after the last repair, which was done ", c.job.clock(*last))
+		p.fault("the combustion safety test was made ", c.job.clock(*test.TestedAt), "; the program wants it after the last repair, ", c.job.clock(*last))
 	}
 	switch test.TestResult {
 	case "":

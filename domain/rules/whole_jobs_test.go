@@ -179,7 +179,7 @@ func TestWholeJobs(t *testing.T) {
 		}, []string{
 			"crossover_taken_down must_fix crossover B→C",
 			"end_closure_clear_of_outlets must_fix sloped blank at trunk end C rear",
-			"end_closure_faces_air must_fix sloped blank at trunk end B rear",
+			"end_closure_faces_air check sloped blank at trunk end B rear",
 		}},
 		{"triple, lengthwise, gas: nothing feeds C", tripleSection, func(j *jobUnderTest) {
 			j.gas()

@@ -64,14 +64,14 @@ func (p *part) fabric(w *domain.Closure) {
 		p.lack("what closes it")
 	case string(domain.FabricWrap):
 	default:
-		p.fault("it is closed with ", spaced(w.WrapMaterial), ", asked fabric")
+		p.fault("it is closed with ", spaced(w.WrapMaterial), "; the program wants fabric")
 	}
 	switch w.WrapJoining {
 	case "":
 		p.lack("how the fabric is joined")
 	case clinchedStaples, stitched, fastenersWithWashers:
 	default:
-		p.fault("the fabric is joined by ", spaced(w.WrapJoining), ", asked clinched staples or better")
+		p.fault("the fabric is joined by ", spaced(w.WrapJoining), "; the program wants clinched staples or better")
 	}
 }
 
@@ -81,14 +81,14 @@ func (p *part) board(w *domain.Closure) {
 		p.lack("what closes it")
 	case string(domain.RigidBoard):
 	default:
-		p.fault("it is closed with ", spaced(w.WrapMaterial), ", asked board")
+		p.fault("it is closed with ", spaced(w.WrapMaterial), "; the program wants board")
 	}
 	switch w.WrapJoining {
 	case "":
 		p.lack("how the board is fastened")
 	case fastenersWithWashers:
 	default:
-		p.fault("the board is held by ", spaced(w.WrapJoining), ", asked fasteners with washers")
+		p.fault("the board is held by ", spaced(w.WrapJoining), "; the program wants fasteners with washers")
 	}
 	switch {
 	case w.LapIn == nil:
