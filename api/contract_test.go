@@ -77,7 +77,7 @@ var (
 		"acknowledged_position", "area_slope", "base_version", "before_slope", "closed_by_version", "coefficient", "correction_factor", "count",
 		"coverage_factor", "current_schema", "degrees_of_freedom", "equipment_efficiency", "ewma", "exponent", "guard_factor", "head_position",
 		"index", "insulation_r", "judged_at_position", "line_number", "listed", "listed_with_waste", "log_coefficient", "log_leakage", "log_reduction",
-		"mean_effect", "mean_residual", "minimum_schema", "n", "number", "position", "previous_position", "program_constant", "published_ewma", "q", "quantity", "r_squared",
+		"mean_effect", "mean_residual", "minimum_schema", "n", "number", "numbers", "position", "previous_position", "program_constant", "published_ewma", "q", "quantity", "r_squared",
 		"ratio", "ratio_exact", "resident_revision", "residual", "residual_sd", "return_r_value", "revision", "schema", "shared_up_to_position",
 		"status", "supply_r_value", "tau", "term", "until_position", "used", "version", "year_built", "z",
 	}

@@ -32,6 +32,16 @@ const (
 	Unheld    SupportSort = "none"
 )
 
+// Sag is how a flexible duct hangs between its supports, as somebody sees it
+// who has no tape measure at hand.
+type Sag string
+
+const (
+	NoSag    Sag = "none"
+	SomeSag  Sag = "some"
+	Touching Sag = "touching" // the soil
+)
+
 // Crossover is the duct that carries air from one section to another, with
 // the collar at each of its ends.
 type Crossover struct {
@@ -46,6 +56,9 @@ type Crossover struct {
 	Support          SupportSort     `json:"support,omitzero"`
 	SupportSpacingFt *float64        `json:"support_spacing_ft,omitzero"`
 	SagInPerFt       *float64        `json:"sag_in_per_ft,omitzero"`
+	Sag              Sag             `json:"sag,omitzero"`                // seen, in place of a figure
+	HandPassesUnder  *bool           `json:"hand_passes_under,omitzero"`  // everywhere along the run, in place of a figure
+	NotReachedReason string          `json:"not_reached_reason,omitzero"` // why it could not be taken down
 	DuctDiameterIn   *float64        `json:"duct_diameter_in,omitzero"`
 	InsulationR      *float64        `json:"insulation_r,omitzero"`
 	LengthFt         *float64        `json:"length_ft,omitzero"`
@@ -68,6 +81,8 @@ type CrossoverEnd struct {
 	OuterBandToolTightened *bool    `json:"outer_band_tool_tightened,omitzero"`
 	OtherFastener          string   `json:"other_fastener,omitzero"` // of an oval duct, which takes no band
 	LinerTurnsCount        *float64 `json:"liner_turns_count,omitzero"`
+	TurnsFelt              *bool    `json:"turns_felt,omitzero"`    // at least as many turns as the program wants, in place of a count
+	KitConfirmed           *bool    `json:"kit_confirmed,omitzero"` // the facts of its bands were confirmed as one
 }
 
 func (*Crossover) Kind() Kind    { return CrossoverKind }

@@ -39,6 +39,34 @@ const (
 	NothingToDo  Outcome = "nothing_to_do"
 )
 
+// DeferCode is why work was put off.
+type DeferCode string
+
+const (
+	DeferCombustion      DeferCode = "combustion_appliance"
+	DeferWiring          DeferCode = "wiring"
+	DeferMoisture        DeferCode = "moisture"
+	DeferSewage          DeferCode = "sewage"
+	DeferAnimals         DeferCode = "animals"
+	DeferSuspectMaterial DeferCode = "suspect_material"
+	DeferFloor           DeferCode = "unsound_floor"
+	DeferPiers           DeferCode = "unsound_piers"
+	DeferNoAccess        DeferCode = "no_access"
+	DeferWeather         DeferCode = "weather"
+	DeferOther           DeferCode = "other"
+)
+
+// NoReading is why leakage was not read.
+type NoReading string
+
+const (
+	NoReadingWeather    NoReading = "weather" // the reading after is put off to another visit
+	NoReadingInstrument NoReading = "instrument_failed"
+	NoReadingPower      NoReading = "no_power"
+	NoReadingResident   NoReading = "resident"
+	NoReadingOther      NoReading = "other"
+)
+
 // Job is one scope of work at one home by one contractor. Its home never
 // changes.
 type Job struct {
@@ -48,9 +76,13 @@ type Job struct {
 	State         JobState `json:"state"`
 	Outcome       Outcome  `json:"outcome,omitzero"`
 	OutcomeReason string   `json:"outcome_reason,omitzero"`
-	FundSource    string   `json:"fund_source,omitzero"`
-	DueOn         Date     `json:"due_on,omitzero"`
-	Priority      string   `json:"priority,omitzero"`
+	// Of a deferral: why, and what would let the work begin.
+	DeferCodes      []DeferCode `json:"defer_codes,omitzero" validate:"omitempty,max=11,unique"`
+	DeferLiftedBy   string      `json:"defer_lifted_by,omitzero"`
+	NoReadingReason NoReading   `json:"no_reading_reason,omitzero"`
+	FundSource      string      `json:"fund_source,omitzero"`
+	DueOn           Date        `json:"due_on,omitzero"`
+	Priority        string      `json:"priority,omitzero"`
 }
 
 func (*Job) Kind() Kind { return JobKind }

@@ -54,6 +54,7 @@ type Reading struct {
 	MaskedCFM     *float64 `json:"masked_cfm,omitzero"`
 	HouseToDuctPa *float64 `json:"house_to_duct_pa,omitzero"`
 	ComponentID   *UUID    `json:"component_id,omitzero"`
+	Number        *int     `json:"number,omitzero" validate:"omitempty,gte=1,lte=99"` // the register, of a statement about many
 	PanPa         *float64 `json:"pan_pa,omitzero"`
 	NotReadReason string   `json:"not_read_reason,omitzero"`
 }

@@ -34,6 +34,9 @@ type Opening struct {
 	ClosedAt   *time.Time    `json:"closed_at,omitzero" validate:"omitempty,notbefore=MadeAt"`
 	EdgesTaped *bool         `json:"edges_taped,omitzero"`
 	Closure    *Closure      `json:"closure,omitzero"`
+	// Why a hole that was found in a duct could not be reached.
+	NotReachedReason string `json:"not_reached_reason,omitzero"`
+	InsulationFound  *bool  `json:"insulation_found,omitzero"` // false: the cavity behind the wrap was found empty
 }
 
 // Closure is how an opening was closed: a patch on a duct, fabric or board on
@@ -44,6 +47,8 @@ type Closure struct {
 	PatchLapIn       *float64 `json:"patch_lap_in,omitzero"` // the least of all sides
 	MasticUnder      *bool    `json:"mastic_under,omitzero"`
 	MasticOver       *bool    `json:"mastic_over,omitzero"`
+	PatchFastened    *bool    `json:"patch_fastened,omitzero"`    // by screws or other fasteners, beside the mastic
+	KitConfirmed     *bool    `json:"kit_confirmed,omitzero"`     // the facts of the closure were confirmed as one
 	ThicknessReached *bool    `json:"thickness_reached,omitzero"` // by a gauge, of the mastic on a patch
 	WrapMaterial     string   `json:"wrap_material,omitzero"`
 	WrapJoining      string   `json:"wrap_joining,omitzero"`

@@ -28,12 +28,14 @@ const (
 	ShowsRear     Shows = "toward_rear"
 )
 
-// PhotoSubject is what a photo is of. Section tells the end of a crossover.
+// PhotoSubject is what a photo is of. Section tells the end of a crossover,
+// number the part of a statement about many.
 type PhotoSubject struct {
 	Kind    Kind    `json:"kind"`
 	ID      UUID    `json:"id"`
 	Shows   Shows   `json:"shows,omitzero"`
 	Section Section `json:"section,omitzero"`
+	Number  *int    `json:"number,omitzero" validate:"omitempty,gte=1,lte=99"` // the part, of a statement about many
 }
 
 // Photo is the record of a picture; the picture itself follows later and must

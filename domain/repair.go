@@ -57,6 +57,7 @@ type Repair struct {
 	EndClosure              *EndClosure `json:"end_closure,omitzero"`
 	TabsFolded              *bool       `json:"tabs_folded,omitzero"`
 	MemberID                *UUID       `json:"member_id,omitzero"`
+	RedoesID                *UUID       `json:"redoes_id,omitzero"` // the earlier repair that this one does again, on the parts that both name
 }
 
 // ClosureForm is what closes a trunk's end.
@@ -82,6 +83,7 @@ type EndClosure struct {
 	Form           ClosureForm   `json:"form"`
 	Material       BlankMaterial `json:"material,omitzero"` // of a sloped blank
 	PositionFt     *float64      `json:"position_ft,omitzero"`
+	BeyondOutletIn *float64      `json:"beyond_outlet_in,omitzero" validate:"omitempty,gte=0,lte=240" step:"0.5"` // past the outermost outlet, measured through that register, in place of a position
 	BlankWidthIn   *float64      `json:"blank_width_in,omitzero"`
 	BlankLengthIn  *float64      `json:"blank_length_in,omitzero"`
 	CornerNotchIn  *float64      `json:"corner_notch_in,omitzero"`
@@ -91,6 +93,7 @@ type EndClosure struct {
 	Tapered        *bool         `json:"tapered,omitzero"`
 	FoilToAir      *bool         `json:"foil_to_air,omitzero"`
 	MasticAllRound *bool         `json:"mastic_all_round,omitzero"`
+	KitConfirmed   *bool         `json:"kit_confirmed,omitzero"` // the facts of the closure were confirmed as one
 }
 
 func (*Repair) Kind() Kind  { return RepairKind }
@@ -101,7 +104,8 @@ func (r *Repair) Refs() []Ref {
 		refs = append(refs, Ref{pointerAt("/component_ids", i), ComponentKind, r.ComponentIDs[i]})
 	}
 	refs = addRef(refs, "/crossover_id", CrossoverKind, r.CrossoverID)
-	return addRef(refs, "/member_id", CrewMemberKind, r.MemberID)
+	refs = addRef(refs, "/member_id", CrewMemberKind, r.MemberID)
+	return addRef(refs, "/redoes_id", RepairKind, r.RedoesID)
 }
 
 // Has tells whether the material was used.

@@ -13,6 +13,7 @@ type Visit struct {
 	CallBackID *UUID            `json:"call_back_id,omitzero"`
 	Stops      []Stop           `json:"stops,omitzero" validate:"dive"`
 	Combustion *CombustionCheck `json:"combustion,omitzero"`
+	Air        *AirCheck        `json:"air,omitzero"`
 	Weather    string           `json:"weather,omitzero"`
 }
 
@@ -35,6 +36,13 @@ type CombustionCheck struct {
 	TestedBy     string     `json:"tested_by,omitzero"`
 }
 
+// AirCheck is what was felt at the outlets when the furnace ran again.
+type AirCheck struct {
+	FeltAt      *time.Time `json:"felt_at,omitzero"`
+	EveryOutlet *bool      `json:"every_outlet,omitzero"`                                   // air came from each of them
+	WithoutIDs  []UUID     `json:"without_ids,omitzero" validate:"omitempty,max=40,unique"` // the parts from which none came
+}
+
 func (*Visit) Kind() Kind  { return VisitKind }
 func (v *Visit) Job() UUID { return v.JobID }
 func (v *Visit) Refs() []Ref {
@@ -44,6 +52,11 @@ func (v *Visit) Refs() []Ref {
 		refs = append(refs, Ref{pointerAt("/crew_ids", i), CrewMemberKind, v.CrewIDs[i]})
 	}
 	refs = addRef(refs, "/call_back_id", CallBackKind, v.CallBackID)
+	if v.Air != nil {
+		for i := range v.Air.WithoutIDs {
+			refs = append(refs, Ref{pointerAt("/air/without_ids", i), ComponentKind, v.Air.WithoutIDs[i]})
+		}
+	}
 	if v.Combustion != nil {
 		refs = addRef(refs, "/combustion/credential_id", CredentialKind, v.Combustion.CredentialID)
 	}

@@ -2,6 +2,7 @@ package intake
 
 import (
 	"fmt"
+	"reflect"
 	"testing"
 
 	"ductledger/domain"
@@ -111,7 +112,7 @@ func TestEveryReviewInEveryState(t *testing.T) {
 				want := stored.Record
 				want.State = to
 				record, _ := got.Item.Record.(*domain.Job)
-				if got.Status != Updated || got.Version != 2 || !got.Consequence || got.JobID != ourJob || record == nil || *record != want {
+				if got.Status != Updated || got.Version != 2 || !got.Consequence || got.JobID != ourJob || !reflect.DeepEqual(record, &want) {
 					t.Errorf("the job: %+v %+v, want %+v", got, record, want)
 				}
 				if got.Item.TokenID != review.TokenID || got.Item.Index != -1 {

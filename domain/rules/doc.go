@@ -17,6 +17,26 @@
 // missing fact may stay silent, or was waived. An absent fact is never taken
 // for a good one. A fact of the home that several rules miss is one finding.
 //
+// A job claims only what it shows. One that says completed owes a visit, the
+// look inside, and of every ducted section its trunk, both ends, and every
+// outlet, counted and numbered; each tight, repaired, or out of reach with a
+// reason; and air at every outlet at the end. An outlet that nobody described
+// is not recorded. A job that says partial owes the same description; what it
+// left undone is a question for the reviewer, with its reason. Until a job is
+// sent in, what is not recorded is no more than the list of what to enter.
+//
+// One statement may stand for many parts: a component with numbers in place of
+// one number, all of one sort, in one section, found alike; a repair that names
+// it covers them all. It stays one record, one name in a sentence and one
+// finding; outcomes, layout, outlets, photos and readings count its parts. What
+// differs is a record of its own.
+//
+// A repair that does an earlier one again takes its parts from it: quality is
+// judged of what stands now, conduct of all that was done.
+//
+// Payable is what was shown: no line of work without a visit, a record of work
+// and a photo; no trip without a visit, a coded reason and a photo.
+//
 // Units: in, ft, Pa, cfm, cfm25 (cfm at 25 Pa), ppm; names end in them. Times
 // are shown as the device wrote them. Floats are not rounded; sentences round.
 //
