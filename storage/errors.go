@@ -69,7 +69,7 @@ func interpret(err error) error {
 	var connect *pgconn.ConnectError
 	var netError net.Error
 	switch {
-	case errors.Is(err, errRaceLost):
+	case raceLost(err): // too often
 		return ErrBusy
 	case errors.As(err, &pg):
 		return interpretPg(pg, err)
@@ -85,7 +85,7 @@ func interpret(err error) error {
 
 func interpretPg(pg *pgconn.PgError, err error) error {
 	switch pg.Code {
-	case serializationFailure, deadlockDetected, lockNotAvailable:
+	case lockNotAvailable:
 		return ErrBusy
 	case queryCanceled:
 		return &domain.Error{Code: domain.TimeLimit, Detail: "the time limit passed before an answer was ready", RetryAfter: unavailable}

@@ -47,7 +47,7 @@ type waitingRow struct {
 const heldWaitingSQL = `
 WITH RECURSIVE follows AS (
     SELECT h.held_id, h.kind, h.record_id FROM held AS h
-    JOIN unnest(@own_kinds::record_kind[], @own_ids::uuid[]) AS k(kind, record_id) ON h.missing_kind = k.kind AND h.missing_id = k.record_id
+    JOIN unnest(@came_kinds::record_kind[], @came_ids::uuid[]) AS k(kind, record_id) ON h.missing_kind = k.kind AND h.missing_id = k.record_id
     WHERE h.program_id = @program_id AND h.state = 'waiting'
     UNION
     SELECT h.held_id, h.kind, h.record_id FROM held AS h

@@ -20,8 +20,11 @@ type Push struct {
 	// HoldNoUnmatched leaves conflicts out of held: a PUT without If-Match is
 	// answered 428 and nothing was contested.
 	HoldNoUnmatched bool
-	Sign            *Sign
-	Claim           Claim
+	// Came are records for which held items wait: the items are taken along as if
+	// the records came now.
+	Came  []intake.Key
+	Sign  *Sign
+	Claim Claim
 }
 
 // Pushed is what became of it.
@@ -55,6 +58,8 @@ type JobCounts struct {
 // savepoint, and the culprits are rejected before all is run again.
 func (db *DB) Push(ctx context.Context, caller domain.Caller, p Push) (Pushed, error) {
 	plan := planOf(p.Items)
+	plan.came = p.Came
+	plan.order()
 	for range len(p.Items) + maxWidenings {
 		var out Pushed
 		err := db.in(ctx, caller.Program, writing, func(t *tx) (err error) {
@@ -67,8 +72,9 @@ func (db *DB) Push(ctx context.Context, caller domain.Caller, p Push) (Pushed, e
 		case errors.As(err, &wider):
 			plan.widen(wider)
 		case errors.As(err, &poison):
-			if err := db.findPoison(ctx, caller, poison.decisions); err != nil {
-				return Pushed{}, err
+			err := db.findPoison(ctx, caller, poison.decisions)
+			if err != nil && !raceLost(err) {
+				return Pushed{}, interpret(err)
 			}
 			plan.keep(poison.decisions)
 		default:
@@ -83,6 +89,7 @@ const maxWidenings = 8
 
 // A wideningError says that more has to be locked than was known at first:
 // held items of other jobs that come along, open jobs that use a changed record.
+// It is empty where another push committed what this one has to know.
 type wideningError struct {
 	jobs  []domain.UUID
 	along []*intake.Item
@@ -110,10 +117,15 @@ func (t *tx) push(caller domain.Caller, p *Push, plan *plan) (Pushed, error) {
 	}
 	accepted := acceptedOf(decisions)
 	t.storeRecords(accepted)
+	waits := waitsFor(decisions)
 	var head *lockedHead
-	if len(accepted) > 0 && !p.ValidateOnly {
-		if head, err = t.lockHead(); err != nil {
+	if len(accepted)+len(waits) > 0 && !p.ValidateOnly {
+		var came []cameRow
+		if head, err = t.lockHead(func() { all(t, &came, cameSQL, known.cameArgs(plan, waits)) }); err != nil {
 			return Pushed{}, poisonOr(err, accepted)
+		}
+		if came[0].Came {
+			return Pushed{}, &wideningError{}
 		}
 	} else if err := t.flush(); err != nil {
 		return Pushed{}, poisonOr(err, accepted)
@@ -130,7 +142,7 @@ func (t *tx) push(caller domain.Caller, p *Push, plan *plan) (Pushed, error) {
 			return Pushed{}, err
 		}
 	} else {
-		if head != nil {
+		if len(accepted) > 0 {
 			t.appendLedger(head, accepted)
 			numberEntries(judged, accepted)
 			t.writeScopes(known, accepted)
@@ -138,7 +150,7 @@ func (t *tx) push(caller domain.Caller, p *Push, plan *plan) (Pushed, error) {
 				return Pushed{}, err
 			}
 			t.countLate(accepted)
-			out.Head, known.recordedAt = head.Head, head.RecordedAt
+			known.recordedAt = head.RecordedAt
 		}
 		t.readCurrent(caller, known, decisions) // as the scopes stand now
 		if err := t.writeHeld(caller, p, known, decisions); err != nil {
@@ -155,6 +167,8 @@ func (t *tx) push(caller domain.Caller, p *Push, plan *plan) (Pushed, error) {
 		}
 		if head == nil {
 			out.Head = heads[0].head()
+		} else {
+			out.Head = head.Head
 		}
 		known.afterHeld()
 	}
@@ -184,9 +198,11 @@ func acceptedOf(decisions []intake.Decision) []intake.Decision {
 }
 
 // findPoison tries each record behind a savepoint and gives the items whose
-// records break a constraint their problem. Nothing of it stays.
+// records break a constraint their problem. Nothing of it stays. Where another
+// transaction was faster the decisions may no longer stand: the push is to be run
+// again from its first reading, and not this search alone.
 func (db *DB) findPoison(ctx context.Context, caller domain.Caller, accepted []intake.Decision) error {
-	return db.in(ctx, caller.Program, writing, func(t *tx) error {
+	return db.once(ctx, caller.Program, writing, func(t *tx) error {
 		t.discard = true
 		if err := t.flush(); err != nil {
 			return err

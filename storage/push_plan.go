@@ -13,6 +13,7 @@ type plan struct {
 	keys  []intake.Key // the items' own records and what they refer to
 	next  []intake.VersionKey
 	own   []intake.Key  // the items' own
+	came  []intake.Key  // those for which held items wait: what waits for own is asked for too
 	jobs  []domain.UUID // whose records are touched
 	homes []domain.UUID
 
@@ -122,6 +123,7 @@ func (p *plan) order() {
 		return slices.Compact(ids)
 	}
 	p.keys, p.own = set(p.keys), set(p.own)
+	p.came = set(append(p.came, p.own...))
 	p.jobs, p.homes, p.contractors = ids(p.jobs), ids(p.homes), ids(p.contractors)
 }
 

@@ -179,6 +179,7 @@ WHERE p.program_id = @program_id`
 // it needs, in one round trip.
 func (t *tx) readPush(caller domain.Caller, plan *plan, p *Push) (*known, error) {
 	ownKinds, ownIDs := columns(plan.own)
+	cameKinds, cameIDs := columns(plan.came)
 	_, ids := columns(plan.keys)
 	nextVersions := make([]int64, len(plan.next))
 	for i, v := range plan.next {
@@ -187,7 +188,7 @@ func (t *tx) readPush(caller domain.Caller, plan *plan, p *Push) (*known, error)
 	args := named{
 		"program_id": t.program, "token_id": caller.Token, "contractor_id": caller.Contractor,
 		"jobs": plan.jobs, "homes": plan.homes, "locks": plan.locksOf(), "ids": ids, "own_kinds": ownKinds, "own_ids": ownIDs,
-		"next_versions": nextVersions,
+		"next_versions": nextVersions, "came_kinds": cameKinds, "came_ids": cameIDs,
 	}
 	var (
 		locked   []struct{ RecordID [16]byte }

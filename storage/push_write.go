@@ -19,10 +19,14 @@ const headLockSQL = `
 SELECT position, link, recorded_at, epoch, epoch_from_position, epoch_cause = 'restore' AS shared
 FROM program_head WHERE program_id = @program_id FOR NO KEY UPDATE`
 
-// lockHead flushes what is queued and locks the program's head last.
-func (t *tx) lockHead() (*lockedHead, error) {
+// lockHead flushes what is queued and locks the program's head last. What after
+// queues is read under that lock, in the same round trip.
+func (t *tx) lockHead(after ...func()) (*lockedHead, error) {
 	var rows []headRow
 	all(t, &rows, headLockSQL, named{"program_id": t.program})
+	for _, queue := range after {
+		queue()
+	}
 	if err := t.flush(); err != nil {
 		return nil, err
 	}

@@ -2,36 +2,83 @@ package storage
 
 import (
 	"context"
+	"errors"
 	"time"
+
+	"ductledger/domain"
+	"ductledger/domain/intake"
 )
 
 // waitsAtMost is how long an item waits for its parent before a person is
 // asked to look at it.
 const waitsAtMost = 7 * 24 * time.Hour
 
+// lookAfter is the age at which a waiting item is first looked at again. It is
+// looked at once more each time its age has doubled.
+const lookAfter = 30 * time.Second
+
+// looksAtMost bounds the items of one program that one sweep takes up.
+const looksAtMost = 200
+
 const heldOverdueSQL = `
 UPDATE held SET state = 'open', code = 'parent_missing' WHERE program_id = @program_id AND state = 'waiting' AND received_at < @before`
 
-// Sweep opens, in every program, the held items that have waited too long.
-// It is safe to run at any time and on several instances at once.
-func (db *DB) Sweep(ctx context.Context) (opened int64, err error) {
+// Items that wait for a record that is there: it came while nobody looked, or
+// its sender may know of it only since.
+const heldLookSQL = `
+UPDATE held AS h SET looked_at = @at
+FROM (SELECT x.held_id FROM held AS x
+    CROSS JOIN LATERAL (SELECT r.version FROM record_head AS r
+        WHERE r.program_id = @program_id AND r.record_id = x.missing_id AND r.kind = x.missing_kind OFFSET 0) AS r
+    WHERE x.program_id = @program_id AND x.state = 'waiting'
+        AND @at::timestamptz - coalesce(x.looked_at, x.received_at)
+            >= greatest(@look_after::interval, coalesce(x.looked_at, x.received_at) - x.received_at)
+    ORDER BY x.received_at LIMIT @limit FOR UPDATE OF x SKIP LOCKED) AS due
+WHERE h.program_id = @program_id AND h.held_id = due.held_id
+RETURNING h.missing_kind::text AS missing_kind, h.missing_id`
+
+type lookRow struct {
+	MissingKind string
+	MissingID   [16]byte
+}
+
+// Swept is what a sweep did.
+type Swept struct {
+	Opened int64 // items that have waited too long
+	Looked int   // records that are there and for which items still waited
+}
+
+// Sweep looks, in every program, at the held items that still wait: those whose
+// record has come are decided again, those that have waited too long are opened
+// for a person. It is safe to run at any time and on several instances at once.
+func (db *DB) Sweep(ctx context.Context) (swept Swept, err error) {
 	positions, err := db.Positions(ctx)
 	if err != nil {
-		return 0, err
+		return swept, err
 	}
+	var errs []error
 	for program := range positions {
-		err := db.in(ctx, program, writing, func(t *tx) error {
-			var n int64
-			t.queue(heldOverdueSQL, named{"program_id": program, "before": t.now.Add(-waitsAtMost)}).Exec(affected(&n))
-			if err := t.flush(); err != nil {
-				return err
-			}
-			opened += n
-			return nil
-		})
-		if err != nil {
-			return opened, err
-		}
+		errs = append(errs, db.sweepProgram(ctx, program, &swept))
 	}
-	return opened, nil
+	return swept, errors.Join(errs...)
+}
+
+func (db *DB) sweepProgram(ctx context.Context, program domain.UUID, swept *Swept) error {
+	var opened int64
+	var due []lookRow
+	err := db.in(ctx, program, writing, func(t *tx) error {
+		t.queue(heldOverdueSQL, named{"program_id": program, "before": t.now.Add(-waitsAtMost)}).Exec(affected(&opened))
+		all(t, &due, heldLookSQL, named{"program_id": program, "at": t.now, "look_after": lookAfter, "limit": looksAtMost})
+		return nil
+	})
+	if swept.Opened += opened; err != nil || len(due) == 0 {
+		return err
+	}
+	came := make([]intake.Key, len(due))
+	for i, row := range due {
+		came[i] = intake.Key{Kind: domain.Kind(row.MissingKind), ID: row.MissingID}
+	}
+	swept.Looked += len(came)
+	_, err = db.Push(ctx, domain.Caller{Program: program}, Push{Came: came, ReceivedAt: db.now()})
+	return err
 }

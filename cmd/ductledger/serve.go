@@ -95,18 +95,17 @@ func inBackground(ctx context.Context, loops ...func(context.Context)) (end func
 	return func() { cancel(); running.Wait() }
 }
 
-// sweepInterval is how often items that have waited too long for their parent
-// are shown to a person.
-const sweepInterval = time.Hour
+// sweepInterval is how often items that wait for a record are looked at again.
+const sweepInterval = 30 * time.Second
 
 func sweep(ctx context.Context, db *storage.DB, log *slog.Logger) {
 	tick := time.NewTicker(sweepInterval)
 	defer tick.Stop()
 	for {
-		if opened, err := db.Sweep(ctx); err != nil && ctx.Err() == nil {
-			log.Warn("held items that wait too long could not be looked for", "error", err.Error())
-		} else if opened > 0 {
-			log.Info("held items that waited too long are open now", "count", opened)
+		if swept, err := db.Sweep(ctx); err != nil && ctx.Err() == nil {
+			log.Warn("held items that wait could not all be looked at", "error", err.Error())
+		} else if swept != (storage.Swept{}) {
+			log.Info("held items that waited were looked at", "records_there", swept.Looked, "opened", swept.Opened)
 		}
 		select {
 		case <-ctx.Done():

@@ -1,0 +1,1 @@
+ALTER TABLE held DROP COLUMN looked_at;
