@@ -18,17 +18,28 @@ import (
 
 type demoCommand struct {
 	DatabaseURL string `from:"DATABASE_URL" placeholder:"URL" help:"A Postgres to make a database in; without, a private one is started, or a container."`
-	Image       string `from:"POSTGRES_IMAGE" default:"postgres:17" help:"Image of the container."`
-	Listen      string `default:"127.0.0.1:8080" placeholder:"ADDRESS" help:"Where the API listens."`
-	Jobs        int    `default:"600" help:"Jobs of the invented program, 12 to 5000."`
-	Months      int    `default:"13" help:"Months, the running one included, 2 to 36."`
-	EnvFile     string `placeholder:"FILE" help:"Write the address and the tokens there once it is ready."`
-	Keep        string `placeholder:"DIR" help:"Keep the private Postgres in this folder."`
-	Exit        bool   `help:"Stop once it is ready."`
+	postgresSettings
+	Listen  string `default:"127.0.0.1:8080" placeholder:"ADDRESS" help:"Where the API listens."`
+	Jobs    int    `default:"600" help:"Jobs of the invented program, 12 to 5000."`
+	Months  int    `default:"13" help:"Months, the running one included, 2 to 36."`
+	EnvFile string `placeholder:"FILE" help:"Write the address and the tokens there once it is ready."`
+	Keep    string `placeholder:"DIR" help:"Keep the private Postgres in this folder."`
+	Exit    bool   `help:"Stop once it is ready."`
 }
 
 func (demoCommand) Help() string {
 	return "Makes an invented program of a year by driving the service's own HTTP API with simulated field devices over bad links, then serves it. Ctrl-C leaves nothing behind.\n\nExample:\n  ductledger demo --jobs 60 --months 3 --env-file demo.env"
+}
+
+// postgresSettings say where a Postgres may come from when none is named.
+type postgresSettings struct {
+	Image      string `from:"POSTGRES_IMAGE" default:"postgres:17" help:"Image of the container."`
+	Archive    string `from:"POSTGRES_ARCHIVE" placeholder:"URL#sha256=DIGEST" help:"Archive of Postgres programs to fetch instead of the known one, where nothing else is found."`
+	NoDownload bool   `help:"Fetch no Postgres; what was fetched before still serves."`
+}
+
+func (s postgresSettings) options() cluster.Options {
+	return cluster.Options{Image: s.Image, Archive: s.Archive, NoDownload: s.NoDownload}
 }
 
 // demoApplication marks the addresses that a demo prints, so that a later one
@@ -56,8 +67,10 @@ func (c *demoCommand) Run(in *invocation) (err error) {
 	}
 	defer func() { _ = listener.Close() }() // closed already where it was served
 	show := newShow(in.stderr)
-	postgres, err := cluster.Start(in.ctx, cluster.Options{DatabaseURL: c.DatabaseURL, Application: demoApplication,
-		Database: "ductledger_demo", Keep: c.Keep, Image: c.Image, Say: show.say})
+	options := c.options()
+	options.DatabaseURL, options.Application, options.Database = c.DatabaseURL, demoApplication, "ductledger_demo"
+	options.Keep, options.Say, options.Progress = c.Keep, show.say, show.fetching
+	postgres, err := cluster.Start(in.ctx, options)
 	if err != nil {
 		return ended(in.ctx, err)
 	}

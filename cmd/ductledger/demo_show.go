@@ -22,16 +22,35 @@ func newShow(w io.Writer) *show { return &show{w: w} }
 
 func (s *show) say(line string) { fmt.Fprintln(s.w, line) }
 
-func (s *show) begin(days int) {
+// onTerminal says whether a bar can be drawn; into a file it would only write
+// carriage returns.
+func (s *show) onTerminal() bool {
 	file, ok := s.w.(*os.File)
 	if !ok {
-		return
+		return false
 	}
-	if info, err := file.Stat(); err != nil || info.Mode()&os.ModeCharDevice == 0 {
-		return
+	info, err := file.Stat()
+	return err == nil && info.Mode()&os.ModeCharDevice != 0
+}
+
+func (s *show) newBar(total int64, of string, more ...progressbar.Option) *progressbar.ProgressBar {
+	options := []progressbar.Option{progressbar.OptionSetWriter(s.w), progressbar.OptionSetDescription(of),
+		progressbar.OptionClearOnFinish(), progressbar.OptionSetWidth(30), progressbar.OptionThrottle(100 * time.Millisecond)}
+	if !s.onTerminal() {
+		options = append(options, progressbar.OptionSetVisibility(false))
 	}
-	s.bar = progressbar.NewOptions(days, progressbar.OptionSetWriter(s.w), progressbar.OptionSetDescription("DEMO days"),
-		progressbar.OptionClearOnFinish(), progressbar.OptionSetWidth(30), progressbar.OptionThrottle(100*time.Millisecond))
+	return progressbar.NewOptions64(total, append(options, more...)...)
+}
+
+// fetching is the bar of a Postgres that is fetched.
+func (s *show) fetching(size int64) io.WriteCloser {
+	return s.newBar(size, "Postgres", progressbar.OptionShowBytes(true))
+}
+
+func (s *show) begin(days int) {
+	if s.onTerminal() {
+		s.bar = s.newBar(int64(days), "DEMO days")
+	}
 }
 
 func (s *show) step(day time.Time, sentIn int) {

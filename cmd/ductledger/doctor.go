@@ -8,9 +8,13 @@ import (
 
 	"ductledger/migrations"
 	"ductledger/storage"
+	"ductledger/storage/cluster"
 )
 
-type doctorCommand struct{ serveSettings }
+type doctorCommand struct {
+	serveSettings
+	postgresSettings
+}
 
 func (doctorCommand) Help() string {
 	return "Shows each setting of the service with its origin and looks at what the service needs. Nothing is changed. The exit code is 1 when something needs a hand.\n\nExample:\n  ductledger doctor"
@@ -43,6 +47,7 @@ func (c *doctorCommand) Run(in *invocation) error {
 		fmt.Fprintf(in.stdout, "%-16s %s (%s)\n", s.name, s.value, s.origin)
 	}
 	e := &examination{in: in}
+	e.note("postgres", "for the demo and the tests: %s", cluster.Look(in.ctx, c.options()))
 	if err := c.examine(e); err != nil {
 		e.bad("database", "%v", err)
 	}

@@ -6,7 +6,9 @@ import (
 	"encoding/hex"
 	"errors"
 	"fmt"
+	"io"
 	"net/url"
+	"os"
 	"strings"
 	"sync"
 	"time"
@@ -29,7 +31,7 @@ const (
 )
 
 // ErrNone is in the chain of Start's error when there is no Postgres to be
-// had: no address, no programs, no container engine.
+// had: no address, no programs, no container engine, no archive.
 var ErrNone = errors.New("no Postgres found")
 
 // Options say which Postgres is wanted. The zero value takes programs of this
@@ -61,16 +63,25 @@ type Options struct {
 	Image string
 	// NoContainer leaves the third way out.
 	NoContainer bool
+	// Archive is an archive to fetch instead of the one for this machine,
+	// "https://host/name#sha256=digest": from a mirror, or for a machine that has none.
+	Archive string
+	// NoDownload fetches nothing; what an earlier run fetched still serves.
+	NoDownload bool
+	// Progress is told how many bytes will be fetched, -1 where that is not
+	// known, and gets the bytes as they come.
+	Progress func(size int64) io.WriteCloser
 	// Say is told, a line at a time, what was chosen and what was cleared.
 	Say func(line string)
 
 	path           string   // instead of PATH, in tests
 	places         []string // instead of the usual folders, in tests
 	temp           string   // instead of os.TempDir, in tests
+	cache          string   // instead of the user's cache folder, in tests
 	outlivesParent bool     // the server gets no signal when we die, in tests
 }
 
-// server is one of the three ways, started.
+// server is one of the four ways, started.
 type server struct {
 	admin  *url.URL // the maintenance database, with the password
 	origin string   // for people
@@ -92,14 +103,11 @@ type Cluster struct {
 // Start gets a Postgres and returns once it answers. ctx ends the wait, not
 // the cluster: that is Stop's.
 func Start(ctx context.Context, o Options) (*Cluster, error) {
-	if o.DatabaseVariable == "" {
-		o.DatabaseVariable = "DATABASE_URL"
-	}
-	if o.Image == "" {
-		o.Image = defaultImage
-	}
-	if o.Say == nil {
-		o.Say = func(string) {}
+	o = withDefaults(o)
+	if o.Archive != "" { // said at once, also where it will not be needed
+		if _, err := archiveAt(o.Archive); err != nil {
+			return nil, err
+		}
 	}
 	s, err := choose(ctx, o)
 	if err != nil {
@@ -111,6 +119,22 @@ func Start(ctx context.Context, o Options) (*Cluster, error) {
 	}
 	o.Say("Postgres: " + s.origin)
 	return c, nil
+}
+
+func withDefaults(o Options) Options {
+	if o.DatabaseVariable == "" {
+		o.DatabaseVariable = "DATABASE_URL"
+	}
+	if o.Image == "" {
+		o.Image = defaultImage
+	}
+	if o.Say == nil {
+		o.Say = func(string) {}
+	}
+	if o.Progress == nil {
+		o.Progress = func(int64) io.WriteCloser { return unseen{io.Discard} }
+	}
+	return o
 }
 
 // choose takes the first way that is there. One that is there and fails is an
@@ -141,9 +165,45 @@ func choose(ctx context.Context, o Options) (*server, error) {
 		}
 		looked = append(looked, "a container engine ("+reason+")")
 	}
+	programs, err := fetchPrograms(ctx, o)
+	if err == nil {
+		return private(ctx, o, *programs)
+	}
+	looked = append(looked, "an archive ("+err.Error()+")")
 	return nil, fmt.Errorf("%w: looked for %s; install Postgres %d or newer "+
 		"(apt-get install postgresql, brew install postgresql@17), or set %s",
 		ErrNone, strings.Join(looked, ", "), minMajor, o.DatabaseVariable)
+}
+
+// Look says, for people, which Postgres Start would take, without an address
+// that was given. It starts and fetches nothing.
+func Look(ctx context.Context, o Options) string {
+	programs, _ := findPrograms(ctx, o)
+	if programs != nil {
+		return fmt.Sprintf("version %d, %s", programs.major, programs.postgres)
+	}
+	if !o.NoContainer && engineMissing(ctx) == "" {
+		return "none on this machine; a container of " + o.Image
+	}
+	a, err := archiveFor(o)
+	if err != nil {
+		return "none on this machine, no container engine, no archive: " + err.Error()
+	}
+	folder, err := fetched(o, a)
+	if err != nil {
+		return err.Error()
+	}
+	if _, err := os.Stat(folder); err == nil {
+		programs, err := programsBelow(ctx, folder)
+		if err != nil {
+			return fmt.Sprintf("what was unpacked in %s does not run here: %v", folder, err)
+		}
+		return fmt.Sprintf("version %d, fetched before, %s", programs.major, programs.postgres)
+	}
+	if o.NoDownload {
+		return "none on this machine, no container engine, and " + a.what + " may not be downloaded"
+	}
+	return fmt.Sprintf("none on this machine; %s would be fetched from %s to %s", a.what, a.shown(), folder)
 }
 
 // prepare waits for the first answer and makes the run's own database.

@@ -5,9 +5,12 @@
 //     and dropped at the end;
 //  2. Postgres programs on this machine: a private cluster in a folder of its
 //     own, on the loopback address, with a random password;
-//  3. a container, by the docker command line.
+//  3. a container, by the docker command line;
+//  4. a pinned archive of Postgres programs: it is fetched once, held to its
+//     SHA-256 before anything is unpacked, and kept in the user's cache folder
+//     (root's is /var/cache, since the server runs as somebody else). Then as 2.
 //
-// Where there is none of the three, one line says what was looked for and what
+// Where there is none of the four, one line says what was looked for and what
 // to install. Postgres 15 is the oldest that is taken.
 //
 // The one idea is that nothing stays behind. Stop ends the server and removes

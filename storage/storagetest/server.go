@@ -44,19 +44,23 @@ func (s *server) start(ctx context.Context) error {
 	return s.err
 }
 
-// open takes the first Postgres there is: address, programs, container.
+// open takes the first Postgres there is: address, programs, container, archive.
 func (s *server) open(ctx context.Context, address string) error {
 	options := cluster.Options{
 		DatabaseURL: address, DatabaseVariable: "TEST_DATABASE_URL",
 		Database: "ductledger_test", Fast: true, Parameters: []string{maxConnections}, NoContainer: true,
+		Archive: os.Getenv("POSTGRES_ARCHIVE"), NoDownload: true,
+		Say: func(line string) { fmt.Fprintln(os.Stderr, "storagetest:", line) },
 	}
 	c, err := cluster.Start(ctx, options)
 	if errors.Is(err, cluster.ErrNone) {
 		var failed error
 		if options.DatabaseURL, s.end, failed = container(ctx); failed != nil {
-			return fmt.Errorf("%w; nor a container: %w", err, failed)
+			options.NoDownload = os.Getenv("DUCTLEDGER_NO_DOWNLOAD") != ""
 		}
-		c, err = cluster.Start(ctx, options)
+		if c, err = cluster.Start(ctx, options); errors.Is(err, cluster.ErrNone) && failed != nil {
+			err = fmt.Errorf("%w; nor a container: %w", err, failed)
+		}
 	}
 	s.cluster = c
 	return err
