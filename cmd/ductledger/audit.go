@@ -2,6 +2,7 @@ package main
 
 import (
 	"fmt"
+	"io"
 
 	"ductledger/storage"
 )
@@ -30,10 +31,13 @@ func (c *auditCommand) Run(in *invocation) error {
 	if report.Broken > 0 {
 		return fmt.Errorf("the chain is broken at position %d: %s", report.Broken, report.Why)
 	}
-	if report.To == 0 {
-		fmt.Fprintln(in.stdout, "the ledger is empty")
-		return nil
-	}
-	fmt.Fprintf(in.stdout, "positions %d to %d hold; link %s\n", report.From, report.To, report.Link)
-	return nil
+	shown := map[string]any{"from": report.From, "to": report.To, "link": report.Link}
+	return in.answer(shown, func(w io.Writer) (err error) {
+		if report.To == 0 {
+			_, err = fmt.Fprintln(w, "the ledger is empty")
+		} else {
+			_, err = fmt.Fprintf(w, "positions %d to %d hold; link %s\n", report.From, report.To, report.Link)
+		}
+		return err
+	})
 }

@@ -6,6 +6,7 @@ import (
 	"io"
 	"log/slog"
 
+	"ductledger/domain"
 	"ductledger/migrations"
 	"ductledger/storage"
 )
@@ -48,4 +49,10 @@ func (s *databaseSettings) open(in *invocation, o storage.Options) (*storage.DB,
 // newLog writes one JSON object a line.
 func newLog(w io.Writer, level slog.Level) *slog.Logger {
 	return slog.New(slog.NewJSONHandler(w, &slog.HandlerOptions{Level: level}))
+}
+
+// operator is whoever runs a command on the database: of the office, and no
+// person with a token.
+func operator(program domain.UUID) domain.Caller {
+	return domain.Caller{Program: program, Role: domain.Staff}
 }

@@ -3,6 +3,7 @@ package main
 import (
 	"errors"
 	"fmt"
+	"io"
 	"strings"
 	"time"
 
@@ -30,26 +31,43 @@ const (
 type examination struct {
 	in    *invocation
 	wrong int
+	found []finding
 }
 
-func (e *examination) good(what, format string, args ...any) { e.line("ok  ", what, format, args) }
+// finding is one line of what the doctor saw: ok, LOOK or note.
+type finding struct {
+	Mark string `json:"mark"`
+	What string `json:"what"`
+	Text string `json:"text"`
+}
+
+func (e *examination) good(what, format string, args ...any) { e.line("ok", what, format, args) }
 func (e *examination) bad(what, format string, args ...any) {
 	e.wrong++
 	e.line("LOOK", what, format, args)
 }
 func (e *examination) note(what, format string, args ...any) { e.line("note", what, format, args) }
 func (e *examination) line(mark, what, format string, args []any) {
-	fmt.Fprintf(e.in.stdout, "%s  %-9s %s\n", mark, what, fmt.Sprintf(format, args...))
+	e.found = append(e.found, finding{mark, what, fmt.Sprintf(format, args...)})
 }
 
 func (c *doctorCommand) Run(in *invocation) error {
-	for _, s := range in.settings {
-		fmt.Fprintf(in.stdout, "%-16s %s (%s)\n", s.name, s.value, s.origin)
-	}
 	e := &examination{in: in}
 	e.note("postgres", "for the demo and the tests: %s", cluster.Look(in.ctx, c.options()))
 	if err := c.examine(e); err != nil {
 		e.bad("database", "%v", err)
+	}
+	err := in.answer(map[string]any{"settings": in.settings, "found": e.found}, func(w io.Writer) error {
+		for _, s := range in.settings {
+			fmt.Fprintf(w, "%-16s %s (%s)\n", s.Name, s.Value, s.Origin)
+		}
+		for _, f := range e.found {
+			fmt.Fprintf(w, "%-4s  %-9s %s\n", f.Mark, f.What, f.Text)
+		}
+		return nil
+	})
+	if err != nil {
+		return err
 	}
 	if e.wrong > 0 {
 		return fmt.Errorf("%d things need a hand", e.wrong)

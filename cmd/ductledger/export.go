@@ -75,12 +75,12 @@ func (c *exportCommand) fromDatabase(in *invocation, show *show) (p storage.Pack
 	defer db.Close()
 	// The operator at the machine is no person with a token: such a package is
 	// released only after somebody with a name has built it again.
-	operator := domain.Caller{Program: storage.ProgramID(c.Program), Role: domain.Staff}
-	if p, _, err = db.BuildPackage(in.ctx, operator, domain.Month(c.Month), c.Position, o); err != nil {
+	by := operator(storage.ProgramID(c.Program))
+	if p, _, err = db.BuildPackage(in.ctx, by, domain.Month(c.Month), c.Position, o); err != nil {
 		return p, err
 	}
 	return p, whole(c.Out, func(w io.Writer) error {
-		_, err := io.Copy(w, io.NewSectionReader(db.PackageFile(in.ctx, operator, &p), 0, p.Bytes))
+		_, err := io.Copy(w, io.NewSectionReader(db.PackageFile(in.ctx, by, &p), 0, p.Bytes))
 		return err
 	})
 }

@@ -2,6 +2,7 @@ package main
 
 import (
 	"fmt"
+	"io"
 
 	"ductledger/storage"
 )
@@ -32,8 +33,10 @@ func (c *historyFailover) Run(in *invocation) error {
 	if err := db.NameFailover(in.ctx); err != nil {
 		return err
 	}
-	_, err = fmt.Fprintln(in.stdout, "taken: the history goes on")
-	return err
+	return in.answer(map[string]any{"taken": "failover"}, func(w io.Writer) error {
+		_, err := fmt.Fprintln(w, "taken: the history goes on")
+		return err
+	})
 }
 
 type historyRestored struct{ databaseSettings }
@@ -51,6 +54,8 @@ func (c *historyRestored) Run(in *invocation) error {
 	if err := db.NameRestore(in.ctx); err != nil {
 		return err
 	}
-	_, err = fmt.Fprintln(in.stdout, "taken: every program begins a new epoch, and its devices send again what was lost")
-	return err
+	return in.answer(map[string]any{"taken": "restored"}, func(w io.Writer) error {
+		_, err := fmt.Fprintln(w, "taken: every program begins a new epoch, and its devices send again what was lost")
+		return err
+	})
 }

@@ -2,6 +2,7 @@ package main
 
 import (
 	"fmt"
+	"io"
 
 	"github.com/google/uuid"
 )
@@ -17,6 +18,8 @@ func (idCommand) Run(in *invocation) error {
 	if err != nil {
 		return err
 	}
-	_, err = fmt.Fprintln(in.stdout, id)
-	return err
+	return in.answer(map[string]any{"id": id.String()}, func(w io.Writer) error {
+		_, err := fmt.Fprintln(w, id)
+		return err
+	})
 }

@@ -13,6 +13,8 @@ import (
 	_ "time/tzdata" // days and months are the program's, also on a machine without zones
 
 	"github.com/alecthomas/kong"
+	"github.com/go-json-experiment/json"
+	"github.com/go-json-experiment/json/jsontext"
 )
 
 // commands is the table of commands: one row each. A command is a struct with
@@ -31,6 +33,10 @@ type commands struct {
 	Audit     auditCommand     `cmd:"" help:"Verify the chain of a program's ledger."`
 	Recompute recomputeCommand `cmd:"" help:"Make every result again from the ledger and report what differs."`
 	History   historyCommand   `cmd:"" help:"Say that a moved or restored database is the one to serve."`
+	Complete  completeCommand  `cmd:"" help:"Set a shell up to complete the names of commands and flags."`
+
+	JSON    bool        `from:"-" name:"json" help:"Print what a command answers as one JSON value."`
+	Version versionFlag `from:"-" name:"version" help:"Print the version and end."`
 }
 
 func main() {
@@ -58,6 +64,20 @@ type invocation struct {
 	stderr   io.Writer
 	now      func() time.Time
 	settings []setting // of the command that runs, with their origin
+	json     bool      // answers are wanted as JSON
+}
+
+// answer prints what a command found: as one JSON value where that was asked
+// for, else as text for people.
+func (in *invocation) answer(value any, text func(w io.Writer) error) error {
+	if !in.json {
+		return text(in.stdout)
+	}
+	if err := json.MarshalWrite(in.stdout, value, jsontext.WithIndent("  ")); err != nil {
+		return err
+	}
+	_, err := fmt.Fprintln(in.stdout)
+	return err
 }
 
 // An exitError ends the program with a code of its own.
@@ -101,14 +121,25 @@ func run(ctx context.Context, args, env []string, stdin io.Reader, stdout, stder
 	if err != nil {
 		return fail(exitFailed, err)
 	}
-	if err := in.env.check(parser.Model); err != nil {
-		return fail(exitRefused, err)
+	if line, asked := in.env["COMP_LINE"]; asked { // a shell completes a line
+		for _, name := range candidates(parser.Model, line) {
+			fmt.Fprintln(stdout, name)
+		}
+		return exitGood
 	}
 	parsed, err := parser.Parse(args)
 	if err != nil {
 		return fail(exitRefused, fmt.Errorf("%w (try: ductledger --help)", err))
 	}
-	in.settings = settingsOf(parsed, in.env)
+	// A mistyped setting of what goes on working would be without effect for
+	// as long as it runs, so that only a person at hand is merely warned.
+	if err := in.env.check(parser.Model); err != nil {
+		if word := strings.Fields(parsed.Command())[0]; word == "serve" || word == "migrate" {
+			return fail(exitRefused, err)
+		}
+		fmt.Fprintln(stderr, "ductledger: warning: "+err.Error())
+	}
+	in.settings, in.json = settingsOf(parsed, in.env), table.JSON
 	if err := parsed.Run(in); err != nil {
 		var exit *exitError
 		if errors.As(err, &exit) {

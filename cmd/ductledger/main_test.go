@@ -10,6 +10,7 @@ import (
 	"testing"
 	"time"
 
+	"ductledger/api"
 	"ductledger/storage/storagetest"
 
 	"github.com/alecthomas/kong"
@@ -101,18 +102,58 @@ func TestIDsAreNewAndSortable(t *testing.T) {
 	}
 }
 
-// The unknown variable is refused by every command, also one without settings.
-func TestUnknownVariableIsRefused(t *testing.T) {
-	got := runWith(t, []string{"DUCTLEDGER_LISTENN=127.0.0.1:1"}, "id")
-	if got.code != 2 || !strings.Contains(got.stderr, "DUCTLEDGER_LISTENN") || !strings.Contains(got.stderr, "DUCTLEDGER_LISTEN\n") {
-		t.Errorf("exit %d: %s", got.code, got.stderr)
+// A variable that no command knows stops what goes on working with it; to a
+// person at hand it is said, and the command goes on.
+func TestUnknownVariables(t *testing.T) {
+	mistyped := []string{"DUCTLEDGER_LISTENN=127.0.0.1:1"}
+	for _, args := range [][]string{{"serve"}, {"migrate", "up"}, {"migrate", "status"}} {
+		got := runWith(t, mistyped, args...)
+		if got.code != 2 || !strings.Contains(got.stderr, "DUCTLEDGER_LISTENN") || !strings.Contains(got.stderr, "DUCTLEDGER_LISTEN\n") {
+			t.Errorf("%v: exit %d: %s", args, got.code, got.stderr)
+		}
+	}
+	got := runWith(t, mistyped, "id")
+	if got.code != 0 || len(got.stdout) != 37 || !strings.Contains(got.stderr, "warning") || !strings.Contains(got.stderr, "DUCTLEDGER_LISTEN\n") {
+		t.Errorf("exit %d: %s%s", got.code, got.stdout, got.stderr)
 	}
 	var known []string
 	for _, name := range demoVariables() {
 		known = append(known, name+"=x")
 	}
-	if got := runWith(t, known, "id"); got.code != 0 {
-		t.Errorf("the demo's own variables are refused: %s", got.stderr)
+	if got := runWith(t, known, "id"); got.code != 0 || got.stderr != "" {
+		t.Errorf("the demo's own variables: %s", got.stderr)
+	}
+}
+
+func TestVersion(t *testing.T) {
+	got := runWith(t, nil, "--version")
+	if got.code != 0 || got.stdout != api.BuildID()+"\n" || !strings.HasPrefix(got.stdout, "ductledger ") {
+		t.Errorf("exit %d: %q %q", got.code, got.stdout, got.stderr)
+	}
+}
+
+// A shell hands over the line so far and offers what comes back.
+func TestCompletion(t *testing.T) {
+	for line, want := range map[string]string{
+		"ductledger mi":                               "migrate",
+		"ductledger migrate ":                         "status up",
+		"ductledger token create --rol":               "--role",
+		"ductledger token create --role ":             "admin contractor field funder inspector staff",
+		"ductledger token create --role st":           "staff",
+		"ductledger token create --role staff --prog": "--program",
+		"ductledger token --js":                       "--json",
+		"ductledger complete ":                        "bash fish zsh",
+		"ductledger nothing-like-it":                  "",
+		"ductledger token create --name ":             "",
+		"":                                            "",
+	} {
+		got := runWith(t, []string{"COMP_LINE=" + line}, "ductledger", "x", "y")
+		if line != "" && (got.code != 0 || strings.Join(strings.Fields(got.stdout), " ") != want) {
+			t.Errorf("%q: exit %d, %q, not %q; %s", line, got.code, got.stdout, want, got.stderr)
+		}
+	}
+	if got := runWith(t, nil, "complete", "bash"); got.code != 0 || !strings.HasPrefix(got.stdout, "complete ") {
+		t.Errorf("bash: %+v", got)
 	}
 }
 

@@ -2,6 +2,7 @@ package main
 
 import (
 	"fmt"
+	"io"
 
 	"ductledger/migrations"
 )
@@ -47,12 +48,15 @@ func printStatus(in *invocation, address string) error {
 	if err != nil {
 		return err
 	}
-	fmt.Fprintf(in.stdout, "schema at version %d of %d\n", state.Current, state.Newest)
-	if state.Dirty {
-		fmt.Fprintln(in.stdout, "a run was killed or is at work; the next migrate up mends it")
-	}
-	for _, file := range state.Pending {
-		fmt.Fprintln(in.stdout, "pending "+file)
-	}
-	return nil
+	shown := map[string]any{"version": state.Current, "newest_version": state.Newest, "dirty": state.Dirty, "pending": append([]string{}, state.Pending...)}
+	return in.answer(shown, func(w io.Writer) error {
+		fmt.Fprintf(w, "schema at version %d of %d\n", state.Current, state.Newest)
+		if state.Dirty {
+			fmt.Fprintln(w, "a run was killed or is at work; the next migrate up mends it")
+		}
+		for _, file := range state.Pending {
+			fmt.Fprintln(w, "pending "+file)
+		}
+		return nil
+	})
 }

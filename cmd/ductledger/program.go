@@ -2,8 +2,10 @@ package main
 
 import (
 	"fmt"
+	"io"
 	"regexp"
 	"text/tabwriter"
+	"time"
 
 	"ductledger/domain"
 	"ductledger/storage"
@@ -50,8 +52,10 @@ func (c *programCreateCommand) Run(in *invocation) error {
 	if err := db.CreateProgram(in.ctx, p, set, epoch, &domain.RuleSet{Name: "First rules", FromOn: firstRuleSetFrom}); err != nil {
 		return err
 	}
-	fmt.Fprintf(in.stdout, "program %s made; next: ductledger token create --program %s --role admin --name \"…\"\n", c.Code, c.Code)
-	return nil
+	return in.answer(programShown(p), func(w io.Writer) error {
+		_, err := fmt.Fprintf(w, "program %s made; next: ductledger token create --program %s --role admin --name \"…\"\n", c.Code, c.Code)
+		return err
+	})
 }
 
 func twoIDs() (a, b domain.UUID, err error) {
@@ -77,14 +81,38 @@ func (c *programListCommand) Run(in *invocation) error {
 	if err != nil {
 		return err
 	}
-	table := tabwriter.NewWriter(in.stdout, 0, 0, 2, ' ', 0)
-	fmt.Fprintln(table, "CODE\tNAME\tTIME ZONE\tMADE")
+	shown := []shownProgram{}
 	for _, p := range list {
-		name := p.Name
-		if p.Demo {
-			name += " (DEMO)"
-		}
-		fmt.Fprintf(table, "%s\t%s\t%s\t%s\n", p.Code, name, p.TimeZone, p.CreatedAt.Format("2006-01-02"))
+		shown = append(shown, programShown(p))
 	}
-	return table.Flush()
+	return in.answer(map[string]any{"items": shown}, func(w io.Writer) error {
+		table := tabwriter.NewWriter(w, 0, 0, 2, ' ', 0)
+		fmt.Fprintln(table, "CODE\tNAME\tTIME ZONE\tMADE")
+		for _, p := range list {
+			name := p.Name
+			if p.Demo {
+				name += " (DEMO)"
+			}
+			fmt.Fprintf(table, "%s\t%s\t%s\t%s\n", p.Code, name, p.TimeZone, p.CreatedAt.Format(time.DateOnly))
+		}
+		return table.Flush()
+	})
+}
+
+// shownProgram is a program as --json prints it.
+type shownProgram struct {
+	ID        domain.UUID `json:"id"`
+	Code      string      `json:"code"`
+	Name      string      `json:"name"`
+	TimeZone  string      `json:"time_zone"`
+	Demo      bool        `json:"demo"`
+	CreatedAt *time.Time  `json:"created_at,omitzero"`
+}
+
+func programShown(p storage.Program) shownProgram {
+	shown := shownProgram{ID: p.ID, Code: p.Code, Name: p.Name, TimeZone: p.TimeZone, Demo: p.Demo}
+	if !p.CreatedAt.IsZero() {
+		shown.CreatedAt = &p.CreatedAt
+	}
+	return shown
 }

@@ -3,6 +3,7 @@ package main
 import (
 	"errors"
 	"fmt"
+	"io"
 
 	"ductledger/domain"
 	"ductledger/storage"
@@ -35,31 +36,46 @@ func (c *recomputeCommand) Run(in *invocation) error {
 	if err != nil {
 		return err
 	}
-	rows, differing := 0, 0
+	rows, differing := 0, []differingResult{}
 	for _, p := range programs {
 		err := db.Recompute(in.ctx, p.ID, job, func(r storage.Recomputed) error {
 			rows++
 			if r.Same() {
 				return nil
 			}
-			differing++
-			for _, d := range r.Differs {
-				fmt.Fprintf(in.stdout, "%s job %s serial %d: %s\n", p.Code, r.JobID, r.Serial, d)
-			}
+			differing = append(differing, differingResult{p.Code, r.JobID, r.Serial, r.Differs})
 			return nil
 		})
 		if err != nil {
 			return err
 		}
 	}
-	switch {
-	case rows == 0 && c.Job != "":
+	if rows == 0 && c.Job != "" {
 		return errors.New("no result of this job is stored")
-	case differing > 0:
-		return fmt.Errorf("%d of %d results differ from what the ledger gives", differing, rows)
 	}
-	fmt.Fprintf(in.stdout, "%d results made again, the same to the byte\n", rows)
-	return nil
+	err = in.answer(map[string]any{"results_count": rows, "differing": differing}, func(w io.Writer) error {
+		for _, r := range differing {
+			for _, d := range r.Differs {
+				fmt.Fprintf(w, "%s job %s serial %d: %s\n", r.Program, r.JobID, r.Serial, d)
+			}
+		}
+		if len(differing) == 0 {
+			fmt.Fprintf(w, "%d results made again, the same to the byte\n", rows)
+		}
+		return nil
+	})
+	if err == nil && len(differing) > 0 {
+		err = fmt.Errorf("%d of %d results differ from what the ledger gives", len(differing), rows)
+	}
+	return err
+}
+
+// differingResult is a stored result that the ledger does not give.
+type differingResult struct {
+	Program string      `json:"program"`
+	JobID   domain.UUID `json:"job_id"`
+	Serial  int         `json:"serial"`
+	Differs []string    `json:"differs"`
 }
 
 // programs are the one that is named, or all.

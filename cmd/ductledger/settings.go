@@ -39,7 +39,7 @@ func environmentOf(list []string) environment {
 // flags that say what to do once.
 func variableOf(flag *kong.Flag) string {
 	switch from := flag.Tag.Get("from"); {
-	case from == "-" || flag.Name == "help":
+	case from == "-" || flag.Name == "help" || flag.Name == "version":
 		return ""
 	case from != "":
 		return from
@@ -123,7 +123,9 @@ func helpOf(value *kong.Value) string {
 
 // setting is one flag of the command that runs, for the doctor to show.
 type setting struct {
-	name, value, origin string
+	Name   string `json:"name"`
+	Value  string `json:"value"`
+	Origin string `json:"origin"`
 }
 
 // settingsOf tells where each setting came from.
@@ -139,11 +141,11 @@ func settingsOf(parsed *kong.Context, env environment) (list []setting) {
 		if variable == "" {
 			continue
 		}
-		s := setting{name: "--" + flag.Name, value: shownValue(fmt.Sprint(parsed.FlagValue(flag))), origin: "default"}
+		s := setting{Name: "--" + flag.Name, Value: shownValue(fmt.Sprint(parsed.FlagValue(flag))), Origin: "default"}
 		if given[flag] {
-			s.origin = "flag"
+			s.Origin = "flag"
 		} else if _, set := env[variable]; set {
-			s.origin = variable
+			s.Origin = variable
 		}
 		list = append(list, s)
 	}

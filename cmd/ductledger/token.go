@@ -3,8 +3,10 @@ package main
 import (
 	"crypto/rand"
 	"fmt"
+	"io"
 	"slices"
 	"text/tabwriter"
+	"time"
 
 	"ductledger/api"
 	"ductledger/domain"
@@ -58,13 +60,29 @@ func (c *tokenCreateCommand) Run(in *invocation) error {
 	if _, err := db.Program(in.ctx, program); err != nil {
 		return fmt.Errorf("program %s: %w", c.Program, err)
 	}
+	for _, bound := range []struct {
+		flag string
+		kind domain.Kind
+		id   domain.UUID
+	}{{"--contractor", domain.ContractorKind, t.ContractorID}, {"--device", domain.DeviceKind, t.DeviceID}} {
+		if bound.id.IsZero() {
+			continue
+		}
+		if _, err := db.Record(in.ctx, operator(program), bound.kind, bound.id); domain.CodeOf(err) == domain.NotFound {
+			return &exitError{exitRefused, fmt.Errorf("%s %s: program %s has no such %s; a device is a record that staff make first", bound.flag, bound.id, c.Program, bound.kind)}
+		} else if err != nil {
+			return err
+		}
+	}
 	text, err := makeToken(in, db, program, t)
 	if err != nil {
 		return err
 	}
-	fmt.Fprintln(in.stdout, text)
 	fmt.Fprintln(in.stderr, "This is the only time that the token is shown.")
-	return nil
+	return in.answer(map[string]any{"token": text, "role": t.Role}, func(w io.Writer) error {
+		_, err := fmt.Fprintln(w, text)
+		return err
+	})
 }
 
 // makeToken stores a new token by its digest and gives its text.
@@ -94,19 +112,36 @@ func (c *tokenListCommand) Run(in *invocation) error {
 	if err != nil {
 		return err
 	}
-	table := tabwriter.NewWriter(in.stdout, 0, 0, 2, ' ', 0)
-	fmt.Fprintln(table, "ID\tROLE\tNAME\tCONTRACTOR\tMADE\tREVOKED")
+	shown := []shownToken{}
 	for _, t := range list {
-		contractor, revoked := "", ""
-		if !t.ContractorID.IsZero() {
-			contractor = t.ContractorID.String()
-		}
-		if t.RevokedAt != nil {
-			revoked = t.RevokedAt.Format("2006-01-02")
-		}
-		fmt.Fprintf(table, "%s\t%s\t%s\t%s\t%s\t%s\n", t.ID, t.Role, t.Name, contractor, t.CreatedAt.Format("2006-01-02"), revoked)
+		shown = append(shown, shownToken{t.ID, t.Role, t.Name, t.ContractorID, t.DeviceID, t.CreatedAt, t.RevokedAt})
 	}
-	return table.Flush()
+	return in.answer(map[string]any{"items": shown}, func(w io.Writer) error {
+		table := tabwriter.NewWriter(w, 0, 0, 2, ' ', 0)
+		fmt.Fprintln(table, "ID\tROLE\tNAME\tCONTRACTOR\tMADE\tREVOKED")
+		for _, t := range list {
+			contractor, revoked := "", ""
+			if !t.ContractorID.IsZero() {
+				contractor = t.ContractorID.String()
+			}
+			if t.RevokedAt != nil {
+				revoked = t.RevokedAt.Format(time.DateOnly)
+			}
+			fmt.Fprintf(table, "%s\t%s\t%s\t%s\t%s\t%s\n", t.ID, t.Role, t.Name, contractor, t.CreatedAt.Format(time.DateOnly), revoked)
+		}
+		return table.Flush()
+	})
+}
+
+// shownToken is a token as --json prints it, without its text.
+type shownToken struct {
+	ID           domain.UUID `json:"id"`
+	Role         domain.Role `json:"role"`
+	Name         string      `json:"name,omitzero"`
+	ContractorID domain.UUID `json:"contractor_id,omitzero"`
+	DeviceID     domain.UUID `json:"device_id,omitzero"`
+	CreatedAt    time.Time   `json:"created_at"`
+	RevokedAt    *time.Time  `json:"revoked_at,omitzero"`
 }
 
 type tokenRevokeCommand struct {
@@ -129,5 +164,11 @@ func (c *tokenRevokeCommand) Run(in *invocation) error {
 		return err
 	}
 	defer db.Close()
-	return db.RevokeToken(in.ctx, storage.ProgramID(c.Program), id)
+	if err := db.RevokeToken(in.ctx, storage.ProgramID(c.Program), id); err != nil {
+		return err
+	}
+	return in.answer(map[string]any{"id": id, "revoked": true}, func(w io.Writer) error {
+		_, err := fmt.Fprintln(w, "revoked: its next request is refused")
+		return err
+	})
 }

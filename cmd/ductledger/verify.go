@@ -5,10 +5,8 @@ import (
 	"crypto/ed25519"
 	"errors"
 	"fmt"
+	"io"
 	"os"
-
-	"github.com/go-json-experiment/json"
-	"github.com/go-json-experiment/json/jsontext"
 
 	"ductledger/domain/bag"
 )
@@ -17,7 +15,6 @@ type verifyCommand struct {
 	File     string `arg:"" help:"The package, a zip."`
 	Previous string `from:"-" placeholder:"FILE" help:"The package of the month before: this one must begin where that one ends."`
 	SignedBy string `from:"-" placeholder:"FILE" help:"A public key as ssh-keygen writes it: the package must be signed with it."`
-	JSON     bool   `from:"-" name:"json" help:"Print the report as JSON."`
 }
 
 func (verifyCommand) Help() string {
@@ -30,12 +27,10 @@ func (c *verifyCommand) Run(in *invocation) error {
 	if err != nil {
 		return &exitError{exitRefused, err}
 	}
-	if c.JSON {
-		err = json.MarshalWrite(in.stdout, report, jsontext.WithIndent("  "))
-		fmt.Fprintln(in.stdout)
-	} else {
-		_, err = fmt.Fprint(in.stdout, report.Text())
-	}
+	err = in.answer(report, func(w io.Writer) error {
+		_, err := fmt.Fprint(w, report.Text())
+		return err
+	})
 	if err != nil {
 		return err
 	}

@@ -13,19 +13,19 @@ type Fault string
 
 // The faults. About one job in six has one.
 const (
-	NoFault        Fault = ""
-	BandByHand     Fault = "a band drawn by hand"
-	ThreeScrews    Fault = "three screws in a collar"
-	OnTheGround    Fault = "a crossover on the ground"
-	NoIsolation    Fault = "no isolation of energy recorded"
-	LateIsolation  Fault = "energy cut after the trunk was opened"
-	LapsedFan      Fault = "the reading after by a fan whose calibration has lapsed"
-	GapWithoutMesh Fault = "a wide gap without mesh"
-	ShortLap       Fault = "a patch that laps too little"
-	LeftOpen       Fault = "an opening in the wrap left open"
-	ClosureUpstream  Fault = "a sloped blank before the last register"
-	NoPhotoOfEnd   Fault = "no photo of a closed trunk end"
-	HigherAfter    Fault = "more leakage after than before"
+	NoFault         Fault = ""
+	BandByHand      Fault = "a band drawn by hand"
+	ThreeScrews     Fault = "three screws in a collar"
+	OnTheGround     Fault = "a crossover on the ground"
+	NoIsolation     Fault = "no isolation of energy recorded"
+	LateIsolation   Fault = "energy cut after the trunk was opened"
+	LapsedFan       Fault = "the reading after by a fan whose calibration has lapsed"
+	GapWithoutMesh  Fault = "a wide gap without mesh"
+	ShortLap        Fault = "a patch that laps too little"
+	LeftOpen        Fault = "an opening in the wrap left open"
+	ClosureUpstream Fault = "a sloped blank before the last register"
+	NoPhotoOfEnd    Fault = "no photo of a closed trunk end"
+	HigherAfter     Fault = "more leakage after than before"
 )
 
 // faultShare is the share of jobs with a fault, at a crew of middling care.
