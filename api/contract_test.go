@@ -75,7 +75,7 @@ var (
 		"_s", "_days", "_in2", "_in3", "_gal", "_kwh", "_therm", "_btu", "_f_day", "_tons", "_px", "_ratio", "_count", "_cents"}
 	unitless = []string{
 		"acknowledged_position", "area_slope", "base_version", "before_slope", "closed_by_version", "coefficient", "correction_factor", "count",
-		"coverage_factor", "current_schema", "degrees_of_freedom", "equipment_efficiency", "ewma", "exponent", "guard_factor", "head_position",
+		"coverage_factor", "current_schema", "degrees_of_freedom", "equipment_efficiency", "ewma", "exponent", "fasteners_each", "guard_factor", "head_position",
 		"index", "insulation_r", "judged_at_position", "line_number", "listed", "listed_with_waste", "log_coefficient", "log_leakage", "log_reduction",
 		"mean_effect", "mean_residual", "minimum_schema", "n", "number", "numbers", "position", "previous_position", "program_constant", "published_ewma", "q", "quantity", "r_squared",
 		"ratio", "ratio_exact", "resident_revision", "residual", "residual_sd", "return_r_value", "revision", "schema", "shared_up_to_position",

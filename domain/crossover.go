@@ -55,6 +55,7 @@ type Crossover struct {
 	ClearanceIn      *float64        `json:"clearance_in,omitzero"` // least distance to the soil along the whole run
 	Support          SupportSort     `json:"support,omitzero"`
 	SupportSpacingFt *float64        `json:"support_spacing_ft,omitzero"`
+	SupportsCount    *int            `json:"supports_count,omitzero" validate:"omitempty,gte=0,lte=50"` // straps or blocks along the run
 	SagInPerFt       *float64        `json:"sag_in_per_ft,omitzero"`
 	Sag              Sag             `json:"sag,omitzero"`                // seen, in place of a figure
 	HandPassesUnder  *bool           `json:"hand_passes_under,omitzero"`  // everywhere along the run, in place of a figure
@@ -74,7 +75,8 @@ type CrossoverEnd struct {
 	CollarFound            Found    `json:"collar_found,omitzero"`
 	CollarSealed           *bool    `json:"collar_sealed,omitzero"`
 	TabsFolded             *bool    `json:"tabs_folded,omitzero"`
-	FastenersCount         *int     `json:"fasteners_count,omitzero"` // through the folded tabs, sound old ones included
+	ScrewConnector         *bool    `json:"screw_connector,omitzero"` // a connector is screwed down, in place of tabs
+	FastenersCount         *int     `json:"fasteners_count,omitzero"` // through tabs or connector, sound old ones included
 	InnerBandNew           *bool    `json:"inner_band_new,omitzero"`
 	InnerBandToolTightened *bool    `json:"inner_band_tool_tightened,omitzero"`
 	OuterBandNew           *bool    `json:"outer_band_new,omitzero"`

@@ -50,12 +50,17 @@ type Repair struct {
 	OpenedAt                *time.Time  `json:"opened_at,omitzero"`  // when cabinet or duct was opened for it
 	DoneAt                  time.Time   `json:"done_at"`
 	Materials               []Material  `json:"materials,omitzero"`
-	WidestGapIn             *float64    `json:"widest_gap_in,omitzero"` // by steps; 1 stands for 1 in and more
+	WidestGapIn             *float64    `json:"widest_gap_in,omitzero"` // of any width
 	Fasteners               []Fasteners `json:"fasteners,omitzero"`
+	FastenersEach           *int        `json:"fasteners_each,omitzero" validate:"omitempty,gte=0,lte=100"`               // the least number on any of the named parts
+	FastenersApartIn        *float64    `json:"fasteners_apart_in,omitzero" validate:"omitempty,gt=0,lte=120" step:"0.5"` // the widest distance between two of them
+	NewPart                 *bool       `json:"new_part,omitzero"`                                                        // the named parts were replaced by new ones
+	BracketLengthIn         *float64    `json:"bracket_length_in,omitzero" validate:"omitempty,gt=0,lte=120" step:"0.5"`
 	BracketTrunkScrewsCount *int        `json:"bracket_trunk_screws_count,omitzero"`
 	BracketOtherLegFastened *bool       `json:"bracket_other_leg_fastened,omitzero"`
 	EndClosure              *EndClosure `json:"end_closure,omitzero"`
 	TabsFolded              *bool       `json:"tabs_folded,omitzero"`
+	ScrewConnector          *bool       `json:"screw_connector,omitzero"` // a connector is screwed down, in place of tabs
 	MemberID                *UUID       `json:"member_id,omitzero"`
 	RedoesID                *UUID       `json:"redoes_id,omitzero"` // the earlier repair that this one does again, on the parts that both name
 }

@@ -10,6 +10,7 @@ type RuleSet struct {
 	PayBasis         PayBasis      `json:"pay_basis,omitzero"`
 	AcceptNeeds      string        `json:"accept_needs,omitzero"` // review (default), final_inspection
 	PaysFoundWrap    *bool         `json:"pays_found_wrap,omitzero"`
+	Sealants         []Sealants    `json:"sealants,omitzero" validate:"omitempty,max=9,unique=Repair,dive"` // what differs from the defaults
 	Prices           []Price       `json:"prices,omitzero"`
 	HoldBackRatio    *float64      `json:"hold_back_ratio,omitzero"`
 	CostCeilingCents *int64        `json:"cost_ceiling_cents,omitzero"` // average per unit
@@ -23,6 +24,13 @@ type RuleSetting struct {
 	Off        *bool              `json:"off,omitzero"`
 	Severity   string             `json:"severity,omitzero"`
 	Parameters map[string]float64 `json:"parameters,omitzero"`
+}
+
+// Sealants are the materials that a program takes for a seal at one sort of
+// joint. Absent: mastic, and at a crossover bands too.
+type Sealants struct {
+	Repair    RepairSort `json:"repair"`
+	Materials []Material `json:"materials" validate:"min=1,max=10,unique"`
 }
 
 // Price is one line of the price schedule.

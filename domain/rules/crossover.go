@@ -121,7 +121,7 @@ var crossoverLinerDepth = Rule{
 var crossoverCollarScrews = Rule{
 	Key: "crossover_collar_screws", Title: "The collar is screwed through its folded tabs",
 	Why:      "A part that moves cracks its seal: tabs alone let the collar twist.",
-	Judged:   "At both ends enough fasteners go through the folded tabs; sound old ones count.",
+	Judged:   "At both ends enough fasteners go through the folded tabs or a connector that is screwed down; sound old ones count.",
 	None:     "no crossover is recorded",
 	Fix:      "Fold the tabs and set the missing screws, then seal them.",
 	Severity: Check, Missing: Asks, Cure: OnSite, Hazard: SharpMetal,
@@ -139,8 +139,12 @@ var crossoverCollarScrews = Rule{
 			case *held < int(c.limit("fasteners_count")):
 				p.fault(some(float64(*held), "fastener"), " through the tabs", where, "; the program wants ", number(c.limit("fasteners_count")))
 			}
-			if end.TabsFolded != nil && !*end.TabsFolded {
-				p.fault("the tabs are not folded", where)
+			switch {
+			case yes(end.TabsFolded) || yes(end.ScrewConnector):
+			case end.TabsFolded == nil && end.ScrewConnector == nil:
+				p.lack("whether the tabs are folded or a connector is screwed down", where)
+			default:
+				p.fault("neither folded tabs nor a screwed connector hold the collar", where)
 			}
 		})
 	},

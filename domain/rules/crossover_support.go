@@ -55,7 +55,7 @@ func (c *check) lifted(x *domain.Crossover) bool {
 var crossoverSupported = Rule{
 	Key: "crossover_supported", Title: "The crossover is held often enough",
 	Why:      "Between supports that stand too far apart the duct sags, and its bands carry the load.",
-	Judged:   "Supports stand no further apart than the limit.",
+	Judged:   "Supports stand no further apart than the limit: as measured, or by their number and the length of the run.",
 	None:     "no crossover is recorded",
 	Fix:      "Add a strap or a block where the distance is too wide.",
 	Severity: Check, Missing: Silent, Cure: OnSite, Hazard: CrawlSpace,
@@ -75,7 +75,7 @@ var crossoverSupported = Rule{
 				continue
 			}
 			p := c.on(x.Subject())
-			switch spacing := x.Record.SupportSpacingFt; {
+			switch spacing := spacingOf(x.Record); {
 			case spacing == nil:
 				p.lack("how far its supports stand apart")
 			case *spacing > c.limit("spacing_ft"):
@@ -84,6 +84,16 @@ var crossoverSupported = Rule{
 			p.done()
 		}
 	},
+}
+
+// spacingOf is how far supports stand apart: as measured, or the length of
+// the run over the gaps between its supports and both collars.
+func spacingOf(x *domain.Crossover) *float64 {
+	if x.SupportSpacingFt != nil || x.SupportsCount == nil || x.LengthFt == nil {
+		return x.SupportSpacingFt
+	}
+	spacing := *x.LengthFt / float64(*x.SupportsCount+1)
+	return &spacing
 }
 
 var flexSag = Rule{

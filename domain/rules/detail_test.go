@@ -30,6 +30,8 @@ func TestDetails(t *testing.T) {
 		{"the outermost of two at the front", "end_closure_clear_of_outlets",
 			func(j *jobUnderTest) { j.repair(4).EndClosure.PositionFt = new(12.0) },
 			"sloped blank at trunk end A front: it stands at 12.0 ft, on the wrong side of register A1 at 4.0 ft, which gets no air."},
+		{"boot A3 at 18 ft, furnace at 20 ft", "wide_gap_reinforced", func(j *jobUnderTest) { j.limit("wide_gap_reinforced", "within_ft", 2) },
+			"repair of boots A1, A3, A4, A6 and 7 more: a gap of 0.25 in was closed without mesh or sheet metal; the program wants either within 2.0 ft of the furnace."},
 		{"outside its own trunk, not the other", "end_closure_clear_of_outlets",
 			func(j *jobUnderTest) { c, _ := j.part(domain.Trunk, "B", 0, ""); c.EndFt = new(52.5) },
 			"sloped blank at trunk end B rear: it stands at 53.0 ft, outside the trunk, which ends at 52.5 ft."},

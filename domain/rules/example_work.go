@@ -41,7 +41,7 @@ func (e *example) repairs(d *exampleDucts) {
 		Access: domain.FromAbove, DoneAt: at("13:10"), Materials: []domain.Material{domain.Mastic}, WidestGapIn: new(0.25)})
 	e.add(&domain.Repair{JobID: e.job, Repair: domain.RepairBoot, ComponentIDs: append(boots("A", 2, 5), boots("B", 3)...),
 		Access: domain.FromAbove, DoneAt: at("13:40"), Materials: []domain.Material{domain.Mesh, domain.Mastic}, WidestGapIn: new(0.5),
-		Fasteners: []domain.Fasteners{{Kind: "nail", Count: 12}}})
+		Fasteners: []domain.Fasteners{{Kind: "nail", Count: 12}}, FastenersEach: new(4)})
 	setBlank := func(section domain.Section, end domain.End, ft float64, clock string) {
 		e.add(&domain.Repair{JobID: e.job, Repair: domain.RepairTrunkEnd, ComponentIDs: []domain.UUID{d.ends[section][end]},
 			DoneAt: at(clock), Materials: []domain.Material{domain.SheetMetal, domain.Mastic},

@@ -1,6 +1,10 @@
 package rules
 
-import "ductledger/domain"
+import (
+	"math"
+
+	"ductledger/domain"
+)
 
 var bootSealed = Rule{
 	Key: "boot_sealed", Title: "Each boot is sealed or was tight",
@@ -54,14 +58,17 @@ func (c *check) sealed(p *part, o Of[domain.Component]) {
 var trunkBracketScrews = Rule{
 	Key: "trunk_bracket_screws", Title: "An angle bracket is screwed on both legs",
 	Why:      "A bracket that holds on one leg swings, and the joint cracks.",
-	Judged:   "Each repair with an angle bracket has enough screws in the trunk, and the other leg is fastened.",
+	Judged:   "Each repair with an angle bracket has enough screws in the trunk, more of them in a long one, and the other leg is fastened.",
 	None:     "no bracket was used",
 	Fix:      "Set the missing screws.",
 	Severity: Check, Missing: Silent, Cure: OnSite, Hazard: SharpMetal,
-	Parameters: []Parameter{{"screws_count", "screws", 3, 1, 12, practice}},
-	Source:     practice + "; SWS 5.0105.1",
+	Parameters: []Parameter{
+		{"screws_count", "screws", 3, 1, 12, practice},
+		{"screw_each_in", "in", 6, 1, 24, practice},
+	},
+	Source: practice,
 	Example: Example{
-		Holds:  "Bracket with 3 screws in the trunk, other leg fastened.",
+		Holds:  "Bracket of 14 in with 3 screws in the trunk, other leg fastened.",
 		Broken: "Bracket with 2 screws in the trunk.",
 	},
 	check: func(c *check) {
@@ -77,11 +84,21 @@ var trunkBracketScrews = Rule{
 			switch screws := r.Record.BracketTrunkScrewsCount; {
 			case screws == nil:
 				p.lack("its screws in the trunk")
-			case *screws < int(c.limit("screws_count")):
-				p.fault("the bracket has ", some(float64(*screws), "screw"), " in the trunk; the program wants ", number(c.limit("screws_count")))
+			case *screws < c.bracketScrews(r.Record):
+				p.fault("the bracket has ", some(float64(*screws), "screw"), " in the trunk; the program wants ", count(c.bracketScrews(r.Record)))
 			}
 			p.yes(r.Record.BracketOtherLegFastened, "the bracket's other leg is not fastened", "whether the other leg is fastened", "")
 			p.done()
 		}
 	},
+}
+
+// bracketScrews is how many screws a bracket needs in the trunk: the least
+// number, or one for each so many inches.
+func (c *check) bracketScrews(r *domain.Repair) int {
+	least := int(c.limit("screws_count"))
+	if r.BracketLengthIn == nil {
+		return least
+	}
+	return max(least, int(math.Ceil(*r.BracketLengthIn/c.limit("screw_each_in")-slack)))
 }

@@ -72,8 +72,10 @@ func jointCases() []ruleCases {
 			bracket(new(1), new(false))(j)
 			j.home().JoistDirection = domain.Crosswise
 		}, nil}},
-		atLimit: []change{{"3 screws", bracket(new(3), new(true)), nil}},
-		beyond:  []change{{"2 screws", bracket(new(2), new(true)), nil}},
+		atLimit: []change{{"3 screws", bracket(new(3), new(true)), nil},
+			{"3 screws in 18 in", func(j *jobUnderTest) { bracket(new(3), new(true))(j); j.repair(3).BracketLengthIn = new(18.0) }, nil}},
+		beyond: []change{{"2 screws", bracket(new(2), new(true)), nil},
+			{"3 screws in 18.5 in", func(j *jobUnderTest) { bracket(new(3), new(true))(j); j.repair(3).BracketLengthIn = new(18.5) }, nil}},
 	}, {
 		rule: "takeoff_sealed",
 		broken: []change{{"leaky takeoff", takeoff(domain.FoundLeaky), nil},

@@ -37,15 +37,16 @@ func reinforced(r *domain.Repair) bool {
 var wideGapReinforced = Rule{
 	Key: "wide_gap_reinforced", Title: "Wide gaps get mesh or metal under the mastic",
 	Why:      "Mesh lets mastic span a gap instead of sagging into it and cracking.",
-	Judged:   "A repair that closed a gap over the limit lists mesh or sheet metal; a gap of exactly the limit is not over it. A program may set a second limit over which only metal will do; 0 leaves it out.",
+	Judged:   "A repair that closed a gap over the limit lists mesh or sheet metal; a gap of exactly the limit is not over it. A program may ask the same of any gap within a distance of the furnace, and metal over a second limit; 0 leaves either out.",
 	None:     "no joint was repaired",
 	Fix:      "Set mesh or sheet metal over the gap and coat it again.",
 	Severity: MustFix, Missing: Asks, Cure: OnSite, Hazard: SharpMetal,
 	Parameters: []Parameter{
-		{"gap_over_in", "in", 0.25, 0.0625, 2, practice},
+		{"reinforce_over_in", "in", 0.25, 0.0625, 2, practice + "; SWS 5.0106.1 takes 0.125 in together with within_ft 10"},
+		{"within_ft", "ft", 0, 0, 60, "SWS 5.0106.1 takes 10 ft; off until a program sets it"},
 		{"metal_over_in", "in", 0, 0, 4, "SWS 5.0106.1, from memory, for 0.75 in; off until a program sets it"},
 	},
-	Source: practice,
+	Source: practice + "; SWS 5.0106.1 for the settings",
 	Example: Example{
 		Holds:  "Gap of 1/2 in at boot A5, mesh and mastic.",
 		Broken: "Gap of 1/2 in at boot A5, mastic alone.",
@@ -58,20 +59,48 @@ var wideGapReinforced = Rule{
 				continue
 			}
 			p := c.on(r.Subject())
+			near, placed := c.job.nearFurnace(r.Record, c.limit("within_ft"))
 			switch {
 			case !known:
 				p.lack("the widest gap")
-			case gap <= c.limit("gap_over_in"):
+			case gap <= c.limit("reinforce_over_in") && !near:
+				if !placed && !reinforced(r.Record) {
+					p.lack("how far its parts are from the furnace")
+				}
 			case r.Record.Materials == nil:
 				p.lack("what it was made of")
 			case metalOver > 0 && gap > metalOver && !r.Record.Has(domain.SheetMetal, domain.Flashing):
 				p.fault("a gap of ", inches(gap), " was closed without sheet metal; the program wants it over ", inches(metalOver))
-			case !reinforced(r.Record):
-				p.fault("a gap of ", inches(gap), " was closed without mesh or sheet metal; the program wants either over ", inches(c.limit("gap_over_in")))
+			case reinforced(r.Record):
+			case gap <= c.limit("reinforce_over_in"):
+				p.fault("a gap of ", inches(gap), " was closed without mesh or sheet metal; the program wants either within ", feet(c.limit("within_ft")), " of the furnace")
+			default:
+				p.fault("a gap of ", inches(gap), " was closed without mesh or sheet metal; the program wants either over ", inches(c.limit("reinforce_over_in")))
 			}
 			p.done()
 		}
 	},
+}
+
+// nearFurnace tells whether a joint of a repair lies within a distance of the
+// furnace along the trunk; not placed where a place that decides is missing.
+func (a *Assembled) nearFurnace(r *domain.Repair, within float64) (near, placed bool) {
+	if within == 0 || !joint(r) {
+		return false, true
+	}
+	placed = true
+	furnace := a.home().FurnacePositionFt
+	for _, id := range r.ComponentIDs {
+		low, high, section, known := a.reach(domain.Subject{Kind: domain.ComponentKind, ID: id}, "")
+		switch {
+		case section != "" && section != a.home().FurnaceSection:
+		case !known || furnace == nil:
+			placed = false
+		case !over(max(low-*furnace, *furnace-high), within):
+			return true, true
+		}
+	}
+	return false, placed
 }
 
 var gapCheckedBeforeMastic = Rule{
@@ -117,39 +146,4 @@ func deviceOf(p Of[domain.Photo]) domain.UUID {
 		return *p.Record.DeviceID
 	}
 	return p.Entry.DeviceID
-}
-
-var tapeAloneNoSeal = Rule{
-	Key: "tape_alone_no_seal", Title: "Tape alone is no seal",
-	Why:      "Tape dries out and drops off; what it held leaks as before.",
-	Judged:   "No repair lists tape as its only material.",
-	None:     "nothing was repaired",
-	Fix:      "Seal the joint with mastic.",
-	Severity: MustFix, Missing: Asks, Cure: OnSite, Hazard: CrawlSpace,
-	Source: practice,
-	Example: Example{
-		Holds:  "Boot A3 sealed with mastic.",
-		Broken: "Boot A3 sealed with tape.",
-	},
-	check: func(c *check) {
-		for _, r := range c.job.Repairs {
-			p := c.on(r.Subject())
-			switch {
-			case len(r.Record.Materials) == 0:
-				p.lack("what it was made of")
-			case onlyTape(r.Record.Materials):
-				p.fault("it is made of tape alone")
-			}
-			p.done()
-		}
-	},
-}
-
-func onlyTape(materials []domain.Material) bool {
-	for _, m := range materials {
-		if m != domain.Tape {
-			return false
-		}
-	}
-	return true
 }

@@ -55,7 +55,7 @@ var all = []*Rule{
 	&ductPatchOverlap, &ductPatchCoated, &masticThickness, &cutEdgeGuarded, &accessBelowFurnace,
 	&wideGapReinforced, &gapCheckedBeforeMastic, &tapeAloneNoSeal, &loosePartFastened,
 	&bootSealed, &trunkBracketScrews, &takeoffSealed, &trunkSeamInReach,
-	&furnaceJointTreated, &furnaceAccessLicensed, &energyIsolated, &isolationReleased,
+	&furnaceJointTreated, &furnaceJointHeld, &furnaceAccessLicensed, &energyIsolated, &isolationReleased,
 	&trunkEndTreated, &endClosureClearOfOutlets, &endClosureFacesAir, &endClosureFastened, &endClosureBoardSet, &endClosureBlank,
 	&sectionReached, &crossoverTakenDown, &crossoverTiesTensioned, &crossoverLinerDepth,
 	&crossoverCollarScrews, &crossoverSizeKept, &crossoverOffGround, &crossoverSupported, &flexSag,

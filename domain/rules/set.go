@@ -15,7 +15,8 @@ type Set struct {
 	ID            domain.UUID
 	MethodsAsked  []domain.Method // empty: one fan test before and one after
 	PaysFoundWrap bool
-	settings      []setting // one for each rule of the table
+	sealants      []domain.Sealants // the program's own, by sort of joint
+	settings      []setting         // one for each rule of the table
 }
 
 // setting is one rule as a program has it.
@@ -47,6 +48,7 @@ func NewSet(id domain.UUID, rs *domain.RuleSet) (Set, []domain.Fault) {
 	}
 	set.MethodsAsked = slices.Clone(rs.MethodsAsked)
 	set.PaysFoundWrap = rs.PaysFoundWrap != nil && *rs.PaysFoundWrap
+	set.sealants = slices.Clone(rs.Sealants)
 	faults := priceFaults(rs.Prices)
 	seen := make([]bool, len(all))
 	for i, change := range rs.Rules {

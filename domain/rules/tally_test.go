@@ -32,6 +32,7 @@ func TestSubjectsOfTheCleanJob(t *testing.T) {
 		"takeoff_sealed":               {Holds: 1},
 		"trunk_seam_in_reach":          {Holds: 1},
 		"furnace_joint_treated":        {Holds: 1},
+		"furnace_joint_held":           {Holds: 1},
 		"furnace_access_licensed":      {NotApplicable: 1},
 		"energy_isolated":              {Holds: 3}, // crossover, trunk, and the isolation itself
 		"isolation_released":           {Holds: 1},

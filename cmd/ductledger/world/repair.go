@@ -97,7 +97,7 @@ func (w *work) repairs() {
 	w.add(&domain.Repair{JobID: w.JobID, Repair: domain.RepairBoot, ComponentIDs: leaky, Access: domain.FromAbove, DoneAt: w.at(13, 40),
 		Materials: []domain.Material{domain.Mastic}, WidestGapIn: new(0.25)})
 	w.add(&domain.Repair{JobID: w.JobID, Repair: domain.RepairBoot, ComponentIDs: w.loose, Access: domain.FromAbove, DoneAt: w.at(14, 0),
-		Materials: []domain.Material{domain.Mesh, domain.Mastic}, WidestGapIn: new(0.5), Fasteners: []domain.Fasteners{{Kind: "nail", Count: 4 * len(w.loose)}}})
+		Materials: []domain.Material{domain.Mesh, domain.Mastic}, WidestGapIn: new(0.5), Fasteners: []domain.Fasteners{{Kind: "nail", Count: 4 * len(w.loose)}}, FastenersEach: new(4)})
 	for i, id := range w.loose {
 		w.photo(w.at(13, 50+i), domain.CheckStage, part(id, ""))
 		w.photo(w.at(14, 4+i), domain.AfterStage, part(id, ""))
