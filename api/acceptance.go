@@ -9,15 +9,19 @@ import (
 	"ductledger/storage"
 )
 
-// acceptanceAnswer is what was frozen with a verdict. It tells no person: who
-// accepted stands in the review.
+// What was frozen when the job was accepted. Who accepted it stands in the review.
 type acceptanceAnswer struct {
-	Number        int    `json:"number"`
-	Position      int64  `json:"position"`
-	AcceptedAt    string `json:"accepted_at"`
-	Month         string `json:"month"`
-	InputDigest   string `json:"input_digest"`
-	UntilPosition int64  `json:"until_position,omitzero"`
+	// Of the job's results; a job that was opened again has further ones.
+	Number int `json:"number"`
+	// The place in the program's one order of accepted versions.
+	Position   int64  `json:"position"`
+	AcceptedAt string `json:"accepted_at"`
+	// In the program's time zone.
+	Month string `json:"month"`
+	// SHA-256 over the records and facts that were judged, in hexadecimal.
+	InputDigest string `json:"input_digest"`
+	// Where it ended by re-opening or voiding.
+	UntilPosition int64 `json:"until_position,omitzero"`
 }
 
 func acceptanceOf(a *storage.Acceptance) *acceptanceAnswer {

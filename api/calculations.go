@@ -46,13 +46,18 @@ func renamed(err error, pairs ...string) error {
 	return &moved
 }
 
-// accuracyBody is what is known of an instrument and its use.
+// How well the instrument and its use are known; absent, ± 3 % flow, ± 1 % pressure, 2 % for a test done again.
 type accuracyBody struct {
-	FlowAccuracyRatio     *float64 `json:"flow_accuracy_ratio,omitzero"`
-	PressureAccuracyRatio *float64 `json:"pressure_accuracy_ratio,omitzero"`
-	CoverageFactor        *float64 `json:"coverage_factor,omitzero"`
-	RepeatabilityURatio   *float64 `json:"repeatability_u_ratio,omitzero"`
-	ExponentU             *float64 `json:"exponent_u,omitzero"`
+	// ± share of the flow as the certificate states it.
+	FlowAccuracyRatio *float64 `json:"flow_accuracy_ratio,omitzero" validate:"omitempty,gte=0,lte=1"`
+	// ± share of the pressure as the certificate states it.
+	PressureAccuracyRatio *float64 `json:"pressure_accuracy_ratio,omitzero" validate:"omitempty,gte=0,lte=1"`
+	// k of a certificate that states one; without, the limits are taken as rectangular.
+	CoverageFactor *float64 `json:"coverage_factor,omitzero" validate:"omitempty,gte=1,lte=4"`
+	// Standard uncertainty of a test done again.
+	RepeatabilityURatio *float64 `json:"repeatability_u_ratio,omitzero" validate:"omitempty,gte=0,lte=1"`
+	// Standard uncertainty of an exponent that is assumed.
+	ExponentU *float64 `json:"exponent_u,omitzero" validate:"omitempty,gte=0,lte=0.5"`
 }
 
 // over lays what was sent over the usual accuracy. Limits without a coverage
@@ -92,12 +97,16 @@ func accuracyOf(a leakage.Accuracy) accuracyInputs {
 	return accuracyInputs{a.Flow, a.Pressure, a.Exponent, a.Repeatability}
 }
 
-// uncertaintyAnswer is a relative standard uncertainty in its two parts.
+// Relative standard uncertainty, in two parts, since only the second is left between two tests with one instrument.
 type uncertaintyAnswer struct {
+	// The instrument's.
 	Calibration float64 `json:"calibration_u_ratio"`
-	Random      float64 `json:"random_u_ratio"`
-	Relative    float64 `json:"relative_u_ratio"`
-	Freedom     int     `json:"degrees_of_freedom"`
+	// Scatter, repeatability, an assumed exponent.
+	Random float64 `json:"random_u_ratio"`
+	// Both together.
+	Relative float64 `json:"relative_u_ratio"`
+	// Behind the random part; 0 is as good as infinitely many.
+	Freedom int `json:"degrees_of_freedom"`
 }
 
 func uncertaintyOf(u leakage.Uncertainty) uncertaintyAnswer {

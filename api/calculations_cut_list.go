@@ -7,15 +7,20 @@ import (
 	"ductledger/domain/cutlist"
 )
 
+// The work of one job or of several.
 type cutListBody struct {
-	Jobs       []cutlist.Job      `json:"jobs"`
-	Parameters cutlist.Parameters `json:"parameters"` // what is not sent keeps its default
+	Jobs []cutlist.Job `json:"jobs" validate:"min=1,max=50,dive"`
+	// What is not sent keeps its default.
+	Parameters cutlist.Parameters `json:"parameters"`
 	Used       *cutlist.Used      `json:"used,omitzero"`
-	Tolerance  *float64           `json:"used_tolerance_ratio,omitzero"`
+	// How far use may fall outside list and waste before it is asked about.
+	Tolerance *float64 `json:"used_tolerance_ratio,omitzero" validate:"omitempty,gte=0,lte=0.99" default:"0.1"`
 }
 
+// Each job, and the sum.
 type cutListAnswer struct {
-	Load   cutlist.Load          `json:",embed"`
+	Load cutlist.Load `json:",embed"`
+	// What was used, set beside the list.
 	Used   []cutlist.AgainstList `json:"used,omitzero"`
 	Inputs cutListInputs         `json:"inputs"`
 }

@@ -8,31 +8,45 @@ import (
 	"ductledger/domain/stat"
 )
 
+// The ducts before the work, and after it; with the home's heating for savings.
 type deliveryBody struct {
-	Before        delivery.Ducts          `json:"before"`
-	After         *delivery.Ducts         `json:"after,omitzero"`
-	HeatingEnergy *delivery.HeatingEnergy `json:"heating_energy,omitzero"`
-	HeatLoss      *delivery.HeatLoss      `json:"heat_loss,omitzero"`
-	DeemedFigures []delivery.DeemedFigure `json:"deemed_figures,omitzero"`
-	Zone          string                  `json:"zone,omitzero"`
-	Uncertainty   delivery.Uncertainty    `json:"uncertainty"` // what is not sent keeps its default
+	Before delivery.Ducts  `json:"before"`
+	After  *delivery.Ducts `json:"after,omitzero" validate:"required_with=HeatingEnergy HeatLoss"`
+	// Of one year before the work, in one unit.
+	HeatingEnergy *delivery.HeatingEnergy `json:"heating_energy,omitzero" validate:"omitempty,max=1,dive,keys,snake,max=60,endkeys"`
+	// Of the home, by degree days to its balance point.
+	HeatLoss *delivery.HeatLoss `json:"heat_loss,omitzero"`
+	// Figures that the program adopted.
+	DeemedFigures []delivery.DeemedFigure `json:"deemed_figures,omitzero" validate:"required_with=Zone,omitempty,min=1,max=50,dive"`
+	// The zone of the home among the deemed figures.
+	Zone string `json:"zone,omitzero" validate:"required_with=DeemedFigures,omitempty,min=1,max=60"`
+	// What is not sent keeps its default.
+	Uncertainty delivery.Uncertainty `json:"uncertainty"`
 }
 
+// Not rounded. Savings are estimates with a range, never promises.
 type deliveryAnswer struct {
-	Method        string              `json:"method"`
-	Before        deliveryState       `json:"before"`
-	After         *deliveryState      `json:"after,omitzero"`
-	Comparison    *comparisonAnswer   `json:"comparison,omitzero"`
-	Savings       []delivery.Estimate `json:"savings,omitzero"`
-	MethodVersion string              `json:"method_version"`
-	Inputs        deliveryBody        `json:"inputs"`
+	// delivery_effectiveness_heating.
+	Method string         `json:"method"`
+	Before deliveryState  `json:"before"`
+	After  *deliveryState `json:"after,omitzero"`
+	// saving_ratio is 1 − before/after; with standard uncertainty and whether it can be told from none.
+	Comparison *comparisonAnswer `json:"comparison,omitzero"`
+	// One estimate for each method that had its figures.
+	Savings []delivery.Estimate `json:"savings,omitzero"`
+	// The version of the computation.
+	MethodVersion string       `json:"method_version"`
+	Inputs        deliveryBody `json:"inputs"`
 }
 
-// deliveryState is one state of the ducts, computed both ways.
+// Effectiveness of one state by the closed form, and by following the air.
 type deliveryState struct {
-	Ratio  float64                `json:"delivery_effectiveness_ratio"`
+	// Of the closed form; 1 is no loss.
+	Ratio float64 `json:"delivery_effectiveness_ratio"`
+	// The quantities of the formula.
 	Closed delivery.Effectiveness `json:"closed_form"`
-	Air    delivery.Balance       `json:"air_followed"`
+	// The air station by station and the same ratio.
+	Air delivery.Balance `json:"air_followed"`
 }
 
 type comparisonAnswer struct {

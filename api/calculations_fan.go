@@ -12,38 +12,64 @@ import (
 	"ductledger/domain/stat"
 )
 
+// The readings of a fan test.
 type fanTestBody struct {
-	Readings            []fanTestReading      `json:"readings"`
-	ReferencePressurePa *float64              `json:"reference_pressure_pa,omitzero"`
-	Exponent            *float64              `json:"exponent,omitzero"`
-	MinimumReadings     *int                  `json:"minimum_readings_count,omitzero"`
-	FlowEquations       []domain.FlowEquation `json:"flow_equations,omitzero"`
-	ZeroBeforePa        []float64             `json:"zero_before_pa,omitzero"`
-	ZeroAfterPa         []float64             `json:"zero_after_pa,omitzero"`
-	Direction           leakage.Direction     `json:"direction,omitzero"`
-	InsideF             *float64              `json:"inside_f,omitzero"`
-	OutsideF            *float64              `json:"outside_f,omitzero"`
-	ElevationFt         *float64              `json:"elevation_ft,omitzero"`
-	Accuracy            *accuracyBody         `json:"accuracy,omitzero"`
+	Readings []fanTestReading `json:"readings" validate:"min=1,max=100,dive"`
+	// The pressure in Pa for which leakage is given.
+	ReferencePressurePa *float64 `json:"reference_pressure_pa,omitzero" validate:"omitempty,gt=0,lte=500" default:"25"`
+	// n, for one reading only.
+	Exponent *float64 `json:"exponent,omitzero" validate:"omitempty,gte=0.5,lte=1" default:"0.6"`
+	// Fewer readings are refused.
+	MinimumReadings *int `json:"minimum_readings_count,omitzero" validate:"omitempty,gte=1,lte=100" default:"1"`
+	// Of the instrument, as its certificate states them.
+	FlowEquations []domain.FlowEquation `json:"flow_equations,omitzero" validate:"omitempty,min=1,max=20,dive"`
+	// Duct pressures with the fan sealed, before the test.
+	ZeroBeforePa []float64 `json:"zero_before_pa,omitzero" validate:"omitempty,min=1,max=20,dive,gte=-50,lte=50"`
+	// The same after it.
+	ZeroAfterPa []float64 `json:"zero_after_pa,omitzero" validate:"omitempty,min=1,max=20,dive,gte=-50,lte=50"`
+	// Which way the fan pushes.
+	Direction leakage.Direction `json:"direction,omitzero" validate:"required_with=InsideF OutsideF ElevationFt"`
+	// Air where the fan takes it when it pressurizes in °F.
+	InsideF *float64 `json:"inside_f,omitzero" validate:"required_with=Direction OutsideF,omitempty,gte=-60,lte=140" step:"1"`
+	// Air beyond the leaks in °F.
+	OutsideF *float64 `json:"outside_f,omitzero" validate:"required_with=Direction InsideF,omitempty,gte=-75,lte=140" step:"1"`
+	// Height above the sea in ft.
+	ElevationFt *float64      `json:"elevation_ft,omitzero" validate:"omitempty,gte=-1000,lte=15000" step:"1" default:"0"`
+	Accuracy    *accuracyBody `json:"accuracy,omitzero"`
 }
 
+// A pressure, and the flow as read; or the fan's own pressure and range, from which the flow follows by its equation.
 type fanTestReading struct {
-	PressurePa    float64  `json:"pressure_pa"`
-	FlowCFM       *float64 `json:"flow_cfm,omitzero"`
-	FanPressurePa *float64 `json:"fan_pressure_pa,omitzero"`
-	Range         string   `json:"range,omitzero"`
+	// Pressure in the duct in Pa.
+	PressurePa float64 `json:"pressure_pa" validate:"gt=0,lte=500" step:"0.1"`
+	// Flow through the fan in cfm.
+	FlowCFM *float64 `json:"flow_cfm,omitzero" validate:"omitempty,gt=0,lte=20000" step:"1"`
+	// Pressure across the fan in Pa.
+	FanPressurePa *float64 `json:"fan_pressure_pa,omitzero" validate:"required_with=Range,omitempty,gt=0,lte=500" step:"0.1"`
+	// The fan's range, as its flow equation names it.
+	Range string `json:"range,omitzero" validate:"required_with=FanPressurePa,omitempty,min=1,max=20"`
 }
 
+// Leakage at the reference pressure, not rounded. Limits are of 95 % intervals. Those of a fit are its t limits;
+// `leakage_with_calibration_low_cfm` and `…_high_cfm` add what the fit cannot see, the instrument's calibration.
 type fanTestAnswer struct {
-	Method           leakage.Method    `json:"method"`
-	LeakageCFM       float64           `json:"leakage_cfm"`
-	Exponent         float64           `json:"exponent"`
-	Coefficient      float64           `json:"coefficient"`
-	RSquared         *float64          `json:"r_squared,omitzero"`
-	ExponentSE       *float64          `json:"exponent_se,omitzero"`
-	LogCoefficientSE *float64          `json:"log_coefficient_se,omitzero"`
-	LogLeakageSE     *float64          `json:"log_leakage_se,omitzero"`
-	ResidualSD       *float64          `json:"residual_sd,omitzero"`
+	// one_point, two_point or multi_point.
+	Method leakage.Method `json:"method"`
+	// cfm at the reference pressure.
+	LeakageCFM float64 `json:"leakage_cfm"`
+	// n.
+	Exponent float64 `json:"exponent"`
+	// C in cfm/Pa^n.
+	Coefficient float64 `json:"coefficient"`
+	// A high one excuses nothing.
+	RSquared         *float64 `json:"r_squared,omitzero"`
+	ExponentSE       *float64 `json:"exponent_se,omitzero"`
+	LogCoefficientSE *float64 `json:"log_coefficient_se,omitzero"`
+	// Of ln of the leakage.
+	LogLeakageSE *float64 `json:"log_leakage_se,omitzero"`
+	// Of ln of the flow.
+	ResidualSD *float64 `json:"residual_sd,omitzero"`
+	// Readings less 2.
 	DegreesOfFreedom *int              `json:"degrees_of_freedom,omitzero"`
 	ExponentLow      *float64          `json:"exponent_low,omitzero"`
 	ExponentHigh     *float64          `json:"exponent_high,omitzero"`
@@ -54,12 +80,17 @@ type fanTestAnswer struct {
 	WithLowCFM       *float64          `json:"leakage_with_calibration_low_cfm,omitzero"`
 	WithHighCFM      *float64          `json:"leakage_with_calibration_high_cfm,omitzero"`
 	Uncertainty      uncertaintyAnswer `json:"uncertainty"`
-	Quality          leakage.Quality   `json:"quality"`
-	Extrapolated     bool              `json:"extrapolated"`
-	Corrections      []string          `json:"corrections"`
-	Corrected        []fanPair         `json:"corrected_readings,omitzero"`
-	MethodVersion    string            `json:"method_version"`
-	Inputs           fanTestInputs     `json:"inputs"`
+	// good or weak.
+	Quality leakage.Quality `json:"quality"`
+	// The reference pressure lies outside the readings.
+	Extrapolated bool `json:"extrapolated"`
+	// What was corrected, in this order: zero_flow_pressure, flow_equation, leak_flow, reference_air.
+	Corrections []string `json:"corrections"`
+	// Pressure and flow as they went into the computation, where something was corrected.
+	Corrected []fanPair `json:"corrected_readings,omitzero"`
+	// The version of the computation.
+	MethodVersion string        `json:"method_version"`
+	Inputs        fanTestInputs `json:"inputs"`
 }
 
 type fanPair struct {

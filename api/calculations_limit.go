@@ -9,46 +9,74 @@ import (
 	"ductledger/domain/stat"
 )
 
+// What is known of the ducts, and the routes of which one is enough.
 type limitBody struct {
-	Total        *alteredLeakage `json:"total,omitzero"`
-	Outside      *alteredLeakage `json:"outside,omitzero"`
-	AirHandler   *float64        `json:"air_handler_cfm,omitzero"`
-	AirHandlerU  *float64        `json:"air_handler_u_ratio,omitzero"`
-	CoolingTons  *float64        `json:"cooling_tons,omitzero"`
-	HeatingBtuH  *float64        `json:"heating_btu_h,omitzero"`
-	FloorAreaFt2 *float64        `json:"floor_area_ft2,omitzero"`
-	AllSealed    *bool           `json:"all_sealed,omitzero"`
-	Routes       []limitRoute    `json:"routes"`
-	GuardFactor  *float64        `json:"guard_factor,omitzero"`
+	Total   *alteredLeakage `json:"total,omitzero"`
+	Outside *alteredLeakage `json:"outside,omitzero"`
+	// Flow of the air handler as measured in cfm.
+	AirHandler *float64 `json:"air_handler_cfm,omitzero" validate:"required_with=AirHandlerU,omitempty,gt=0,lte=20000"`
+	// Its relative standard uncertainty.
+	AirHandlerU *float64 `json:"air_handler_u_ratio,omitzero" validate:"omitempty,gte=0,lte=1"`
+	// Cooling capacity in tons; 400 cfm per ton where the flow was not measured.
+	CoolingTons *float64 `json:"cooling_tons,omitzero" validate:"omitempty,gt=0,lte=50"`
+	// Heating output in Btu/h; 21.7 cfm per 1,000 Btu/h where neither is known.
+	HeatingBtuH *float64 `json:"heating_btu_h,omitzero" validate:"omitempty,gt=0,lte=1000000"`
+	// Heated floor area in ft².
+	FloorAreaFt2 *float64 `json:"floor_area_ft2,omitzero" validate:"omitempty,gt=0,lte=10000"`
+	// Every leak that can be reached is sealed, seen and shown with smoke.
+	AllSealed *bool        `json:"all_sealed,omitzero"`
+	Routes    []limitRoute `json:"routes" validate:"min=1,max=20,dive"`
+	// Standard uncertainties between figure and limit.
+	GuardFactor *float64 `json:"guard_factor,omitzero" validate:"omitempty,gte=0,lte=5" default:"1.645"`
 }
 
+// Leakage of one quantity after the work, and before it where that is known.
 type alteredLeakage struct {
-	BeforeCFM25    *float64 `json:"before_cfm25,omitzero"`
-	AfterCFM25     float64  `json:"after_cfm25"`
-	CalibrationU   *float64 `json:"calibration_u_ratio,omitzero"`
-	RandomU        *float64 `json:"random_u_ratio,omitzero"`
-	SameInstrument bool     `json:"same_instrument,omitzero"`
+	// cfm at 25 Pa.
+	BeforeCFM25 *float64 `json:"before_cfm25,omitzero" validate:"omitempty,gt=0,lte=20000"`
+	// cfm at 25 Pa.
+	AfterCFM25 float64 `json:"after_cfm25" validate:"gt=0,lte=20000"`
+	// Of each test, the part of the instrument; absent, common practice.
+	CalibrationU *float64 `json:"calibration_u_ratio,omitzero" validate:"required_with=RandomU,omitempty,gte=0,lte=1"`
+	// Of each test, the rest.
+	RandomU *float64 `json:"random_u_ratio,omitzero" validate:"required_with=CalibrationU,omitempty,gte=0,lte=1"`
+	// One gauge, fan and ring did both.
+	SameInstrument bool `json:"same_instrument,omitzero" default:"false"`
 }
 
+// One way to satisfy the rule; all that it demands must hold.
 type limitRoute struct {
-	Name             string        `json:"name"`
-	Quantity         leakage.Scope `json:"quantity"`
-	AtMostShare      *float64      `json:"at_most_share_ratio,omitzero"`
-	AtMostPer100Ft2  *float64      `json:"at_most_cfm25_per_100ft2,omitzero"`
-	AtMostCFM25      *float64      `json:"at_most_cfm25,omitzero"`
-	AtLeastReduction *float64      `json:"at_least_reduction_ratio,omitzero"`
-	AllSealed        bool          `json:"all_sealed,omitzero"`
-	Source           string        `json:"source,omitzero"`
+	Name string `json:"name" validate:"snake,min=2,max=60"`
+	// Which leakage it looks at.
+	Quantity leakage.Scope `json:"quantity"`
+	// Of the flow of the air handler.
+	AtMostShare *float64 `json:"at_most_share_ratio,omitzero" validate:"omitempty,gte=0,lte=1"`
+	// Per 100 ft² of floor.
+	AtMostPer100Ft2 *float64 `json:"at_most_cfm25_per_100ft2,omitzero" validate:"omitempty,gte=0,lte=1000"`
+	// cfm at 25 Pa.
+	AtMostCFM25 *float64 `json:"at_most_cfm25,omitzero" validate:"omitempty,gte=0,lte=20000"`
+	// Of the leakage before.
+	AtLeastReduction *float64 `json:"at_least_reduction_ratio,omitzero" validate:"omitempty,gte=0,lte=1"`
+	// Demands that all is sealed.
+	AllSealed bool `json:"all_sealed,omitzero"`
+	// Where the limit stands.
+	Source string `json:"source,omitzero" validate:"omitempty,min=1,max=200"`
 }
 
+// The decision and what led to it.
 type limitAnswer struct {
-	Method         string           `json:"method"`
-	Decision       leakage.Decision `json:"decision"`
-	Routes         []routeAnswer    `json:"routes"`
-	AirHandlerCFM  *float64         `json:"air_handler_cfm,omitzero"`
-	AirHandlerFrom string           `json:"air_handler_from,omitzero"`
-	MethodVersion  string           `json:"method_version"`
-	Inputs         limitInputs      `json:"inputs"`
+	// limit.
+	Method string `json:"method"`
+	// passes, fails, retest or not_known.
+	Decision leakage.Decision `json:"decision"`
+	Routes   []routeAnswer    `json:"routes"`
+	// As used.
+	AirHandlerCFM *float64 `json:"air_handler_cfm,omitzero"`
+	// measured, cooling_tons or heating_btu_h.
+	AirHandlerFrom string `json:"air_handler_from,omitzero"`
+	// The version of the computation.
+	MethodVersion string      `json:"method_version"`
+	Inputs        limitInputs `json:"inputs"`
 }
 
 type routeAnswer struct {

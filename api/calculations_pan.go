@@ -8,40 +8,61 @@ import (
 	"ductledger/domain/leakage"
 )
 
+// Pressures across a gasketed pan over each register, with the blower off.
 type panBody struct {
-	HousePressurePa float64          `json:"house_pressure_pa"`
-	Readings        []panBodyReading `json:"readings"`
-	ComparedAtPa    *float64         `json:"compared_at_pa,omitzero"`
-	TargetPa        *float64         `json:"target_pa,omitzero"`
-	FloorPa         *float64         `json:"floor_pa,omitzero"`
-	Exponent        *float64         `json:"exponent,omitzero"`
+	// Pressure at which the home was held in Pa.
+	HousePressurePa float64          `json:"house_pressure_pa" validate:"gt=0,lte=100" step:"0.1"`
+	Readings        []panBodyReading `json:"readings" validate:"min=1,max=100,dive"`
+	// The home pressure in Pa to which readings are carried.
+	ComparedAtPa *float64 `json:"compared_at_pa,omitzero" validate:"omitempty,gt=0,lte=100" default:"50"`
+	// A reading above it is over target, in Pa at the compared pressure.
+	TargetPa *float64 `json:"target_pa,omitzero" validate:"omitempty,gte=0,lte=50" default:"1"`
+	// A reading below it is not distinguishable from 0, in Pa.
+	FloorPa *float64 `json:"floor_pa,omitzero" validate:"omitempty,gte=0,lte=10" default:"0.3"`
+	// n of leaks and room openings.
+	Exponent *float64 `json:"exponent,omitzero" validate:"omitempty,gte=0.5,lte=1" default:"0.65"`
 }
 
+// One register.
 type panBodyReading struct {
-	Register        string   `json:"register"`
-	Trunk           string   `json:"trunk,omitzero"`
-	PanPa           float64  `json:"pan_pa"`
-	HousePressurePa *float64 `json:"house_pressure_pa,omitzero"`
+	// The name of the register.
+	Register string `json:"register" validate:"min=1,max=40"`
+	// The trunk that it is on.
+	Trunk string `json:"trunk,omitzero" validate:"omitempty,min=1,max=40"`
+	// Pressure across the pan in Pa.
+	PanPa float64 `json:"pan_pa" validate:"gte=0,lte=100" step:"0.1"`
+	// That of the home at this reading, where it was another.
+	HousePressurePa *float64 `json:"house_pressure_pa,omitzero" validate:"omitempty,gt=0,lte=100" step:"0.1"`
 }
 
+// A pass of pan readings, not rounded. There is no sum and no mean.
 type panAnswer struct {
-	Method          domain.Method `json:"method"`
-	RegistersCount  int           `json:"registers_count"`
-	MaxPa           float64       `json:"max_pa"`
-	MedianPa        float64       `json:"median_pa"`
-	OverTargetCount int           `json:"over_target_count"`
+	// pan.
+	Method         domain.Method `json:"method"`
+	RegistersCount int           `json:"registers_count"`
+	MaxPa          float64       `json:"max_pa"`
+	MedianPa       float64       `json:"median_pa"`
+	// Registers over the target.
+	OverTargetCount int `json:"over_target_count"`
+	// Registers that cannot be told from 0.
 	IndistinctCount int           `json:"indistinguishable_count"`
 	Registers       []panRegister `json:"registers"`
-	SharedTrunks    []string      `json:"shared_trunks,omitzero"`
-	Note            string        `json:"note,omitzero"`
-	MethodVersion   string        `json:"method_version"`
-	Inputs          panInputs     `json:"inputs"`
+	// Trunks with two and more registers over the target.
+	SharedTrunks []string `json:"shared_trunks,omitzero"`
+	// What goes with shared trunks.
+	Note string `json:"note,omitzero"`
+	// The version of the computation.
+	MethodVersion string    `json:"method_version"`
+	Inputs        panInputs `json:"inputs"`
 }
 
+// One register in an answer.
 type panRegister struct {
-	Register          string  `json:"register"`
-	Trunk             string  `json:"trunk,omitzero"`
-	PanPa             float64 `json:"pan_pa"`
+	Register string `json:"register"`
+	Trunk    string `json:"trunk,omitzero"`
+	// Carried to the compared pressure.
+	PanPa float64 `json:"pan_pa"`
+	// Leak to outside over opening to the home that the reading speaks for, as areas.
 	OpeningRatio      float64 `json:"leak_to_opening_ratio"`
 	OverTarget        bool    `json:"over_target"`
 	Indistinguishable bool    `json:"indistinguishable"`

@@ -8,19 +8,28 @@ import (
 	"ductledger/domain/stat"
 )
 
+// One test before the work and one after it.
 type reductionBody struct {
-	Before         leakageFigure `json:"before"`
-	After          leakageFigure `json:"after"`
-	SameInstrument bool          `json:"same_instrument,omitzero"`
-	FloorAreaFt2   *float64      `json:"floor_area_ft2,omitzero"`
+	Before leakageFigure `json:"before"`
+	After  leakageFigure `json:"after"`
+	// One gauge, fan and ring did both, so that their calibration cancels.
+	SameInstrument bool `json:"same_instrument,omitzero" default:"false"`
+	// Heated floor area in ft².
+	FloorAreaFt2 *float64 `json:"floor_area_ft2,omitzero" validate:"omitempty,gt=0,lte=10000" step:"1"`
 }
 
+// Leakage at 25 Pa with its uncertainty; absent, that of one reading at 25 Pa by common practice.
 type leakageFigure struct {
-	Quantity     leakage.Scope `json:"quantity"`
-	LeakageCFM25 float64       `json:"leakage_cfm25"`
-	CalibrationU *float64      `json:"calibration_u_ratio,omitzero"`
-	RandomU      *float64      `json:"random_u_ratio,omitzero"`
-	Freedom      *int          `json:"degrees_of_freedom,omitzero"`
+	// Leakage to anywhere or to outside.
+	Quantity leakage.Scope `json:"quantity"`
+	// cfm at 25 Pa.
+	LeakageCFM25 float64 `json:"leakage_cfm25" validate:"gt=0,lte=20000"`
+	// The part of the instrument.
+	CalibrationU *float64 `json:"calibration_u_ratio,omitzero" validate:"required_with=RandomU,omitempty,gte=0,lte=1"`
+	// The rest.
+	RandomU *float64 `json:"random_u_ratio,omitzero" validate:"required_with=CalibrationU Freedom,omitempty,gte=0,lte=1"`
+	// Behind the random part; 0 is as good as infinitely many.
+	Freedom *int `json:"degrees_of_freedom,omitzero" validate:"omitempty,gte=0,lte=1000"`
 }
 
 // uncertainty is the figure's own, or the usual one.
@@ -39,34 +48,47 @@ func uncertaintyFrom(cfm25 float64, calibration, random *float64, freedom *int) 
 	return u, nil
 }
 
+// What changed, not rounded. Limits are of 95 % intervals; uncertainties are standard.
 type reductionAnswer struct {
-	Method             string          `json:"method"`
-	ReductionCFM25     float64         `json:"reduction_cfm25"`
-	ReductionCFM25U    float64         `json:"reduction_cfm25_u"`
-	ReductionCFM25Low  float64         `json:"reduction_cfm25_low"`
-	ReductionCFM25High float64         `json:"reduction_cfm25_high"`
-	Ratio              float64         `json:"reduction_ratio"`
-	RatioU             float64         `json:"reduction_ratio_u"`
-	RatioLow           float64         `json:"reduction_ratio_low"`
-	RatioHigh          float64         `json:"reduction_ratio_high"`
-	Log                float64         `json:"log_reduction"`
-	LogU               float64         `json:"log_reduction_u"`
-	LogLow             float64         `json:"log_reduction_low"`
-	LogHigh            float64         `json:"log_reduction_high"`
-	BeforePer100Ft2    *float64        `json:"before_cfm25_per_100ft2,omitzero"`
-	AfterPer100Ft2     *float64        `json:"after_cfm25_per_100ft2,omitzero"`
-	PerArea            *float64        `json:"reduction_cfm25_per_100ft2,omitzero"`
-	PerAreaU           *float64        `json:"reduction_cfm25_per_100ft2_u,omitzero"`
-	PerAreaLow         *float64        `json:"reduction_cfm25_per_100ft2_low,omitzero"`
-	PerAreaHigh        *float64        `json:"reduction_cfm25_per_100ft2_high,omitzero"`
-	SmallestRatio      float64         `json:"smallest_reduction_ratio"`
-	Change             leakage.Change  `json:"change"`
-	Distinguishable    bool            `json:"distinguishable"`
-	Note               string          `json:"note,omitzero"`
-	Coverage           float64         `json:"coverage_factor"`
-	Freedom            float64         `json:"degrees_of_freedom"`
-	MethodVersion      string          `json:"method_version"`
-	Inputs             reductionInputs `json:"inputs"`
+	// reduction.
+	Method string `json:"method"`
+	// Before less after.
+	ReductionCFM25     float64 `json:"reduction_cfm25"`
+	ReductionCFM25U    float64 `json:"reduction_cfm25_u"`
+	ReductionCFM25Low  float64 `json:"reduction_cfm25_low"`
+	ReductionCFM25High float64 `json:"reduction_cfm25_high"`
+	// 1 − after/before.
+	Ratio     float64 `json:"reduction_ratio"`
+	RatioU    float64 `json:"reduction_ratio_u"`
+	RatioLow  float64 `json:"reduction_ratio_low"`
+	RatioHigh float64 `json:"reduction_ratio_high"`
+	// ln of before over after.
+	Log             float64  `json:"log_reduction"`
+	LogU            float64  `json:"log_reduction_u"`
+	LogLow          float64  `json:"log_reduction_low"`
+	LogHigh         float64  `json:"log_reduction_high"`
+	BeforePer100Ft2 *float64 `json:"before_cfm25_per_100ft2,omitzero"`
+	AfterPer100Ft2  *float64 `json:"after_cfm25_per_100ft2,omitzero"`
+	// Per 100 ft² of floor.
+	PerArea     *float64 `json:"reduction_cfm25_per_100ft2,omitzero"`
+	PerAreaU    *float64 `json:"reduction_cfm25_per_100ft2_u,omitzero"`
+	PerAreaLow  *float64 `json:"reduction_cfm25_per_100ft2_low,omitzero"`
+	PerAreaHigh *float64 `json:"reduction_cfm25_per_100ft2_high,omitzero"`
+	// The smallest reduction that these tests could have told from none.
+	SmallestRatio float64 `json:"smallest_reduction_ratio"`
+	// reduced, increased or not_distinguishable.
+	Change leakage.Change `json:"change"`
+	// The change, from none, by these tests.
+	Distinguishable bool `json:"distinguishable"`
+	// What to say where it is not.
+	Note string `json:"note,omitzero"`
+	// Between standard uncertainties and limits.
+	Coverage float64 `json:"coverage_factor"`
+	// Behind it; 0 is as good as infinitely many.
+	Freedom float64 `json:"degrees_of_freedom"`
+	// The version of the computation.
+	MethodVersion string          `json:"method_version"`
+	Inputs        reductionInputs `json:"inputs"`
 }
 
 type reductionInputs struct {

@@ -9,9 +9,10 @@ import (
 	"github.com/go-json-experiment/json/jsontext"
 )
 
+// Fan tests of one quantity by one method, in the order in which they were made.
 type repairStepsBody struct {
 	Before  leakage.SteppedReading   `json:"before"`
-	Interim []leakage.SteppedReading `json:"interim,omitzero"`
+	Interim []leakage.SteppedReading `json:"interim,omitzero" validate:"omitempty,max=39,dive"`
 	After   leakage.SteppedReading   `json:"after"`
 }
 

@@ -7,28 +7,43 @@ import (
 	"ductledger/domain/leakage"
 )
 
+// A blower door test of the whole home, then with registers masked.
 type subtractionBody struct {
-	HousePressurePa float64       `json:"house_pressure_pa"`
-	WholeCFM        float64       `json:"whole_cfm"`
-	MaskedCFM       float64       `json:"masked_cfm"`
-	HouseToDuctPa   float64       `json:"house_to_duct_pa"`
-	Exponent        *float64      `json:"exponent,omitzero"`
-	Accuracy        *accuracyBody `json:"accuracy,omitzero"`
+	// Pressure at which the home was held in Pa.
+	HousePressurePa float64 `json:"house_pressure_pa" validate:"gt=0,lte=100" step:"0.1"`
+	// Flow of the whole home in cfm.
+	WholeCFM float64 `json:"whole_cfm" validate:"gt=0,lte=20000" step:"1"`
+	// Flow with the registers masked in cfm.
+	MaskedCFM float64 `json:"masked_cfm" validate:"gt=0,lte=20000" step:"1"`
+	// Pressure of the home against the masked ducts in Pa.
+	HouseToDuctPa float64 `json:"house_to_duct_pa" validate:"gt=0,lte=100" step:"0.1"`
+	// n.
+	Exponent *float64      `json:"exponent,omitzero" validate:"omitempty,gte=0.5,lte=1" default:"0.65"`
+	Accuracy *accuracyBody `json:"accuracy,omitzero"`
 }
 
+// Leakage to outside by subtraction, not rounded. Limits are of 95 % intervals.
 type subtractionAnswer struct {
-	Method           domain.Method     `json:"method"`
-	CorrectionFactor float64           `json:"correction_factor"`
-	LeakageCFM50     float64           `json:"leakage_cfm50"`
-	LeakageCFM25     float64           `json:"leakage_cfm25"`
-	LeakageLowCFM25  float64           `json:"leakage_low_cfm25"`
-	LeakageHighCFM25 float64           `json:"leakage_high_cfm25"`
-	UncertaintyCFM25 float64           `json:"uncertainty_cfm25"`
-	Exponent         float64           `json:"exponent"`
-	Quality          leakage.Quality   `json:"quality"`
-	Why              string            `json:"why,omitzero"`
-	MethodVersion    string            `json:"method_version"`
-	Inputs           subtractionInputs `json:"inputs"`
+	// subtraction.
+	Method           domain.Method `json:"method"`
+	CorrectionFactor float64       `json:"correction_factor"`
+	// cfm at 50 Pa.
+	LeakageCFM50 float64 `json:"leakage_cfm50"`
+	// cfm at 25 Pa.
+	LeakageCFM25     float64 `json:"leakage_cfm25"`
+	LeakageLowCFM25  float64 `json:"leakage_low_cfm25"`
+	LeakageHighCFM25 float64 `json:"leakage_high_cfm25"`
+	// Standard uncertainty of the leakage at 25 Pa.
+	UncertaintyCFM25 float64 `json:"uncertainty_cfm25"`
+	// n as used.
+	Exponent float64 `json:"exponent"`
+	// good, weak or undecided.
+	Quality leakage.Quality `json:"quality"`
+	// Why the quality is not good.
+	Why string `json:"why,omitzero"`
+	// The version of the computation.
+	MethodVersion string            `json:"method_version"`
+	Inputs        subtractionInputs `json:"inputs"`
 }
 
 type subtractionInputs struct {

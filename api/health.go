@@ -7,7 +7,9 @@ import (
 	"ductledger/domain"
 )
 
+// Whether it runs.
 type health struct {
+	// ok or why not.
 	Status string `json:"status"`
 }
 

@@ -49,15 +49,20 @@ func (s *Server) notePull(ctx context.Context, caller domain.Caller, position in
 	}
 }
 
+// Of a device, what the service last heard of it. For staff and admin.
 type heardAnswer struct {
-	LastPullAt           *time.Time    `json:"last_pull_at,omitzero"`
-	LastPushAt           *time.Time    `json:"last_push_at,omitzero"`
-	AcknowledgedPosition *int64        `json:"acknowledged_position,omitzero"`
-	ClockOffsetS         *float64      `json:"clock_offset_s,omitzero"`
-	Client               *heardClient  `json:"client,omitzero"`
-	Pending              *heardPending `json:"pending,omitzero"`
-	HeldOpenCount        int64         `json:"held_open_count"`
-	HeldWaitingCount     int64         `json:"held_waiting_count"`
+	LastPullAt *time.Time `json:"last_pull_at,omitzero"`
+	LastPushAt *time.Time `json:"last_push_at,omitzero"`
+	// The place in the program's one order of accepted versions.
+	AcknowledgedPosition *int64 `json:"acknowledged_position,omitzero"`
+	// The device's clock less ours in s.
+	ClockOffsetS *float64 `json:"clock_offset_s,omitzero"`
+	// App and schema that it named.
+	Client *heardClient `json:"client,omitzero"`
+	// What it said it still has.
+	Pending          *heardPending `json:"pending,omitzero"`
+	HeldOpenCount    int64         `json:"held_open_count"`
+	HeldWaitingCount int64         `json:"held_waiting_count"`
 }
 
 type heardClient struct {

@@ -13,20 +13,26 @@ import (
 
 // heldAnswer is an item that was not accepted, with what was sent.
 type heldAnswer struct {
-	HeldID          domain.UUID    `json:"held_id"`
-	State           string         `json:"state"`
-	Kind            string         `json:"kind,omitzero"`
-	ID              string         `json:"id,omitzero"`
-	JobID           *domain.UUID   `json:"job_id,omitzero"`
-	BaseVersion     int64          `json:"base_version"`
-	Code            string         `json:"code"`
-	Problem         jsontext.Value `json:"problem,omitzero"`
-	DeviceID        *domain.UUID   `json:"device_id,omitzero"`
-	ReceivedAt      string         `json:"received_at"`
-	Record          jsontext.Value `json:"record,omitzero"`
-	Void            jsontext.Value `json:"void,omitzero"`
-	Bytes           []byte         `json:"bytes,omitzero"` // base64, of what is no JSON object
-	ClosedByVersion int64          `json:"closed_by_version,omitzero"`
+	HeldID domain.UUID `json:"held_id"`
+	// open, waiting, applied, closed or dismissed.
+	State string       `json:"state"`
+	Kind  string       `json:"kind,omitzero"`
+	ID    string       `json:"id,omitzero"`
+	JobID *domain.UUID `json:"job_id,omitzero"`
+	// The version that was edited; 0 for a new record.
+	BaseVersion int64          `json:"base_version"`
+	Code        string         `json:"code"`
+	Problem     jsontext.Value `json:"problem,omitzero"`
+	DeviceID    *domain.UUID   `json:"device_id,omitzero"`
+	ReceivedAt  string         `json:"received_at"`
+	// What was sent.
+	Record jsontext.Value `json:"record,omitzero"`
+	// What was sent, of a void.
+	Void jsontext.Value `json:"void,omitzero"`
+	// Base64 of what was sent, where it is no JSON object.
+	Bytes []byte `json:"bytes,omitzero"`
+	// The version of a record, 1 and up.
+	ClosedByVersion int64 `json:"closed_by_version,omitzero"`
 }
 
 func heldOf(h *storage.Held, trace string) heldAnswer {

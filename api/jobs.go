@@ -11,13 +11,16 @@ import (
 	"github.com/go-json-experiment/json/jsontext"
 )
 
+// The findings of a job, in the order of what leaks most, and each rule's outcomes in numbers.
 type findingsAnswer struct {
-	JobID            domain.UUID          `json:"job_id"`
-	RuleSetID        domain.UUID          `json:"rule_set_id"`
-	JudgedAtPosition int64                `json:"judged_at_position"`
-	Acceptance       *acceptanceAnswer    `json:"acceptance,omitzero"`
-	Findings         []rules.Finding      `json:"findings"`
-	Rules            []rules.RuleOutcomes `json:"rules"`
+	JobID     domain.UUID `json:"job_id"`
+	RuleSetID domain.UUID `json:"rule_set_id"`
+	// The place in the program's one order of accepted versions.
+	JudgedAtPosition int64 `json:"judged_at_position"`
+	// Absent while the job is open.
+	Acceptance *acceptanceAnswer    `json:"acceptance,omitzero"`
+	Findings   []rules.Finding      `json:"findings"`
+	Rules      []rules.RuleOutcomes `json:"rules"`
 }
 
 // findings answers what the rules say about a job: as frozen at its
@@ -62,9 +65,10 @@ func (s *Server) jobCutList(ctx context.Context, caller domain.Caller, r *reques
 	}{id, list}}, nil
 }
 
-// evaluationBody is a whole job in one body. Its records are read again by
-// their kinds.
+// One job's records with its home, contractor, crew, credentials and instruments, to be judged by the rule set of a
+// day. `ductledger example evaluation` prints one.
 type evaluationBody struct {
+	// The day whose rule set is used.
 	RulesOn domain.Date `json:"rules_on"`
 	Items   []struct {
 		Kind   domain.Kind    `json:"kind"`

@@ -12,39 +12,57 @@ import (
 	"ductledger/storage"
 )
 
-// packageAnswer is one revision of a month's package.
+// One revision of a month's package. A released one never changes.
 type packageAnswer struct {
-	Month          domain.Month         `json:"month"`
-	Revision       int                  `json:"revision"`
-	State          storage.PackageState `json:"state"`
-	Position       int64                `json:"position"`
-	AsOfAt         string               `json:"as_of_at"`
-	Finished       bool                 `json:"finished"`
-	Build          *buildAnswer         `json:"build,omitzero"`
-	FileName       string               `json:"file_name,omitzero"`
-	SHA256         string               `json:"sha256,omitzero"`
-	BytesCount     int64                `json:"bytes_count,omitzero"`
-	PreviousSHA256 string               `json:"previous_sha256,omitzero"` // of the revision that it replaces
-	BuiltAt        string               `json:"built_at,omitzero"`
-	BuiltBy        string               `json:"built_by,omitzero"`
-	ReleasedAt     string               `json:"released_at,omitzero"`
-	ReleasedBy     string               `json:"released_by,omitzero"`
+	Month    domain.Month `json:"month"`
+	Revision int          `json:"revision"`
+	// building, failed, draft, verified, released or superseded. While it is building, and when that failed, there is no
+	// file yet and a funder sees nothing of it.
+	State storage.PackageState `json:"state"`
+	// The last position that it holds.
+	Position int64 `json:"position"`
+	// When that position was recorded.
+	AsOfAt string `json:"as_of_at"`
+	// The month had ended when the package was asked for.
+	Finished bool         `json:"finished"`
+	Build    *buildAnswer `json:"build,omitzero"`
+	FileName string       `json:"file_name,omitzero"`
+	// SHA-256 of the file, as 64 hex digits.
+	SHA256     string `json:"sha256,omitzero"`
+	BytesCount int64  `json:"bytes_count,omitzero"`
+	// That of the released revision which it corrects.
+	PreviousSHA256 string `json:"previous_sha256,omitzero"`
+	BuiltAt        string `json:"built_at,omitzero"`
+	// The person who asked for it.
+	BuiltBy    string `json:"built_by,omitzero"`
+	ReleasedAt string `json:"released_at,omitzero"`
+	// The person who released it.
+	ReleasedBy string `json:"released_by,omitzero"`
 }
 
-// buildAnswer is how far a build is.
+// How far the building of a package is.
 type buildAnswer struct {
-	Stage     string         `json:"stage"`
-	RowsDone  int64          `json:"rows_done_count"`
-	RowsTotal int64          `json:"rows_total_count,omitzero"`
-	Tries     int            `json:"tries_count"`
-	AskedAt   string         `json:"asked_at"`
-	AskedBy   string         `json:"asked_by,omitzero"`
-	StartedAt string         `json:"started_at,omitzero"`
-	UpdatedAt string         `json:"updated_at"`
-	Failure   *failureAnswer `json:"failure,omitzero"`
+	// waiting, history, then the table that is written, such as jobs, then storing and verifying.
+	Stage string `json:"stage"`
+	// Rows of this stage that are done; when storing and verifying, bytes.
+	RowsDone int64 `json:"rows_done_count"`
+	// Of how many, where that is known.
+	RowsTotal int64 `json:"rows_total_count,omitzero"`
+	// How often it was begun.
+	Tries   int    `json:"tries_count"`
+	AskedAt string `json:"asked_at"`
+	// The person who asked for it.
+	AskedBy string `json:"asked_by,omitzero"`
+	// When it was begun last.
+	StartedAt string `json:"started_at,omitzero"`
+	// When the one who builds it was heard last.
+	UpdatedAt string `json:"updated_at"`
+	// Why it failed.
+	Failure *failureAnswer `json:"failure,omitzero"`
 }
 
 type failureAnswer struct {
+	// That of a problem.
 	Code   domain.Code    `json:"code"`
 	Detail string         `json:"detail"`
 	Errors []domain.Fault `json:"errors,omitzero"`

@@ -13,19 +13,22 @@ import (
 // A figuresHead says of which jobs, at which position and by which formulas an
 // answer speaks. Days are as they were asked.
 type figuresHead struct {
-	From          domain.Date `json:"from"`
-	Before        domain.Date `json:"before"`
-	AsOfAt        string      `json:"as_of_at"`
-	Position      int64       `json:"position"`
-	MethodVersion string      `json:"method_version"`
-	InputDigest   string      `json:"input_digest"`
-	// PreviousInputDigest is there when the period before was asked, whether
-	// somebody stood outside the limits then too.
+	// The first day.
+	From domain.Date `json:"from"`
+	// The day after the last.
+	Before domain.Date `json:"before"`
+	// When the position was recorded.
+	AsOfAt string `json:"as_of_at"`
+	// The place in the program's one order of accepted versions.
+	Position      int64  `json:"position"`
+	MethodVersion string `json:"method_version"`
+	// Of the jobs of the period: equal for equal jobs.
+	InputDigest string `json:"input_digest"`
+	// Of the period before, where it was asked whether somebody stood outside the limits then too.
 	PreviousInputDigest string `json:"previous_input_digest,omitzero"`
 }
 
-// performanceAnswer is a comparison as it is read: only what the caller may
-// see by name.
+// Contractors (or, with another `by`, groups) and the program over a period.
 type performanceAnswer struct {
 	figuresHead
 	By            performance.By             `json:"by,omitzero"`
@@ -34,7 +37,8 @@ type performanceAnswer struct {
 	Contractors   []performance.Contractor   `json:"contractors,omitzero"`
 	Groups        []performance.Group        `json:"groups,omitzero"`
 	RepairEffects []performance.RepairEffect `json:"repair_effects,omitzero"`
-	Published     []publicationRef           `json:"published,omitzero"` // what stood when the period was published
+	// What stood when the period was published.
+	Published []publicationRef `json:"published,omitzero"`
 }
 
 // byRepairType is the grouping that has an address of its own too.

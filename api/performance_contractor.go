@@ -16,18 +16,18 @@ import (
 	"github.com/go-json-experiment/json/jsontext"
 )
 
-// contractorAnswer is one contractor's figures, the program's beside them.
+// One contractor and the program over a period.
 type contractorAnswer struct {
 	figuresHead
 	Program    performance.Summary    `json:"program"`
 	Contractor performance.Contractor `json:"contractor"`
-	// Pictures are of the jobs assigned in the period, the rest of those
-	// accepted in it.
+	// Pictures are of the jobs assigned in the period, the rest of those accepted in it.
 	Picture        performance.Picture      `json:"picture"`
 	ProgramPicture performance.Picture      `json:"program_picture"`
 	Trend          []performance.TrendPoint `json:"trend"`
-	TrendReason    string                   `json:"trend_reason,omitzero"` // why there is no line
-	Published      []publishedContractor    `json:"published,omitzero"`
+	// Why there is no line.
+	TrendReason string                `json:"trend_reason,omitzero"`
+	Published   []publishedContractor `json:"published,omitzero"`
 }
 
 // publishedContractor is what stood of a contractor when the period was
@@ -167,9 +167,10 @@ type explanationAnswer struct {
 	Adjusted     performance.Adjusted       `json:"adjusted"`
 	JobsIn       []performance.ExplainedJob `json:"jobs_in"`
 	JobsOut      []performance.ExplainedJob `json:"jobs_out"`
-	ChanceLow    *float64                   `json:"chance_ratio_low,omitzero"`
-	ChanceHigh   *float64                   `json:"chance_ratio_high,omitzero"`
-	Recomputed   *float64                   `json:"recomputed_index_ratio,omitzero"`
+	// 95 of 100 average contractors with these homes lie between.
+	ChanceLow  *float64 `json:"chance_ratio_low,omitzero"`
+	ChanceHigh *float64 `json:"chance_ratio_high,omitzero"`
+	Recomputed *float64 `json:"recomputed_index_ratio,omitzero"`
 }
 
 // explainPerformance answers the jobs in and out of a contractor's index, what
@@ -215,7 +216,8 @@ func asksCSV(r *request) bool {
 // repairEffectsAnswer is what each kind of repair brings.
 type repairEffectsAnswer struct {
 	figuresHead
-	JobsCount    int                        `json:"jobs_count"`
+	JobsCount int `json:"jobs_count"`
+	// Jobs that give a step.
 	UsedCount    int                        `json:"used_count"`
 	LeftOut      []performance.LeftOut      `json:"left_out"`
 	PairsLeftOut []performance.LeftOut      `json:"pairs_left_out"`

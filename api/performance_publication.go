@@ -16,18 +16,21 @@ import (
 	"github.com/go-json-experiment/json/jsontext"
 )
 
-// publicationRef names a published period.
+// A period whose figures were published. It never changes.
 type publicationRef struct {
-	ID            domain.UUID `json:"publication_id"`
-	From          domain.Date `json:"from"`
-	Before        domain.Date `json:"before"`
-	Position      int64       `json:"position"`
-	AsOfAt        string      `json:"as_of_at"`
-	MethodVersion string      `json:"method_version"`
-	InputDigest   string      `json:"input_digest"`
-	AnswerDigest  string      `json:"answer_digest"`
-	PublishedAt   string      `json:"published_at"`
-	PublishedBy   string      `json:"published_by,omitzero"`
+	ID     domain.UUID `json:"publication_id"`
+	From   domain.Date `json:"from"`
+	Before domain.Date `json:"before"`
+	// The place in the program's one order of accepted versions.
+	Position      int64  `json:"position"`
+	AsOfAt        string `json:"as_of_at"`
+	MethodVersion string `json:"method_version"`
+	InputDigest   string `json:"input_digest"`
+	// SHA-256 of the figures as staff read them, as 64 hex digits.
+	AnswerDigest string `json:"answer_digest"`
+	PublishedAt  string `json:"published_at"`
+	// The person who published it.
+	PublishedBy string `json:"published_by,omitzero"`
 }
 
 func refOf(p *storage.Publication) publicationRef {
@@ -55,10 +58,12 @@ func trendsOf(p *storage.Publication) (t trends, err error) {
 	return t, nil
 }
 
+// A period that has ended, and where to cut the history; the head without.
 type publicationBody struct {
-	From     domain.Date `json:"from"`
-	Before   domain.Date `json:"before"`
-	Position int64       `json:"position,omitzero"`
+	From   domain.Date `json:"from"`
+	Before domain.Date `json:"before"`
+	// The place in the program's one order of accepted versions.
+	Position int64 `json:"position,omitzero" validate:"omitempty,gte=0"`
 }
 
 // publish freezes the figures of a period that has ended: the position, and

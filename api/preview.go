@@ -9,44 +9,58 @@ import (
 	"ductledger/storage"
 )
 
+// What a rule set would have changed in jobs accepted in a period.
 type previewAnswer struct {
-	RuleSetID domain.UUID    `json:"rule_set_id"`
-	From      domain.Date    `json:"from"`
-	Before    domain.Date    `json:"before"`
-	Position  int64          `json:"position"`
-	AsOfAt    string         `json:"as_of_at"`
-	Totals    *previewTotals `json:"totals,omitzero"`
-	Items     []previewItem  `json:"items"`
-	Next      string         `json:"next,omitzero"`
+	RuleSetID domain.UUID `json:"rule_set_id"`
+	From      domain.Date `json:"from"`
+	Before    domain.Date `json:"before"`
+	// Where the ledger stood.
+	Position int64          `json:"position"`
+	AsOfAt   string         `json:"as_of_at"`
+	Totals   *previewTotals `json:"totals,omitzero"`
+	// Jobs whose findings would change.
+	Items []previewItem `json:"items"`
+	Next  string        `json:"next,omitzero"`
 }
 
+// The whole period. They stand on the first page only.
 type previewTotals struct {
-	Jobs          int           `json:"jobs_count"`
-	Changed       int           `json:"changed_count"`
-	NotAcceptable int           `json:"not_acceptable_count"`
-	Rules         []previewRule `json:"rules"`
+	// Jobs that were judged.
+	Jobs int `json:"jobs_count"`
+	// Jobs whose findings would change.
+	Changed int `json:"changed_count"`
+	// Jobs that this set would not have let be accepted as they stood.
+	NotAcceptable int `json:"not_acceptable_count"`
+	// Every rule in the order of the work.
+	Rules []previewRule `json:"rules"`
 }
 
+// One rule over all jobs of the period, its outcomes counted by subject.
 type previewRule struct {
-	Rule    string         `json:"rule"`
+	Rule string `json:"rule"`
+	// Jobs that would gain or lose a finding of this rule.
 	Changed int            `json:"changed_count"`
 	Before  rules.Outcomes `json:"before"`
 	After   rules.Outcomes `json:"after"`
 }
 
+// A job whose findings would change. A finding whose severity would change is both gone and come.
 type previewItem struct {
-	JobID        domain.UUID     `json:"job_id"`
-	ContractorID domain.UUID     `json:"contractor_id"`
-	RuleSetID    domain.UUID     `json:"rule_set_id"`
-	AcceptedAt   string          `json:"accepted_at"`
-	Before       previewSide     `json:"before"`
-	After        previewSide     `json:"after"`
-	Gone         []rules.Finding `json:"gone"`
-	Come         []rules.Finding `json:"come"`
+	JobID        domain.UUID `json:"job_id"`
+	ContractorID domain.UUID `json:"contractor_id"`
+	// By which it was accepted.
+	RuleSetID  domain.UUID     `json:"rule_set_id"`
+	AcceptedAt string          `json:"accepted_at"`
+	Before     previewSide     `json:"before"`
+	After      previewSide     `json:"after"`
+	Gone       []rules.Finding `json:"gone"`
+	Come       []rules.Finding `json:"come"`
 }
 
+// A verdict in numbers.
 type previewSide struct {
 	rules.Counts
+	// What would stop the acceptance.
 	Open int `json:"open_count"`
 }
 

@@ -13,53 +13,77 @@ import (
 	"github.com/go-json-experiment/json/jsontext"
 )
 
-// statementAnswer is one page of what a contractor is paid for a month.
+// What a contractor is paid for a month. Totals are of the whole month, also on later pages.
 type statementAnswer struct {
-	ContractorID     domain.UUID        `json:"contractor_id"`
-	Month            domain.Month       `json:"month"`
-	Position         int64              `json:"position"`
-	PreviousPosition int64              `json:"previous_position"`
-	AsOfAt           string             `json:"as_of_at"`
-	CutBy            string             `json:"cut_by"`
-	Revision         int                `json:"revision,omitzero"`
-	SHA256           string             `json:"package_sha256,omitzero"`
-	Totals           statementSums      `json:"totals"`
-	Headings         []statementHeading `json:"headings"`
-	Items            []statementLine    `json:"items"`
-	Next             string             `json:"next,omitzero"`
+	ContractorID domain.UUID  `json:"contractor_id"`
+	Month        domain.Month `json:"month"`
+	// The last position that it holds.
+	Position int64 `json:"position"`
+	// Where the package before was cut.
+	PreviousPosition int64 `json:"previous_position"`
+	// When that position was recorded.
+	AsOfAt string `json:"as_of_at"`
+	// released or verified: the package of that state; month_end or newest: there is none yet.
+	CutBy string `json:"cut_by"`
+	// Of that package.
+	Revision int `json:"revision,omitzero"`
+	// SHA-256 of the package's file.
+	SHA256 string        `json:"package_sha256,omitzero"`
+	Totals statementSums `json:"totals"`
+	// By category and fund source.
+	Headings []statementHeading `json:"headings"`
+	Items    []statementLine    `json:"items"`
+	Next     string             `json:"next,omitzero"`
 }
 
+// Sums in whole cents.
 type statementSums struct {
-	AmountCents         int64 `json:"amount_cents"`
+	// Of new and late jobs.
+	AmountCents int64 `json:"amount_cents"`
+	// Of that, held back until inspection.
 	HeldBackCents       int64 `json:"held_back_cents"`
 	CorrectionCents     int64 `json:"correction_cents"`
 	CorrectionHeldCents int64 `json:"correction_held_back_cents"`
-	DueCents            int64 `json:"due_cents"`
-	ExpectedCents       int64 `json:"expected_cents"`
+	// amount_cents + correction_cents − held_back_cents − correction_held_back_cents.
+	DueCents int64 `json:"due_cents"`
+	// Of jobs that are not accepted; in no other sum.
+	ExpectedCents int64 `json:"expected_cents"`
 }
 
+// The sums of one category and fund source.
 type statementHeading struct {
 	Category   string `json:"category,omitzero"`
 	FundSource string `json:"fund_source,omitzero"`
 	statementSums
 }
 
+// One line of payment.
 type statementLine struct {
-	JobID         domain.UUID    `json:"job_id"`
-	OriginalMonth domain.Month   `json:"original_month,omitzero"`
-	CountedAs     string         `json:"counted_as"`
-	Event         string         `json:"event,omitzero"`
-	LineNumber    int            `json:"line_number"`
-	Line          string         `json:"line,omitzero"`
-	State         string         `json:"state"`
-	Category      string         `json:"category,omitzero"`
-	FundSource    string         `json:"fund_source,omitzero"`
-	Quantity      jsontext.Value `json:"quantity"`
-	UnitCents     *int64         `json:"unit_price_cents,omitzero"`
-	AmountCents   int64          `json:"amount_cents"`
-	HeldBackCents int64          `json:"held_back_cents"`
-	ExpectedCents *int64         `json:"expected_cents,omitzero"`
-	WithheldBy    []string       `json:"withheld_by,omitzero"`
+	JobID domain.UUID `json:"job_id"`
+	// In which the job was first accepted.
+	OriginalMonth domain.Month `json:"original_month,omitzero"`
+	// new, late, correction or not_accepted.
+	CountedAs string `json:"counted_as"`
+	// What led to a correction: re_opened, accepted_again, changed, voided, hold_released or call_back.
+	Event string `json:"event,omitzero"`
+	// Of the line among those of the job.
+	LineNumber int `json:"line_number"`
+	// What is paid for; absent where nothing is paid for the job.
+	Line string `json:"line,omitzero"`
+	// payable, unpaid or withheld.
+	State      string `json:"state"`
+	Category   string `json:"category,omitzero"`
+	FundSource string `json:"fund_source,omitzero"`
+	// As published; negative where it is taken back.
+	Quantity  jsontext.Value `json:"quantity"`
+	UnitCents *int64         `json:"unit_price_cents,omitzero"`
+	// What the line comes to; 0 where it is not payable.
+	AmountCents   int64 `json:"amount_cents"`
+	HeldBackCents int64 `json:"held_back_cents"`
+	// What it would come to, of a job that is not accepted.
+	ExpectedCents *int64 `json:"expected_cents,omitzero"`
+	// The rules whose findings are open, the reading that is missing, or not_accepted.
+	WithheldBy []string `json:"withheld_by,omitzero"`
 }
 
 func statementSumsOf(s *month.StatementSums) statementSums {

@@ -10,8 +10,10 @@ import (
 	"ductledger/storage"
 )
 
+// What waits for the caller.
 type worklistAnswer struct {
-	AsOfAt string          `json:"as_of_at"`
+	AsOfAt string `json:"as_of_at"`
+	// Every sort that can wait for the caller.
 	Counts []worklistCount `json:"counts"`
 	Items  []worklistItem  `json:"items"`
 }
@@ -21,16 +23,23 @@ type worklistCount struct {
 	Count int64  `json:"count"`
 }
 
+// One thing that waits. One of `since_at`, `since_on` and `due_on` stands. Sorts are `sent_in returned overdue held
+// call_back inspection_owed credential_lapsed credential_lapses_soon credential_lapses calibration_lapsed
+// calibration_lapses_soon calibration_lapses device_silent`; others may come.
 type worklistItem struct {
-	Sort         string          `json:"sort"`
-	SinceAt      string          `json:"since_at,omitzero"`
-	SinceOn      domain.Date     `json:"since_on,omitzero"`
-	DueOn        domain.Date     `json:"due_on,omitzero"`
+	Sort    string      `json:"sort"`
+	SinceAt string      `json:"since_at,omitzero"`
+	SinceOn domain.Date `json:"since_on,omitzero"`
+	// The day on which it was due or is good for the last time.
+	DueOn domain.Date `json:"due_on,omitzero"`
+	// A record, or a held item (`held`).
 	Subject      worklistSubject `json:"subject"`
 	JobID        *domain.UUID    `json:"job_id,omitzero"`
 	ContractorID *domain.UUID    `json:"contractor_id,omitzero"`
-	Detail       string          `json:"detail"`
-	DaysCount    int             `json:"days_count"`
+	// In a sentence.
+	Detail string `json:"detail"`
+	// Days since then; with `due_on` days until then, negative once it has passed.
+	DaysCount int `json:"days_count"`
 }
 
 type worklistSubject struct {

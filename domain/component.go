@@ -51,30 +51,47 @@ const (
 // has their numbers in place of one. Positions run in ft from the end that the
 // crew calls front, the same for all sections; so do numbers.
 type Component struct {
-	JobID          UUID          `json:"job_id"`
-	Component      ComponentSort `json:"component"`
-	Section        Section       `json:"section,omitzero"`
-	Number         *int          `json:"number,omitzero"`
-	Numbers        []int         `json:"numbers,omitzero" validate:"omitempty,min=2,max=40,unique,excluded_with=Number,dive,gte=1,lte=99"` // of the parts that one statement stands for
-	Count          *int          `json:"count,omitzero" validate:"omitempty,gte=1,lte=99"`                                                 // how many parts of this sort the section has, as counted by who states it
-	End            End           `json:"end,omitzero"`
-	Found          Found         `json:"found,omitzero"`
-	FoundReason    string        `json:"found_reason,omitzero"`
-	PositionFt     *float64      `json:"position_ft,omitzero"`
-	StartFt        *float64      `json:"start_ft,omitzero"`
-	EndFt          *float64      `json:"end_ft,omitzero" validate:"omitempty,beyond=StartFt"`
-	InsideWidthIn  *float64      `json:"inside_width_in,omitzero"`
-	InsideHeightIn *float64      `json:"inside_height_in,omitzero"`
-	WidestGapIn    *float64      `json:"widest_gap_in,omitzero"`
-	MemberID       *UUID         `json:"member_id,omitzero"` // who looked at it
-	StatedAt       *time.Time    `json:"stated_at,omitzero"` // when it was looked at
-	// Of a trunk: what it is made of, what it feeds, and where the first and
-	// the last outlet are, measured from the front.
-	Material      TrunkMaterial `json:"material,omitzero"`
-	BootsCount    *int          `json:"boots_count,omitzero" validate:"omitempty,gte=0,lte=99"`
-	TakeoffsCount *int          `json:"takeoffs_count,omitzero" validate:"omitempty,gte=0,lte=99"`
-	FirstOutletFt *float64      `json:"first_outlet_ft,omitzero" validate:"omitempty,gte=0,lte=120" step:"0.1"`
-	LastOutletFt  *float64      `json:"last_outlet_ft,omitzero" validate:"omitempty,gte=0,lte=120" step:"0.1"`
+	JobID UUID `json:"job_id"`
+	// The sort of part; supply_collar is that of a packaged outdoor unit.
+	Component ComponentSort `json:"component"`
+	Section   Section       `json:"section,omitzero"`
+	// Its number in the section, counted from the front.
+	Number *int `json:"number,omitzero" validate:"omitempty,gte=1,lte=99"`
+	// In place of one number, those of the parts of this sort in the section that one statement stands for.
+	Numbers []int `json:"numbers,omitzero" validate:"excluded_with=Number,omitempty,min=2,max=40,unique,dive,gte=1,lte=99"`
+	// How many parts of this sort the section has, as counted by who states it.
+	Count *int `json:"count,omitzero" validate:"omitempty,gte=1,lte=99"`
+	// Which end of the trunk it is.
+	End   End   `json:"end,omitzero"`
+	Found Found `json:"found,omitzero"`
+	// Why it could not be reached.
+	FoundReason string `json:"found_reason,omitzero" validate:"omitempty,min=1,max=2000" text:"free"`
+	// Distance in ft from the end that the crew calls front, the same for all sections.
+	PositionFt *float64 `json:"position_ft,omitzero" validate:"omitempty,gte=0,lte=120" step:"0.1"`
+	// Where a trunk starts in ft from the front.
+	StartFt *float64 `json:"start_ft,omitzero" validate:"omitempty,gte=0,lte=120" step:"0.1"`
+	// Where a trunk ends in ft from the front.
+	EndFt *float64 `json:"end_ft,omitzero" validate:"omitempty,gte=0,lte=120,beyond=StartFt" step:"0.1"`
+	// Inside width of a trunk in in.
+	InsideWidthIn *float64 `json:"inside_width_in,omitzero" validate:"omitempty,gt=0,lte=60" step:"0.125"`
+	// Inside height of a trunk in in.
+	InsideHeightIn *float64 `json:"inside_height_in,omitzero" validate:"omitempty,gt=0,lte=60" step:"0.125"`
+	// The widest gap in in, by steps; 1 stands for 1 in and more.
+	WidestGapIn *float64 `json:"widest_gap_in,omitzero" validate:"omitempty,among=0.125 0.25 0.375 0.5 0.75 1"`
+	// The crew member who looked at it.
+	MemberID *UUID `json:"member_id,omitzero"`
+	// When it was looked at.
+	StatedAt *time.Time `json:"stated_at,omitzero"`
+	// What a trunk is made of.
+	Material TrunkMaterial `json:"material,omitzero"`
+	// How many boots a trunk feeds.
+	BootsCount *int `json:"boots_count,omitzero" validate:"omitempty,gte=0,lte=99"`
+	// How many branch takeoffs a trunk feeds.
+	TakeoffsCount *int `json:"takeoffs_count,omitzero" validate:"omitempty,gte=0,lte=99"`
+	// Where a trunk's first outlet is in ft from the front.
+	FirstOutletFt *float64 `json:"first_outlet_ft,omitzero" validate:"omitempty,gte=0,lte=120" step:"0.1"`
+	// Where a trunk's last outlet is in ft from the front.
+	LastOutletFt *float64 `json:"last_outlet_ft,omitzero" validate:"omitempty,gte=0,lte=120" step:"0.1"`
 }
 
 func (*Component) Kind() Kind  { return ComponentKind }

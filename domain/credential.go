@@ -16,12 +16,18 @@ const (
 // Credential is a certificate, license or insurance of one holder: a crew
 // member or a contractor, never both.
 type Credential struct {
-	CrewMemberID *UUID          `json:"crew_member_id,omitzero"`
-	ContractorID *UUID          `json:"contractor_id,omitzero" validate:"excluded_with=CrewMemberID,required_without=CrewMemberID"`
-	Credential   CredentialSort `json:"credential"`
-	Number       string         `json:"number,omitzero"`
-	ValidFromOn  Date           `json:"valid_from_on"`
-	ValidUntilOn Date           `json:"valid_until_on,omitzero" validate:"omitempty,notbefore=ValidFromOn"`
+	// The holder, if it is a person.
+	CrewMemberID *UUID `json:"crew_member_id,omitzero"`
+	// The holder, if it is a firm.
+	ContractorID *UUID `json:"contractor_id,omitzero" validate:"excluded_with=CrewMemberID,required_without=CrewMemberID"`
+	// What the paper certifies; cabinet_license is for work inside a furnace cabinet, as local law asks.
+	Credential CredentialSort `json:"credential"`
+	// The number that stands on the paper.
+	Number string `json:"number,omitzero" validate:"omitempty,min=1,max=60"`
+	// The first day that it covers.
+	ValidFromOn Date `json:"valid_from_on"`
+	// The last day that it covers; absent, it does not lapse.
+	ValidUntilOn Date `json:"valid_until_on,omitzero" validate:"omitempty,notbefore=ValidFromOn"`
 }
 
 func (*Credential) Kind() Kind { return CredentialKind }

@@ -13,9 +13,11 @@ const (
 // Device is a phone or tablet with a field app. One that moves to another
 // contractor is a new device with a new id and an empty store.
 type Device struct {
-	ContractorID *UUID       `json:"contractor_id,omitzero"`
-	Name         string      `json:"name"`
-	State        DeviceState `json:"state"`
+	// Whose crew carries it; absent, the agency's own.
+	ContractorID *UUID  `json:"contractor_id,omitzero"`
+	Name         string `json:"name" validate:"min=1,max=120"`
+	// Active; closing, it may deliver what it has; revoked.
+	State DeviceState `json:"state"`
 }
 
 func (*Device) Kind() Kind { return DeviceKind }

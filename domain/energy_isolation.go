@@ -2,20 +2,28 @@ package domain
 
 import "time"
 
-// EnergyIsolation is one locking out of the furnace: cut, verified, released.
-// The rule that it was done under is named by the crew, never assumed.
+// EnergyIsolation is one locking out of the furnace: cut, verified, released. The rule that it was done under is named
+// by the crew, never assumed. Electricity can kill: local code and licensed people decide how it is done.
 type EnergyIsolation struct {
-	JobID           UUID       `json:"job_id"`
-	IsolatedAt      *time.Time `json:"isolated_at,omitzero"`
-	VerifiedAt      *time.Time `json:"verified_at,omitzero" validate:"omitempty,notbefore=IsolatedAt"`
-	VerifiedByID    *UUID      `json:"verified_by_id,omitzero"`
-	PointsCount     *int       `json:"points_count,omitzero"`
-	AllPoints       *bool      `json:"all_points,omitzero"` // every point of supply, electric furnaces often have two or more
-	RuleWorkedUnder string     `json:"rule_worked_under,omitzero"`
+	JobID      UUID       `json:"job_id"`
+	IsolatedAt *time.Time `json:"isolated_at,omitzero"`
+	// When it was found dead.
+	VerifiedAt *time.Time `json:"verified_at,omitzero" validate:"omitempty,notbefore=IsolatedAt"`
+	// The crew member who verified.
+	VerifiedByID *UUID `json:"verified_by_id,omitzero"`
+	// Points of supply that were cut.
+	PointsCount *int `json:"points_count,omitzero" validate:"omitempty,gte=1,lte=50"`
+	// Every point of supply was cut; electric furnaces often have two or more.
+	AllPoints *bool `json:"all_points,omitzero"`
+	// The rule that the crew worked under.
+	RuleWorkedUnder string     `json:"rule_worked_under,omitzero" validate:"omitempty,min=1,max=120" text:"free"`
 	ReleasedAt      *time.Time `json:"released_at,omitzero" validate:"omitempty,notbefore=IsolatedAt"`
-	ReleasedByID    *UUID      `json:"released_by_id,omitzero"`
-	FurnaceRan      *bool      `json:"furnace_ran,omitzero"`
-	HandoverReason  string     `json:"handover_reason,omitzero"`
+	// The crew member who released it.
+	ReleasedByID *UUID `json:"released_by_id,omitzero"`
+	// The furnace was seen to run afterwards.
+	FurnaceRan *bool `json:"furnace_ran,omitzero"`
+	// Why the furnace was handed over without running.
+	HandoverReason string `json:"handover_reason,omitzero" validate:"omitempty,min=1,max=2000" text:"free"`
 }
 
 func (*EnergyIsolation) Kind() Kind  { return EnergyIsolationKind }

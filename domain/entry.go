@@ -23,7 +23,7 @@ type Entry struct {
 	Record           Record // the same, decoded
 }
 
-// Void says why a record no longer counts. Its body stays.
+// Why a record no longer counts, and since when. Its body stays.
 type Void struct {
 	Reason   string    `json:"reason"`
 	VoidedAt time.Time `json:"voided_at"`

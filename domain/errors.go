@@ -52,10 +52,14 @@ const (
 
 // A Fault is one bad field of a request.
 type Fault struct {
-	Pointer string `json:"pointer"`       // JSON Pointer into the request's body
-	Code    string `json:"code"`          // short and stable, such as "too_small"
-	Detail  string `json:"detail"`        // with limit and unit
-	Fix     string `json:"fix,omitempty"` // what to do about it, if not plain
+	// JSON Pointer into the request's body.
+	Pointer string `json:"pointer"`
+	// Short and stable, such as too_small.
+	Code string `json:"code"`
+	// What is wrong with limit and unit.
+	Detail string `json:"detail"`
+	// What to do about it.
+	Fix string `json:"fix,omitempty"`
 }
 
 // Error is the one error type that reaches a user. Every other error is a

@@ -3,6 +3,12 @@ package domain
 // Section is one factory-built floor of a home: A, B or C.
 type Section string
 
+const (
+	SectionA Section = "A"
+	SectionB Section = "B"
+	SectionC Section = "C"
+)
+
 // JoistDirection tells how the trunk hangs.
 type JoistDirection string
 
@@ -45,28 +51,50 @@ const (
 // sections hold a furnace or ducts is a fact, never derived from a letter.
 // Its resident is not part of it.
 type Home struct {
-	SectionCount         int            `json:"section_count"`
-	DuctedSections       []Section      `json:"ducted_sections,omitzero"`
-	JoistDirection       JoistDirection `json:"joist_direction,omitzero"`
-	FurnaceKind          FurnaceSort    `json:"furnace_kind,omitzero"`
-	FurnaceAirflow       string         `json:"furnace_airflow,omitzero"`
-	FurnaceSection       Section        `json:"furnace_section,omitzero"`
-	OtherFurnaceSections []Section      `json:"other_furnace_sections,omitzero"`
-	FurnacePositionFt    *float64       `json:"furnace_position_ft,omitzero"`
-	FurnaceAccess        Access         `json:"furnace_access,omitzero"`
-	FurnaceAccessReason  string         `json:"furnace_access_reason,omitzero"`
-	ReturnKind           string         `json:"return_kind,omitzero"`
-	WrapKind             WrapSort       `json:"wrap_kind,omitzero"`
-	WrapState            string         `json:"wrap_state,omitzero"`
-	CombustionAppliances []string       `json:"combustion_appliances,omitzero"` // empty: none is there
-	FloorAreaFt2         *float64       `json:"floor_area_ft2,omitzero"`
-	ElevationFt          *float64       `json:"elevation_ft,omitzero"`
-	GroundCover          *bool          `json:"ground_cover,omitzero"`
-	CoilPresent          *bool          `json:"coil_present,omitzero"`
-	YearBuilt            *int           `json:"year_built,omitzero"`
-	Park                 string         `json:"park,omitzero"`
-	CrawlHeightIn        *float64       `json:"crawl_height_in,omitzero"`
-	FrontNote            string         `json:"front_note,omitzero"`
+	// Factory-built floors that make the home.
+	SectionCount int `json:"section_count" validate:"gte=1,lte=3"`
+	// The sections that have ducts.
+	DuctedSections []Section `json:"ducted_sections,omitzero" validate:"omitempty,max=3,unique"`
+	// Lengthwise, the trunk lies against the subfloor; crosswise, it hangs in the belly and a riser joins it to the floor.
+	JoistDirection JoistDirection `json:"joist_direction,omitzero"`
+	// What heats the home.
+	FurnaceKind FurnaceSort `json:"furnace_kind,omitzero"`
+	// The way that the air leaves the furnace.
+	FurnaceAirflow string `json:"furnace_airflow,omitzero" validate:"omitempty,oneof=down up horizontal"`
+	// The section in which the furnace stands.
+	FurnaceSection Section `json:"furnace_section,omitzero"`
+	// Sections that have a further furnace of their own.
+	OtherFurnaceSections []Section `json:"other_furnace_sections,omitzero" validate:"omitempty,max=3,unique"`
+	// Distance in ft from the end that the crew calls front, the same for all sections.
+	FurnacePositionFt *float64 `json:"furnace_position_ft,omitzero" validate:"omitempty,gte=0,lte=120" step:"0.1"`
+	// From where the furnace joint can be worked on.
+	FurnaceAccess Access `json:"furnace_access,omitzero"`
+	// Why there is no access.
+	FurnaceAccessReason string `json:"furnace_access_reason,omitzero" validate:"omitempty,min=1,max=2000" text:"free"`
+	// How air comes back to the furnace.
+	ReturnKind string `json:"return_kind,omitzero" validate:"omitempty,oneof=closet_grille wall_grille floor_grille ducted none other"`
+	// What closes the belly.
+	WrapKind WrapSort `json:"wrap_kind,omitzero"`
+	// How the wrap was found.
+	WrapState string `json:"wrap_state,omitzero" validate:"omitempty,oneof=sound torn missing"`
+	// Appliances that burn something in the home. Empty, there is none; absent, nobody looked.
+	CombustionAppliances []string `json:"combustion_appliances,omitzero" validate:"omitempty,max=10,unique,dive,oneof=furnace water_heater range dryer fireplace wood_stove space_heater other"`
+	// Heated floor area in ft².
+	FloorAreaFt2 *float64 `json:"floor_area_ft2,omitzero" validate:"omitempty,gt=0,lte=10000" step:"1"`
+	// Height above the sea in ft.
+	ElevationFt *float64 `json:"elevation_ft,omitzero" validate:"omitempty,gte=-300,lte=15000" step:"1"`
+	// The soil below is covered against damp.
+	GroundCover *bool `json:"ground_cover,omitzero"`
+	// A cooling coil sits below or above the furnace.
+	CoilPresent *bool `json:"coil_present,omitzero"`
+	// The year on the data plate.
+	YearBuilt *int `json:"year_built,omitzero" validate:"omitempty,gte=1930,lte=2100"`
+	// The park or community, never an address.
+	Park string `json:"park,omitzero" validate:"omitempty,min=1,max=120" text:"free"`
+	// Height from the soil to the wrap in in.
+	CrawlHeightIn *float64 `json:"crawl_height_in,omitzero" validate:"omitempty,gte=0,lte=240" step:"1"`
+	// Which end the crew calls front.
+	FrontNote string `json:"front_note,omitzero" validate:"omitempty,min=1,max=500" text:"free"`
 }
 
 func (*Home) Kind() Kind  { return HomeKind }

@@ -70,19 +70,29 @@ const (
 // Job is one scope of work at one home by one contractor. Its home never
 // changes.
 type Job struct {
-	HomeID        UUID     `json:"home_id"`
-	ContractorID  UUID     `json:"contractor_id"`
-	PayBasis      PayBasis `json:"pay_basis"`
-	State         JobState `json:"state"`
-	Outcome       Outcome  `json:"outcome,omitzero"`
-	OutcomeReason string   `json:"outcome_reason,omitzero"`
-	// Of a deferral: why, and what would let the work begin.
-	DeferCodes      []DeferCode `json:"defer_codes,omitzero" validate:"omitempty,max=11,unique"`
-	DeferLiftedBy   string      `json:"defer_lifted_by,omitzero"`
-	NoReadingReason NoReading   `json:"no_reading_reason,omitzero"`
-	FundSource      string      `json:"fund_source,omitzero"`
-	DueOn           Date        `json:"due_on,omitzero"`
-	Priority        string      `json:"priority,omitzero"`
+	HomeID       UUID `json:"home_id"`
+	ContractorID UUID `json:"contractor_id"`
+	// A fixed sum per home, or by the leakage removed.
+	PayBasis PayBasis `json:"pay_basis"`
+	// Where the job stands. Reviews move it to accepted, returned and deferred; a reported job is an accepted one in a
+	// released package.
+	State JobState `json:"state"`
+	// What came of it, asked when it is sent in.
+	Outcome Outcome `json:"outcome,omitzero"`
+	// Why it was not completed.
+	OutcomeReason string `json:"outcome_reason,omitzero" validate:"omitempty,min=1,max=2000" text:"free"`
+	// Why work was put off.
+	DeferCodes []DeferCode `json:"defer_codes,omitzero" validate:"omitempty,max=11,unique"`
+	// What would let work that was put off begin.
+	DeferLiftedBy string `json:"defer_lifted_by,omitzero" validate:"omitempty,min=1,max=2000" text:"free"`
+	// Why leakage was not read; weather puts the reading after off to another visit.
+	NoReadingReason NoReading `json:"no_reading_reason,omitzero"`
+	// The fund that pays for the job.
+	FundSource string `json:"fund_source,omitzero" validate:"omitempty,snake,min=2,max=60"`
+	// The day by which it should be sent in.
+	DueOn Date `json:"due_on,omitzero"`
+	// Which job goes first; absent means normal.
+	Priority string `json:"priority,omitzero" validate:"omitempty,oneof=low normal high"`
 }
 
 func (*Job) Kind() Kind { return JobKind }

@@ -22,41 +22,63 @@ const (
 	InspectionStage Stage = "inspection"
 )
 
-// Measurement is one test with one instrument. It is never changed: a
-// correction is a new one that names the one it replaces and says why.
+// Measurement is one test with one instrument. It is never changed: a correction is a new one that names the one it
+// replaces and says why. Which fields of a reading a method needs is checked beside this schema.
 type Measurement struct {
-	JobID           UUID      `json:"job_id"`
-	Method          Method    `json:"method"`
-	Stage           Stage     `json:"stage"`
-	InstrumentID    UUID      `json:"instrument_id"`
-	TakenAt         time.Time `json:"taken_at"`
-	Readings        []Reading `json:"readings"`
-	HousePressurePa *float64  `json:"house_pressure_pa,omitzero"`
-	ZeroOffsetPa    *float64  `json:"zero_offset_pa,omitzero"`
-	SetUp           []string  `json:"set_up,omitzero"` // ticks: what was prepared for the test
-	AfterRepairIDs  []UUID    `json:"after_repair_ids,omitzero"`
-	InsideF         *float64  `json:"inside_f,omitzero"`
-	OutsideF        *float64  `json:"outside_f,omitzero"`
-	BelowRange      *bool     `json:"below_range,omitzero"`
-	Replaces        *UUID     `json:"replaces,omitzero"`
-	Reason          string    `json:"reason,omitzero" validate:"required_with=Replaces"`
+	JobID UUID `json:"job_id"`
+	// How leakage was read. Total leakage and leakage to outside never mix.
+	Method Method `json:"method"`
+	// When in the job.
+	Stage        Stage     `json:"stage"`
+	InstrumentID UUID      `json:"instrument_id"`
+	TakenAt      time.Time `json:"taken_at"`
+	// The lines of the test; a pan pass has one a register.
+	Readings []Reading `json:"readings" validate:"min=1,max=40,dive"`
+	// Pressure at which the home was held in Pa.
+	HousePressurePa *float64 `json:"house_pressure_pa,omitzero" validate:"omitempty,gt=0,lte=100" step:"0.1"`
+	// What the gauge showed with the fan covered in Pa.
+	ZeroOffsetPa *float64 `json:"zero_offset_pa,omitzero" validate:"omitempty,gte=-50,lte=50" step:"0.1"`
+	// What was prepared for the test.
+	SetUp []string `json:"set_up,omitzero" validate:"omitempty,max=7,unique,dive,oneof=registers_sealed filter_out blower_off doors_closed house_open combustion_off gauge_zeroed"`
+	// Of an interim reading, the repairs that it follows.
+	AfterRepairIDs []UUID `json:"after_repair_ids,omitzero" validate:"omitempty,max=40,unique"`
+	// Temperature inside in °F.
+	InsideF *float64 `json:"inside_f,omitzero" validate:"omitempty,gte=-60,lte=150" step:"1"`
+	// Temperature outside in °F.
+	OutsideF *float64 `json:"outside_f,omitzero" validate:"omitempty,gte=-80,lte=150" step:"1"`
+	// The leakage was below what the instrument can read.
+	BelowRange *bool `json:"below_range,omitzero"`
+	// The measurement that this one corrects, of the same job and method.
+	Replaces *UUID `json:"replaces,omitzero"`
+	// Why it is replaced.
+	Reason string `json:"reason,omitzero" validate:"required_with=Replaces,omitempty,min=1,max=500" text:"free"`
 }
 
-// Reading is one line of a test. Which of its fields are there depends on the
-// method: a fan test has pressure and flow, or the fan's own pressure and
-// range; a subtraction whole and masked flows; a pan pass one line a register.
+// Reading is one line of a test. A fan test has pressure and flow, or the fan's own pressure and range; a subtraction
+// whole and masked flows; a pan pass a register and its pressure, or why it was not read.
 type Reading struct {
-	PressurePa    *float64 `json:"pressure_pa,omitzero"`
-	FlowCFM       *float64 `json:"flow_cfm,omitzero"`
-	FanPressurePa *float64 `json:"fan_pressure_pa,omitzero"`
-	Range         string   `json:"range,omitzero"`
-	WholeCFM      *float64 `json:"whole_cfm,omitzero"`
-	MaskedCFM     *float64 `json:"masked_cfm,omitzero"`
-	HouseToDuctPa *float64 `json:"house_to_duct_pa,omitzero"`
-	ComponentID   *UUID    `json:"component_id,omitzero"`
-	Number        *int     `json:"number,omitzero" validate:"omitempty,gte=1,lte=99"` // the register, of a statement about many
-	PanPa         *float64 `json:"pan_pa,omitzero"`
-	NotReadReason string   `json:"not_read_reason,omitzero"`
+	// Pressure in the duct in Pa.
+	PressurePa *float64 `json:"pressure_pa,omitzero" validate:"omitempty,gt=0,lte=500" step:"0.1"`
+	// Flow through the fan in cfm.
+	FlowCFM *float64 `json:"flow_cfm,omitzero" validate:"omitempty,gt=0,lte=20000" step:"1"`
+	// Pressure across the fan in Pa.
+	FanPressurePa *float64 `json:"fan_pressure_pa,omitzero" validate:"omitempty,gt=0,lte=500" step:"0.1"`
+	// The fan's range, as its flow equation names it.
+	Range string `json:"range,omitzero" validate:"omitempty,min=1,max=20"`
+	// Flow of the whole home in cfm.
+	WholeCFM *float64 `json:"whole_cfm,omitzero" validate:"omitempty,gt=0,lte=20000" step:"1"`
+	// Flow with the registers masked in cfm.
+	MaskedCFM *float64 `json:"masked_cfm,omitzero" validate:"omitempty,gt=0,lte=20000" step:"1"`
+	// Pressure of the home against the masked ducts in Pa.
+	HouseToDuctPa *float64 `json:"house_to_duct_pa,omitzero" validate:"omitempty,gt=0,lte=100" step:"0.1"`
+	// The register, by its boot.
+	ComponentID *UUID `json:"component_id,omitzero"`
+	// The register, of a statement about many.
+	Number *int `json:"number,omitzero" validate:"omitempty,gte=1,lte=99"`
+	// Pressure across the pan in Pa.
+	PanPa *float64 `json:"pan_pa,omitzero" validate:"omitempty,gte=0,lte=100" step:"0.1"`
+	// Why the register was not read.
+	NotReadReason string `json:"not_read_reason,omitzero" validate:"omitempty,min=1,max=500" text:"free"`
 }
 
 func (*Measurement) Kind() Kind  { return MeasurementKind }

@@ -22,38 +22,57 @@ const (
 // Opening is a hole in wrap or duct: made by the crew, found there, or found
 // and enlarged.
 type Opening struct {
-	JobID      UUID          `json:"job_id"`
-	In         OpeningPlace  `json:"in"`
-	Origin     OpeningOrigin `json:"origin"`
-	Target     *Subject      `json:"target,omitzero"` // the part for which it was made
-	Section    Section       `json:"section,omitzero"`
-	PositionFt *float64      `json:"position_ft,omitzero"`
-	WidthIn    *float64      `json:"width_in,omitzero"`
-	LengthIn   *float64      `json:"length_in,omitzero"`
-	MadeAt     *time.Time    `json:"made_at,omitzero"`
-	ClosedAt   *time.Time    `json:"closed_at,omitzero" validate:"omitempty,notbefore=MadeAt"`
-	EdgesTaped *bool         `json:"edges_taped,omitzero"`
-	Closure    *Closure      `json:"closure,omitzero"`
+	JobID UUID `json:"job_id"`
+	// What was cut or torn.
+	In OpeningPlace `json:"in"`
+	// Who made it; an enlarged one counts as the crew's.
+	Origin OpeningOrigin `json:"origin"`
+	// The part for which it was made.
+	Target  *Subject `json:"target,omitzero"`
+	Section Section  `json:"section,omitzero"`
+	// Distance in ft from the end that the crew calls front, the same for all sections.
+	PositionFt *float64 `json:"position_ft,omitzero" validate:"omitempty,gte=0,lte=120" step:"0.1"`
+	// Width of the hole in in.
+	WidthIn *float64 `json:"width_in,omitzero" validate:"omitempty,gt=0,lte=600" step:"0.25"`
+	// Length of the hole in in.
+	LengthIn *float64   `json:"length_in,omitzero" validate:"omitempty,gt=0,lte=600" step:"0.25"`
+	MadeAt   *time.Time `json:"made_at,omitzero"`
+	ClosedAt *time.Time `json:"closed_at,omitzero" validate:"omitempty,notbefore=MadeAt"`
+	// Cut metal edges are taped against cuts.
+	EdgesTaped *bool    `json:"edges_taped,omitzero"`
+	Closure    *Closure `json:"closure,omitzero"`
 	// Why a hole that was found in a duct could not be reached.
-	NotReachedReason string `json:"not_reached_reason,omitzero"`
-	InsulationFound  *bool  `json:"insulation_found,omitzero"` // false: the cavity behind the wrap was found empty
+	NotReachedReason string `json:"not_reached_reason,omitzero" validate:"omitempty,min=1,max=2000" text:"free"`
+	// False where the cavity behind the wrap was found empty.
+	InsulationFound *bool `json:"insulation_found,omitzero"`
 }
 
-// Closure is how an opening was closed: a patch on a duct, fabric or board on
-// a wrap.
+// How an opening was closed, with a patch on a duct, with fabric or board on a wrap.
 type Closure struct {
-	PatchWidthIn     *float64 `json:"patch_width_in,omitzero"`
-	PatchLengthIn    *float64 `json:"patch_length_in,omitzero"`
-	PatchLapIn       *float64 `json:"patch_lap_in,omitzero"` // the least of all sides
-	MasticUnder      *bool    `json:"mastic_under,omitzero"`
-	MasticOver       *bool    `json:"mastic_over,omitzero"`
-	PatchFastened    *bool    `json:"patch_fastened,omitzero"`    // by screws or other fasteners, beside the mastic
-	KitConfirmed     *bool    `json:"kit_confirmed,omitzero"`     // the facts of the closure were confirmed as one
-	ThicknessReached *bool    `json:"thickness_reached,omitzero"` // by a gauge, of the mastic on a patch
-	WrapMaterial     string   `json:"wrap_material,omitzero"`
-	WrapJoining      string   `json:"wrap_joining,omitzero"`
-	InsulationBack   *bool    `json:"insulation_back,omitzero"`
-	LapIn            *float64 `json:"lap_in,omitzero"` // of board on board
+	// Width of the patch in in.
+	PatchWidthIn *float64 `json:"patch_width_in,omitzero" validate:"omitempty,gt=0,lte=600" step:"0.25"`
+	// Length of the patch in in.
+	PatchLengthIn *float64 `json:"patch_length_in,omitzero" validate:"omitempty,gt=0,lte=600" step:"0.25"`
+	// How far the patch laps over the edge in in, the least of all sides.
+	PatchLapIn *float64 `json:"patch_lap_in,omitzero" validate:"omitempty,gte=0,lte=60" step:"0.125"`
+	// Mastic lies under the patch.
+	MasticUnder *bool `json:"mastic_under,omitzero"`
+	// Mastic lies over it.
+	MasticOver *bool `json:"mastic_over,omitzero"`
+	// Screws or other fasteners hold the patch, beside the mastic.
+	PatchFastened *bool `json:"patch_fastened,omitzero"`
+	// The facts of the closure were confirmed as one.
+	KitConfirmed *bool `json:"kit_confirmed,omitzero"`
+	// The mastic reaches the limit of the program by a gauge.
+	ThicknessReached *bool `json:"thickness_reached,omitzero"`
+	// What closed the wrap.
+	WrapMaterial string `json:"wrap_material,omitzero" validate:"omitempty,oneof=fabric rigid_board other"`
+	// What joins it to the wrap; clinched staples are turned out behind the fabric.
+	WrapJoining string `json:"wrap_joining,omitzero" validate:"omitempty,oneof=clinched_staples staples stitched fasteners_with_washers tape adhesive other"`
+	// Insulation is back under it.
+	InsulationBack *bool `json:"insulation_back,omitzero"`
+	// Lap of board on board in in.
+	LapIn *float64 `json:"lap_in,omitzero" validate:"omitempty,gte=0,lte=60" step:"0.125"`
 }
 
 func (*Opening) Kind() Kind  { return OpeningKind }

@@ -31,28 +31,37 @@ const (
 // PhotoSubject is what a photo is of. Section tells the end of a crossover,
 // number the part of a statement about many.
 type PhotoSubject struct {
-	Kind    Kind    `json:"kind"`
-	ID      UUID    `json:"id"`
-	Shows   Shows   `json:"shows,omitzero"`
+	Kind Kind `json:"kind"`
+	ID   UUID `json:"id"`
+	// The side of the subject that the photo shows.
+	Shows Shows `json:"shows,omitzero"`
+	// The end of a crossover.
 	Section Section `json:"section,omitzero"`
-	Number  *int    `json:"number,omitzero" validate:"omitempty,gte=1,lte=99"` // the part, of a statement about many
+	// The part, of a statement about many.
+	Number *int `json:"number,omitzero" validate:"omitempty,gte=1,lte=99"`
 }
 
-// Photo is the record of a picture; the picture itself follows later and must
-// have this digest.
+// Photo is the record of a picture. The picture itself follows later and must have this digest. It is never changed.
 type Photo struct {
-	JobID      UUID           `json:"job_id"`
-	SHA256     string         `json:"sha256"`
-	BytesCount int64          `json:"bytes_count"`
-	MediaType  string         `json:"media_type"`
-	WidthPx    int            `json:"width_px"`
-	HeightPx   int            `json:"height_px"`
-	TakenAt    time.Time      `json:"taken_at"`
-	Stage      PhotoStage     `json:"stage"`
-	Subjects   []PhotoSubject `json:"subjects"`
-	DeviceID   *UUID          `json:"device_id,omitzero"`
-	Replaces   *UUID          `json:"replaces,omitzero"`
-	Reason     string         `json:"reason,omitzero" validate:"required_with=Replaces"`
+	JobID UUID `json:"job_id"`
+	// SHA-256 of the picture's bytes, as 64 lower-case hex digits.
+	SHA256 string `json:"sha256" validate:"sha256"`
+	// Size of the picture in bytes.
+	BytesCount int64     `json:"bytes_count" validate:"gte=1,lte=33554432"`
+	MediaType  string    `json:"media_type" validate:"oneof=image/jpeg image/png"`
+	WidthPx    int       `json:"width_px" validate:"gte=1,lte=20000"`
+	HeightPx   int       `json:"height_px" validate:"gte=1,lte=20000"`
+	TakenAt    time.Time `json:"taken_at"`
+	// When in the work; check is reinforced and not yet coated.
+	Stage PhotoStage `json:"stage"`
+	// What it shows.
+	Subjects []PhotoSubject `json:"subjects" validate:"min=1,max=6,dive"`
+	// The device that took it.
+	DeviceID *UUID `json:"device_id,omitzero"`
+	// The photo that this one corrects, of the same job.
+	Replaces *UUID `json:"replaces,omitzero"`
+	// Why it is replaced.
+	Reason string `json:"reason,omitzero" validate:"required_with=Replaces,omitempty,min=1,max=500" text:"free"`
 }
 
 func (*Photo) Kind() Kind  { return PhotoKind }

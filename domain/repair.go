@@ -33,36 +33,55 @@ const (
 	Caulk      Material = "caulk"
 )
 
-// Fasteners are nails, screws or brackets, counted.
+// Fasteners of one kind, counted.
 type Fasteners struct {
-	Kind  string `json:"kind"`
-	Count int    `json:"count"`
+	Kind  string `json:"kind" validate:"oneof=nail screw bracket staple"`
+	Count int    `json:"count" validate:"gte=0,lte=1000"`
 }
 
 // Repair is one piece of sealing work on up to forty parts.
 type Repair struct {
-	JobID                   UUID        `json:"job_id"`
-	Repair                  RepairSort  `json:"repair"`
-	ComponentIDs            []UUID      `json:"component_ids,omitzero"`
-	CrossoverID             *UUID       `json:"crossover_id,omitzero"`
-	Access                  Access      `json:"access,omitzero"`
-	InCabinet               *bool       `json:"in_cabinet,omitzero"` // work inside the furnace cabinet
-	OpenedAt                *time.Time  `json:"opened_at,omitzero"`  // when cabinet or duct was opened for it
-	DoneAt                  time.Time   `json:"done_at"`
-	Materials               []Material  `json:"materials,omitzero"`
-	WidestGapIn             *float64    `json:"widest_gap_in,omitzero"` // of any width
-	Fasteners               []Fasteners `json:"fasteners,omitzero"`
-	FastenersEach           *int        `json:"fasteners_each,omitzero" validate:"omitempty,gte=0,lte=100"`               // the least number on any of the named parts
-	FastenersApartIn        *float64    `json:"fasteners_apart_in,omitzero" validate:"omitempty,gt=0,lte=120" step:"0.5"` // the widest distance between two of them
-	NewPart                 *bool       `json:"new_part,omitzero"`                                                        // the named parts were replaced by new ones
-	BracketLengthIn         *float64    `json:"bracket_length_in,omitzero" validate:"omitempty,gt=0,lte=120" step:"0.5"`
-	BracketTrunkScrewsCount *int        `json:"bracket_trunk_screws_count,omitzero"`
+	JobID UUID `json:"job_id"`
+	// What was sealed or made whole.
+	Repair RepairSort `json:"repair"`
+	// The parts that it covers.
+	ComponentIDs []UUID `json:"component_ids,omitzero" validate:"omitempty,min=1,max=40,unique"`
+	// The crossover that it covers.
+	CrossoverID *UUID `json:"crossover_id,omitzero"`
+	// From where it was done.
+	Access Access `json:"access,omitzero"`
+	// The work was inside the furnace cabinet.
+	InCabinet *bool `json:"in_cabinet,omitzero"`
+	// When cabinet or duct was opened for it.
+	OpenedAt *time.Time `json:"opened_at,omitzero"`
+	DoneAt   time.Time  `json:"done_at"`
+	// What it was made of.
+	Materials []Material `json:"materials,omitzero" validate:"omitempty,max=10,unique"`
+	// The widest gap in in.
+	WidestGapIn *float64 `json:"widest_gap_in,omitzero" validate:"omitempty,gt=0,lte=24" step:"0.0625"`
+	// What holds it beside sealant, counted.
+	Fasteners []Fasteners `json:"fasteners,omitzero" validate:"omitempty,max=4,dive"`
+	// The least number on any of the named parts.
+	FastenersEach *int `json:"fasteners_each,omitzero" validate:"omitempty,gte=0,lte=100"`
+	// The widest distance between two of them in in.
+	FastenersApartIn *float64 `json:"fasteners_apart_in,omitzero" validate:"omitempty,gt=0,lte=120" step:"0.5"`
+	// The named parts were replaced by new ones.
+	NewPart *bool `json:"new_part,omitzero"`
+	// Length of an angle bracket in in.
+	BracketLengthIn *float64 `json:"bracket_length_in,omitzero" validate:"omitempty,gt=0,lte=120" step:"0.5"`
+	// Screws of an angle bracket in the trunk.
+	BracketTrunkScrewsCount *int `json:"bracket_trunk_screws_count,omitzero" validate:"omitempty,gte=0,lte=100"`
+	// The bracket's other leg is fastened.
 	BracketOtherLegFastened *bool       `json:"bracket_other_leg_fastened,omitzero"`
 	EndClosure              *EndClosure `json:"end_closure,omitzero"`
-	TabsFolded              *bool       `json:"tabs_folded,omitzero"`
-	ScrewConnector          *bool       `json:"screw_connector,omitzero"` // a connector is screwed down, in place of tabs
-	MemberID                *UUID       `json:"member_id,omitzero"`
-	RedoesID                *UUID       `json:"redoes_id,omitzero"` // the earlier repair that this one does again, on the parts that both name
+	// The tabs of the joint are folded.
+	TabsFolded *bool `json:"tabs_folded,omitzero"`
+	// A connector is screwed down, in place of tabs.
+	ScrewConnector *bool `json:"screw_connector,omitzero"`
+	// The crew member who did it.
+	MemberID *UUID `json:"member_id,omitzero"`
+	// The earlier repair that this one does again, on the parts that both name.
+	RedoesID *UUID `json:"redoes_id,omitzero"`
 }
 
 // ClosureForm is what closes a trunk's end.
@@ -85,20 +104,32 @@ const (
 // EndClosure is what closes one end of a trunk: a blank set between the
 // outermost outlet and that end, a plug of duct board, or a cap from below.
 type EndClosure struct {
-	Form           ClosureForm   `json:"form"`
-	Material       BlankMaterial `json:"material,omitzero"` // of a sloped blank
-	PositionFt     *float64      `json:"position_ft,omitzero"`
-	BeyondOutletIn *float64      `json:"beyond_outlet_in,omitzero" validate:"omitempty,gte=0,lte=240" step:"0.5"` // past the outermost outlet, measured through that register, in place of a position
-	BlankWidthIn   *float64      `json:"blank_width_in,omitzero"`
-	BlankLengthIn  *float64      `json:"blank_length_in,omitzero"`
-	CornerNotchIn  *float64      `json:"corner_notch_in,omitzero"`
-	ScrewsCount    *int          `json:"screws_count,omitzero"`
-	BackToEndWall  *bool         `json:"back_to_end_wall,omitzero"`
-	Sealed         *bool         `json:"sealed,omitzero"` // all round, of a sloped metal blank or a cap
-	Tapered        *bool         `json:"tapered,omitzero"`
-	FoilToAir      *bool         `json:"foil_to_air,omitzero"`
-	MasticAllRound *bool         `json:"mastic_all_round,omitzero"`
-	KitConfirmed   *bool         `json:"kit_confirmed,omitzero"` // the facts of the closure were confirmed as one
+	Form ClosureForm `json:"form"`
+	// What a sloped blank is cut from.
+	Material BlankMaterial `json:"material,omitzero"`
+	// Distance in ft from the end that the crew calls front, the same for all sections.
+	PositionFt *float64 `json:"position_ft,omitzero" validate:"omitempty,gte=0,lte=120" step:"0.1"`
+	// How far past the outermost outlet it stands in in, measured through that register, in place of a position.
+	BeyondOutletIn *float64 `json:"beyond_outlet_in,omitzero" validate:"omitempty,gte=0,lte=240" step:"0.5"`
+	// Width of the flat blank in in.
+	BlankWidthIn *float64 `json:"blank_width_in,omitzero" validate:"omitempty,gt=0,lte=120" step:"0.125"`
+	// Length of the flat blank in in.
+	BlankLengthIn *float64 `json:"blank_length_in,omitzero" validate:"omitempty,gt=0,lte=120" step:"0.125"`
+	// Notch at each corner of the blank in in.
+	CornerNotchIn *float64 `json:"corner_notch_in,omitzero" validate:"omitempty,gte=0,lte=12" step:"0.125"`
+	ScrewsCount   *int     `json:"screws_count,omitzero" validate:"omitempty,gte=0,lte=100"`
+	// The blank's back is to the home's end wall.
+	BackToEndWall *bool `json:"back_to_end_wall,omitzero"`
+	// A sloped metal blank or cap is sealed all round.
+	Sealed *bool `json:"sealed,omitzero"`
+	// Board is cut on a taper.
+	Tapered *bool `json:"tapered,omitzero"`
+	// The board's foil faces the air.
+	FoilToAir *bool `json:"foil_to_air,omitzero"`
+	// Mastic lies all round the board.
+	MasticAllRound *bool `json:"mastic_all_round,omitzero"`
+	// The facts of the closure were confirmed as one.
+	KitConfirmed *bool `json:"kit_confirmed,omitzero"`
 }
 
 func (*Repair) Kind() Kind  { return RepairKind }

@@ -15,20 +15,24 @@ const (
 	Include Decision = "include"
 )
 
-// Review is a person's decision about a job. Who decided is the token's
-// holder, outside the record.
+// Review is a person's decision about a job. Who decided is the token's holder, outside the record. `accept`,
+// `return`, `defer` and `reopen` move the job; `answer` (to a check), `reply` (the contractor's), `exclude` and
+// `include` (statistics) move nothing.
 type Review struct {
-	JobID       UUID        `json:"job_id"`
-	Decision    Decision    `json:"decision"`
-	ReasonCodes []string    `json:"reason_codes,omitzero" validate:"required_if=Decision return,required_if=Decision defer,required_if=Decision reopen,required_if=Decision exclude"`
-	Finding     *FindingRef `json:"finding,omitzero" validate:"required_if=Decision answer"`
-	Text        string      `json:"text,omitzero"`
+	JobID    UUID     `json:"job_id"`
+	Decision Decision `json:"decision"`
+	// Why, in short codes; needed to return, defer, reopen and exclude.
+	ReasonCodes []string `json:"reason_codes,omitzero" validate:"required_if=Decision return,required_if=Decision defer,required_if=Decision reopen,required_if=Decision exclude,omitempty,min=1,max=10,unique,dive,snake,min=2,max=60"`
+	// The finding that is answered or replied to.
+	Finding *FindingRef `json:"finding,omitzero" validate:"required_if=Decision answer"`
+	Text    string      `json:"text,omitzero" validate:"omitempty,min=1,max=2000" text:"free"`
 }
 
-// FindingRef names a finding: it is known by its rule and its subjects.
+// Names a finding. It is known by its rule and its subjects.
 type FindingRef struct {
-	Rule     string    `json:"rule"`
-	Subjects []Subject `json:"subjects"`
+	Rule string `json:"rule" validate:"snake,min=3,max=60"`
+	// The records that the finding is about.
+	Subjects []Subject `json:"subjects" validate:"max=100,unique,dive"`
 }
 
 func (*Review) Kind() Kind    { return ReviewKind }

@@ -1,48 +1,75 @@
 package domain
 
-// RuleSet is what the program asks from a day on: rules and their limits,
-// the tests, the basis and prices of pay. It is immutable once in force.
+// What the program asks from a day on: rules and their limits, the tests, the basis and prices of pay. It is immutable
+// once in force, and begins on a later day than it was recorded, a program's first excepted.
 type RuleSet struct {
-	Name             string        `json:"name"`
-	FromOn           Date          `json:"from_on"`
-	Rules            []RuleSetting `json:"rules,omitzero"` // what differs from the defaults
-	MethodsAsked     []Method      `json:"methods_asked,omitzero"`
-	PayBasis         PayBasis      `json:"pay_basis,omitzero"`
-	AcceptNeeds      string        `json:"accept_needs,omitzero"` // review (default), final_inspection
-	PaysFoundWrap    *bool         `json:"pays_found_wrap,omitzero"`
-	Sealants         []Sealants    `json:"sealants,omitzero" validate:"omitempty,max=9,unique=Repair,dive"` // what differs from the defaults
-	Prices           []Price       `json:"prices,omitzero"`
-	HoldBackRatio    *float64      `json:"hold_back_ratio,omitzero"`
-	CostCeilingCents *int64        `json:"cost_ceiling_cents,omitzero"` // average per unit
-	// Contractors with fewer jobs in a month are not told apart in its package.
-	SuppressBelowCount *int `json:"suppress_below_count,omitzero"`
+	Name string `json:"name" validate:"min=1,max=120"`
+	// The first day on which it is in force.
+	FromOn Date `json:"from_on"`
+	// What differs from the defaults; a rule that is not named keeps them.
+	Rules []RuleSetting `json:"rules,omitzero" validate:"omitempty,max=100,dive"`
+	// The tests that a job must bring. Empty or absent, none is asked.
+	MethodsAsked []Method `json:"methods_asked,omitzero" validate:"omitempty,max=4,unique"`
+	// A fixed sum per home, or by the leakage removed.
+	PayBasis PayBasis `json:"pay_basis,omitzero"`
+	// What must stand before a job is accepted; absent means review.
+	AcceptNeeds string `json:"accept_needs,omitzero" validate:"omitempty,oneof=review final_inspection"`
+	// Whether closing an opening that was found is paid; absent means no.
+	PaysFoundWrap *bool `json:"pays_found_wrap,omitzero"`
+	// The materials that the program takes for a seal, by sort of joint, where they differ from the defaults.
+	Sealants []Sealants `json:"sealants,omitzero" validate:"omitempty,max=9,dive"`
+	// The price schedule.
+	Prices []Price `json:"prices,omitzero" validate:"omitempty,max=200,dive"`
+	// The share of pay held back until inspection.
+	HoldBackRatio *float64 `json:"hold_back_ratio,omitzero" validate:"omitempty,gte=0,lte=1" step:"0.001"`
+	// The ceiling on the average cost of a home in US cents, held against the average of each month's package. For federal
+	// money it is 6,500 dollars, raised each year by the lesser of the rise of consumer prices and 3 % (42 U.S.C.
+	// 6865(c)).
+	CostCeilingCents *int64 `json:"cost_ceiling_cents,omitzero" validate:"omitempty,gte=0"`
+	// Contractors with fewer accepted jobs in a month than this are not told apart in its package, with others beside them
+	// so that totals do not reveal their counts; absent, none is hidden.
+	SuppressBelowCount *int `json:"suppress_below_count,omitzero" validate:"omitempty,gte=2,lte=1000"`
 }
 
 // RuleSetting changes one rule for a program.
 type RuleSetting struct {
-	Rule       string             `json:"rule"`
-	Off        *bool              `json:"off,omitzero"`
-	Severity   string             `json:"severity,omitzero"`
-	Parameters map[string]float64 `json:"parameters,omitzero"`
+	Rule string `json:"rule" validate:"snake,min=3,max=60"`
+	// The rule is not judged.
+	Off *bool `json:"off,omitzero"`
+	// Stops acceptance, asks a reviewer, or is only shown.
+	Severity string `json:"severity,omitzero" validate:"omitempty,oneof=must_fix check note"`
+	// Limits of the rule by name; each name ends in the unit of its value.
+	Parameters map[string]float64 `json:"parameters,omitzero" validate:"omitempty,max=20,dive,keys,snake,max=60,endkeys"`
 }
 
 // Sealants are the materials that a program takes for a seal at one sort of
 // joint. Absent: mastic, and at a crossover bands too.
 type Sealants struct {
-	Repair    RepairSort `json:"repair"`
+	// The sort of joint.
+	Repair RepairSort `json:"repair"`
+	// Any of these is a seal there.
 	Materials []Material `json:"materials" validate:"min=1,max=10,unique"`
 }
 
 // Price is one line of the price schedule.
 type Price struct {
-	Line         string   `json:"line"` // home, cfm25_removed, crossover_replaced, trip_fee, call_back
-	SectionCount *int     `json:"section_count,omitzero"`
-	AmountCents  int64    `json:"amount_cents"`
-	PaidRatio    *float64 `json:"paid_ratio,omitzero"` // call_back: share of what the job is paid, besides the amount
-	FloorCents   *int64   `json:"floor_cents,omitzero"`
-	CapCents     *int64   `json:"cap_cents,omitzero"`
-	FundSource   string   `json:"fund_source,omitzero"`
-	Category     string   `json:"category,omitzero"` // labour, materials, support, health_and_safety
+	// What is paid for. `call_back` is taken back, once for each call-back that is closed at the crew's fault, from the
+	// funds that paid; in all never more than the job was paid. Its price is that of the day on which it was reported.
+	Line string `json:"line" validate:"oneof=home cfm25_removed crossover_replaced trip_fee call_back"`
+	// Only for homes of so many sections.
+	SectionCount *int `json:"section_count,omitzero" validate:"omitempty,gte=1,lte=3"`
+	// US cents per home, per cfm25 removed, per crossover, per trip or per call-back.
+	AmountCents int64 `json:"amount_cents" validate:"gte=0"`
+	// Only for `call_back`: the share of what the job is paid that is taken back besides `amount_cents`.
+	PaidRatio *float64 `json:"paid_ratio,omitzero" validate:"omitempty,gte=0,lte=1" step:"0.001"`
+	// The least that the line pays for a job in US cents.
+	FloorCents *int64 `json:"floor_cents,omitzero" validate:"omitempty,gte=0"`
+	// The most that the line pays for a job in US cents.
+	CapCents *int64 `json:"cap_cents,omitzero" validate:"omitempty,gte=0"`
+	// The fund that pays; not for `call_back`.
+	FundSource string `json:"fund_source,omitzero" validate:"omitempty,snake,min=2,max=60"`
+	// The heading under which the funder counts it; not for `call_back`.
+	Category string `json:"category,omitzero" validate:"omitempty,oneof=labour materials support health_and_safety"`
 }
 
 // Fits tells whether the price is for homes of so many sections.

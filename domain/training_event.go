@@ -2,11 +2,13 @@ package domain
 
 // TrainingEvent is a lesson that one crew member had.
 type TrainingEvent struct {
-	CrewMemberID UUID     `json:"crew_member_id"`
-	HeldOn       Date     `json:"held_on"`
-	Topic        string   `json:"topic"`
-	Rules        []string `json:"rules,omitzero"` // keys of the rules that it was about
-	TrainerName  string   `json:"trainer_name,omitzero"`
+	CrewMemberID UUID `json:"crew_member_id"`
+	HeldOn       Date `json:"held_on"`
+	// What the lesson was about.
+	Topic string `json:"topic" validate:"min=1,max=120" text:"free"`
+	// Keys of the rules that it was about.
+	Rules       []string `json:"rules,omitzero" validate:"omitempty,max=100,unique,dive,snake,min=3,max=60"`
+	TrainerName string   `json:"trainer_name,omitzero" validate:"omitempty,min=1,max=120"`
 }
 
 func (*TrainingEvent) Kind() Kind { return TrainingEventKind }

@@ -4,43 +4,61 @@ import "time"
 
 // Visit is one day of one crew at one home.
 type Visit struct {
-	JobID      UUID             `json:"job_id"`
-	VisitedOn  Date             `json:"visited_on"`
-	LeadID     *UUID            `json:"lead_id,omitzero"`
-	CrewIDs    []UUID           `json:"crew_ids,omitzero"`
-	ArrivedAt  *time.Time       `json:"arrived_at,omitzero"`
-	LeftAt     *time.Time       `json:"left_at,omitzero" validate:"omitempty,notbefore=ArrivedAt"`
-	CallBackID *UUID            `json:"call_back_id,omitzero"`
-	Stops      []Stop           `json:"stops,omitzero" validate:"dive"`
+	JobID     UUID `json:"job_id"`
+	VisitedOn Date `json:"visited_on"`
+	// The crew member who led.
+	LeadID *UUID `json:"lead_id,omitzero"`
+	// All crew members who were there, the lead too.
+	CrewIDs   []UUID     `json:"crew_ids,omitzero" validate:"omitempty,max=20,unique"`
+	ArrivedAt *time.Time `json:"arrived_at,omitzero"`
+	LeftAt    *time.Time `json:"left_at,omitzero" validate:"omitempty,notbefore=ArrivedAt"`
+	// The complaint that this visit answers.
+	CallBackID *UUID `json:"call_back_id,omitzero"`
+	// Reasons for which work had to stop.
+	Stops      []Stop           `json:"stops,omitzero" validate:"omitempty,max=20,dive"`
 	Combustion *CombustionCheck `json:"combustion,omitzero"`
 	Air        *AirCheck        `json:"air,omitzero"`
-	Weather    string           `json:"weather,omitzero"`
+	// The weather, in a few words.
+	Weather string `json:"weather,omitzero" validate:"omitempty,min=1,max=120" text:"free"`
 }
 
-// Stop is a reason for which work had to stop, and who lifted it.
+// Stop is a reason for which work had to stop, and who lifted it. Until then nobody works on.
 type Stop struct {
-	Reason    string     `json:"reason"`
-	At        time.Time  `json:"at"`
+	// What stopped the work; old_material is material that is suspect.
+	Reason string `json:"reason" validate:"oneof=gas co wet_wiring sewage animals old_material heat other"`
+	// When work stopped.
+	At time.Time `json:"at"`
+	// When it was lifted.
 	ClearedAt *time.Time `json:"cleared_at,omitzero" validate:"omitempty,notbefore=At"`
-	ClearedBy string     `json:"cleared_by,omitzero"`
+	// Who lifted it.
+	ClearedBy string `json:"cleared_by,omitzero" validate:"omitempty,min=1,max=120"`
 }
 
-// CombustionCheck is what was read in a home with a combustion appliance: the
-// air before entry, and the combustion safety test after sealing.
+// What was read in a home with a combustion appliance: the air before entry, and the combustion safety test after
+// sealing. Local code governs.
 type CombustionCheck struct {
-	AmbientCOPpm *float64   `json:"ambient_co_ppm,omitzero"`
-	AmbientCOAt  *time.Time `json:"ambient_co_at,omitzero"`
-	TestedAt     *time.Time `json:"tested_at,omitzero"`
-	TestResult   string     `json:"test_result,omitzero"` // passed, failed
-	CredentialID *UUID      `json:"credential_id,omitzero"`
-	TestedBy     string     `json:"tested_by,omitzero"`
+	// Carbon monoxide in the air before entry in ppm.
+	AmbientCOPpm *float64 `json:"ambient_co_ppm,omitzero" validate:"omitempty,gte=0,lte=5000" step:"1"`
+	// When the air was read.
+	AmbientCOAt *time.Time `json:"ambient_co_at,omitzero"`
+	// When the combustion safety test was made.
+	TestedAt *time.Time `json:"tested_at,omitzero"`
+	// What the test gave.
+	TestResult string `json:"test_result,omitzero" validate:"omitempty,oneof=passed failed"`
+	// The tester's paper.
+	CredentialID *UUID `json:"credential_id,omitzero"`
+	// Who tested.
+	TestedBy string `json:"tested_by,omitzero" validate:"omitempty,min=1,max=120"`
 }
 
 // AirCheck is what was felt at the outlets when the furnace ran again.
 type AirCheck struct {
-	FeltAt      *time.Time `json:"felt_at,omitzero"`
-	EveryOutlet *bool      `json:"every_outlet,omitzero"`                                   // air came from each of them
-	WithoutIDs  []UUID     `json:"without_ids,omitzero" validate:"omitempty,max=40,unique"` // the parts from which none came
+	// When it was felt.
+	FeltAt *time.Time `json:"felt_at,omitzero"`
+	// Air came from each outlet.
+	EveryOutlet *bool `json:"every_outlet,omitzero"`
+	// The parts from which no air came.
+	WithoutIDs []UUID `json:"without_ids,omitzero" validate:"omitempty,max=40,unique"`
 }
 
 func (*Visit) Kind() Kind  { return VisitKind }

@@ -2,10 +2,12 @@ package domain
 
 // Waiver lifts one finding, with the consequence that was agreed on.
 type Waiver struct {
-	JobID             UUID       `json:"job_id"`
-	Finding           FindingRef `json:"finding"`
-	Reason            string     `json:"reason"`
-	AgreedConsequence string     `json:"agreed_consequence"`
+	JobID   UUID       `json:"job_id"`
+	Finding FindingRef `json:"finding"`
+	// Why it is lifted.
+	Reason string `json:"reason" validate:"min=1,max=2000" text:"free"`
+	// What was agreed on instead.
+	AgreedConsequence string `json:"agreed_consequence" validate:"min=1,max=2000" text:"free"`
 }
 
 func (*Waiver) Kind() Kind    { return WaiverKind }

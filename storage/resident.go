@@ -10,12 +10,14 @@ import (
 	"ductledger/domain/ledger"
 )
 
-// Resident is who lives in a home: kept apart, overwritten, erasable. It
-// leaves in no package, log or error.
+// Resident is who lives in a home. The one thing that is overwritten and can be erased; it is kept apart from all
+// records and stands in no package, log or error.
 type Resident struct {
-	Name   string `json:"name,omitzero"`
-	Phone  string `json:"phone,omitzero"`
-	Street string `json:"street,omitzero"`
+	Name string `json:"name,omitzero" validate:"omitempty,min=1,max=120"`
+	// A telephone number as one dials it.
+	Phone string `json:"phone,omitzero" validate:"omitempty,min=3,max=40"`
+	// Street address.
+	Street string `json:"street,omitzero" validate:"omitempty,min=1,max=200"`
 }
 
 func residentOf(name, phone, street *string) *Resident {

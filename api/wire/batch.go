@@ -8,71 +8,89 @@ import (
 	"github.com/go-json-experiment/json/jsontext"
 )
 
-// Batch is many records at once.
+// Many records at once. Each item is checked alone against `BatchItem` and the schema of its kind, so that one bad
+// item never stops another; that is why items are open here. All but `items` is expected of a device and may be
+// absent.
 type Batch struct {
-	Epoch    string           `json:"epoch,omitzero"`
-	Receipt  string           `json:"receipt,omitzero"`
-	SentAt   *time.Time       `json:"sent_at,omitzero"`
-	DeviceID *domain.UUID     `json:"device_id,omitzero"` // for staff who deliver a device's outbox
-	Client   *Client          `json:"client,omitzero"`
-	Pending  *Pending         `json:"pending,omitzero"`
-	Items    []jsontext.Value `json:"items"`
+	// One unbroken history of a program.
+	Epoch string `json:"epoch,omitzero" validate:"omitempty,min=1,max=64"`
+	// Proof of the highest position of a push. A device sends its newest one with each pull and push.
+	Receipt string `json:"receipt,omitzero" validate:"omitempty,min=1,max=200"`
+	// The device's clock when it sent.
+	SentAt *time.Time `json:"sent_at,omitzero"`
+	// For staff who deliver a device's outbox for it.
+	DeviceID *domain.UUID `json:"device_id,omitzero"`
+	Client   *Client      `json:"client,omitzero"`
+	Pending  *Pending     `json:"pending,omitzero"`
+	// The items, in any order; none is a sign of life.
+	Items []jsontext.Value `json:"items" validate:"max=500"`
 }
 
 // Client is the app that sends. Schema is its revision of the contract.
 type Client struct {
-	Name    string `json:"name,omitzero"`
-	Version string `json:"version,omitzero"`
-	Schema  int    `json:"schema,omitzero"`
+	Name    string `json:"name,omitzero" validate:"omitempty,min=1,max=120"`
+	Version string `json:"version,omitzero" validate:"omitempty,min=1,max=60"`
+	// The revision of this file that the app knows; absent means 1.
+	Schema int `json:"schema,omitzero" validate:"omitempty,gte=1,lte=1000000"`
 }
 
-// Pending is what a device still has to send.
+// What the device still has to deliver.
 type Pending struct {
-	RecordsCount int           `json:"records_count,omitzero"`
-	PhotosCount  int           `json:"photos_count,omitzero"`
+	RecordsCount int           `json:"records_count,omitzero" validate:"omitempty,gte=0"`
+	PhotosCount  int           `json:"photos_count,omitzero" validate:"omitempty,gte=0"`
 	OldestAt     *time.Time    `json:"oldest_at,omitzero"`
-	JobIDs       []domain.UUID `json:"job_ids,omitzero"`
+	JobIDs       []domain.UUID `json:"job_ids,omitzero" validate:"omitempty,max=500,unique"`
 }
 
-// Item is one record, or the voiding of one.
+// One item of a batch, with either `record` or `void`.
 type Item struct {
-	Kind        domain.Kind    `json:"kind"`
-	ID          domain.UUID    `json:"id"`
-	BaseVersion int64          `json:"base_version,omitzero"`
-	Record      jsontext.Value `json:"record,omitzero"`
-	Void        *Reason        `json:"void,omitzero"`
-	Resolves    *domain.UUID   `json:"resolves,omitzero"`
+	Kind domain.Kind `json:"kind"`
+	ID   domain.UUID `json:"id"`
+	// The version that was edited; 0 for a new record.
+	BaseVersion int64 `json:"base_version,omitzero" validate:"omitempty,gte=0"`
+	// A record of the kind; it is checked against the kind's own schema.
+	Record jsontext.Value `json:"record,omitzero"`
+	Void   *Reason        `json:"void,omitzero"`
+	// The held item that this one settles.
+	Resolves *domain.UUID `json:"resolves,omitzero"`
 }
 
 // Reason is why a record no longer counts.
 type Reason struct {
-	Reason string `json:"reason"`
+	Reason string `json:"reason" validate:"min=1,max=2000" text:"free"`
 }
 
-// BatchAnswer is what became of a batch.
+// Each item's status, in the order of the items, and each touched job's findings in numbers.
 type BatchAnswer struct {
-	Epoch         domain.UUID  `json:"epoch,omitzero"`
-	Receipt       string       `json:"receipt,omitzero"`
-	ReceivedAt    string       `json:"received_at"`
-	HeldOpenCount int          `json:"held_open_count"`
-	RetryAfterS   float64      `json:"retry_after_s,omitzero"`
-	Items         []ItemAnswer `json:"items"`
-	Jobs          []JobCounts  `json:"jobs"`
+	// One unbroken history of a program.
+	Epoch domain.UUID `json:"epoch,omitzero"`
+	// Proof of the highest position of a push. A device sends its newest one with each pull and push.
+	Receipt       string `json:"receipt,omitzero"`
+	ReceivedAt    string `json:"received_at"`
+	HeldOpenCount int    `json:"held_open_count"`
+	// Seconds after which items with `retry` may be sent again.
+	RetryAfterS float64      `json:"retry_after_s,omitzero"`
+	Items       []ItemAnswer `json:"items"`
+	Jobs        []JobCounts  `json:"jobs"`
 }
 
-// ItemAnswer is what became of one item.
+// What became of one item. `created`, `updated` and `replayed` are accepted; `conflict`, `waiting` and `rejected` are
+// kept as held items; `retry` alone need be sent again.
 type ItemAnswer struct {
-	Index    int            `json:"index"`
-	ID       string         `json:"id,omitzero"`
-	Status   string         `json:"status"`
-	Version  int64          `json:"version,omitzero"`
+	Index int `json:"index"`
+	// The item's id as sent.
+	ID     string `json:"id,omitzero"`
+	Status string `json:"status"`
+	// The version of a record, 1 and up.
+	Version int64 `json:"version,omitzero"`
+	// The place in the program's one order of accepted versions.
 	Position int64          `json:"position,omitzero"`
 	HeldID   *domain.UUID   `json:"held_id,omitzero"`
 	Current  jsontext.Value `json:"current,omitzero"`
 	Problem  jsontext.Value `json:"problem,omitzero"`
 }
 
-// JobCounts are the findings of one touched job in numbers.
+// A touched job's findings in numbers.
 type JobCounts struct {
 	JobID            domain.UUID `json:"job_id"`
 	MustFixCount     int         `json:"must_fix_count"`

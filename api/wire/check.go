@@ -5,6 +5,7 @@ import (
 	"reflect"
 	"regexp"
 	"slices"
+	"strconv"
 	"strings"
 	"time"
 
@@ -30,8 +31,27 @@ func NewChecker() (*Checker, error) {
 			return nil, err
 		}
 	}
+	// Single values are judged where they are read; here these tags only need a meaning.
+	if err := v.RegisterValidation("snake", func(level validator.FieldLevel) bool { return snakeCase.MatchString(level.Field().String()) }); err != nil {
+		return nil, err
+	}
+	if err := v.RegisterValidation("among", among); err != nil {
+		return nil, err
+	}
 	v.RegisterStructValidation(measurementReadings, domain.Measurement{})
 	return &Checker{v}, nil
+}
+
+var snakeCase = regexp.MustCompile("^[a-z][a-z0-9_]*$")
+
+// among is oneof for numbers, which the library does not have.
+func among(level validator.FieldLevel) bool {
+	for word := range strings.FieldsSeq(level.Param()) {
+		if v, err := strconv.ParseFloat(word, 64); err == nil && v == level.Field().Float() {
+			return true
+		}
+	}
+	return false
 }
 
 // ordered compares a field with another of the same struct.
@@ -59,7 +79,9 @@ func (c *Checker) Record(record domain.Record) []domain.Fault {
 	broken, _ := err.(validator.ValidationErrors)
 	faults := make([]domain.Fault, 0, len(broken))
 	for _, b := range broken {
-		faults = append(faults, faultOf(b))
+		if fault := faultOf(b); fault.Detail != "" { // what one value must be was judged before
+			faults = append(faults, fault)
+		}
 	}
 	slices.SortFunc(faults, func(a, b domain.Fault) int { return strings.Compare(a.Pointer, b.Pointer) })
 	return faults

@@ -12,25 +12,36 @@ type List struct {
 	Next  string           `json:"next,omitzero"`
 }
 
-// Feed is one page of the feed; NextAfter is always there.
+// A page of the feed. `next_after` is always there.
 type Feed struct {
+	// One unbroken history of a program.
 	Epoch     domain.UUID      `json:"epoch"`
 	Items     []jsontext.Value `json:"items"`
 	NextAfter string           `json:"next_after"`
-	More      bool             `json:"more"`
+	// There is more to be read at once.
+	More bool `json:"more"`
 }
 
-// Start is what a device needs to begin.
+// What a device needs to start.
 type Start struct {
-	ServerAt      string             `json:"server_at"`
-	Epoch         domain.UUID        `json:"epoch"`
-	HeadPosition  int64              `json:"head_position"`
-	HeadLink      string             `json:"head_link,omitzero"`
-	Device        *StartDevice       `json:"device,omitzero"`
-	Client        StartClient        `json:"client"`
+	ServerAt string `json:"server_at"`
+	// One unbroken history of a program.
+	Epoch domain.UUID `json:"epoch"`
+	// The place in the program's one order of accepted versions.
+	HeadPosition int64 `json:"head_position"`
+	// The ledger's link at the head in hexadecimal, for staff and admin. A link is the SHA-256 of the link before it (32
+	// zero bytes at first) followed by the entry: the RFC 8785 form of what `GET /v1/changes?versions=all` gives to staff,
+	// without `op` and `resident`. So anybody with the feed can recompute it.
+	HeadLink string `json:"head_link,omitzero"`
+	// The token's device, if it has one.
+	Device *StartDevice `json:"device,omitzero"`
+	// Revisions of this file that the service takes.
+	Client StartClient `json:"client"`
+	// Limits by name, such as items of a batch and bytes of a body.
 	Limits        map[string]float64 `json:"limits"`
 	HeldOpenCount int                `json:"held_open_count"`
-	Jobs          []JobSum           `json:"jobs"`
+	// The jobs in the caller's scope.
+	Jobs []JobSum `json:"jobs"`
 }
 
 // StartDevice is the token's device.
@@ -51,5 +62,6 @@ type JobSum struct {
 	JobID       domain.UUID     `json:"job_id"`
 	State       domain.JobState `json:"state"`
 	RecordCount int             `json:"record_count"`
-	Checksum    string          `json:"checksum"`
+	// XOR of the first 8 bytes of SHA-256 over `kind/id/version` of the job's newest entries, voided ones too.
+	Checksum string `json:"checksum"`
 }

@@ -8,9 +8,12 @@ import (
 
 // A FlatBlank is an upright metal blank that closes a trunk's end.
 type FlatBlank struct {
-	Place        string  `json:"place,omitempty"`
-	DuctWidthIn  float64 `json:"duct_width_in"`  // W, inside
-	DuctHeightIn float64 `json:"duct_height_in"` // H, inside
+	// Where it goes, in the words of the crew.
+	Place string `json:"place,omitempty" validate:"min=1,max=60"`
+	// W: inside width of the duct in in.
+	DuctWidthIn float64 `json:"duct_width_in" validate:"gt=0,lte=1200"`
+	// H: inside height of the duct in in.
+	DuctHeightIn float64 `json:"duct_height_in" validate:"gt=0,lte=1200"`
 }
 
 // Blank is the piece to cut, with allowance c (default 0.25 in) on every
@@ -36,11 +39,16 @@ func (s FlatBlank) Blank(p Parameters) (Piece, error) {
 // A SlopedBlank is a metal blank set at a slope, or curved, so that it turns
 // the air up into the last register.
 type SlopedBlank struct {
-	Place              string  `json:"place,omitempty"`
-	DuctWidthIn        float64 `json:"duct_width_in"`         // W, inside
-	DuctHeightIn       float64 `json:"duct_height_in"`        // H, inside
-	RunIn              float64 `json:"run_in"`                // R: along the duct from its lower to its upper end
-	ScrewedToSideWalls bool    `json:"screwed_to_side_walls"` // then each side has a flange
+	// Where it goes, in the words of the crew.
+	Place string `json:"place,omitempty" validate:"min=1,max=60"`
+	// W: inside width of the duct in in.
+	DuctWidthIn float64 `json:"duct_width_in" validate:"gt=0,lte=1200"`
+	// H: inside height of the duct in in.
+	DuctHeightIn float64 `json:"duct_height_in" validate:"gt=0,lte=1200"`
+	// R: along the duct from the lower to the upper end of the blank in in.
+	RunIn float64 `json:"run_in" validate:"gte=0,lte=1200"`
+	// Each side has a flange.
+	ScrewedToSideWalls bool `json:"screwed_to_side_walls" default:"false"`
 }
 
 // Blank is the piece to cut:
@@ -68,10 +76,14 @@ func (s SlopedBlank) Blank(p Parameters) (Piece, error) {
 
 // A BoardPlug is a closure of duct board, cut on a taper, foil to the air.
 type BoardPlug struct {
-	Place        string  `json:"place,omitempty"`
-	DuctWidthIn  float64 `json:"duct_width_in"`  // W, inside
-	DuctHeightIn float64 `json:"duct_height_in"` // H, inside
-	RunIn        float64 `json:"run_in"`         // R: along the duct from its lower to its upper end
+	// Where it goes, in the words of the crew.
+	Place string `json:"place,omitempty" validate:"min=1,max=60"`
+	// W: inside width of the duct in in.
+	DuctWidthIn float64 `json:"duct_width_in" validate:"gt=0,lte=1200"`
+	// H: inside height of the duct in in.
+	DuctHeightIn float64 `json:"duct_height_in" validate:"gt=0,lte=1200"`
+	// R: along the duct from the lower to the upper end of the plug in in.
+	RunIn float64 `json:"run_in" validate:"gte=0,lte=1200"`
 }
 
 // Blank is the piece to cut from board of thickness t, so that both ends,

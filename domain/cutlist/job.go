@@ -9,20 +9,24 @@ import (
 // A Crossover is a duct between sections that is taken down and put back: its
 // collars get screws, bands and mastic.
 type Crossover struct {
-	Place            string  `json:"place,omitempty"`
-	CollarDiameterIn float64 `json:"collar_diameter_in"`
+	// Where it goes, in the words of the crew.
+	Place string `json:"place,omitempty" validate:"min=1,max=60"`
+	// Of the collars in in.
+	CollarDiameterIn float64 `json:"collar_diameter_in" validate:"gt=0,lte=1200"`
 }
 
 // A Job is what the crew will make on one home.
 type Job struct {
-	FlatBlanks   []FlatBlank   `json:"flat_blanks,omitempty"`
-	SlopedBlanks []SlopedBlank `json:"sloped_blanks,omitempty"`
-	BoardPlugs   []BoardPlug   `json:"board_plugs,omitempty"`
-	Brackets     []Bracket     `json:"brackets,omitempty"`
-	DuctPatches  []Hole        `json:"duct_patches,omitempty"` // the holes, not the patches
-	WrapPatches  []Hole        `json:"wrap_patches,omitempty"` // the holes, not the patches
-	Crossovers   []Crossover   `json:"crossovers,omitempty"`
-	Seals        []Seal        `json:"seals,omitempty"`
+	FlatBlanks   []FlatBlank   `json:"flat_blanks,omitempty" validate:"max=100,dive"`
+	SlopedBlanks []SlopedBlank `json:"sloped_blanks,omitempty" validate:"max=100,dive"`
+	BoardPlugs   []BoardPlug   `json:"board_plugs,omitempty" validate:"max=100,dive"`
+	Brackets     []Bracket     `json:"brackets,omitempty" validate:"max=100,dive"`
+	// The holes, not the patches.
+	DuctPatches []Hole `json:"duct_patches,omitempty" validate:"max=100,dive"`
+	// The holes, not the patches.
+	WrapPatches []Hole      `json:"wrap_patches,omitempty" validate:"max=100,dive"`
+	Crossovers  []Crossover `json:"crossovers,omitempty" validate:"max=100,dive"`
+	Seals       []Seal      `json:"seals,omitempty" validate:"max=100,dive"`
 }
 
 // Method and version of a list. A version is the day from which the
@@ -40,15 +44,22 @@ const (
 
 // A List is what to cut and how much material one job takes.
 type List struct {
-	Method        string     `json:"method"`
-	MethodVersion string     `json:"method_version"`
-	Pieces        []Piece    `json:"pieces"`
-	Coats         []Coat     `json:"coats"`
-	Totals        Totals     `json:"totals"`            // as cut, without waste
-	WithWaste     Totals     `json:"totals_with_waste"` // what to take along
-	Notes         []string   `json:"notes,omitempty"`
-	Caution       string     `json:"caution,omitempty"`
-	Parameters    Parameters `json:"parameters"`
+	// cut_list.
+	Method string `json:"method"`
+	// The version of the computation.
+	MethodVersion string  `json:"method_version"`
+	Pieces        []Piece `json:"pieces"`
+	// Mastic and mesh of each place.
+	Coats []Coat `json:"coats"`
+	// As cut, without waste.
+	Totals Totals `json:"totals"`
+	// What to take along.
+	WithWaste Totals   `json:"totals_with_waste"`
+	Notes     []string `json:"notes,omitempty"`
+	// Where the work can hurt.
+	Caution string `json:"caution,omitempty"`
+	// Allowances and counts as used.
+	Parameters Parameters `json:"parameters"`
 }
 
 // ForJob lists the pieces in the order of Job's fields, the mastic and mesh of

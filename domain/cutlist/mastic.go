@@ -46,11 +46,16 @@ func Coverage(thicknessIn float64) (ft2PerGallon float64, err error) {
 
 // A Seal is a joint or seam to coat, with mesh under the mastic or without.
 type Seal struct {
-	Place       string   `json:"place,omitempty"`
-	LengthIn    float64  `json:"length_in"`
-	WidthIn     float64  `json:"width_in"`               // of the coat
-	ThicknessIn *float64 `json:"thickness_in,omitempty"` // absent: the parameter
-	Mesh        bool     `json:"mesh"`
+	// Where it goes, in the words of the crew.
+	Place string `json:"place,omitempty" validate:"min=1,max=60"`
+	// In in.
+	LengthIn float64 `json:"length_in" validate:"gt=0,lte=1200"`
+	// Of the coat in in.
+	WidthIn float64 `json:"width_in" validate:"gt=0,lte=1200"`
+	// Absent, the parameter.
+	ThicknessIn *float64 `json:"thickness_in,omitempty" validate:"gte=0.001,lte=1"`
+	// With mesh under the mastic.
+	Mesh bool `json:"mesh" default:"false"`
 }
 
 // A Coat is the mastic that one place takes.

@@ -2,27 +2,45 @@ package cutlist
 
 import "ductledger/domain/stat"
 
-// Parameters are the allowances and counts of a program.
+// Parameters is allowances and counts; what is absent has its default, which the answer repeats.
 type Parameters struct {
-	StockWidthIn         float64 `json:"stock_width_in"`          // width of the metal on the roll
-	BlankAllowanceIn     float64 `json:"blank_allowance_in"`      // flat blank beyond the duct's inside, each side; also its corner notch
-	EndFlangeIn          float64 `json:"end_flange_in"`           // f: sloped blank, flange at its upper and lower end
-	SideFlangeIn         float64 `json:"side_flange_in"`          // sloped blank, each side that is screwed to a side wall
-	BoardThicknessIn     float64 `json:"board_thickness_in"`      // duct board
-	BracketLeastWidthIn  float64 `json:"bracket_least_width_in"`  // bracket strip
-	BracketMostWidthIn   float64 `json:"bracket_most_width_in"`   //
-	DuctPatchLapIn       float64 `json:"duct_patch_lap_in"`       // L: patch over a hole in a duct, each side
-	WrapPatchLapIn       float64 `json:"wrap_patch_lap_in"`       // L: patch over a hole in the wrap, each side
-	MasticThicknessIn    float64 `json:"mastic_thickness_in"`     // as put on, wet
-	MasticBeadWidthIn    float64 `json:"mastic_bead_width_in"`    // band of mastic along an edge that is sealed all round
-	MeshOverlapIn        float64 `json:"mesh_overlap_in"`         // mesh longer than each seam
-	BlankScrewsCount     int     `json:"blank_screws_count"`      // sloped metal blank
-	BracketScrewsCount   int     `json:"bracket_screws_count"`    // both legs
-	CollarScrewsCount    int     `json:"collar_screws_count"`     // crossover collar
-	BandsPerCollarCount  int     `json:"bands_per_collar_count"`  // core and jacket apart
-	CollarsPerDuctCount  int     `json:"collars_per_duct_count"`  // a crossover has two ends
-	DuctPatchScrewsCount int     `json:"duct_patch_screws_count"` // patch on a duct
-	WasteRatio           float64 `json:"waste_ratio"`             // offcuts, skins and losses, on top of the totals
+	// Width of the metal on the roll.
+	StockWidthIn float64 `json:"stock_width_in" validate:"omitempty,gte=1,lte=1200" default:"14"`
+	// Of a flat blank beyond the inside of the duct on each side; also its corner notch.
+	BlankAllowanceIn float64 `json:"blank_allowance_in" validate:"omitempty,gte=0,lte=12" default:"0.25"`
+	// f: flange of a sloped blank at both ends.
+	EndFlangeIn float64 `json:"end_flange_in" validate:"omitempty,gte=0,lte=12" default:"1"`
+	// Flange of a sloped blank on each side that is screwed.
+	SideFlangeIn float64 `json:"side_flange_in" validate:"omitempty,gte=0,lte=12" default:"0.25"`
+	// Duct board.
+	BoardThicknessIn float64 `json:"board_thickness_in" validate:"omitempty,gte=0.125,lte=12" default:"1"`
+	// Bracket strip.
+	BracketLeastWidthIn float64 `json:"bracket_least_width_in" validate:"omitempty,gte=0.125,lte=12" default:"2"`
+	BracketMostWidthIn  float64 `json:"bracket_most_width_in" validate:"omitempty,gte=0.125,lte=12" default:"2.5"`
+	// L: of a patch over a hole in a duct, on each side.
+	DuctPatchLapIn float64 `json:"duct_patch_lap_in" validate:"omitempty,gte=0,lte=12" default:"1"`
+	// L: of a patch over a hole in the wrap, on each side.
+	WrapPatchLapIn float64 `json:"wrap_patch_lap_in" validate:"omitempty,gte=0,lte=120" default:"3"`
+	// As put on, wet.
+	MasticThicknessIn float64 `json:"mastic_thickness_in" validate:"omitempty,gte=0.001,lte=1"`
+	// Along an edge that is sealed all round.
+	MasticBeadWidthIn float64 `json:"mastic_bead_width_in" validate:"omitempty,gte=0,lte=12" default:"2"`
+	// Mesh longer than each seam.
+	MeshOverlapIn float64 `json:"mesh_overlap_in" validate:"omitempty,gte=0,lte=12" default:"1"`
+	// Sloped metal blank.
+	BlankScrewsCount int `json:"blank_screws_count" validate:"omitempty,gte=0,lte=100" default:"6"`
+	// Both legs.
+	BracketScrewsCount int `json:"bracket_screws_count" validate:"omitempty,gte=0,lte=100" default:"5"`
+	// Crossover collar.
+	CollarScrewsCount int `json:"collar_screws_count" validate:"omitempty,gte=0,lte=100" default:"4"`
+	// Core and jacket apart.
+	BandsPerCollarCount int `json:"bands_per_collar_count" validate:"omitempty,gte=0,lte=100" default:"2"`
+	// A crossover has two ends.
+	CollarsPerDuctCount int `json:"collars_per_duct_count" validate:"omitempty,gte=0,lte=100" default:"2"`
+	// Patch on a duct.
+	DuctPatchScrewsCount int `json:"duct_patch_screws_count" validate:"omitempty,gte=0,lte=100" default:"4"`
+	// Offcuts, skins and losses, on top of the totals.
+	WasteRatio float64 `json:"waste_ratio" validate:"omitempty,gte=0,lte=0.99" default:"0.1"`
 }
 
 // DefaultParameters is what stands where a program sets nothing: units and

@@ -4,9 +4,12 @@ import "ductledger/domain/stat"
 
 // A Hole is a rectangular opening to close with a patch.
 type Hole struct {
-	Place    string  `json:"place,omitempty"`
-	LengthIn float64 `json:"length_in"` // a
-	WidthIn  float64 `json:"width_in"`  // b
+	// Where it goes, in the words of the crew.
+	Place string `json:"place,omitempty" validate:"min=1,max=60"`
+	// a: of the hole in in.
+	LengthIn float64 `json:"length_in" validate:"gt=0,lte=1200"`
+	// b: of the hole in in.
+	WidthIn float64 `json:"width_in" validate:"gt=0,lte=1200"`
 }
 
 // PatchOnDuct is the metal patch over a hole in a duct, lap L on all sides:
@@ -43,10 +46,14 @@ func (h Hole) patch(kind Kind, material Material, lapIn float64, p Parameters) (
 // A Bracket is an angle that holds a boot or a trunk: a strip of metal bent to
 // 90°, one leg on the trunk, the other on the floor or a joist.
 type Bracket struct {
-	Place      string  `json:"place,omitempty"`
-	TrunkLegIn float64 `json:"trunk_leg_in"`
-	OtherLegIn float64 `json:"other_leg_in"`
-	WidthIn    float64 `json:"width_in"`
+	// Where it goes, in the words of the crew.
+	Place string `json:"place,omitempty" validate:"min=1,max=60"`
+	// Leg on the trunk in in.
+	TrunkLegIn float64 `json:"trunk_leg_in" validate:"gt=0,lte=1200"`
+	// The other leg in in.
+	OtherLegIn float64 `json:"other_leg_in" validate:"gt=0,lte=1200"`
+	// Width of the strip in in.
+	WidthIn float64 `json:"width_in" validate:"gt=0,lte=1200"`
 }
 
 // Strip is the piece to cut, in in: both legs long, bent at the trunk's leg. Thin

@@ -8,17 +8,19 @@ import (
 
 // Totals is the material of one job or of several.
 type Totals struct {
-	PiecesCount         int     `json:"pieces_count"`
-	WiderThanStockCount int     `json:"wider_than_stock_count"` // not in MetalStockIn
+	PiecesCount int `json:"pieces_count"`
+	// Not in the run of the roll.
+	WiderThanStockCount int     `json:"wider_than_stock_count"`
 	MetalIn2            float64 `json:"metal_in2"`
-	MetalStockIn        float64 `json:"metal_stock_length_in"` // run of the roll, each piece laid by itself
-	BoardIn2            float64 `json:"board_in2"`
-	WrapFabricIn2       float64 `json:"wrap_fabric_in2"`
-	MeshIn              float64 `json:"mesh_length_in"`
-	MasticIn3           float64 `json:"mastic_in3"`
-	MasticGal           float64 `json:"mastic_gal"`
-	ScrewsCount         int     `json:"screws_count"`
-	BandsCount          int     `json:"bands_count"`
+	// Run of the roll, each piece laid by itself.
+	MetalStockIn  float64 `json:"metal_stock_length_in"`
+	BoardIn2      float64 `json:"board_in2"`
+	WrapFabricIn2 float64 `json:"wrap_fabric_in2"`
+	MeshIn        float64 `json:"mesh_length_in"`
+	MasticIn3     float64 `json:"mastic_in3"`
+	MasticGal     float64 `json:"mastic_gal"`
+	ScrewsCount   int     `json:"screws_count"`
+	BandsCount    int     `json:"bands_count"`
 }
 
 func (t *Totals) addPiece(piece Piece) {

@@ -5,13 +5,13 @@ import "ductledger/domain/stat"
 // Used is the material that was recorded as used on the same jobs; absent is
 // not recorded, and zero is none.
 type Used struct {
-	MetalIn2      *float64 `json:"metal_in2,omitempty"`
-	BoardIn2      *float64 `json:"board_in2,omitempty"`
-	WrapFabricIn2 *float64 `json:"wrap_fabric_in2,omitempty"`
-	MeshIn        *float64 `json:"mesh_length_in,omitempty"`
-	MasticGal     *float64 `json:"mastic_gal,omitempty"`
-	ScrewsCount   *int     `json:"screws_count,omitempty"`
-	BandsCount    *int     `json:"bands_count,omitempty"`
+	MetalIn2      *float64 `json:"metal_in2,omitempty" validate:"gte=0,lte=1000000"`
+	BoardIn2      *float64 `json:"board_in2,omitempty" validate:"gte=0,lte=1000000"`
+	WrapFabricIn2 *float64 `json:"wrap_fabric_in2,omitempty" validate:"gte=0,lte=1000000"`
+	MeshIn        *float64 `json:"mesh_length_in,omitempty" validate:"gte=0,lte=1000000"`
+	MasticGal     *float64 `json:"mastic_gal,omitempty" validate:"gte=0,lte=1000000"`
+	ScrewsCount   *int     `json:"screws_count,omitempty" validate:"gte=0,lte=1000000"`
+	BandsCount    *int     `json:"bands_count,omitempty" validate:"gte=0,lte=1000000"`
 }
 
 // An Outcome of one material against its list.

@@ -14,11 +14,16 @@ const mostDeemedKWh = 1e5
 // of a zone, whatever was measured there. It is a setting of the program,
 // dated, and its source is named.
 type DeemedFigure struct {
-	Zone      string   `json:"zone"`
-	SavingKWh float64  `json:"saving_kwh"`        // in a year
-	URatio    *float64 `json:"u_ratio,omitempty"` // relative standard uncertainty; absent: Uncertainty.DeemedRatio
-	AdoptedOn string   `json:"adopted_on"`        // the day from which the program uses it, 2006-01-02
-	Source    string   `json:"source"`            // who published it, where and when
+	// The zone.
+	Zone string `json:"zone" validate:"min=1,max=60"`
+	// In a year.
+	SavingKWh float64 `json:"saving_kwh" validate:"gt=0,lte=100000"`
+	// Relative standard uncertainty; absent, that of a deemed figure without one (deemed_u_ratio).
+	URatio *float64 `json:"u_ratio,omitempty" validate:"gte=0,lte=1"`
+	// The day from which the program uses it.
+	AdoptedOn string `json:"adopted_on"`
+	// Who published it, where and when.
+	Source string `json:"source" validate:"min=1,max=200"`
 }
 
 // NorthwestFigures are published figures to start a program's settings

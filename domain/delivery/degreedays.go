@@ -14,9 +14,12 @@ const (
 
 // HeatLoss is a home's need for heat over a year, by degree days.
 type HeatLoss struct {
-	UABtuHF        float64 `json:"ua_btu_h_f"`           // UA: walls, floor, roof, windows and draught, Btu/(h·°F)
-	DegreeDays     float64 `json:"degree_days_f_day"`    // HDD to the balance point, °F·day in a year
-	EquipmentRatio float64 `json:"equipment_efficiency"` // η: heat out over energy in; 1 for an electric furnace, above 1 for a heat pump
+	// UA: walls, floor, roof, windows and draught, Btu/(h·°F).
+	UABtuHF float64 `json:"ua_btu_h_f" validate:"gt=0,lte=100000"`
+	// HDD to the balance point, °F·day in a year.
+	DegreeDays float64 `json:"degree_days_f_day" validate:"gt=0,lte=30000"`
+	// Η: heat out over energy in; 1 for an electric furnace, above 1 for a heat pump.
+	EquipmentRatio float64 `json:"equipment_efficiency" validate:"gte=0.1,lte=10"`
 }
 
 // Limits of η: the worst furnace is better, and no heat pump's season comes

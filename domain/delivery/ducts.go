@@ -33,18 +33,30 @@ const (
 // conditions under which the furnace runs. Symbols are those of the formula
 // at Effective.
 type Ducts struct {
-	FanFlowCFM        float64  `json:"fan_flow_cfm"`                   // Qe: through the furnace, cfm
-	HeatingOutputBtuH float64  `json:"heating_output_btu_h"`           // E: heat put into that air, Btu/h
-	IndoorF           float64  `json:"indoor_f"`                       // Tin: rooms, °F
-	SupplyAmbientF    float64  `json:"supply_ambient_f"`               // Tamb,s: air around the supply ducts, °F
-	ReturnAmbientF    float64  `json:"return_ambient_f"`               // Tamb,r: air around the return, °F
-	SupplyLeakCFM     float64  `json:"supply_leak_cfm"`                // Qs: lost from the supply while running, cfm
-	ReturnLeakCFM     float64  `json:"return_leak_cfm"`                // Qr: drawn into the return while running, cfm
-	SupplyAreaFt2     float64  `json:"supply_area_ft2"`                // A_s: surface of the supply ducts, ft²
-	ReturnAreaFt2     float64  `json:"return_area_ft2"`                // A_r: surface of the return ducts, ft²
-	SupplyRValue      float64  `json:"supply_r_value"`                 // R_s, h·ft²·°F/Btu; read only where A_s > 0
-	ReturnRValue      float64  `json:"return_r_value"`                 // R_r, h·ft²·°F/Btu; read only where A_r > 0
-	AirHeat           *float64 `json:"air_heat_btu_h_cfm_f,omitempty"` // 60·ρ·cp; absent: DefaultAirHeat
+	// Qe: air through the furnace in cfm.
+	FanFlowCFM float64 `json:"fan_flow_cfm" validate:"gte=1,lte=100000"`
+	// E: heat put into that air in Btu/h.
+	HeatingOutputBtuH float64 `json:"heating_output_btu_h" validate:"gte=1,lte=10000000"`
+	// Tin: air of the rooms in °F.
+	IndoorF float64 `json:"indoor_f" validate:"gte=-100,lte=200"`
+	// Tamb,s: air around the supply ducts in °F.
+	SupplyAmbientF float64 `json:"supply_ambient_f" validate:"gte=-100,lte=200"`
+	// Tamb,r: air around the return in °F.
+	ReturnAmbientF float64 `json:"return_ambient_f" validate:"gte=-100,lte=200"`
+	// Qs: lost from the supply while the furnace runs in cfm.
+	SupplyLeakCFM float64 `json:"supply_leak_cfm" validate:"gte=0,lte=100000"`
+	// Qr: drawn into the return while it runs in cfm.
+	ReturnLeakCFM float64 `json:"return_leak_cfm" validate:"gte=0,lte=100000"`
+	// A_s: surface of the supply ducts in ft².
+	SupplyAreaFt2 float64 `json:"supply_area_ft2" validate:"gte=0,lte=100000"`
+	// A_r: surface of the return ducts in ft².
+	ReturnAreaFt2 float64 `json:"return_area_ft2" validate:"gte=0,lte=100000"`
+	// R_s in h·ft²·°F/Btu; read only where A_s > 0.
+	SupplyRValue float64 `json:"supply_r_value" validate:"gte=0,lte=1000"`
+	// R_r in h·ft²·°F/Btu; read only where A_r > 0.
+	ReturnRValue float64 `json:"return_r_value" validate:"gte=0,lte=1000"`
+	// 60·ρ·cp in Btu/(h·cfm·°F).
+	AirHeat *float64 `json:"air_heat_btu_h_cfm_f,omitempty" validate:"gte=0.1,lte=10" default:"1.08"`
 }
 
 // airHeat is 60·ρ·cp in Btu/(h·cfm·°F).

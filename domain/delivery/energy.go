@@ -20,9 +20,9 @@ const mostBtu = 1e10
 // HeatingEnergy is the energy that a home's furnace used for heating in a
 // year before the work, in exactly one of three units.
 type HeatingEnergy struct {
-	KWh   *float64 `json:"heating_energy_kwh,omitempty"`
-	Therm *float64 `json:"heating_energy_therm,omitempty"`
-	Btu   *float64 `json:"heating_energy_btu,omitempty"`
+	KWh   *float64 `json:"heating_energy_kwh,omitempty" validate:"gt=0,lte=3000000"`
+	Therm *float64 `json:"heating_energy_therm,omitempty" validate:"gt=0,lte=100000"`
+	Btu   *float64 `json:"heating_energy_btu,omitempty" validate:"gt=0,lte=10000000000"`
 }
 
 // InBtu is the energy in Btu. Refused: none or several of the units given, an

@@ -9,12 +9,18 @@ import (
 // Uncertainty holds the parameters that make a range out of an estimate. Each
 // ratio is a relative standard uncertainty, as a fraction.
 type Uncertainty struct {
-	LeakRatio     float64 `json:"leak_u_ratio"`      // of each leak flow, from its test
-	ModelRatio    float64 `json:"model_u_ratio"`     // of the saving, from the model and from leakage standing in for flow lost
-	EnergyRatio   float64 `json:"energy_u_ratio"`    // of a year's heating energy taken from bills
-	HeatLossRatio float64 `json:"heat_loss_u_ratio"` // of a year's heating energy taken from degree days
-	DeemedRatio   float64 `json:"deemed_u_ratio"`    // of a deemed figure that states no uncertainty of its own
-	Coverage      float64 `json:"coverage_factor"`   // half the range over the standard uncertainty
+	// Of each leak flow, from its test.
+	LeakRatio float64 `json:"leak_u_ratio" validate:"gte=0,lte=1" default:"0.0267"`
+	// Of the saving, from the model and from leakage that stands in for flow lost.
+	ModelRatio float64 `json:"model_u_ratio" validate:"gte=0,lte=1" default:"0.25"`
+	// Of a year's heating energy taken from bills.
+	EnergyRatio float64 `json:"energy_u_ratio" validate:"gte=0,lte=1" default:"0.1"`
+	// Of a year's heating energy taken from degree days.
+	HeatLossRatio float64 `json:"heat_loss_u_ratio" validate:"gte=0,lte=1" default:"0.2"`
+	// Of a deemed figure that states no uncertainty of its own.
+	DeemedRatio float64 `json:"deemed_u_ratio" validate:"gte=0,lte=1"`
+	// Half the range over the standard uncertainty.
+	Coverage float64 `json:"coverage_factor" validate:"gt=0,lte=10" default:"1.96"`
 }
 
 // The defaults of Uncertainty.

@@ -25,34 +25,48 @@ const NotAdditive = "not_additive"
 // A SteppedReading is one fan test in a series on one job: the leakage after
 // the repairs since the test before it.
 type SteppedReading struct {
-	RepairKinds      []string `json:"repair_kinds"`      // what was done since the reading before; empty for the first
-	LeakageCFM25     float64  `json:"leakage_cfm25"`     // cfm25
-	UncertaintyCFM25 float64  `json:"uncertainty_cfm25"` // standard uncertainty, cfm25
+	// What was repaired since the reading before; absent of the first.
+	RepairKinds []string `json:"repair_kinds" validate:"min=1,max=20,dive,snake,min=2,max=60"`
+	// cfm at 25 Pa.
+	LeakageCFM25 float64 `json:"leakage_cfm25" validate:"gte=0,lte=20000"`
+	// Its standard uncertainty.
+	UncertaintyCFM25 float64 `json:"uncertainty_cfm25" validate:"gte=0,lte=20000"`
 }
 
 // A RepairStep is what the repairs between two fan tests took away.
 type RepairStep struct {
-	RepairKinds      []string `json:"repair_kinds"`
-	Shared           bool     `json:"shared"` // several kinds between two tests: what each did cannot be told
-	FromCFM25        float64  `json:"from_cfm25"`
-	ToCFM25          float64  `json:"to_cfm25"`
-	ReductionCFM25   float64  `json:"reduction_cfm25"`   // below zero where leakage rose
-	UncertaintyCFM25 float64  `json:"uncertainty_cfm25"` // standard uncertainty of the reduction
-	LowCFM25         float64  `json:"reduction_low_cfm25"`
-	HighCFM25        float64  `json:"reduction_high_cfm25"`
-	Distinguishable  bool     `json:"distinguishable"`
-	Says             string   `json:"says"`
+	RepairKinds []string `json:"repair_kinds"`
+	// Several kinds between two tests: what each did cannot be told.
+	Shared    bool    `json:"shared"`
+	FromCFM25 float64 `json:"from_cfm25"`
+	ToCFM25   float64 `json:"to_cfm25"`
+	// Below zero where leakage rose.
+	ReductionCFM25 float64 `json:"reduction_cfm25"`
+	// Standard uncertainty of the reduction.
+	UncertaintyCFM25 float64 `json:"uncertainty_cfm25"`
+	LowCFM25         float64 `json:"reduction_low_cfm25"`
+	HighCFM25        float64 `json:"reduction_high_cfm25"`
+	// From no change, by these tests.
+	Distinguishable bool `json:"distinguishable"`
+	// In words.
+	Says string `json:"says"`
 }
 
 // RepairSteps is a series of steps and the check that they add up.
 type RepairSteps struct {
-	MethodVersion    string       `json:"method_version"`
-	Steps            []RepairStep `json:"steps"`
-	SumCFM25         float64      `json:"sum_cfm25"`       // of the steps, in their order
-	ReductionCFM25   float64      `json:"reduction_cfm25"` // before − after
-	AddUp            bool         `json:"add_up"`          // the two are equal to 1e-9 cfm25
-	UncertaintyCFM25 float64      `json:"uncertainty_cfm25"`
-	Distinguishable  bool         `json:"distinguishable"` // before against after
+	// The version of the computation.
+	MethodVersion string       `json:"method_version"`
+	Steps         []RepairStep `json:"steps"`
+	// Of the steps, in their order.
+	SumCFM25 float64 `json:"sum_cfm25"`
+	// Before less after.
+	ReductionCFM25 float64 `json:"reduction_cfm25"`
+	// Both are equal to 1e-9 cfm25.
+	AddUp bool `json:"add_up"`
+	// Standard uncertainty of before less after.
+	UncertaintyCFM25 float64 `json:"uncertainty_cfm25"`
+	// Before against after, by these tests.
+	Distinguishable bool `json:"distinguishable"`
 }
 
 // The sentences of a step.

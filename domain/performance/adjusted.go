@@ -15,17 +15,21 @@ import (
 //
 // Source: analysis of covariance; its digits in the tests of GLM.jl [pub].
 type Adjusted struct {
-	N        int      `json:"n"`
-	Reason   string   `json:"reason,omitempty"`
-	Index    *float64 `json:"index_ratio,omitempty"` // from his own jobs alone
+	// Jobs in the model.
+	N int `json:"n"`
+	// Why the index is absent: the figures are then unadjusted.
+	Reason string `json:"reason,omitempty"`
+	// From the own jobs alone.
+	Index    *float64 `json:"index_ratio,omitempty"`
 	Low      *float64 `json:"index_ratio_low,omitempty"`
 	High     *float64 `json:"index_ratio_high,omitempty"`
 	Interval string   `json:"interval,omitempty"`
 	Level    *float64 `json:"level_ratio,omitempty"`
 
-	Shrunk    *Shrunk   `json:"pooled,omitempty"`
-	Standing  *Standing `json:"standing,omitempty"`
-	Statement string    `json:"statement,omitempty"`
+	Shrunk   *Shrunk   `json:"pooled,omitempty"`
+	Standing *Standing `json:"standing,omitempty"`
+	// All of it in one sentence.
+	Statement string `json:"statement,omitempty"`
 }
 
 // adjustedOf shows exp(r) with exp(r ∓ t·√Var r), t of the model's degrees of freedom.

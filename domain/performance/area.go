@@ -3,11 +3,13 @@ package performance
 // PerArea relates the pooled leakage to the floor area of the homes whose area
 // is known: 100·Σcfm25/Σft². Source: definition [calc].
 type PerArea struct {
+	// Jobs used.
 	N         int      `json:"n"`
 	Before    *float64 `json:"before_cfm25_per_100ft2,omitempty"`
 	After     *float64 `json:"after_cfm25_per_100ft2,omitempty"`
 	Reduction *float64 `json:"reduction_cfm25_per_100ft2,omitempty"`
-	Reason    string   `json:"reason,omitempty"`
+	// Why the figure is absent.
+	Reason string `json:"reason,omitempty"`
 }
 
 func perAreaOf(a *areaSums) PerArea {

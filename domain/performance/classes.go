@@ -22,8 +22,10 @@ func classRank(class string) int {
 // left for homes of these classes; 0 for the first, to which the others compare.
 type ClassTerm struct {
 	Classes []string `json:"home_classes"`
-	N       int      `json:"n"`
-	Term    float64  `json:"term"`
+	// Jobs of these classes.
+	N int `json:"n"`
+	// The first term is 0.
+	Term float64 `json:"term"`
 }
 
 // mergeClasses joins each class below minClass jobs to its neighbor in size:

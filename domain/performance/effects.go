@@ -34,18 +34,26 @@ type Step struct {
 
 // A RepairEffect is what one kind of repair typically brings.
 type RepairEffect struct {
-	RepairType     string   `json:"repair_type"`
-	Basis          string   `json:"basis"` // an association is no effect: what else was done in those jobs is in it
-	N              int      `json:"n"`
-	Median         *float64 `json:"reduction_cfm25,omitempty"`
-	MiddleLow      *float64 `json:"reduction_p25_cfm25,omitempty"`
-	MiddleHigh     *float64 `json:"reduction_p75_cfm25,omitempty"`
-	Low            *float64 `json:"reduction_cfm25_low,omitempty"`
-	High           *float64 `json:"reduction_cfm25_high,omitempty"`
-	Interval       string   `json:"interval,omitempty"`
-	Level          *float64 `json:"level_ratio,omitempty"`
-	Reason         string   `json:"reason,omitempty"`
-	IntervalReason string   `json:"interval_reason,omitempty"`
+	RepairType string `json:"repair_type"`
+	// interim, or association: the whole reduction of jobs in which it was among others. That is no effect: what else was
+	// done in those jobs is in it.
+	Basis string `json:"basis"`
+	// Jobs.
+	N int `json:"n"`
+	// Median.
+	Median     *float64 `json:"reduction_cfm25,omitempty"`
+	MiddleLow  *float64 `json:"reduction_p25_cfm25,omitempty"`
+	MiddleHigh *float64 `json:"reduction_p75_cfm25,omitempty"`
+	Low        *float64 `json:"reduction_cfm25_low,omitempty"`
+	High       *float64 `json:"reduction_cfm25_high,omitempty"`
+	// How the interval was made: t, t_pooled, range of two jobs, order_statistic, normal.
+	Interval string `json:"interval,omitempty"`
+	// The level of the interval.
+	Level *float64 `json:"level_ratio,omitempty"`
+	// Why the figure is absent.
+	Reason string `json:"reason,omitempty"`
+	// Why the interval is absent.
+	IntervalReason string `json:"interval_reason,omitempty"`
 }
 
 // effectKey is what the steps are grouped by.

@@ -118,19 +118,23 @@ func (m *Model) Index(homes []Home) (float64, error) {
 
 // An ExplainedJob is one line behind a contractor's index.
 type ExplainedJob struct {
-	JobID         domain.UUID `json:"job_id"`
-	HomeID        domain.UUID `json:"home_id"`
-	HomeClass     string      `json:"home_class,omitempty"`
-	AreaFt2       *float64    `json:"floor_area_ft2,omitempty"`
-	BeforeCFM25   *float64    `json:"before_cfm25,omitempty"`
-	AfterCFM25    *float64    `json:"after_cfm25,omitempty"`
-	Reason        string      `json:"reason,omitempty"` // why it is not in the index; absent when it is
-	Questioned    bool        `json:"questioned,omitempty"`
-	Extrapolated  bool        `json:"extrapolated,omitempty"`
-	ExpectedCFM25 *float64    `json:"expected_after_cfm25,omitempty"`
-	Residual      *float64    `json:"residual,omitempty"`                  // ln(after/expected)
-	IndexWithout  *float64    `json:"index_without_job_ratio,omitempty"`   // same published numbers, this job left out
-	IndexAtTenth  *float64    `json:"index_at_tenth_less_ratio,omitempty"` // were its reading after 10 % lower
+	JobID       domain.UUID `json:"job_id"`
+	HomeID      domain.UUID `json:"home_id"`
+	HomeClass   string      `json:"home_class,omitempty"`
+	AreaFt2     *float64    `json:"floor_area_ft2,omitempty"`
+	BeforeCFM25 *float64    `json:"before_cfm25,omitempty"`
+	AfterCFM25  *float64    `json:"after_cfm25,omitempty"`
+	// Why it is not in the index; absent when it is.
+	Reason        string   `json:"reason,omitempty"`
+	Questioned    bool     `json:"questioned,omitempty"`
+	Extrapolated  bool     `json:"extrapolated,omitempty"`
+	ExpectedCFM25 *float64 `json:"expected_after_cfm25,omitempty"`
+	// ln(after/expected).
+	Residual *float64 `json:"residual,omitempty"`
+	// The index by the same published numbers with this job left out.
+	IndexWithout *float64 `json:"index_without_job_ratio,omitempty"`
+	// The index were its reading after 10 % lower.
+	IndexAtTenth *float64 `json:"index_at_tenth_less_ratio,omitempty"`
 }
 
 // An Explanation lets a contractor check, and dispute, his index.

@@ -16,14 +16,17 @@ const minLeadHomes = 10
 
 // A Group is one line of an answer that is not by contractor.
 type Group struct {
-	HomeClass  string       `json:"home_class,omitempty"` // absent for homes whose class is not known
+	// Absent for homes whose class is not known.
+	HomeClass  string       `json:"home_class,omitempty"`
 	CrewLeadID *domain.UUID `json:"crew_lead_id,omitempty"`
 	Name       string       `json:"name,omitempty"`
 	JobsCount  int          `json:"jobs_count"`
 	UsedCount  int          `json:"used_count"`
-	Reason     string       `json:"reason,omitempty"` // why only the counts stand here
-	Figures    *Summary     `json:"figures,omitempty"`
-	Adjusted   *Adjusted    `json:"adjusted,omitempty"` // of crew leads
+	// Why only the counts stand here.
+	Reason  string   `json:"reason,omitempty"`
+	Figures *Summary `json:"figures,omitempty"`
+	// Of crew leads.
+	Adjusted *Adjusted `json:"adjusted,omitempty"`
 }
 
 // A Grouping is the answer by home class, in the order of size, or by crew

@@ -4,14 +4,20 @@ package performance
 // of type 7, limits by order statistics from 6 jobs.
 // Source: Hyndman & Fan (1996) [mem]; the binomial distribution [calc].
 type Median struct {
-	N              int      `json:"n"`
-	Leakage        *float64 `json:"leakage_cfm25,omitempty"`
-	Low            *float64 `json:"leakage_cfm25_low,omitempty"`
-	High           *float64 `json:"leakage_cfm25_high,omitempty"`
-	Interval       string   `json:"interval,omitempty"`
-	Level          *float64 `json:"level_ratio,omitempty"` // true coverage, at least Level
-	Reason         string   `json:"reason,omitempty"`
-	IntervalReason string   `json:"interval_reason,omitempty"`
+	// Jobs used.
+	N int `json:"n"`
+	// cfm at 25 Pa.
+	Leakage *float64 `json:"leakage_cfm25,omitempty"`
+	Low     *float64 `json:"leakage_cfm25_low,omitempty"`
+	High    *float64 `json:"leakage_cfm25_high,omitempty"`
+	// How the interval was made: t, t_pooled, range of two jobs, order_statistic, normal.
+	Interval string `json:"interval,omitempty"`
+	// The true coverage of the interval, at least the level that was asked for.
+	Level *float64 `json:"level_ratio,omitempty"`
+	// Why the figure is absent.
+	Reason string `json:"reason,omitempty"`
+	// Why the interval is absent.
+	IntervalReason string `json:"interval_reason,omitempty"`
 }
 
 // medianOf gives the type-7 median with order-statistic limits, from 6 jobs.

@@ -38,27 +38,33 @@ const (
 // it. Below 30 jobs or 2 contractors there is none, and a reason.
 // Source: analysis of covariance; its digits in the tests of GLM.jl [pub].
 type Model struct {
-	N                int         `json:"n"`
-	ContractorsCount int         `json:"contractors_count"`
-	LeftOut          []LeftOut   `json:"left_out"` // used jobs that the model cannot take
-	Reason           string      `json:"reason,omitempty"`
-	BeforeSlope      *float64    `json:"before_slope,omitempty"`
-	BeforeSlopeSE    *float64    `json:"before_slope_se,omitempty"`
-	Classes          []ClassTerm `json:"class_terms,omitempty"`
-	AreaSlope        *float64    `json:"area_slope,omitempty"` // absent: the area is not in the model
-	Constant         *float64    `json:"program_constant,omitempty"`
-	BeforeCentre     float64     `json:"before_centre_cfm25"`
-	AreaCentre       float64     `json:"area_centre_ft2"`
-	ResidualSD       *float64    `json:"residual_sd,omitempty"` // of one job, on the log scale
-	DegreesOfFreedom int         `json:"degrees_of_freedom,omitempty"`
-	Dropped          []Dropped   `json:"dropped"`
+	// Jobs in the model.
+	N                int `json:"n"`
+	ContractorsCount int `json:"contractors_count"`
+	// Used jobs that the model cannot take.
+	LeftOut []LeftOut `json:"left_out"`
+	// Why there are no numbers.
+	Reason        string      `json:"reason,omitempty"`
+	BeforeSlope   *float64    `json:"before_slope,omitempty"`
+	BeforeSlopeSE *float64    `json:"before_slope_se,omitempty"`
+	Classes       []ClassTerm `json:"class_terms,omitempty"`
+	// Absent: the area is not in the model.
+	AreaSlope    *float64 `json:"area_slope,omitempty"`
+	Constant     *float64 `json:"program_constant,omitempty"`
+	BeforeCentre float64  `json:"before_centre_cfm25"`
+	AreaCentre   float64  `json:"area_centre_ft2"`
+	// Of one job, log scale.
+	ResidualSD       *float64  `json:"residual_sd,omitempty"`
+	DegreesOfFreedom int       `json:"degrees_of_freedom,omitempty"`
+	Dropped          []Dropped `json:"dropped"`
 
 	Pool *Pool `json:"pool,omitempty"`
 }
 
 // Dropped is a term that the jobs cannot tell apart from others.
 type Dropped struct {
-	Term   string `json:"term"` // "before", "area" or a home class
+	// "before", "area" or a home class.
+	Term   string `json:"term"`
 	Reason string `json:"reason"`
 }
 

@@ -10,28 +10,35 @@ import (
 // A Picture is how a contractor works. Every rate stands with its interval,
 // none of them says how much leakage went.
 type Picture struct {
-	ContractorID *domain.UUID `json:"contractor_id,omitempty"` // absent for the program
-	Name         string       `json:"name,omitempty"`          // filled by the caller
+	// Absent for the program.
+	ContractorID *domain.UUID `json:"contractor_id,omitempty"`
+	// Filled by the caller.
+	Name string `json:"name,omitempty"`
 
-	AssignedCount int       `json:"assigned_count"`
-	AcceptedCount int       `json:"accepted_count"`
-	Deferred      []LeftOut `json:"deferred"` // by reason, alphabetical
+	AssignedCount int `json:"assigned_count"`
+	AcceptedCount int `json:"accepted_count"`
+	// By reason, alphabetical.
+	Deferred []LeftOut `json:"deferred"`
 
 	DaysToAcceptance Days `json:"days_to_acceptance"`
 
-	AcceptedAtFirst   Rate     `json:"accepted_at_first_sending"`
-	MustFixPerJob     *float64 `json:"must_fix_per_job_ratio,omitempty"`     // at the first sending
-	NotRecordedPerJob *float64 `json:"not_recorded_per_job_ratio,omitempty"` // at the first sending
+	AcceptedAtFirst Rate `json:"accepted_at_first_sending"`
+	// At the first sending.
+	MustFixPerJob *float64 `json:"must_fix_per_job_ratio,omitempty"`
+	// At the first sending.
+	NotRecordedPerJob *float64 `json:"not_recorded_per_job_ratio,omitempty"`
 	SentInCount       int      `json:"sent_in_count"`
 	CallBacks         Rate     `json:"call_backs"`
 	NotMeasurable     Rate     `json:"without_measurable_reduction"`
 
-	InspectorOverCrew Retest   `json:"inspector_over_crew"`
-	StrayCutCount     int      `json:"stray_cut_count"`
-	StrayCutHomes     int      `json:"stray_cut_homes_count"` // homes in which it was judged
-	StrayCutsPerHome  *float64 `json:"stray_cuts_per_home_ratio,omitempty"`
+	InspectorOverCrew Retest `json:"inspector_over_crew"`
+	StrayCutCount     int    `json:"stray_cut_count"`
+	// Homes in which it was judged.
+	StrayCutHomes    int      `json:"stray_cut_homes_count"`
+	StrayCutsPerHome *float64 `json:"stray_cuts_per_home_ratio,omitempty"`
 
-	Rules []BrokenRule `json:"rules,omitempty"` // of a contractor
+	// Of a contractor.
+	Rules []BrokenRule `json:"rules,omitempty"`
 }
 
 // Days is the time from assignment to acceptance in days of 24 h, from whole
@@ -41,7 +48,8 @@ type Days struct {
 	Median     *float64 `json:"median_days,omitempty"`
 	MiddleLow  *float64 `json:"p25_days,omitempty"`
 	MiddleHigh *float64 `json:"p75_days,omitempty"`
-	Reason     string   `json:"reason,omitempty"`
+	// Why the figure is absent.
+	Reason string `json:"reason,omitempty"`
 }
 
 // A Retest compares the inspector's reading after with the crew's in the same
@@ -51,14 +59,18 @@ type Days struct {
 //
 // From 3 homes, no unit. Source: Student's t on logarithms [calc].
 type Retest struct {
-	N              int      `json:"n"`
-	Ratio          *float64 `json:"ratio,omitempty"`
-	Low            *float64 `json:"ratio_low,omitempty"`
-	High           *float64 `json:"ratio_high,omitempty"`
-	Interval       string   `json:"interval,omitempty"`
-	Level          *float64 `json:"level_ratio,omitempty"`
-	Reason         string   `json:"reason,omitempty"`
-	IntervalReason string   `json:"interval_reason,omitempty"`
+	N     int      `json:"n"`
+	Ratio *float64 `json:"ratio,omitempty"`
+	Low   *float64 `json:"ratio_low,omitempty"`
+	High  *float64 `json:"ratio_high,omitempty"`
+	// How the interval was made: t, t_pooled, range of two jobs, order_statistic, normal.
+	Interval string `json:"interval,omitempty"`
+	// The level of the interval.
+	Level *float64 `json:"level_ratio,omitempty"`
+	// Why the figure is absent.
+	Reason string `json:"reason,omitempty"`
+	// Why the interval is absent.
+	IntervalReason string `json:"interval_reason,omitempty"`
 }
 
 // Pictures paints the program's picture and one contractor's from the jobs

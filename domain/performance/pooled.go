@@ -37,17 +37,24 @@ const minForT = 3
 //
 // Source: ratio estimator, Scheaffer et al., Elementary Survey Sampling [mem].
 type Pooled struct {
-	N              int      `json:"n"`
-	BeforeCFM25    *float64 `json:"before_cfm25,omitempty"` // sums, exact to 0.1
+	// Jobs used.
+	N int `json:"n"`
+	// Sum before, cfm at 25 Pa, exact to 0.1.
+	BeforeCFM25 *float64 `json:"before_cfm25,omitempty"`
+	// Sum after.
 	AfterCFM25     *float64 `json:"after_cfm25,omitempty"`
 	ReductionCFM25 *float64 `json:"reduction_cfm25,omitempty"`
 	Ratio          *float64 `json:"reduction_ratio,omitempty"`
 	Low            *float64 `json:"reduction_ratio_low,omitempty"`
 	High           *float64 `json:"reduction_ratio_high,omitempty"`
-	Interval       string   `json:"interval,omitempty"`
-	Level          *float64 `json:"level_ratio,omitempty"`
-	Reason         string   `json:"reason,omitempty"`
-	IntervalReason string   `json:"interval_reason,omitempty"`
+	// How the interval was made: t, t_pooled, range of two jobs, order_statistic, normal.
+	Interval string `json:"interval,omitempty"`
+	// The level of the interval.
+	Level *float64 `json:"level_ratio,omitempty"`
+	// Why the figure is absent.
+	Reason string `json:"reason,omitempty"`
+	// Why the interval is absent.
+	IntervalReason string `json:"interval_reason,omitempty"`
 }
 
 // pooledOf computes the ratio of sums r = ΣQ/ΣP and its standard error

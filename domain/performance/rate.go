@@ -14,11 +14,11 @@ type Rate struct {
 	ExactLow  *float64 `json:"ratio_exact_low,omitempty"`
 	ExactHigh *float64 `json:"ratio_exact_high,omitempty"`
 	Level     *float64 `json:"level_ratio,omitempty"`
-	Reason    string   `json:"reason,omitempty"`
+	// Why the rate is absent.
+	Reason string `json:"reason,omitempty"`
 
-	// Funnel: where the rates of contractors with as many jobs lie that work as
-	// the program does. Of a contractor, where the program's rate is neither
-	// none nor all.
+	// Of a contractor: the funnel, exact limits of chance around the program's rate at this number of jobs. Absent where
+	// the program's rate is none or all.
 	WatchLow  *float64 `json:"limit_95_ratio_low,omitempty"`
 	WatchHigh *float64 `json:"limit_95_ratio_high,omitempty"`
 	OuterLow  *float64 `json:"limit_998_ratio_low,omitempty"`

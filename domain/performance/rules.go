@@ -22,17 +22,19 @@ type RuleCount struct {
 // A BrokenRule is a rule that a contractor broke, beside what the program's
 // rate would have given for as many judgments.
 type BrokenRule struct {
-	Rule          string   `json:"rule"`
-	JudgedCount   int      `json:"judged_count"`
-	BrokenCount   int      `json:"broken_count"`
-	BrokenRatio   float64  `json:"broken_ratio"`
-	ProgramRatio  float64  `json:"program_broken_ratio"`
-	ExpectedCount float64  `json:"expected_count"`
-	OverExpected  *float64 `json:"over_expected_ratio,omitempty"` // broken / expected, from 1 expected on
-	OverLow       *float64 `json:"over_expected_ratio_low,omitempty"`
-	OverHigh      *float64 `json:"over_expected_ratio_high,omitempty"`
-	// Listed: more often than the program, after false-discovery control over
-	// every contractor and rule of the answer.
+	Rule string `json:"rule"`
+	// Homes.
+	JudgedCount int `json:"judged_count"`
+	// Homes; a waived finding was broken too.
+	BrokenCount   int     `json:"broken_count"`
+	BrokenRatio   float64 `json:"broken_ratio"`
+	ProgramRatio  float64 `json:"program_broken_ratio"`
+	ExpectedCount float64 `json:"expected_count"`
+	// Broken / expected, from 1 expected on.
+	OverExpected *float64 `json:"over_expected_ratio,omitempty"`
+	OverLow      *float64 `json:"over_expected_ratio_low,omitempty"`
+	OverHigh     *float64 `json:"over_expected_ratio_high,omitempty"`
+	// More often than the program, after false-discovery control over every contractor and rule of the answer.
 	Listed bool `json:"listed"`
 }
 

@@ -25,17 +25,22 @@ const (
 // Source: Paule & Mandel 1982 [mem] for τ; Spiegelhalter (2005) [mem] for the
 // funnel.
 type Pool struct {
-	ContractorsCount int     `json:"contractors_count"`
-	Tau              float64 `json:"tau"` // standard deviation of true effects, log scale
-	TauSource        string  `json:"tau_source"`
-	Mean             float64 `json:"mean_effect"` // μ, log scale
-	MeanSE           float64 `json:"mean_effect_se"`
-	Q                float64 `json:"q"` // K − 1 on average where all are alike
+	ContractorsCount int `json:"contractors_count"`
+	// Standard deviation of true effects, log scale.
+	Tau float64 `json:"tau"`
+	// estimated, or prior where there are few contractors; of the limits and the reliability, not of the pooled indices.
+	TauSource string `json:"tau_source"`
+	// Μ, log scale.
+	Mean   float64 `json:"mean_effect"`
+	MeanSE float64 `json:"mean_effect_se"`
+	// Heterogeneity; contractors_count less 1 where all are alike.
+	Q float64 `json:"q"`
 
-	// Funnel: how the standardized effects spread, and how many contractors
-	// stand outside by chance alone.
-	Overdispersion     float64 `json:"overdispersion_ratio"`
+	// Funnel: how the standardized effects spread, and how many contractors stand outside by chance alone.
+	Overdispersion float64 `json:"overdispersion_ratio"`
+	// By chance alone.
 	ExpectedWatchCount float64 `json:"expected_outside_95_count"`
+	// By chance alone.
 	ExpectedOuterCount float64 `json:"expected_outside_998_count"`
 	WatchCount         int     `json:"outside_95_count"`
 	OuterCount         int     `json:"outside_998_count"`
@@ -55,7 +60,8 @@ type Shrunk struct {
 	High     float64 `json:"index_ratio_high"`
 	Interval string  `json:"interval"`
 	Level    float64 `json:"level_ratio"`
-	Weight   float64 `json:"own_weight_ratio"` // B, of his own jobs
+	// B: weight of the own jobs, averaged alike.
+	Weight float64 `json:"own_weight_ratio"`
 
 	theta float64
 }

@@ -43,18 +43,26 @@ const (
 // Source: Spiegelhalter, Statistics in Medicine 24 (2005) 1185 [mem]; Adams,
 // RAND TR-653 (2009) for the reliability [pub].
 type Standing struct {
-	Side      string  `json:"side"` // by the pooled interval
-	Z         float64 `json:"z"`    // r/√v
-	Watch     bool    `json:"watch"`
-	Outer     bool    `json:"outside_998"`
-	Confirmed bool    `json:"outside_998_with_tau"` // also when contractors differ as much as they do
-	Review    bool    `json:"review"`
-	Listed    bool    `json:"listed"` // survives the false-discovery control of a list
+	// leaves_more, leaves_less or not_distinguishable, by the pooled interval.
+	Side string `json:"side"`
+	// Standardized effect, r/√v.
+	Z float64 `json:"z"`
+	// Outside 95 %: for the agency only.
+	Watch bool `json:"watch"`
+	Outer bool `json:"outside_998"`
+	// Also when contractors differ as much as they do.
+	Confirmed bool `json:"outside_998_with_tau"`
+	// All conditions for a letter hold.
+	Review bool `json:"review"`
+	// Survives the false-discovery control of a list.
+	Listed bool `json:"listed"`
 
-	WatchLow    float64 `json:"limit_95_ratio_low"` // index limits at this number of jobs
-	WatchHigh   float64 `json:"limit_95_ratio_high"`
-	OuterLow    float64 `json:"limit_998_ratio_low"`
-	OuterHigh   float64 `json:"limit_998_ratio_high"`
+	// Index limits at this number of jobs.
+	WatchLow  float64 `json:"limit_95_ratio_low"`
+	WatchHigh float64 `json:"limit_95_ratio_high"`
+	OuterLow  float64 `json:"limit_998_ratio_low"`
+	OuterHigh float64 `json:"limit_998_ratio_high"`
+	// Where the figure may stand beside a name.
 	Naming      string  `json:"naming"`
 	Reliability float64 `json:"reliability_ratio"`
 	Comparison  bool    `json:"comparison_wording"`

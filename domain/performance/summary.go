@@ -15,14 +15,22 @@ type LeftOut struct {
 // of left_out. Formulas, units and sources stand at Pooled, Typical, Median and
 // PerArea.
 type Summary struct {
-	JobsCount int       `json:"jobs_count"`
-	UsedCount int       `json:"used_count"`
-	LeftOut   []LeftOut `json:"left_out"` // by reason, alphabetical; reasons without a job are not listed
+	// Jobs first accepted in the period.
+	JobsCount int `json:"jobs_count"`
+	// Jobs that the figures use.
+	UsedCount int `json:"used_count"`
+	// By reason, alphabetical; reasons without a job are not listed.
+	LeftOut []LeftOut `json:"left_out"`
 
-	QuestionedCount   int      `json:"questioned_count"`   // of the used ones
-	ExtrapolatedCount int      `json:"extrapolated_count"` // of the used ones
-	BelowRangeCount   int      `json:"below_range_count"`  // of the used ones
-	SharedCount       int      `json:"shared_count"`       // of all
+	// Of the used ones, those that a screen asks about.
+	QuestionedCount int `json:"questioned_count"`
+	// Of the used ones.
+	ExtrapolatedCount int `json:"extrapolated_count"`
+	// Of the used ones.
+	BelowRangeCount int `json:"below_range_count"`
+	// Jobs on which another contractor worked too.
+	SharedCount int `json:"shared_count"`
+	// Share of the jobs without a valid reading after.
 	MissingAfterRatio *float64 `json:"missing_after_ratio,omitempty"`
 
 	Pooled       Pooled  `json:"pooled"`
@@ -31,8 +39,10 @@ type Summary struct {
 	MedianAfter  Median  `json:"median_after"`
 	PerArea      PerArea `json:"per_area"`
 
-	WithoutQuestioned *Variant `json:"without_questioned,omitempty"` // present when a used job is under question
-	WithExcluded      *Variant `json:"with_excluded,omitempty"`      // present when a usable job was excluded
+	// Present when a used job is under question.
+	WithoutQuestioned *Variant `json:"without_questioned,omitempty"`
+	// Present when a usable job was excluded.
+	WithExcluded *Variant `json:"with_excluded,omitempty"`
 }
 
 // A Variant is what the two ratios would be with other jobs counted.
@@ -40,7 +50,8 @@ type Variant struct {
 	UsedCount      int      `json:"used_count"`
 	PooledRatio    *float64 `json:"pooled_reduction_ratio,omitempty"`
 	GeometricRatio *float64 `json:"geometric_reduction_ratio,omitempty"`
-	Reason         string   `json:"reason,omitempty"`
+	// Why the figures are absent.
+	Reason string `json:"reason,omitempty"`
 }
 
 // summary computes the figures of a group; within is for groups without any

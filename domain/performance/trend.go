@@ -14,14 +14,18 @@ const minTrendJobs = 10
 
 // A TrendPoint is one month of a contractor's line.
 type TrendPoint struct {
-	Month     string   `json:"month"` // as the caller's calendar names it
-	N         int      `json:"n"`
-	Residual  float64  `json:"mean_residual"` // log scale, against his own level
-	Value     float64  `json:"ewma"`          // in standard deviations of a month's point
-	Low       float64  `json:"ewma_low"`
-	High      float64  `json:"ewma_high"`
-	Signal    bool     `json:"signal"`
-	Published *float64 `json:"published_ewma,omitempty"` // what stood here when the month was published
+	// As the caller's calendar names it.
+	Month string `json:"month"`
+	N     int    `json:"n"`
+	// On the log scale, against the own level.
+	Residual float64 `json:"mean_residual"`
+	// In standard deviations of a month's point.
+	Value  float64 `json:"ewma"`
+	Low    float64 `json:"ewma_low"`
+	High   float64 `json:"ewma_high"`
+	Signal bool    `json:"signal"`
+	// What stood here when the month was published.
+	Published *float64 `json:"published_ewma,omitempty"`
 }
 
 // Trend draws the months of one contractor against his own level, so that it

@@ -9,14 +9,19 @@ import "math"
 //
 // No unit. Source: Student's t on logarithms [calc].
 type Typical struct {
-	N              int      `json:"n"`
-	Ratio          *float64 `json:"reduction_ratio,omitempty"`
-	Low            *float64 `json:"reduction_ratio_low,omitempty"`
-	High           *float64 `json:"reduction_ratio_high,omitempty"`
-	Interval       string   `json:"interval,omitempty"`
-	Level          *float64 `json:"level_ratio,omitempty"`
-	Reason         string   `json:"reason,omitempty"`
-	IntervalReason string   `json:"interval_reason,omitempty"`
+	// Jobs used.
+	N     int      `json:"n"`
+	Ratio *float64 `json:"reduction_ratio,omitempty"`
+	Low   *float64 `json:"reduction_ratio_low,omitempty"`
+	High  *float64 `json:"reduction_ratio_high,omitempty"`
+	// How the interval was made: t, t_pooled, range of two jobs, order_statistic, normal.
+	Interval string `json:"interval,omitempty"`
+	// The level of the interval.
+	Level *float64 `json:"level_ratio,omitempty"`
+	// Why the figure is absent.
+	Reason string `json:"reason,omitempty"`
+	// Why the interval is absent.
+	IntervalReason string `json:"interval_reason,omitempty"`
 }
 
 // A spread is a pooled variance of d within groups, with its degrees of freedom.

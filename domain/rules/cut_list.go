@@ -11,10 +11,14 @@ import (
 // still to do, with what was recorded as used beside it.
 type CutList struct {
 	cutlist.List
-	Used    []cutlist.AgainstList `json:"used,omitempty"`
-	Assumed []CutListNote         `json:"assumed"`  // what no record says and the list had to take
-	LeftOut []CutListNote         `json:"left_out"` // what cannot be listed, and why
-	Records []domain.Subject      `json:"records"`  // that the list was made from
+	// What the records say was used, set beside the list.
+	Used []cutlist.AgainstList `json:"used,omitempty"`
+	// What no record says and the list had to take.
+	Assumed []CutListNote `json:"assumed"`
+	// What cannot be listed, and why.
+	LeftOut []CutListNote `json:"left_out"`
+	// The records that the list was made from.
+	Records []domain.Subject `json:"records"`
 }
 
 // CutListNote says one thing about one or more records.

@@ -16,8 +16,9 @@ type Item struct {
 // Evaluation is a whole job in one body, with its home, contractor, crew,
 // credentials and instruments: judged and computed, nothing stored.
 type Evaluation struct {
-	RulesOn domain.Date `json:"rules_on"` // the day whose rule set is asked for
-	Items   []Item      `json:"items"`
+	// The day whose rule set is used.
+	RulesOn domain.Date `json:"rules_on"`
+	Items   []Item      `json:"items" validate:"min=1,max=500,dive"`
 }
 
 // Evaluate judges a job that is not stored. Every fact but the rule set comes

@@ -9,16 +9,24 @@ import (
 // Finding is one thing about a job that somebody must know of. It is known by
 // its rule and its subjects: so a waiver, an answer or a reply names it.
 type Finding struct {
-	Rule       string             `json:"rule"`
-	Outcome    Outcome            `json:"outcome"` // broken or not_recorded
-	Severity   Severity           `json:"severity"`
-	Cure       Cure               `json:"cure"`
-	Subjects   []domain.Subject   `json:"subjects"`
-	Detail     string             `json:"detail"`
-	Why        string             `json:"why"`
-	Fix        string             `json:"fix"`
-	Caution    string             `json:"caution,omitzero"`
-	Parameters map[string]float64 `json:"parameters,omitzero"` // the limits that it was judged by
+	Rule string `json:"rule"`
+	// broken or not_recorded.
+	Outcome Outcome `json:"outcome"`
+	// must_fix, check or note.
+	Severity Severity `json:"severity"`
+	// on_site, return_visit, office or none.
+	Cure     Cure             `json:"cure"`
+	Subjects []domain.Subject `json:"subjects"`
+	// What was found with values and limits.
+	Detail string `json:"detail"`
+	// Why it matters.
+	Why string `json:"why"`
+	// What to do about it; absent where nothing on record can cure it.
+	Fix string `json:"fix"`
+	// Where the work can hurt.
+	Caution string `json:"caution,omitzero"`
+	// The limits that were applied.
+	Parameters map[string]float64 `json:"parameters,omitzero"`
 }
 
 // Is tells whether ref names this finding, in whatever order its subjects.

@@ -8,20 +8,27 @@ import (
 // PanSummary is one pan pass over a home. It has no sum and no mean: registers
 // of one trunk share a leak.
 type PanSummary struct {
-	MeasurementID   domain.UUID `json:"measurement_id"`
-	RegistersCount  int         `json:"registers_count"` // read
-	NotReadCount    int         `json:"not_read_count"`
-	MaxPa           *float64    `json:"max_pa,omitzero"` // carried to ComparedAtPa, as the median
-	MedianPa        *float64    `json:"median_pa,omitzero"`
-	OverTargetCount *int        `json:"over_target_count,omitzero"`
-	IndistinctCount *int        `json:"indistinguishable_count,omitzero"` // from 0
-	HousePressurePa *float64    `json:"house_pressure_pa,omitzero"`       // as it was held
-	ComparedAtPa    float64     `json:"compared_at_pa"`
-	TargetPa        float64     `json:"target_pa"`
-	SharedTrunks    []string    `json:"shared_trunks,omitempty"` // sections with several registers over target
-	Note            string      `json:"note,omitzero"`
-	Reason          string      `json:"reason,omitzero"` // why there are no figures
-	MethodVersion   string      `json:"method_version"`
+	MeasurementID domain.UUID `json:"measurement_id"`
+	// Registers that were read.
+	RegistersCount int `json:"registers_count"`
+	NotReadCount   int `json:"not_read_count"`
+	// Carried to compared_at_pa, as the median.
+	MaxPa           *float64 `json:"max_pa,omitzero"`
+	MedianPa        *float64 `json:"median_pa,omitzero"`
+	OverTargetCount *int     `json:"over_target_count,omitzero"`
+	// Registers that cannot be told from 0.
+	IndistinctCount *int `json:"indistinguishable_count,omitzero"`
+	// As it was held.
+	HousePressurePa *float64 `json:"house_pressure_pa,omitzero"`
+	ComparedAtPa    float64  `json:"compared_at_pa"`
+	TargetPa        float64  `json:"target_pa"`
+	// Sections with several registers over target.
+	SharedTrunks []string `json:"shared_trunks,omitempty"`
+	Note         string   `json:"note,omitzero"`
+	// Why there are no figures.
+	Reason string `json:"reason,omitzero"`
+	// The version of the computation.
+	MethodVersion string `json:"method_version"`
 }
 
 // panSummary sums up the last pan pass of a stage; nil where there is none.

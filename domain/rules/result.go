@@ -36,43 +36,69 @@ const (
 // Figures are cfm25, not rounded, with 95 % limits; absent, with a reason,
 // where one of the two readings is. Sources: those of package leakage.
 type Result struct {
-	Method        domain.Method `json:"method,omitzero"`
-	MethodVersion string        `json:"method_version"`
-	Reason        string        `json:"reason,omitzero"` // why figures are absent
+	// How leakage was read.
+	Method domain.Method `json:"method,omitzero"`
+	// The version of the computation.
+	MethodVersion string `json:"method_version"`
+	// Why figures are absent.
+	Reason string `json:"reason,omitzero"`
 
-	BeforeCFM25         *float64        `json:"before_cfm25,omitzero"`
-	BeforeCFM25Low      *float64        `json:"before_cfm25_low,omitzero"`
-	BeforeCFM25High     *float64        `json:"before_cfm25_high,omitzero"`
-	AfterCFM25          *float64        `json:"after_cfm25,omitzero"`
-	AfterCFM25Low       *float64        `json:"after_cfm25_low,omitzero"`
-	AfterCFM25High      *float64        `json:"after_cfm25_high,omitzero"`
-	ReductionCFM25      *float64        `json:"reduction_cfm25,omitzero"`
-	ReductionCFM25Low   *float64        `json:"reduction_cfm25_low,omitzero"`
-	ReductionCFM25High  *float64        `json:"reduction_cfm25_high,omitzero"`
-	ReductionRatio      *float64        `json:"reduction_ratio,omitzero"`
-	ReductionRatioLow   *float64        `json:"reduction_ratio_low,omitzero"`
-	ReductionRatioHigh  *float64        `json:"reduction_ratio_high,omitzero"`
-	BeforePer100Ft2     *float64        `json:"before_cfm25_per_100ft2,omitzero"`
-	AfterPer100Ft2      *float64        `json:"after_cfm25_per_100ft2,omitzero"`
-	ReductionPer100Ft2  *float64        `json:"reduction_cfm25_per_100ft2,omitzero"`
-	FloorAreaFt2        *float64        `json:"floor_area_ft2,omitzero"` // as used
-	LogReduction        *float64        `json:"log_reduction,omitzero"`  // ln(before/after)
-	LogReductionU       *float64        `json:"log_reduction_u,omitzero"`
-	SameInstrument      *bool           `json:"same_instrument,omitzero"`          // one gauge, fan and ring did both: the calibration cancels
-	SmallestRatio       *float64        `json:"smallest_reduction_ratio,omitzero"` // that these two tests could have told from none
-	Distinguishable     *bool           `json:"distinguishable,omitzero"`          // from no change, by these tests
-	DistinguishableNote string          `json:"distinguishable_note,omitzero"`
-	Extrapolated        bool            `json:"extrapolated"`
-	BelowRange          bool            `json:"below_range,omitzero"` // after is the least that the instrument reads: the reduction is understated
-	Quality             leakage.Quality `json:"quality,omitzero"`     // good, weak or undecided, the worse of both readings
+	// Leakage before in cfm at 25 Pa.
+	BeforeCFM25     *float64 `json:"before_cfm25,omitzero"`
+	BeforeCFM25Low  *float64 `json:"before_cfm25_low,omitzero"`
+	BeforeCFM25High *float64 `json:"before_cfm25_high,omitzero"`
+	// Leakage after in cfm at 25 Pa.
+	AfterCFM25     *float64 `json:"after_cfm25,omitzero"`
+	AfterCFM25Low  *float64 `json:"after_cfm25_low,omitzero"`
+	AfterCFM25High *float64 `json:"after_cfm25_high,omitzero"`
+	// Before less after in cfm at 25 Pa.
+	ReductionCFM25     *float64 `json:"reduction_cfm25,omitzero"`
+	ReductionCFM25Low  *float64 `json:"reduction_cfm25_low,omitzero"`
+	ReductionCFM25High *float64 `json:"reduction_cfm25_high,omitzero"`
+	// Reduction over before.
+	ReductionRatio     *float64 `json:"reduction_ratio,omitzero"`
+	ReductionRatioLow  *float64 `json:"reduction_ratio_low,omitzero"`
+	ReductionRatioHigh *float64 `json:"reduction_ratio_high,omitzero"`
+	// Leakage before per 100 ft² of floor.
+	BeforePer100Ft2 *float64 `json:"before_cfm25_per_100ft2,omitzero"`
+	// Leakage after per 100 ft² of floor.
+	AfterPer100Ft2 *float64 `json:"after_cfm25_per_100ft2,omitzero"`
+	// Reduction per 100 ft² of floor.
+	ReductionPer100Ft2 *float64 `json:"reduction_cfm25_per_100ft2,omitzero"`
+	// The floor area that was used.
+	FloorAreaFt2 *float64 `json:"floor_area_ft2,omitzero"`
+	// ln of before over after.
+	LogReduction *float64 `json:"log_reduction,omitzero"`
+	// Its standard uncertainty.
+	LogReductionU *float64 `json:"log_reduction_u,omitzero"`
+	// One gauge, fan and ring did both tests, so that their calibration cancels.
+	SameInstrument *bool `json:"same_instrument,omitzero"`
+	// The smallest reduction that these two tests could have told from none.
+	SmallestRatio *float64 `json:"smallest_reduction_ratio,omitzero"`
+	// From no change, by these tests.
+	Distinguishable *bool `json:"distinguishable,omitzero"`
+	// What to say where it is not.
+	DistinguishableNote string `json:"distinguishable_note,omitzero"`
+	// A pressure was below 24.5 Pa.
+	Extrapolated bool `json:"extrapolated"`
+	// The reading after is the least that the instrument reads: the reduction is understated.
+	BelowRange bool `json:"below_range,omitzero"`
+	// good, weak or undecided, the worse of both readings.
+	Quality leakage.Quality `json:"quality,omitzero"`
 
-	Readings []UsedReading    `json:"readings"`
-	LeftOut  []LeftOutReading `json:"left_out"`
+	// The measurements used.
+	Readings []UsedReading `json:"readings"`
+	// The measurements left out and why.
+	LeftOut []LeftOutReading `json:"left_out"`
 
-	Steps       *JobSteps   `json:"steps,omitzero"`        // what each repair took away, where it was read in between
-	StepsReason string      `json:"steps_reason,omitzero"` // why readings in between gave none
-	PanBefore   *PanSummary `json:"pan_before,omitzero"`
-	PanAfter    *PanSummary `json:"pan_after,omitzero"`
+	// What each repair took away, where leakage was read in between.
+	Steps *JobSteps `json:"steps,omitzero"`
+	// Why readings in between gave no steps.
+	StepsReason string `json:"steps_reason,omitzero"`
+	// The last pan pass before the work.
+	PanBefore *PanSummary `json:"pan_before,omitzero"`
+	// The last pan pass after it.
+	PanAfter *PanSummary `json:"pan_after,omitzero"`
 
 	// What storage, statistics and pay start from: tenths of cfm25, half-even.
 	BeforeTenths *int64 `json:"-"`

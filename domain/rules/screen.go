@@ -20,13 +20,16 @@ type Screen struct {
 	ask func(*screening)
 }
 
-// Question is one screen's question about one job.
+// What a screen asks. It refuses nothing and changes no figure; a person answers it.
 type Question struct {
-	Screen     string             `json:"screen"`
-	Question   string             `json:"question"`
-	Detail     string             `json:"detail"`
-	Innocent   string             `json:"innocent"`
-	Subjects   []domain.Subject   `json:"subjects"`
+	Screen   string `json:"screen"`
+	Question string `json:"question"`
+	// What was seen.
+	Detail string `json:"detail"`
+	// An explanation without fault.
+	Innocent string           `json:"innocent"`
+	Subjects []domain.Subject `json:"subjects"`
+	// The limits that were applied.
 	Parameters map[string]float64 `json:"parameters,omitzero"`
 }
 
