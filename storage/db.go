@@ -15,9 +15,10 @@ import (
 
 // DB is a pool of connections that work as the role ductledger_app.
 type DB struct {
-	pool *pgxpool.Pool
-	now  func() time.Time
-	log  *slog.Logger
+	pool  *pgxpool.Pool
+	watch *watch
+	now   func() time.Time
+	log   *slog.Logger
 	// asked tells this instance that somebody asked it for a package.
 	asked chan struct{}
 }
@@ -39,6 +40,9 @@ func Open(ctx context.Context, url string, o Options) (*DB, error) {
 	config, err := pgxpool.ParseConfig(url)
 	if err != nil {
 		return nil, errors.New("the database's address cannot be read") // pgx's text would carry the password
+	}
+	if o.Log == nil {
+		o.Log = slog.New(slog.DiscardHandler)
 	}
 	config.MaxConns = 16
 	if o.Connections > 0 {
@@ -64,14 +68,24 @@ func Open(ctx context.Context, url string, o Options) (*DB, error) {
 	if err != nil {
 		return nil, fmt.Errorf("open the pool: %w", err)
 	}
-	return &DB{pool: pool, now: o.Now, log: o.Log, asked: make(chan struct{}, 1)}, nil
+	return &DB{pool: pool, watch: newWatch(config.ConnConfig, o.Log), now: o.Now, log: o.Log, asked: make(chan struct{}, 1)}, nil
 }
 
 // Close gives all connections back.
-func (db *DB) Close() { db.pool.Close() }
+func (db *DB) Close() {
+	db.watch.close()
+	db.pool.Close()
+}
 
 // Ping tells whether the database answers.
-func (db *DB) Ping(ctx context.Context) error { return db.pool.Ping(ctx) }
+func (db *DB) Ping(ctx context.Context) error {
+	ctx, leave, err := db.watch.enter(ctx)
+	if err != nil {
+		return err
+	}
+	defer leave()
+	return db.pool.Ping(ctx)
+}
 
 // Now is the moment by the one clock.
 func (db *DB) Now() time.Time { return db.now() }
@@ -101,6 +115,7 @@ type tx struct {
 	conn    *pgx.Conn
 	program domain.UUID
 	now     time.Time // one moment for all that the transaction writes
+	watch   *watch
 	queued  *pgx.Batch
 	ended   bool
 	discard bool // roll back in the end, though nothing failed
@@ -114,16 +129,22 @@ const raceWait = 10 * time.Millisecond
 
 // in runs do in a transaction of the program and commits unless do ended it.
 // A transaction that lost a race (serialization, deadlock, another's newer
-// version) is run again as a whole, at most three times; nothing left it.
+// version) or its connection before the commit was sent is run again as a
+// whole, at most three times; nothing left it.
 func (db *DB) in(ctx context.Context, program domain.UUID, m mode, do func(*tx) error) error {
+	ctx, leave, err := db.watch.enter(ctx)
+	if err != nil {
+		return err
+	}
+	defer leave()
 	for try := 1; ; try++ {
 		err := db.once(ctx, program, m, do)
-		if err == nil || try == transactionTries || !raceLost(err) {
-			return interpret(err)
+		if err == nil || try == transactionTries || ctx.Err() != nil || !raceLost(err) && !connectionLost(err) {
+			return db.watch.explain(ctx, err)
 		}
 		select {
 		case <-ctx.Done():
-			return interpret(err)
+			return db.watch.explain(ctx, err)
 		case <-time.After(time.Duration(try) * raceWait):
 		}
 	}
@@ -139,7 +160,7 @@ func (db *DB) once(ctx context.Context, program domain.UUID, m mode, do func(*tx
 		return fmt.Errorf("acquire a connection: %w", err)
 	}
 	defer conn.Release()
-	t := &tx{ctx: ctx, conn: conn.Conn(), program: program, now: db.now().UTC().Truncate(time.Microsecond), queued: &pgx.Batch{}}
+	t := &tx{ctx: ctx, conn: conn.Conn(), watch: db.watch, program: program, now: db.now().UTC().Truncate(time.Microsecond), queued: &pgx.Batch{}}
 	t.queue(m.begin)
 	t.queue(transactionBeginSQL, program.String(), statementTimeout(ctx), m.cacheMode, m.scans)
 	done := false
@@ -179,14 +200,20 @@ func (t *tx) flush() error {
 	if batch.Len() == 0 {
 		return nil
 	}
-	return t.conn.SendBatch(t.ctx, batch).Close()
+	err := t.conn.SendBatch(t.ctx, batch).Close()
+	t.watch.noteAnswer(err)
+	return err
 }
 
-// commit flushes what is queued together with the commit.
+// commit flushes what is queued together with the commit. When the connection
+// is lost while the answer is awaited, the commit may have happened.
 func (t *tx) commit() error {
 	t.ended = true
 	t.queue("COMMIT")
-	return t.flush()
+	if err := t.flush(); err != nil {
+		return maybeCommitted(err)
+	}
+	return nil
 }
 
 // rollback ends the transaction without a trace. A connection that is broken

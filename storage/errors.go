@@ -1,9 +1,11 @@
 package storage
 
 import (
+	"cmp"
 	"context"
 	"errors"
 	"fmt"
+	"io"
 	"net"
 	"strings"
 	"time"
@@ -23,9 +25,6 @@ const (
 	uniqueViolation      = "23505"
 	foreignKeyViolation  = "23503"
 	queryCanceled        = "57014"
-	adminShutdown        = "57P01"
-	crashShutdown        = "57P02"
-	cannotConnectNow     = "57P03"
 	tooManyConnections   = "53300"
 	diskFull             = "53100"
 	lockNotAvailable     = "55P03"
@@ -58,6 +57,47 @@ var ErrBusy = &domain.Error{Code: domain.Overloaded, Detail: "others are changin
 // unavailable is how long a client should wait when the database is away.
 const unavailable = 2 * time.Second
 
+// errOutcomeUnknown says that a commit was sent and not answered.
+var errOutcomeUnknown = &domain.Error{Code: domain.Overloaded, RetryAfter: unavailable,
+	Detail: "the database broke off; the outcome is unknown: send it again, which is harmless if it was stored"}
+
+// errAway says that the database was away before anything was stored.
+var errAway = &domain.Error{Code: domain.Overloaded, RetryAfter: unavailable,
+	Detail: "the database does not answer; nothing was stored: send it again"}
+
+// maybeCommitted turns the error of a commit into errOutcomeUnknown, unless
+// the server said that it rolled back. A server that panics while it writes
+// the commit may find it in its log when it comes back.
+func maybeCommitted(err error) error {
+	var pg *pgconn.PgError
+	if errors.As(err, &pg) && !broken(pg) {
+		return err
+	}
+	return fmt.Errorf("%w (%w)", errOutcomeUnknown, err)
+}
+
+// broken tells errors with which the server ends the session, or which its
+// disk causes, from those that only end a statement.
+func broken(pg *pgconn.PgError) bool {
+	severity := cmp.Or(pg.SeverityUnlocalized, pg.Severity)
+	return severity == "FATAL" || severity == "PANIC" || strings.HasPrefix(pg.Code, "58") // system error, such as io_error
+}
+
+// connectionLost tells that a transaction ended with its connection, before
+// its commit was sent.
+func connectionLost(err error) bool {
+	var pg *pgconn.PgError
+	var netError net.Error
+	switch {
+	case err == nil, errors.Is(err, errOutcomeUnknown), errors.Is(err, context.DeadlineExceeded), errors.Is(err, context.Canceled):
+		return false
+	case errors.As(err, &pg):
+		return broken(pg) && !strings.HasPrefix(pg.Code, "58")
+	}
+	return errors.As(err, &netError) || pgconn.SafeToRetry(err) || errors.Is(err, io.EOF) || errors.Is(err, io.ErrUnexpectedEOF) ||
+		strings.Contains(err.Error(), "conn closed")
+}
+
 // interpret turns the database's errors into what a user may see; anything
 // else stays internal.
 func interpret(err error) error {
@@ -67,18 +107,19 @@ func interpret(err error) error {
 	}
 	var pg *pgconn.PgError
 	var connect *pgconn.ConnectError
-	var netError net.Error
 	switch {
 	case raceLost(err): // too often
 		return ErrBusy
+	case errors.As(err, &connect):
+		return errAway
 	case errors.As(err, &pg):
 		return interpretPg(pg, err)
 	case errors.Is(err, context.DeadlineExceeded):
 		return &domain.Error{Code: domain.TimeLimit, Detail: "the time limit passed before an answer was ready", RetryAfter: unavailable}
 	case errors.Is(err, context.Canceled):
 		return err
-	case errors.As(err, &connect), errors.As(err, &netError), pgconn.SafeToRetry(err), strings.Contains(err.Error(), "conn closed"), strings.Contains(err.Error(), "unexpected EOF"):
-		return &domain.Error{Code: domain.Overloaded, Detail: "the database is away; whether the request was carried out is not known: send it again", RetryAfter: unavailable}
+	case connectionLost(err):
+		return errAway
 	}
 	return err
 }
@@ -89,14 +130,15 @@ func interpretPg(pg *pgconn.PgError, err error) error {
 		return ErrBusy
 	case queryCanceled:
 		return &domain.Error{Code: domain.TimeLimit, Detail: "the time limit passed before an answer was ready", RetryAfter: unavailable}
-	case adminShutdown, crashShutdown, cannotConnectNow, tooManyConnections:
-		return &domain.Error{Code: domain.Overloaded, Detail: "the database is away; whether the request was carried out is not known: send it again", RetryAfter: unavailable}
 	case diskFull:
 		return &domain.Error{Code: domain.StorageFull, Detail: "no space is left to store"}
 	case uniqueViolation, foreignKeyViolation, "23514", "23502", "22P02", "22003", "22008", "22007", "22021":
 		if problem := constraintProblem(pg); problem != nil {
 			return problem
 		}
+	}
+	if broken(pg) {
+		return fmt.Errorf("%w (%w)", errAway, err)
 	}
 	return fmt.Errorf("database (%s, %s): %w", pg.Code, pg.ConstraintName, err)
 }

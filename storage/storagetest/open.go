@@ -43,17 +43,23 @@ var Start = time.Date(2026, 10, 1, 15, 0, 0, 0, time.UTC)
 // Open gives a migrated, empty database with a standing clock.
 func Open(t testing.TB, options ...func(*storage.Options)) (*storage.DB, *Clock) {
 	t.Helper()
+	url := URL(t)
+	return openAt(t, url, url, options...)
+}
+
+// openAt opens the database at an address; direct is the one without a proxy.
+func openAt(t testing.TB, url, direct string, options ...func(*storage.Options)) (*storage.DB, *Clock) {
+	t.Helper()
 	clock := &Clock{now: Start}
 	o := storage.Options{Connections: 8, Now: clock.Now, Log: slog.New(slog.DiscardHandler)}
 	for _, option := range options {
 		option(&o)
 	}
-	url := URL(t)
 	db, err := storage.Open(context.Background(), url, o)
 	if err != nil {
 		t.Fatal(err)
 	}
-	addresses.Store(db, url)
+	addresses.Store(db, direct)
 	t.Cleanup(func() { addresses.Delete(db); db.Close() })
 	return db, clock
 }
