@@ -8,6 +8,7 @@ import (
 	"io"
 	"log/slog"
 	"net/http"
+	"net/netip"
 	"strings"
 	"time"
 
@@ -28,8 +29,10 @@ type frameConfig struct {
 	Auth     authenticator
 	Now      func() time.Time // the service's clock; stamps ReceivedAt only
 	Log      *slog.Logger
-	Limits   limits
-	Random   io.Reader // for request and trace ids; crypto/rand when nil
+	Limits   Limits
+	Proxies  []netip.Prefix  // whose X-Forwarded-For is believed
+	Stopping context.Context // ends when the service is to stop; nil: never
+	Random   io.Reader       // for request and trace ids; crypto/rand when nil
 
 	// Observe, if set, is told of every answer; the pattern is empty for an
 	// address that does not exist.
@@ -39,15 +42,20 @@ type frameConfig struct {
 // frame is one running service's state around its handlers.
 type frame struct {
 	frameConfig
-	rates   *rates
-	gate    *gate
-	reading chan struct{} // one place per body being read
+	rates  *rates
+	known  *recent[[32]byte, domain.Caller] // tokens that were good when last looked up, by digest
+	work   *limiter                         // of requests
+	polls  *limiter                         // of requests
+	bodies *limiter                         // of bytes
 }
 
 // newFrame makes the handler of everything: middleware around the router
 // around one adapter per route.
 func newFrame(cfg frameConfig) (http.Handler, error) {
 	cfg.Limits = cfg.Limits.orDefaults()
+	if cfg.Stopping == nil {
+		cfg.Stopping = context.Background()
+	}
 	if cfg.Random == nil {
 		cfg.Random = rand.Reader
 	}
@@ -57,11 +65,14 @@ func newFrame(cfg frameConfig) (http.Handler, error) {
 	if err := checkRoutes(cfg.Routes, cfg.Contract); err != nil {
 		return nil, err
 	}
+	lim := cfg.Limits
 	f := &frame{
 		frameConfig: cfg,
-		rates:       newRates(cfg.Limits),
-		gate:        newGate(cfg.Limits),
-		reading:     make(chan struct{}, cfg.Limits.Reading),
+		rates:       newRates(lim),
+		known:       newRecent[[32]byte, domain.Caller](lim.Remembered),
+		work:        newLimiter("requests under way", lim, int64(lim.Work), int64(lim.Queue)),
+		polls:       newLimiter("requests that wait for news", lim, int64(lim.Polls), 0),
+		bodies:      newLimiter("bodies under way", lim, lim.BodyMemory, 0),
 	}
 	return f.around(f.router()), nil
 }
@@ -96,14 +107,12 @@ func (f *frame) decide(w http.ResponseWriter, r *http.Request, rt *route, path m
 		return caller, a, badQuery
 	}
 	req.Query = query
+	req.turn = &turn{work: f.work, polls: f.polls, order: rt.Shed}
 	if !rt.Public {
-		if caller, err = f.authenticate(r); err != nil {
+		if caller, err = f.authenticate(w, r, req.turn); err != nil {
 			return caller, a, err
 		}
 		x.caller = caller
-		if err = f.rates.take(w.Header(), caller); err != nil {
-			return caller, a, err
-		}
 		if !rt.allows(caller.Role) {
 			return caller, a, domain.Errorf(domain.Forbidden, "the role %s may not do this", caller.Role)
 		}
@@ -114,19 +123,22 @@ func (f *frame) decide(w http.ResponseWriter, r *http.Request, rt *route, path m
 	if err = f.Contract.checkPath(rt.Operation, path); err != nil {
 		return caller, a, err
 	}
-	if req.Body, err = f.body(w, r, rt); err != nil {
+	memory := &bodyMemory{of: f.bodies, sender: req.turn.sender}
+	defer memory.free()
+	if req.Body, err = f.body(w, r, rt, memory); err != nil {
 		return caller, a, err
 	}
+	x.whole = true
 	req.ReceivedAt = f.Now()
 
 	// The answer has WriteTime after the handler's own limit.
 	_ = http.NewResponseController(w).SetWriteDeadline(time.Now().Add(rt.Timeout + f.Limits.QueueWait + f.Limits.WriteTime))
-	s, err := f.gate.enter(r.Context(), rt.Shed)
-	if err != nil {
-		return caller, a, err
+	if !rt.Alone {
+		if err = req.turn.take(r.Context()); err != nil {
+			return caller, a, err
+		}
+		defer req.turn.release()
 	}
-	defer s.leave()
-	req.slot = s
 	ctx, cancel := context.WithTimeout(r.Context(), rt.Timeout)
 	defer cancel()
 	a, err = rt.Handle(ctx, caller, req)
@@ -136,29 +148,70 @@ func (f *frame) decide(w http.ResponseWriter, r *http.Request, rt *route, path m
 	return caller, a, err
 }
 
-// authenticate asks the look-up only for a token whose check holds. All
-// refusals read the same.
-func (f *frame) authenticate(r *http.Request) (domain.Caller, error) {
+// authenticate asks the look-up only for a token whose check holds, with room
+// and a time limit as for all work. Tokens that are not known to be good are
+// counted by address first. All refusals of a token read the same.
+func (f *frame) authenticate(w http.ResponseWriter, r *http.Request, t *turn) (domain.Caller, error) {
 	refused := domain.Errorf(domain.Unauthorized, "a valid token is needed, as Authorization: Bearer dl_…")
 	program, digest, ok := ParseToken(bearer(r.Header.Get("Authorization")))
 	if !ok {
 		return domain.Caller{}, refused
 	}
-	caller, err := f.Auth.Authenticate(r.Context(), digest, program)
-	switch {
-	case domain.CodeOf(err) == domain.Unauthorized && err != nil:
-		return domain.Caller{}, refused
-	case err != nil:
+	var err error
+	giveBack := func() {}
+	caller, known := f.known.look(digest)
+	if known {
+		t.sender = sender{caller.Program, caller.Token}
+		err = f.rates.take(w.Header(), caller)
+	} else {
+		giveBack, err = f.rates.unknown(addressKey(clientAddress(r, f.Proxies)))
+	}
+	if err != nil {
 		return domain.Caller{}, err
-	case caller.Program != program || caller.Token.IsZero():
+	}
+	caller, err = f.lookUp(r.Context(), t, digest, program)
+	if err != nil {
+		switch domain.CodeOf(err) {
+		case domain.Unauthorized:
+			f.known.forget(digest)
+			return domain.Caller{}, refused
+		case domain.DeviceRevoked:
+			f.known.forget(digest)
+		default: // it tells nothing of the token
+			giveBack()
+		}
+		return domain.Caller{}, err
+	}
+	giveBack()
+	if caller.Program != program || caller.Token.IsZero() {
 		return domain.Caller{}, fmt.Errorf("the look-up gave a caller of another program")
 	}
-	return caller, nil
+	f.known.keep(digest, caller)
+	t.sender = sender{caller.Program, caller.Token}
+	if !known {
+		err = f.rates.take(w.Header(), caller)
+	}
+	return caller, err
+}
+
+// lookUp asks who holds a token, as soon as there is room for it.
+func (f *frame) lookUp(ctx context.Context, t *turn, digest [32]byte, program domain.UUID) (domain.Caller, error) {
+	ctx, cancel := context.WithTimeout(ctx, f.Limits.LookupTime)
+	defer cancel()
+	if err := t.take(ctx); err != nil {
+		return domain.Caller{}, err
+	}
+	defer t.release()
+	caller, err := f.Auth.Authenticate(ctx, digest, program)
+	if err != nil && ctx.Err() == context.DeadlineExceeded {
+		err = overloaded("the token could not be looked up in time")
+	}
+	return caller, err
 }
 
 // body reads the body where the contract knows one. Where it knows none, bytes
 // are refused rather than ignored: whoever sent them meant something by them.
-func (f *frame) body(w http.ResponseWriter, r *http.Request, rt *route) ([]byte, error) {
+func (f *frame) body(w http.ResponseWriter, r *http.Request, rt *route, memory *bodyMemory) ([]byte, error) {
 	op := f.Contract.operations[rt.Operation]
 	empty := r.ContentLength == 0
 	switch {
@@ -172,13 +225,7 @@ func (f *frame) body(w http.ResponseWriter, r *http.Request, rt *route) ([]byte,
 		_ = http.NewResponseController(w).SetReadDeadline(time.Time{})
 		return nil, nil
 	}
-	select {
-	case f.reading <- struct{}{}:
-		defer func() { <-f.reading }()
-	default:
-		return nil, overloaded("too many bodies are being read")
-	}
-	return readBody(w, r, rt, f.Limits)
+	return readBody(w, r, rt, f.Limits, memory, f.Stopping)
 }
 
 // fail writes the problem, and to the log what the client is not told.
@@ -187,20 +234,23 @@ func (f *frame) fail(w http.ResponseWriter, r *http.Request, x *exchange, rt *ro
 		x.gone = true // nobody is there to read
 		return
 	}
+	var told *domain.Error
 	if domain.CodeOf(err) == domain.Internal {
 		f.Log.Error("internal error", "trace_id", x.trace, "method", r.Method, "route", rt.Pattern, "error", maskSecrets(err.Error()))
+	} else if errors.As(err, &told) && error(told) != err { // there is a cause behind it
+		f.Log.Warn("refused", "trace_id", x.trace, "method", r.Method, "route", rt.Pattern, "error", maskSecrets(err.Error()))
 	}
 	writeProblem(w, r, x.trace, err)
 }
 
 // servePage lends a page the frame's limits.
 func (f *frame) servePage(w http.ResponseWriter, r *http.Request, rt *route, x *exchange) {
-	s, err := f.gate.enter(r.Context(), rt.Shed)
-	if err != nil {
+	t := &turn{work: f.work, polls: f.polls, order: rt.Shed, sender: sender{token: addressKey(clientAddress(r, f.Proxies))}}
+	if err := t.take(r.Context()); err != nil {
 		f.fail(w, r, x, rt, err)
 		return
 	}
-	defer s.leave()
+	defer t.release()
 	limit := rt.BodyLimit
 	if limit == 0 {
 		limit = f.Limits.BodyBytes

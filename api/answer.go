@@ -16,7 +16,7 @@ import (
 
 // writeAnswer is the only writer of what handlers decided. It returns the
 // status written, or an error while nothing is written yet.
-func writeAnswer(w http.ResponseWriter, r *http.Request, a answer, lim limits) (int, error) {
+func writeAnswer(w http.ResponseWriter, r *http.Request, a answer, lim Limits) (int, error) {
 	status := a.Status
 	if status == 0 {
 		status = http.StatusOK

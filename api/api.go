@@ -2,9 +2,11 @@ package api
 
 import (
 	"cmp"
+	"context"
 	"fmt"
 	"log/slog"
 	"net/http"
+	"net/netip"
 	"time"
 
 	"ductledger/api/wire"
@@ -18,11 +20,15 @@ type Config struct {
 	Now     func() time.Time // the one clock; times on the wire are its UTC
 	Log     *slog.Logger
 	Observe func(method, pattern string, status int, took time.Duration) // for metrics; nil: none
-	// Unlimited lifts the rates, for a program that seeds itself.
+	// Unlimited lifts the rates and the shares, for a program that seeds itself.
 	Unlimited bool
 	// MinimumSchema is the oldest revision of the contract whose apps may still
 	// pull; 0 for the one that this program ships with.
 	MinimumSchema int
+	Limits        Limits         // zero values: the defaults
+	Proxies       []netip.Prefix // whose X-Forwarded-For is believed
+	// Stopping ends when the service is to stop: who waits for news is answered.
+	Stopping context.Context // nil: never
 }
 
 // Server has the handlers of all addresses.
@@ -36,6 +42,8 @@ type Server struct {
 	newer    map[domain.Kind]newer
 	news     *news
 	pulls    *pulls
+	ready    readiness
+	limits   Limits
 	docs     *docs
 	schema   int // the oldest revision of the contract that may pull
 }
@@ -52,6 +60,9 @@ func New(cfg Config) (http.Handler, error) {
 
 // newServer makes the handlers, and what the frame around them is made of.
 func newServer(cfg Config) (*Server, frameConfig, error) {
+	if cfg.Stopping == nil {
+		cfg.Stopping = context.Background()
+	}
 	c, err := ownContract()
 	if err != nil {
 		return nil, frameConfig{}, err
@@ -65,11 +76,14 @@ func newServer(cfg Config) (*Server, frameConfig, error) {
 		return nil, frameConfig{}, err
 	}
 	s := &Server{docs: pages, db: cfg.DB, now: cfg.Now, log: cfg.Log, contract: c, checker: checker, freeText: freeTexts(c), newer: newers(c),
-		news: &news{db: cfg.DB, log: cfg.Log}, pulls: &pulls{}, schema: cmp.Or(cfg.MinimumSchema, minimumSchema)}
-	frame := frameConfig{Routes: s.routes(), Contract: c, Auth: cfg.DB, Now: cfg.Now, Log: cfg.Log, Observe: cfg.Observe}
+		news: &news{db: cfg.DB, log: cfg.Log, stopping: cfg.Stopping}, limits: cfg.Limits.orDefaults(), pulls: &pulls{}, schema: cmp.Or(cfg.MinimumSchema, minimumSchema)}
+	frame := frameConfig{Routes: s.routes(), Contract: c, Auth: cfg.DB, Now: cfg.Now, Log: cfg.Log, Observe: cfg.Observe,
+		Limits: cfg.Limits, Proxies: cfg.Proxies, Stopping: cfg.Stopping}
 	if cfg.Unlimited {
 		const plenty = 1e6
-		frame.Limits = limits{TokenRate: plenty, TokenBurst: plenty, ProgramRate: plenty, ProgramBurst: plenty}
+		l := &frame.Limits
+		l.TokenRate, l.TokenBurst, l.ProgramRate, l.ProgramBurst, l.UnknownRate, l.UnknownBurst = plenty, plenty, plenty, plenty, plenty, plenty
+		l.TokenShare, l.ProgramShare = 1, 1
 	}
 	return s, frame, nil
 }

@@ -2,6 +2,7 @@ package api
 
 import (
 	"compress/gzip"
+	"context"
 	"errors"
 	"fmt"
 	"io"
@@ -10,6 +11,7 @@ import (
 	"os"
 	"slices"
 	"strings"
+	"sync"
 	"time"
 
 	"ductledger/domain"
@@ -17,7 +19,7 @@ import (
 
 // readBody reads a body whole, with every bound of the route. It is called
 // before any transaction: a slow client must not hold one.
-func readBody(w http.ResponseWriter, r *http.Request, rt *route, lim limits) ([]byte, error) {
+func readBody(w http.ResponseWriter, r *http.Request, rt *route, lim Limits, memory *bodyMemory, stopping context.Context) ([]byte, error) {
 	if err := checkContentType(r, rt); err != nil {
 		return nil, err
 	}
@@ -37,8 +39,9 @@ func readBody(w http.ResponseWriter, r *http.Request, rt *route, lim limits) ([]
 		w.Header().Set("Connection", "close") // the rest is not worth reading
 		return nil, tooLarge
 	}
-	var body io.Reader = &pacedBody{
-		from: http.MaxBytesReader(w, r.Body, limit), to: http.NewResponseController(w), lim: lim, began: time.Now()}
+	paced := &pacedBody{from: http.MaxBytesReader(w, r.Body, limit), to: http.NewResponseController(w), lim: lim, began: time.Now()}
+	defer context.AfterFunc(stopping, paced.hurry)()
+	var body io.Reader = paced
 	if zipped {
 		inflater, err := gzip.NewReader(body)
 		if err != nil {
@@ -47,7 +50,7 @@ func readBody(w http.ResponseWriter, r *http.Request, rt *route, lim limits) ([]
 		// One byte more than allowed tells a full body from one that is too large.
 		body = io.LimitReader(inflater, limit+1)
 	}
-	bytes, err := io.ReadAll(body)
+	bytes, err := memory.readAll(body)
 	if err == nil && int64(len(bytes)) > limit {
 		err = tooLarge
 	}
@@ -55,9 +58,7 @@ func readBody(w http.ResponseWriter, r *http.Request, rt *route, lim limits) ([]
 		w.Header().Set("Connection", "close")
 		return nil, bodyError(err, tooLarge)
 	}
-	// From here on the handler's time limit counts. A read deadline that passed
-	// meanwhile would end the request's context as if the client had gone.
-	_ = http.NewResponseController(w).SetReadDeadline(time.Time{})
+	paced.finish()
 	return bytes, nil
 }
 
@@ -88,17 +89,65 @@ func zipped(r *http.Request, rt *route) (bool, error) {
 
 func bodyError(err error, tooLarge *domain.Error) error {
 	var over *http.MaxBytesError
+	var told *domain.Error
 	switch {
-	case err == error(tooLarge):
-		return tooLarge
+	case errors.As(err, &told):
+		return told
 	case errors.As(err, &over):
 		return tooLarge
 	case errors.Is(err, os.ErrDeadlineExceeded):
-		return domain.Errorf(domain.TimeLimit, "the body came too slowly")
+		return domain.Errorf(domain.TooSlow, "the body came too slowly, or the service ends")
 	case errors.Is(err, gzip.ErrHeader), errors.Is(err, gzip.ErrChecksum), errors.Is(err, io.ErrUnexpectedEOF):
 		return domain.Errorf(domain.BadJSON, "the body ends too early or is not gzip")
 	}
 	return domain.Errorf(domain.BadJSON, "the body could not be read")
+}
+
+// bodyMemory is what one body takes of the memory for all bodies. It grows as
+// the body comes, so that a slow one takes little, and is given back when the
+// request ends.
+type bodyMemory struct {
+	of     *limiter
+	sender sender
+	taken  int64
+}
+
+const bodyMemoryFirst = 32 << 10 // bytes
+
+func (m *bodyMemory) readAll(from io.Reader) ([]byte, error) {
+	var body []byte
+	for {
+		if len(body) == cap(body) {
+			larger := max(bodyMemoryFirst, 2*cap(body))
+			if err := m.grow(int64(larger)); err != nil {
+				return nil, err
+			}
+			body = append(make([]byte, 0, larger), body...)
+		}
+		n, err := from.Read(body[len(body):cap(body)])
+		body = body[:len(body)+n]
+		switch {
+		case err == io.EOF:
+			return body, nil
+		case err != nil:
+			return body, err
+		}
+	}
+}
+
+func (m *bodyMemory) grow(to int64) error {
+	if err := m.of.add(m.sender, to-m.taken); err != nil {
+		return err
+	}
+	m.taken = to
+	return nil
+}
+
+func (m *bodyMemory) free() {
+	if m.taken > 0 {
+		m.of.give(m.sender, m.taken)
+		m.taken = 0
+	}
 }
 
 // pacedBody keeps a slow body alive as long as it is worth waiting for: one
@@ -110,18 +159,23 @@ func bodyError(err error, tooLarge *domain.Error) error {
 type pacedBody struct {
 	from  io.Reader
 	to    *http.ResponseController
-	lim   limits
+	lim   Limits
 	began time.Time
 	got   int64
-	until time.Duration
+
+	mu       sync.Mutex
+	until    time.Duration
+	hurried  bool
+	finished bool
 }
+
+// hurryTime is what is left for a body when the service is to stop.
+const hurryTime = time.Second
 
 func (p *pacedBody) Read(b []byte) (int, error) {
 	if may := p.allowed(); may != p.until {
-		p.until = may
-		// Not supported by a test's recorder, and then not needed.
-		if err := p.to.SetReadDeadline(p.began.Add(may)); err != nil && !errors.Is(err, http.ErrNotSupported) {
-			return 0, fmt.Errorf("read deadline: %w", err)
+		if err := p.extend(may); err != nil {
+			return 0, err
 		}
 	}
 	n, err := p.from.Read(b)
@@ -132,4 +186,38 @@ func (p *pacedBody) Read(b []byte) (int, error) {
 func (p *pacedBody) allowed() time.Duration {
 	earned := time.Duration(p.got/p.lim.BodyRate) * time.Second
 	return min(p.lim.BodyTimeMost, max(p.lim.BodyTime, earned))
+}
+
+func (p *pacedBody) extend(may time.Duration) error {
+	p.mu.Lock()
+	defer p.mu.Unlock()
+	if p.hurried {
+		return nil
+	}
+	p.until = may
+	// Not supported by a test's recorder, and then not needed.
+	if err := p.to.SetReadDeadline(p.began.Add(may)); err != nil && !errors.Is(err, http.ErrNotSupported) {
+		return fmt.Errorf("read deadline: %w", err)
+	}
+	return nil
+}
+
+// hurry ends a slow body soon.
+func (p *pacedBody) hurry() {
+	p.mu.Lock()
+	defer p.mu.Unlock()
+	if !p.finished {
+		p.hurried = true
+		_ = p.to.SetReadDeadline(time.Now().Add(hurryTime))
+	}
+}
+
+// finish says that the body is there. From here on the handler's time limit
+// counts. A read deadline that passed meanwhile would end the request's
+// context as if the client had gone.
+func (p *pacedBody) finish() {
+	p.mu.Lock()
+	defer p.mu.Unlock()
+	p.finished = true
+	_ = p.to.SetReadDeadline(time.Time{})
 }

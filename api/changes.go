@@ -28,11 +28,10 @@ func (s *Server) sync(ctx context.Context, caller domain.Caller, _ *request) (an
 	if err != nil {
 		return answer{}, err
 	}
-	lim := defaultLimits()
 	out := wire.Start{
 		ServerAt: ledger.Stamp(s.now()), Epoch: start.Head.Epoch, HeadPosition: start.Head.Position,
 		Client:        wire.StartClient{MinimumSchema: s.schema, CurrentSchema: currentSchema},
-		Limits:        map[string]float64{"batch_items_count": 500, "body_bytes_count": float64(lim.BodyBytes), "page_entries_count": maxPage, "wait_s": 25},
+		Limits:        map[string]float64{"batch_items_count": 500, "body_bytes_count": float64(s.limits.BodyBytes), "page_entries_count": maxPage, "wait_s": 25},
 		HeldOpenCount: start.HeldOpen, Jobs: []wire.JobSum{},
 	}
 	if !caller.Scoped() && caller.Role != domain.Funder {
@@ -111,8 +110,7 @@ func (s *Server) pull(ctx context.Context, caller domain.Caller, r *request, q s
 			return feed, err
 		}
 		err = r.aside(ctx, func(ctx context.Context) error {
-			s.news.wait(ctx, caller.Program, feed.Head.Position, left)
-			return ctx.Err()
+			return s.news.wait(ctx, caller.Program, feed.Head.Position, left)
 		})
 		if err != nil {
 			return feed, nil // too many wait, or the service ends: an early, empty answer

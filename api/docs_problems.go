@@ -93,6 +93,8 @@ func problemWords() map[domain.Code]problemText {
 			remedy: "Lay your change over the newest version, field by field, and send it with that version. Where both changed one field, show both to a person."},
 		domain.TooLarge: {meaning: "The body is larger than the address takes, counted after unpacking.",
 			remedy: "Send it in parts: a batch may be split anywhere, a picture is sent in pieces."},
+		domain.TooSlow: {meaning: "The body did not arrive in its time: 30 seconds, and up to 120 while at least 1 KiB a second arrives. Nothing of it was stored.",
+			remedy: "Send less at once: halve the batch on each such answer, down to one record, and pack it with gzip.", again: "Yes, in smaller parts."},
 		domain.UnsupportedMedia: {meaning: "The content type or the encoding is not one that the address takes.",
 			remedy: "Records are application/json. Only batches may be packed with gzip, and pictures have content types of their own."},
 		domain.Invalid: {meaning: "The body could be read, and some of its values cannot be: a key that is not known, a number outside its limits, times in the wrong order. Every such value is listed at once, with its place, its limit and its unit." + held,

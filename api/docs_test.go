@@ -41,7 +41,7 @@ func pages(t testing.TB) (*docs, http.Handler) {
 				writeProblem(w, r, "", err)
 				return
 			}
-			if _, err := writeAnswer(w, r, a, limits{}.orDefaults()); err != nil {
+			if _, err := writeAnswer(w, r, a, Limits{}.orDefaults()); err != nil {
 				t.Error(err)
 			}
 		})

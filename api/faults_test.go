@@ -90,7 +90,7 @@ func TestFaults(t *testing.T) {
 }
 
 func TestFaultsOfABatch(t *testing.T) {
-	f := newTestFrame(t, limits{})
+	f := newTestFrame(t, Limits{})
 	w := f.call(t, "POST", "/v1/batches", f.field,
 		`{"items":[{"kind":"wrap"},{"kind":"pan","reading_pa":"\u0000"},{"kind":"x"}],"Items":[]}`)
 	p := wantProblem(t, w, 422, domain.Invalid)

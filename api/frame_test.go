@@ -188,7 +188,7 @@ func (l *lockedBuffer) String() string {
 	return l.b.String()
 }
 
-func newTestFrame(t testing.TB, lim limits) *testFrame {
+func newTestFrame(t testing.TB, lim Limits) *testFrame {
 	t.Helper()
 	c, err := loadContract([]byte(smallContract))
 	if err != nil {

@@ -3,6 +3,8 @@ package api
 import (
 	"context"
 	"net/http"
+	"sync"
+	"time"
 
 	"ductledger/domain"
 )
@@ -20,11 +22,48 @@ func (s *Server) livez(context.Context, domain.Caller, *request) (answer, error)
 
 // readyz says that the database answers.
 func (s *Server) readyz(ctx context.Context, _ domain.Caller, _ *request) (answer, error) {
-	if err := s.db.Ping(ctx); err != nil {
+	if err := s.ready.ask(ctx, s.db.Ping); err != nil {
 		return answer{}, &domain.Error{Code: domain.Overloaded, Detail: "the database is away"}
 	}
 	return answer{Body: health{"ready"}}, nil
 }
+
+// readiness lets all who ask at once share one question to the database.
+type readiness struct {
+	mu    sync.Mutex
+	under *question
+}
+
+type question struct {
+	answered chan struct{}
+	err      error
+}
+
+func (r *readiness) ask(ctx context.Context, ping func(context.Context) error) error {
+	r.mu.Lock()
+	q := r.under
+	if q == nil {
+		q = &question{answered: make(chan struct{})}
+		r.under = q
+		r.mu.Unlock()
+		asking, cancel := context.WithTimeout(context.WithoutCancel(ctx), readyTime)
+		q.err = ping(asking)
+		cancel()
+		r.mu.Lock()
+		r.under = nil
+		close(q.answered)
+	}
+	r.mu.Unlock()
+	select {
+	case <-q.answered:
+		return q.err
+	case <-ctx.Done():
+		return ctx.Err()
+	}
+}
+
+// readyTime is how long the database may take to answer.
+const readyTime = 2 * time.Second
 
 func (s *Server) openapiYAML(context.Context, domain.Caller, *request) (answer, error) {
 	return answer{Header: http.Header{"Content-Type": {"application/yaml"}}, Body: s.contract.yaml}, nil

@@ -25,6 +25,7 @@ type exchange struct {
 	caller  domain.Caller // zero while unknown
 	status  int           // zero while nothing is written
 	bytes   int64
+	whole   bool // the body was read to its end
 	gone    bool // no whole answer was written: the client left, or it broke off
 }
 
@@ -72,6 +73,9 @@ func (f *frame) around(next http.Handler) http.Handler {
 			}
 			x.gone = x.gone || panicked == http.ErrAbortHandler
 			f.logAccess(x, r, requestID, f.Limits.Monotonic().Sub(began))
+			if x.whole || r.ContentLength == 0 {
+				bodyRead(r)
+			}
 			if x.gone { // the server cuts the connection of an unfinished answer
 				panic(http.ErrAbortHandler)
 			}
@@ -110,6 +114,10 @@ func (f *frame) passable(x *exchange, r *http.Request) error {
 	if size += len(r.RequestURI); size > f.Limits.HeaderBytes {
 		x.Header().Set("Connection", "close")
 		return domain.Errorf(domain.HeaderTooLarge, "address and header fields have more than %d bytes", f.Limits.HeaderBytes)
+	}
+	if err := checkFraming(r); err != nil {
+		x.Header().Set("Connection", "close")
+		return err
 	}
 	// No path of ours needs a percent sign that would not be written otherwise:
 	// an encoded slash must not reach a router or a file.

@@ -2,6 +2,7 @@ package api
 
 import (
 	"context"
+	"errors"
 	"log/slog"
 	"sync"
 	"time"
@@ -19,6 +20,8 @@ const newsInterval = time.Second
 type news struct {
 	db  *storage.DB
 	log *slog.Logger
+	// stopping ends when the service is to stop.
+	stopping context.Context
 
 	mu      sync.Mutex
 	waiters map[*waiting]struct{}
@@ -31,9 +34,11 @@ type waiting struct {
 	woken    chan struct{}
 }
 
+var errStopping = errors.New("the service is to stop")
+
 // wait returns when the program has moved past a position, or when the time
-// or the context ends. It may also return early: no news is no error.
-func (n *news) wait(ctx context.Context, program domain.UUID, position int64, most time.Duration) {
+// ends. It may also return early: no news is no error.
+func (n *news) wait(ctx context.Context, program domain.UUID, position int64, most time.Duration) (err error) {
 	w := &waiting{program, position, make(chan struct{})}
 	n.mu.Lock()
 	if n.waiters == nil {
@@ -51,10 +56,14 @@ func (n *news) wait(ctx context.Context, program domain.UUID, position int64, mo
 	case <-w.woken:
 	case <-timer.C:
 	case <-ctx.Done():
+		err = ctx.Err()
+	case <-n.stopping.Done():
+		err = errStopping
 	}
 	n.mu.Lock()
 	delete(n.waiters, w)
 	n.mu.Unlock()
+	return err
 }
 
 // look runs while somebody waits.

@@ -43,6 +43,7 @@ func problemKinds() []problemKind {
 		{domain.DeviceClosing, 403, "The device is closing: it may deliver and no longer pull", 0},
 		{domain.NotFound, 404, "There is nothing here that the caller may know of", 0},
 		{domain.MethodNotAllowed, 405, "The method is not known at this address", 0},
+		{domain.TooSlow, 408, "The body came too slowly", 0},
 		{domain.InProgress, 409, "The same work is under way", soon},
 		{domain.EpochChanged, 409, "The service's history was restored or replaced", minute},
 		{domain.VersionConflict, 412, "The record has another version by now", 0},

@@ -40,8 +40,8 @@ func BenchmarkPush(b *testing.B) {
 				b.ResetTimer()
 				// In turns, so that a slow moment of the machine meets both.
 				var pushed, bare time.Duration
-				for from := 0; from < b.N; from += turn {
-					to := min(from+turn, b.N)
+				for from := 0; from < b.N; from += roundOfJobs {
+					to := min(from+roundOfJobs, b.N)
 					pushed += bench.post(from, to, bench.whole)
 					bare += bench.post(from, to, bench.bare)
 				}
@@ -57,8 +57,8 @@ func BenchmarkPush(b *testing.B) {
 // pushed some.
 const warmedJobs, warmedPushes = 4, 8
 
-// turn is how many jobs are sent to one side before the other has its turn.
-const turn = 64
+// roundOfJobs is how many jobs are sent to one side before the other has its turn.
+const roundOfJobs = 64
 
 // pushBench has one contractor's crew in each program and a prepared batch
 // for each push.

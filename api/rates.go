@@ -1,12 +1,10 @@
 package api
 
 import (
-	"container/list"
 	"fmt"
 	"math"
 	"net/http"
 	"strconv"
-	"sync"
 	"time"
 
 	"golang.org/x/time/rate"
@@ -14,18 +12,17 @@ import (
 	"ductledger/domain"
 )
 
-// rates hold a token bucket per token and per program. The least recently
-// seen are forgotten: a forgotten caller starts with a full bucket.
+// rates hold a token bucket per token, per program and per address that sent
+// unknown tokens. The least recently seen are forgotten: a forgotten caller
+// starts with a full bucket.
 type rates struct {
-	lim limits
-
-	mu     sync.Mutex
-	byKey  map[rateKey]*list.Element
-	recent *list.List // of *bucket, newest first
+	lim       Limits
+	callers   *recent[rateKey, *bucket]
+	addresses *recent[rateKey, *bucket]
 }
 
 type rateKey struct {
-	policy string // "token" or "program"
+	policy string // "token", "program" or "address"
 	id     domain.UUID
 }
 
@@ -34,8 +31,8 @@ type bucket struct {
 	limiter *rate.Limiter
 }
 
-func newRates(lim limits) *rates {
-	return &rates{lim: lim, byKey: map[rateKey]*list.Element{}, recent: list.New()}
+func newRates(lim Limits) *rates {
+	return &rates{lim, newRecent[rateKey, *bucket](lim.Remembered), newRecent[rateKey, *bucket](lim.Remembered)}
 }
 
 // take counts one request of the caller. The fields RateLimit and
@@ -56,14 +53,32 @@ func (r *rates) take(h http.Header, caller domain.Caller) error {
 	if out == nil {
 		return nil
 	}
-	wait := time.Duration(float64(time.Second) * (1 - out.limiter.TokensAt(now)) / float64(out.limiter.Limit()))
+	return out.exceeded(now)
+}
+
+// exceeded is the refusal of a request for which the bucket has nothing left.
+func (b *bucket) exceeded(now time.Time) error {
+	wait := time.Duration(float64(time.Second) * (1 - b.limiter.TokensAt(now)) / float64(b.limiter.Limit()))
 	return &domain.Error{
 		Code: domain.QuotaExceeded,
 		Detail: fmt.Sprintf("more than %g requests per second on average, or %d at once, by this %s",
-			float64(out.limiter.Limit()), out.limiter.Burst(), out.key.policy),
+			float64(b.limiter.Limit()), b.limiter.Burst(), b.key.policy),
 		RetryAfter: max(wait, time.Second),
-		Also:       map[string]any{"violated-policies": []string{out.key.policy}},
+		Also:       map[string]any{"violated-policies": []string{b.key.policy}},
 	}
+}
+
+// unknown counts the look-up of a token that is not known to be good. What is
+// given back when the token turns out to be good costs the address nothing.
+func (r *rates) unknown(address domain.UUID) (giveItBack func(), err error) {
+	now := r.lim.Monotonic()
+	b := r.addresses.get(rateKey{"address", address}, func(k rateKey) *bucket {
+		return &bucket{k, rate.NewLimiter(rate.Limit(r.lim.UnknownRate), r.lim.UnknownBurst)}
+	})
+	if !b.limiter.AllowN(now, 1) {
+		return nil, b.exceeded(now)
+	}
+	return func() { giveBack(b, now) }, nil
 }
 
 // refund gives a request back: one answered 304 does not count.
@@ -95,18 +110,5 @@ func (b *bucket) state(now time.Time) string {
 }
 
 func (r *rates) bucket(key rateKey, perSecond float64, burst int) *bucket {
-	r.mu.Lock()
-	defer r.mu.Unlock()
-	if e, ok := r.byKey[key]; ok {
-		r.recent.MoveToFront(e)
-		return e.Value.(*bucket)
-	}
-	for r.recent.Len() >= r.lim.Limiters {
-		oldest := r.recent.Back()
-		delete(r.byKey, oldest.Value.(*bucket).key)
-		r.recent.Remove(oldest)
-	}
-	b := &bucket{key, rate.NewLimiter(rate.Limit(perSecond), burst)}
-	r.byKey[key] = r.recent.PushFront(b)
-	return b
+	return r.callers.get(key, func(rateKey) *bucket { return &bucket{key, rate.NewLimiter(rate.Limit(perSecond), burst)} })
 }

@@ -28,7 +28,7 @@ type request struct {
 	ReceivedAt time.Time
 	Trace      string // trace id, 32 hexadecimal digits
 
-	slot *slot
+	turn *turn
 }
 
 // limit is the page size asked for, within 1 … 500; 50 when none is given.
@@ -49,13 +49,13 @@ const (
 	maxPage     = 500
 )
 
-// aside lets a handler wait without keeping others from working: its slot is
-// given back while wait runs and taken again after it.
+// aside lets a handler wait without keeping others from working: its turn is
+// released while wait runs and taken again after it.
 func (r *request) aside(ctx context.Context, wait func(context.Context) error) error {
-	if r.slot == nil {
+	if r.turn == nil {
 		return wait(ctx)
 	}
-	return r.slot.aside(ctx, wait)
+	return r.turn.aside(ctx, wait)
 }
 
 // An answer is what a handler decided. Body is a value to be written as JSON;
@@ -77,6 +77,7 @@ type route struct {
 	Public       bool          // no token is asked for
 	Timeout      time.Duration // for the handler, after the body was read
 	Shed         shed          // when it is refused under overload
+	Alone        bool          // waits for no other request: for health
 	Gzip         bool          // Content-Encoding: gzip is taken
 	BodyLimit    int64         // bytes, after inflating; the frame's default when zero
 	ContentTypes []string      // of the body; application/json when nil

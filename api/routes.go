@@ -47,8 +47,8 @@ func (s *Server) routes() []route {
 		push  = 120 * time.Second
 	)
 	table := []route{
-		{Method: "GET", Pattern: "/livez", Operation: "getLivez", Public: true, Timeout: 2 * time.Second, Shed: shedPushes, Handle: s.livez},
-		{Method: "GET", Pattern: "/readyz", Operation: "getReadyz", Public: true, Timeout: 3 * time.Second, Shed: shedPushes, Handle: s.readyz},
+		{Method: "GET", Pattern: "/livez", Operation: "getLivez", Public: true, Timeout: 2 * time.Second, Shed: shedPushes, Alone: true, Handle: s.livez},
+		{Method: "GET", Pattern: "/readyz", Operation: "getReadyz", Public: true, Timeout: 3 * time.Second, Shed: shedPushes, Alone: true, Handle: s.readyz},
 		{Method: "GET", Pattern: "/openapi.yaml", Operation: "getOpenapiYaml", Public: true, Timeout: look, Shed: shedPages, Handle: s.openapiYAML},
 		{Method: "GET", Pattern: "/openapi.json", Operation: "getOpenapiJson", Public: true, Timeout: look, Shed: shedPages, Handle: s.openapiJSON},
 

@@ -16,7 +16,7 @@ const someID = "0192a000-0000-7000-8000-000000000001"
 const goodDuct = `{"pressure_pa":25,"flow_cfm":263,"made_on":"2026-10-14"}`
 
 func TestTokenIsNeeded(t *testing.T) {
-	f := newTestFrame(t, limits{})
+	f := newTestFrame(t, Limits{})
 	unknown, _, err := NewToken(programA, bytes.NewReader(bytes.Repeat([]byte{9}, 20)))
 	if err != nil {
 		t.Fatal(err)
@@ -54,7 +54,7 @@ func TestTokenIsNeeded(t *testing.T) {
 }
 
 func TestSecretInQueryIsRefusedAndNotLogged(t *testing.T) {
-	f := newTestFrame(t, limits{})
+	f := newTestFrame(t, Limits{})
 	w := f.call(t, "GET", "/v1/ducts?access_token="+f.staff, "", "")
 	p := wantProblem(t, w, 400, domain.BadQuery)
 	if !strings.Contains(p.Detail, "home_id, limit, state, validate_only") {
@@ -74,7 +74,7 @@ func TestSecretInQueryIsRefusedAndNotLogged(t *testing.T) {
 }
 
 func TestBodyLimits(t *testing.T) {
-	f := newTestFrame(t, limits{})
+	f := newTestFrame(t, Limits{})
 	zipped := func(s string) string {
 		var b bytes.Buffer
 		z := gzip.NewWriter(&b)
@@ -132,7 +132,7 @@ func TestBodyLimits(t *testing.T) {
 }
 
 func TestQueryAndPath(t *testing.T) {
-	f := newTestFrame(t, limits{})
+	f := newTestFrame(t, Limits{})
 	for _, row := range []struct {
 		target string
 		status int
@@ -186,7 +186,7 @@ func TestQueryAndPath(t *testing.T) {
 }
 
 func TestMethods(t *testing.T) {
-	f := newTestFrame(t, limits{})
+	f := newTestFrame(t, Limits{})
 	w := f.call(t, "PATCH", "/v1/ducts", f.staff, "{}")
 	wantProblem(t, w, 405, domain.MethodNotAllowed)
 	if got := w.Header().Get("Allow"); got != "GET, HEAD, POST" {
@@ -216,7 +216,7 @@ func TestMethods(t *testing.T) {
 }
 
 func TestPanicShowsNothing(t *testing.T) {
-	f := newTestFrame(t, limits{})
+	f := newTestFrame(t, Limits{})
 	w := f.call(t, "DELETE", "/v1/ducts/"+someID, f.staff, "",
 		"Traceparent: 00-4bf92f3577b34da6a3ce929d0e0e4736-00f067aa0ba902b7-01")
 	p := wantProblem(t, w, 500, domain.Internal)
@@ -241,7 +241,7 @@ func TestPanicShowsNothing(t *testing.T) {
 }
 
 func TestHeaders(t *testing.T) {
-	f := newTestFrame(t, limits{})
+	f := newTestFrame(t, Limits{})
 	id := "0192A000-0000-7000-8000-00000000000F"
 	w := f.call(t, "GET", "/v1/ducts", f.staff, "", "Origin: https://evil.example", "Request-Id: "+id, "Accept-Encoding: br, gzip;q=0.5")
 	h := w.Header()
@@ -284,7 +284,7 @@ func TestHeaders(t *testing.T) {
 }
 
 func TestConditionalGetIsFree(t *testing.T) {
-	f := newTestFrame(t, limits{TokenBurst: 2, TokenRate: 0.001})
+	f := newTestFrame(t, Limits{TokenBurst: 2, TokenRate: 0.001})
 	for range 10 {
 		w := f.call(t, "GET", "/v1/ducts/"+someID, f.staff, "", `If-None-Match: "6", W/"7"`)
 		if w.Code != http.StatusNotModified || w.Body.Len() != 0 {
@@ -297,7 +297,7 @@ func TestConditionalGetIsFree(t *testing.T) {
 }
 
 func TestEveryAnswerIsInTheContract(t *testing.T) {
-	f := newTestFrame(t, limits{})
+	f := newTestFrame(t, Limits{})
 	for _, row := range []struct{ operation, method, target, token, body string }{
 		{"listDucts", "GET", "/v1/ducts", f.staff, ""},
 		{"listDucts", "GET", "/v1/ducts?x=1", f.staff, ""},

@@ -8,7 +8,8 @@ import (
 )
 
 // Serve serves the handler on a listener until ctx ends, then lets requests
-// under way finish, DrainTime at most.
-func Serve(ctx context.Context, handler http.Handler, listener net.Listener, log *slog.Logger) error {
-	return serveUntil(ctx, newHTTPServer(handler, limits{}, log), listener, DrainTime)
+// under way finish, StopTime at most.
+func Serve(ctx context.Context, handler http.Handler, listener net.Listener, log *slog.Logger, lim Limits) error {
+	lim = lim.orDefaults()
+	return serveUntil(ctx, newHTTPServer(handler, lim, log), listener, lim.StopTime)
 }

@@ -16,7 +16,7 @@ import (
 )
 
 // served runs the frame on a real connection until stop is called.
-func (f *testFrame) served(t *testing.T, lim limits, drain time.Duration) (address string, stop func() error) {
+func (f *testFrame) served(t *testing.T, lim Limits, drain time.Duration) (address string, stop func() error) {
 	t.Helper()
 	ln, err := net.Listen("tcp", "127.0.0.1:0")
 	if err != nil {
@@ -51,7 +51,7 @@ func raw(t *testing.T, address, text string) (*http.Response, string) {
 }
 
 func TestServer(t *testing.T) {
-	lim := limits{BodyTime: 200 * time.Millisecond, BodyTimeMost: 400 * time.Millisecond, Monotonic: time.Now}
+	lim := Limits{BodyTime: 200 * time.Millisecond, BodyTimeMost: 400 * time.Millisecond, Monotonic: time.Now}
 	f := newTestFrame(t, lim)
 	address, stop := f.served(t, lim, time.Minute)
 	head := "POST /v1/batches HTTP/1.1\r\nHost: x\r\nContent-Type: application/json\r\nAuthorization: Bearer " + f.field + "\r\n"
@@ -61,11 +61,11 @@ func TestServer(t *testing.T) {
 		want       string
 	}{
 		{"push", head + "Content-Length: 12\r\n\r\n" + `{"items":[]}`, 207, "{}"},
-		{"slow body", head + "Content-Length: 12\r\n\r\n" + `{"items"`, 504, string(domain.TimeLimit)},
+		{"slow body", head + "Content-Length: 12\r\n\r\n" + `{"items"`, 408, string(domain.TooSlow)},
 		{"length over the limit", head + "Content-Length: 2097153\r\n\r\n", 413, string(domain.TooLarge)},
 		{"3 MiB chunked", head + "Transfer-Encoding: chunked\r\n\r\n" +
 			strings.Repeat("100000\r\n"+strings.Repeat(" ", 1<<20)+"\r\n", 3) + "0\r\n\r\n", 413, string(domain.TooLarge)},
-		{"length and chunked", head + "Content-Length: 12\r\nTransfer-Encoding: chunked\r\n\r\nc\r\n" + `{"items":[]}` + "\r\n0\r\n\r\n", 207, ""},
+		{"length and chunked", head + "Content-Length: 12\r\nTransfer-Encoding: chunked\r\n\r\nc\r\n" + `{"items":[]}` + "\r\n0\r\n\r\n", 400, "Content-Length and Transfer-Encoding"},
 		{"bad chunk", head + "Transfer-Encoding: chunked\r\n\r\nzz\r\n", 400, string(domain.BadJSON)},
 		{"long header", head + "X-Long: " + strings.Repeat("x", 17<<10) + "\r\n\r\n", 431, string(domain.HeaderTooLarge)},
 		{"endless header", head + "X-Long: " + strings.Repeat("x", 80<<10) + "\r\n\r\n", 431, ""},
@@ -88,9 +88,9 @@ func TestServer(t *testing.T) {
 // A request under way when the end is asked for gets its answer, though its
 // read deadline passed long before.
 func TestDrain(t *testing.T) {
-	lim := limits{BodyTime: time.Millisecond, Monotonic: time.Now}
+	lim := Limits{BodyTime: time.Millisecond, Monotonic: time.Now}
 	f := newTestFrame(t, lim)
-	address, stop := f.served(t, limits{Monotonic: time.Now}, time.Minute)
+	address, stop := f.served(t, Limits{Monotonic: time.Now}, time.Minute)
 	answered := make(chan string, 1)
 	go func() {
 		res, body := raw(t, address, "GET /v1/slow HTTP/1.1\r\nHost: x\r\nAuthorization: Bearer "+f.staff+"\r\n\r\n")
@@ -116,8 +116,8 @@ func TestDrain(t *testing.T) {
 }
 
 func TestDrainCuts(t *testing.T) {
-	f := newTestFrame(t, limits{Monotonic: time.Now})
-	address, stop := f.served(t, limits{Monotonic: time.Now}, time.Nanosecond)
+	f := newTestFrame(t, Limits{Monotonic: time.Now})
+	address, stop := f.served(t, Limits{Monotonic: time.Now}, time.Nanosecond)
 	c, err := net.Dial("tcp", address)
 	if err != nil {
 		t.Fatal(err)
@@ -137,7 +137,7 @@ func TestDrainCuts(t *testing.T) {
 }
 
 func TestTimeLimitOfARoute(t *testing.T) {
-	f := newTestFrame(t, limits{})
+	f := newTestFrame(t, Limits{})
 	routes := f.routes()
 	for i := range routes {
 		routes[i].Timeout = time.Nanosecond
@@ -160,7 +160,7 @@ func TestPacedBody(t *testing.T) {
 	}{
 		{0, 30 * time.Second}, {30 << 10, 30 * time.Second}, {31 << 10, 31 * time.Second}, {119 << 10, 119 * time.Second}, {2 << 20, 120 * time.Second},
 	} {
-		p := pacedBody{lim: defaultLimits(), got: row.got}
+		p := pacedBody{lim: Limits{}.orDefaults(), got: row.got}
 		if p.allowed() != row.want {
 			t.Errorf("%d bytes may take %s, want %s", row.got, p.allowed(), row.want)
 		}

@@ -26,6 +26,7 @@ const (
 	EpochChanged       Code = "epoch_changed"         // the service lost or replaced history (a restore)
 	VersionConflict    Code = "version_conflict"      // If-Match or base_version is not the current version
 	TooLarge           Code = "too_large"             // the body is over its limit
+	TooSlow            Code = "too_slow"              // the body came too slowly
 	UnsupportedMedia   Code = "unsupported_media"     // content type or encoding that is not taken here
 	Invalid            Code = "invalid"               // the schema or the domain refuses a value
 	ParentMissing      Code = "parent_missing"        // a record it refers to is not there

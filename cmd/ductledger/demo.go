@@ -90,7 +90,7 @@ func (c *demoCommand) Run(in *invocation) (err error) {
 		return err
 	}
 	defer db.Close()
-	handler, err := api.New(api.Config{DB: db, Now: clock.now, Log: log})
+	handler, err := api.New(api.Config{DB: db, Now: clock.now, Log: log, Stopping: in.ctx})
 	if err != nil {
 		return err
 	}
@@ -102,7 +102,7 @@ func (c *demoCommand) Run(in *invocation) (err error) {
 		db.BuildAsked(ctx, storage.MonthOptions{BuildID: api.BuildID(), Summary: sheet.Write})
 	})
 	defer end()
-	return api.Serve(in.ctx, handler, listener, log)
+	return api.Serve(in.ctx, handler, listener, log, api.Limits{})
 }
 
 // ended says in one line that it was the user who stopped it.
@@ -133,7 +133,7 @@ func (c *demoCommand) seed(in *invocation, owner string, clock *movedClock, log 
 	}
 	serving, stop := context.WithCancel(in.ctx)
 	served := make(chan error, 1)
-	go func() { served <- api.Serve(serving, handler, inside, log) }()
+	go func() { served <- api.Serve(serving, handler, inside, log, api.Limits{}) }()
 	transport := &http.Transport{MaxIdleConnsPerHost: 32, DisableCompression: true} // the loopback is not thin
 	// A year in seconds makes much to collect and keeps little of it.
 	defer debug.SetGCPercent(debug.SetGCPercent(seedingGCPercent))

@@ -7,6 +7,7 @@ import (
 	"strings"
 	"time"
 
+	"ductledger/api"
 	"ductledger/migrations"
 	"ductledger/storage"
 	"ductledger/storage/cluster"
@@ -52,14 +53,21 @@ func (e *examination) line(mark, what, format string, args []any) {
 }
 
 func (c *doctorCommand) Run(in *invocation) error {
+	limits, err := c.shownLimits()
+	if err != nil {
+		return &exitError{exitRefused, err}
+	}
 	e := &examination{in: in}
 	e.note("postgres", "for the demo and the tests: %s", cluster.Look(in.ctx, c.options()))
 	if err := c.examine(e); err != nil {
 		e.bad("database", "%v", err)
 	}
-	err := in.answer(map[string]any{"settings": in.settings, "found": e.found}, func(w io.Writer) error {
+	err = in.answer(map[string]any{"settings": in.settings, "limits": limits, "found": e.found}, func(w io.Writer) error {
 		for _, s := range in.settings {
 			fmt.Fprintf(w, "%-16s %s (%s)\n", s.Name, s.Value, s.Origin)
+		}
+		for _, l := range limits {
+			fmt.Fprintf(w, "--limit %-26s %-10.10g %s\n", l.Name, l.Value, l.Reason)
 		}
 		for _, f := range e.found {
 			fmt.Fprintf(w, "%-4s  %-9s %s\n", f.Mark, f.What, f.Text)
@@ -73,6 +81,21 @@ func (c *doctorCommand) Run(in *invocation) error {
 		return fmt.Errorf("%d things need a hand", e.wrong)
 	}
 	return nil
+}
+
+// shownLimit is one limit of the service with its reason.
+type shownLimit struct {
+	Name   string  `json:"name"`
+	Value  float64 `json:"value"`
+	Reason string  `json:"reason"`
+}
+
+func (c *doctorCommand) shownLimits() (list []shownLimit, err error) {
+	lim, err := c.limits()
+	for _, row := range api.LimitTable() {
+		list = append(list, shownLimit{row.Name, row.Of(lim), row.Reason})
+	}
+	return list, err
 }
 
 func (c *doctorCommand) examine(e *examination) error {

@@ -6,8 +6,10 @@ import (
 	"errors"
 	"fmt"
 	"log/slog"
+	"maps"
 	"net"
 	"net/http"
+	"net/netip"
 	"sync"
 	"time"
 
@@ -20,10 +22,35 @@ import (
 // serveSettings are the flags of the service.
 type serveSettings struct {
 	databaseSettings
-	Listen        string     `default:"127.0.0.1:8080" placeholder:"ADDRESS" help:"Where the API listens."`
-	MetricsListen string     `default:"127.0.0.1:9090" placeholder:"ADDRESS" help:"Where metrics are read; - for nowhere."`
-	Connections   int        `default:"16" help:"Connections to the database, at most."`
-	LogLevel      slog.Level `default:"INFO" help:"DEBUG, INFO, WARN or ERROR."`
+	Listen        string             `default:"127.0.0.1:8080" placeholder:"ADDRESS" help:"Where the API listens."`
+	MetricsListen string             `default:"127.0.0.1:9090" placeholder:"ADDRESS" help:"Where metrics are read; - for nowhere."`
+	Connections   int                `default:"16" help:"Connections to the database, at most."`
+	LogLevel      slog.Level         `default:"INFO" help:"DEBUG, INFO, WARN or ERROR."`
+	TrustedProxy  []string           `placeholder:"ADDRESS" help:"Addresses or networks of proxies whose X-Forwarded-For tells where a request comes from."`
+	Limit         map[string]float64 `placeholder:"NAME=VALUE" help:"Set a limit otherwise; ductledger doctor lists all with their reasons."`
+}
+
+// limits are those of the service: the defaults, those that follow from other
+// settings, and what was set by name.
+func (s *serveSettings) limits() (api.Limits, error) {
+	set := map[string]float64{"work_count": float64(max(1, s.Connections-2))}
+	maps.Copy(set, s.Limit)
+	return api.LimitsOf(set)
+}
+
+// proxies reads the trusted proxies.
+func (s *serveSettings) proxies() (list []netip.Prefix, err error) {
+	for _, text := range s.TrustedProxy {
+		prefix, err := netip.ParsePrefix(text)
+		if address, single := netip.ParseAddr(text); single == nil {
+			prefix, err = address.Prefix(address.BitLen())
+		}
+		if err != nil {
+			return nil, fmt.Errorf("--trusted-proxy %s: an address, or a network such as 10.0.0.0/8, is expected", text)
+		}
+		list = append(list, prefix)
+	}
+	return list, nil
 }
 
 type serveCommand struct {
@@ -40,6 +67,14 @@ func (c *serveCommand) Run(in *invocation) error {
 	log := newLog(in.stderr, c.LogLevel)
 	if c.Connections < 1 || c.Connections > 1000 {
 		return &exitError{exitRefused, fmt.Errorf("--connections %d: 1 to 1000 are expected", c.Connections)}
+	}
+	lim, err := c.limits()
+	if err != nil {
+		return &exitError{exitRefused, err}
+	}
+	proxies, err := c.proxies()
+	if err != nil {
+		return &exitError{exitRefused, err}
 	}
 	if c.Migrate {
 		address, err := c.address()
@@ -68,7 +103,8 @@ func (c *serveCommand) Run(in *invocation) error {
 		}
 	}
 	counts := newMetrics()
-	handler, err := api.New(api.Config{DB: db, Now: in.now, Log: log, Observe: counts.observe})
+	handler, err := api.New(api.Config{DB: db, Now: in.now, Log: log, Observe: counts.observe,
+		Limits: lim, Proxies: proxies, Stopping: in.ctx})
 	if err != nil {
 		return err
 	}
@@ -81,7 +117,7 @@ func (c *serveCommand) Run(in *invocation) error {
 			db.BuildAsked(ctx, storage.MonthOptions{BuildID: api.BuildID(), Key: key, Summary: sheet.Write})
 		})
 	defer end()
-	return serveSites(in.ctx, log, sites)
+	return serveSites(in.ctx, log, lim, sites)
 }
 
 // inBackground lets loops run until ctx ends or end is called, which waits for
@@ -122,7 +158,7 @@ type site struct {
 }
 
 // serveSites serves all until ctx ends or one of them fails.
-func serveSites(ctx context.Context, log *slog.Logger, sites []site) error {
+func serveSites(ctx context.Context, log *slog.Logger, lim api.Limits, sites []site) error {
 	listeners := make([]net.Listener, 0, len(sites))
 	for _, s := range sites {
 		ln, err := new(net.ListenConfig).Listen(ctx, "tcp", s.address)
@@ -142,7 +178,7 @@ func serveSites(ctx context.Context, log *slog.Logger, sites []site) error {
 	for i, s := range sites {
 		wait.Go(func() {
 			defer cancel()
-			errs[i] = api.Serve(ctx, s.handler, listeners[i], log)
+			errs[i] = api.Serve(ctx, s.handler, listeners[i], log, lim)
 		})
 	}
 	wait.Wait()
