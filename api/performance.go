@@ -24,6 +24,8 @@ type figuresHead struct {
 	MethodVersion string `json:"method_version"`
 	// Of the jobs of the period: equal for equal jobs.
 	InputDigest string `json:"input_digest"`
+	// Of which leakage the figures are; jobs by which the other was read are left out of them.
+	Quantity domain.Quantity `json:"quantity"`
 	// Of the period before, where it was asked whether somebody stood outside the limits then too.
 	PreviousInputDigest string `json:"previous_input_digest,omitzero"`
 }
@@ -65,7 +67,12 @@ func (s *Server) performance(ctx context.Context, caller domain.Caller, r *reque
 
 // populate runs use on the period and the position that the query names.
 func (s *Server) populate(ctx context.Context, caller domain.Caller, r *request, use func(*storage.Population) error) error {
-	return s.db.Population(ctx, caller.Program, domain.Date(r.Query.Get("from")), domain.Date(r.Query.Get("before")), positionOf(r), use)
+	return s.db.Population(ctx, caller.Program, domain.Date(r.Query.Get("from")), domain.Date(r.Query.Get("before")), positionOf(r), func(p *storage.Population) error {
+		if quantity := r.Query.Get("quantity"); quantity != "" {
+			p.Period.Quantity = domain.Quantity(quantity)
+		}
+		return use(p)
+	})
 }
 
 func headOf(r *request, p *storage.Population) figuresHead {
@@ -73,7 +80,7 @@ func headOf(r *request, p *storage.Population) figuresHead {
 }
 
 func headAt(from, before domain.Date, p *storage.Population) figuresHead {
-	return figuresHead{From: from, Before: before, AsOfAt: ledger.Stamp(p.AsOfAt), Position: p.Position, MethodVersion: performance.MethodVersion}
+	return figuresHead{From: from, Before: before, AsOfAt: ledger.Stamp(p.AsOfAt), Position: p.Position, MethodVersion: performance.MethodVersion, Quantity: p.Period.Quantity}
 }
 
 // figuresBy computes the answer; named lets contractors stand in it by name.
@@ -203,9 +210,9 @@ func periodBefore(p performance.Period) performance.Period {
 	from, before := p.From, p.Before
 	if from.Day() == 1 && before.Day() == 1 {
 		months := 12*(before.Year()-from.Year()) + int(before.Month()-from.Month())
-		return performance.Period{From: from.AddDate(0, -months, 0), Before: from}
+		return performance.Period{From: from.AddDate(0, -months, 0), Before: from, Quantity: p.Quantity}
 	}
 	const day = 24 * time.Hour
 	days := int(before.Sub(from).Round(day) / day) // a day of a change of the clocks has 23 or 25 hours
-	return performance.Period{From: from.AddDate(0, 0, -days), Before: from}
+	return performance.Period{From: from.AddDate(0, 0, -days), Before: from, Quantity: p.Quantity}
 }

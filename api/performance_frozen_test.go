@@ -35,9 +35,9 @@ INSERT INTO job (program_id, id, version, void, home_id, contractor_id, pay_basi
 	frozenResultSQL = `
 INSERT INTO job_result (program_id, job_id, serial, home_id, contractor_id, class, pay_basis, state, floor_area_ft2, before_tenths, after_tenths,
     extrapolated, below_range, must_fix_count, check_count, note_count, not_recorded_count, excluded, result, verdict, method_version, inputs,
-    input_digest, judged_at_position, assigned_at, returned_count, accepted_position, accepted_at, accepted_month, counted_at, questions, steps)
+    input_digest, judged_at_position, assigned_at, returned_count, accepted_position, accepted_at, accepted_month, counted_at, questions, steps, method)
 VALUES ($1, $2, 1, $3, $4, $6, $5, 'accepted', $7::numeric, $8, $9, false, false, 0, 0, 0, 0, $10, '{}', '{"rules":[]}', 'test', '{}',
-    decode(repeat('00', 32), 'hex'), 1, $11, 0, 1, $11, '2026-10', $11, $12, '{}')`
+    decode(repeat('00', 32), 'hex'), 1, $11, 0, 1, $11, '2026-10', $11, $12, '{}', 'fan_total')`
 )
 
 // freeze writes rows as if they had been accepted at position 1.

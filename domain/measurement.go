@@ -12,6 +12,26 @@ const (
 	Pan         Method = "pan"
 )
 
+// Quantity is what a method reads. Leakage to anywhere and leakage to outside
+// are different quantities: they are never added up nor compared.
+type Quantity string
+
+const (
+	TotalLeakage   Quantity = "total"
+	OutsideLeakage Quantity = "outside"
+)
+
+// Quantity is what the method reads; empty for pan readings, which are no leakage.
+func (m Method) Quantity() Quantity {
+	switch m {
+	case FanTotal:
+		return TotalLeakage
+	case FanOutside, Subtraction:
+		return OutsideLeakage
+	}
+	return ""
+}
+
 // Stage is when in the job something was read.
 type Stage string
 

@@ -77,6 +77,17 @@ func (p *Price) Fits(sections int64) bool {
 	return p.SectionCount == nil || int64(*p.SectionCount) == sections
 }
 
+// Quantity is what the program's first method of leakage reads; total leakage
+// where it names none.
+func (s *RuleSet) Quantity() Quantity {
+	for _, m := range s.MethodsAsked {
+		if q := m.Quantity(); q != "" {
+			return q
+		}
+	}
+	return TotalLeakage
+}
+
 func (*RuleSet) Kind() Kind  { return RuleSetKind }
 func (*RuleSet) Job() UUID   { return UUID{} }
 func (*RuleSet) Refs() []Ref { return nil }

@@ -40,10 +40,10 @@ entries AS (INSERT INTO ledger (program_id, position, kind, record_id, version, 
 head AS (UPDATE program_head SET position = @from::bigint + 3 * @jobs, recorded_at = @at::timestamptz + @jobs * interval '0.1 seconds' WHERE program_id = @program)
 INSERT INTO job_result (program_id, job_id, serial, home_id, contractor_id, class, pay_basis, state, outcome, before_tenths, after_tenths, extrapolated,
     below_range, must_fix_count, check_count, note_count, not_recorded_count, excluded, result, verdict, method_version, inputs, input_digest,
-    judged_at_position, assigned_at, returned_count, accepted_position, accepted_at, accepted_month)
+    judged_at_position, assigned_at, returned_count, accepted_position, accepted_at, accepted_month, method)
 SELECT @program, id, 1, home, @contractor, 'single', 'measured', 'accepted', 'completed', 2000, 1000, false, false, 0, 0, 0, 0, false,
     '{"method":"fan_total","readings":[{"measurement_id":"' || before || '","stage":"before","cfm25":200},{"measurement_id":"' || after || '","stage":"after","cfm25":100}],"left_out":[]}',
-    '{}', 'result-1', '{}', @link, position, at, 0, position, at, '2026-10' FROM n`
+    '{}', 'result-1', '{}', @link, position, at, 0, position, at, '2026-10', 'fan_total' FROM n`
 
 // monthOf is a program with a month of so many jobs, ready to be built.
 func monthOf(b *testing.B, jobs int) (db *storage.DB, w *storagetest.World, url string) {

@@ -48,7 +48,7 @@ func (r *monthReader) acceptance(row *monthHistoryRow) (a month.Acceptance, err 
 	work := month.Work{
 		Figures: month.Figures{
 			ContractorID: row.ContractorID, Outcome: domain.Outcome(textOf(row.Outcome)), PayBasis: domain.PayBasis(row.PayBasis), HomeClass: row.Class,
-			BeforeTenths: row.BeforeTenths, AfterTenths: row.AfterTenths, Returned: row.ReturnedCount, Excluded: row.Excluded,
+			Method: domain.Method(textOf(row.Method)), Undecided: row.Undecided, BeforeTenths: row.BeforeTenths, AfterTenths: row.AfterTenths, Returned: row.ReturnedCount, Excluded: row.Excluded,
 		},
 		Sections: sectionsOf(row.Class), Crossovers: row.CrossoversCount,
 	}

@@ -31,7 +31,7 @@ func (r *monthReader) eachJob(sql string, use func(*monthJobRow, *month.Work) er
 		work := month.Work{
 			Figures: month.Figures{
 				ContractorID: row.ContractorID, Outcome: domain.Outcome(textOf(row.Outcome)), PayBasis: domain.PayBasis(row.PayBasis), HomeClass: row.Class,
-				FundSource: textOf(row.FundSource), BeforeTenths: row.BeforeTenths, AfterTenths: row.AfterTenths, Returned: row.ReturnedCount, Excluded: row.Excluded,
+				FundSource: textOf(row.FundSource), Method: domain.Method(textOf(row.Method)), Undecided: row.Undecided, BeforeTenths: row.BeforeTenths, AfterTenths: row.AfterTenths, Returned: row.ReturnedCount, Excluded: row.Excluded,
 			},
 			Sections: sectionsOf(row.Class), Crossovers: row.CrossoversCount, Inspected: row.Inspected,
 		}
@@ -95,9 +95,7 @@ func (w *monthWriter) jobs() error {
 		s.Text(r.PayBasis).Text(textOf(r.FundSource)).Text(r.Class)
 		number(s, r.FloorAreaFt2)
 		s.Text(textOf(r.Method))
-		scaled(s, r.BeforeTenths)
-		scaled(s, r.AfterTenths)
-		scaled(s, work.ReductionTenths())
+		work.LeakageCells(s)
 		s.Bool(r.Extrapolated).Text(reason).Int(r.CheckCount).Int(r.NoteCount).Int(r.ReturnedCount)
 		s.Int(work.Pay.PayableCents).Int(work.Pay.HeldBackCents).Text(month.RuleSetRef(idOf(r.RuleSetID))).Text(r.MethodVersion)
 		return w.end(s)
@@ -106,14 +104,6 @@ func (w *monthWriter) jobs() error {
 		return err
 	}
 	return s.Close()
-}
-
-func scaled(s *bag.Sheet, tenths *int64) {
-	if tenths == nil {
-		s.Unknown()
-	} else {
-		s.Scaled(*tenths)
-	}
 }
 
 // number writes a value to 0.1, half to even: readings come in such steps.

@@ -89,9 +89,41 @@ func (t *tx) population(from, before domain.Date, position int64) (*Population, 
 	if p.Period, err = periodOf(p.Zone, from, before); err != nil {
 		return nil, err
 	}
+	if p.Period.Quantity, err = p.quantityAsked(before); err != nil {
+		return nil, err
+	}
 	args["position"], args["from"], args["before"] = p.Position, p.Period.From, p.Period.Before
 	p.Names, err = names[domain.Contractor](p, contractorNamesSQL, func(c *domain.Contractor) string { return c.Name })
 	return p, err
+}
+
+// Rule sets as they stood at the position.
+const ruleSetsAtSQL = `
+SELECT DISTINCT ON (l.record_id) l.record_id, l.body
+FROM ledger AS l
+WHERE l.program_id = @program_id AND l.kind = 'rule_set' AND l.position <= @position AND l.voided_at IS NULL
+ORDER BY l.record_id, l.version DESC`
+
+// quantityAsked is what the rule set in force on the last day before asks to be
+// read; total leakage where it names no method.
+func (p *Population) quantityAsked(before domain.Date) (domain.Quantity, error) {
+	var rows []nameRow
+	p.args["position"] = p.Position
+	all(p.t, &rows, ruleSetsAtSQL, p.args)
+	if err := p.t.flush(); err != nil {
+		return "", err
+	}
+	var inForce domain.RuleSet
+	for _, row := range rows {
+		var set domain.RuleSet
+		if err := json.Unmarshal([]byte(row.Body), &set); err != nil {
+			return "", fmt.Errorf("rule set %s: %w", domain.UUID(row.RecordID), err)
+		}
+		if set.FromOn < before && set.FromOn >= inForce.FromOn {
+			inForce = set
+		}
+	}
+	return inForce.Quantity(), nil
 }
 
 // CrewNames are the names of all crew members.
@@ -121,7 +153,7 @@ func names[R any](p *Population, sql string, name func(*R) string) (map[domain.U
 // for: sorting would cost as much as reading.
 const performanceJobsSQL = `
 SELECT job_id, home_id, contractor_id, worked_by, crew_lead_id, class, pay_basis, before_tenths, after_tenths, floor_area_ft2::float8 AS floor_area_ft2,
-    extrapolated, below_range, counted_at, excluded, questions
+    extrapolated, below_range, counted_at, excluded, questions, method, quality, together
 FROM job_result
 WHERE program_id = @program_id AND counted_at >= @from AND counted_at < @before AND accepted_position IS NOT NULL
     AND accepted_position <= @position AND (until_position IS NULL OR until_position > @position)`

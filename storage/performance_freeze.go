@@ -1,9 +1,12 @@
 package storage
 
 import (
+	"crypto/sha256"
+	"encoding/binary"
 	"fmt"
 	"slices"
 	"strings"
+	"time"
 
 	"ductledger/domain"
 	"ductledger/domain/performance"
@@ -49,6 +52,26 @@ func (j *judgedJob) forStatistics(args named) error {
 	}
 	args["steps"] = string(steps)
 	return nil
+}
+
+// together is equal for homes that were worked on together, whose results are
+// more alike than others: those of one park, else those of one crew's week.
+func (j *judgedJob) together() *int64 {
+	name := ""
+	if home := j.assembled.Home.Record; home != nil && strings.TrimSpace(home.Park) != "" {
+		name = "park/" + strings.Join(strings.Fields(strings.ToLower(home.Park)), " ")
+	} else if lead := j.crewLead(); !lead.IsZero() {
+		if day, err := time.Parse(time.DateOnly, string(j.day)); err == nil {
+			year, week := day.ISOWeek()
+			name = fmt.Sprintf("crew/%s/%d-%d", lead, year, week)
+		}
+	}
+	if name == "" {
+		return nil
+	}
+	sum := sha256.Sum256([]byte(name))
+	key := int64(binary.BigEndian.Uint64(sum[:]))
+	return &key
 }
 
 // leads are who led the work visits, in the order of the days.

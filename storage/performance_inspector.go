@@ -32,7 +32,7 @@ type methodRow struct {
 
 // Which method the crew's reading after is of, in the same jobs.
 const inspectedMethodsSQL = `
-SELECT r.job_id, coalesce(r.result::jsonb ->> 'method', '') AS method FROM job_result AS r
+SELECT r.job_id, coalesce(r.method, '') AS method FROM job_result AS r
 WHERE r.program_id = @program_id AND r.accepted_position <= @position AND (r.until_position IS NULL OR r.until_position > @position)
     AND r.job_id IN (
         SELECT m.job_id FROM measurement AS m

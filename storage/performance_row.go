@@ -7,9 +7,11 @@ import (
 	"time"
 
 	"ductledger/domain"
+	"ductledger/domain/leakage"
 	"ductledger/domain/performance"
 
 	"github.com/jackc/pgx/v5"
+	"github.com/jackc/pgx/v5/pgtype"
 )
 
 // cells reads the columns of a row from left to right in Postgres's binary
@@ -103,6 +105,11 @@ func jobOfRow(rows pgx.Rows) (performance.Job, error) {
 	j.Excluded = c.truth()
 	asked, _ := c.array()
 	j.Questioned = asked > 0
+	j.Quantity = domain.Method(word(c.cell(0))).Quantity()
+	j.Undecided = string(c.cell(0)) == string(leakage.Undecided)
+	if together, known := c.number(); known {
+		j.Together = uint64(together)
+	}
 	if c.bad {
 		return j, fmt.Errorf("job %s: a column has not the length of its type", j.ID)
 	}
@@ -112,7 +119,7 @@ func jobOfRow(rows pgx.Rows) (performance.Job, error) {
 // binaryColumns refuses rows in the text form, which some poolers force.
 func binaryColumns(rows pgx.Rows) error {
 	for _, f := range rows.FieldDescriptions() {
-		if f.Format != pgx.BinaryFormatCode && f.Name != "class" && f.Name != "pay_basis" {
+		if f.Format != pgx.BinaryFormatCode && f.DataTypeOID != pgtype.TextOID {
 			return fmt.Errorf("column %s comes as text", f.Name)
 		}
 	}
@@ -126,6 +133,8 @@ func word(b []byte) string {
 		return performance.Measured
 	case performance.Deemed:
 		return performance.Deemed
+	case string(domain.FanTotal):
+		return string(domain.FanTotal)
 	case "single":
 		return "single"
 	case "double":

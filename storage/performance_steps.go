@@ -37,10 +37,12 @@ type stepsRow struct {
 	BeforeTenths *int64
 	AfterTenths  *int64
 	Steps        *string
+	Method       *string
+	Undecided    bool
 }
 
 const stepsSQL = `
-SELECT job_id, pay_basis, excluded, before_tenths, after_tenths, steps
+SELECT job_id, pay_basis, excluded, before_tenths, after_tenths, steps, method, coalesce(quality = 'undecided', false) AS undecided
 FROM job_result
 WHERE program_id = @program_id AND counted_at >= @from AND counted_at < @before AND accepted_position IS NOT NULL
     AND accepted_position <= @position AND (until_position IS NULL OR until_position > @position)
@@ -67,7 +69,7 @@ func (p *Population) RepairSteps(out *RepairSteps) iter.Seq2[[]performance.Step,
 		}
 		defer rows.Close()
 		for rows.Next() {
-			steps, reason, err := out.read(rows, pairs)
+			steps, reason, err := out.read(rows, p.Period.Quantity, pairs)
 			if reason != "" {
 				left[reason]++
 				continue
@@ -84,7 +86,7 @@ func (p *Population) RepairSteps(out *RepairSteps) iter.Seq2[[]performance.Step,
 }
 
 // read takes the row in hand; a job that gives no step has a reason.
-func (s *RepairSteps) read(rows pgx.Rows, pairs map[string]int) (steps []performance.Step, reason string, err error) {
+func (s *RepairSteps) read(rows pgx.Rows, of domain.Quantity, pairs map[string]int) (steps []performance.Step, reason string, err error) {
 	row, err := pgx.RowToStructByName[stepsRow](rows)
 	if err != nil {
 		return nil, "", err
@@ -93,15 +95,16 @@ func (s *RepairSteps) read(rows pgx.Rows, pairs map[string]int) (steps []perform
 	if err := json.MarshalWrite(s.digest, row); err != nil {
 		return nil, "", err
 	}
-	if steps, reason, err = row.read(pairs); err == nil && reason == "" {
+	if steps, reason, err = row.read(of, pairs); err == nil && reason == "" {
 		s.UsedCount++
 	}
 	return steps, reason, err
 }
 
-func (r *stepsRow) read(pairs map[string]int) (steps []performance.Step, reason string, err error) {
-	job := performance.Job{PayBasis: r.PayBasis, Excluded: r.Excluded, BeforeTenths: r.BeforeTenths, AfterTenths: r.AfterTenths}
-	if reason := job.LeftOutReason(); reason != "" {
+func (r *stepsRow) read(of domain.Quantity, pairs map[string]int) (steps []performance.Step, reason string, err error) {
+	job := performance.Job{PayBasis: r.PayBasis, Excluded: r.Excluded, BeforeTenths: r.BeforeTenths, AfterTenths: r.AfterTenths,
+		Quantity: domain.Method(textOf(r.Method)).Quantity(), Undecided: r.Undecided}
+	if reason := job.LeftOutReason(of); reason != "" {
 		return nil, reason, nil
 	}
 	if r.Steps == nil {

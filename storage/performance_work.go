@@ -24,6 +24,8 @@ type workRow struct {
 	Measurable            *bool
 	AfterTenths           *int64
 	StrayCutCount         *int32
+	Method                *string
+	Undecided             bool
 }
 
 // notStated stands for the reason of a deferral that names none.
@@ -67,7 +69,8 @@ SELECT b.job_id, coalesce(r.worked_by[1], v.contractor_id) AS contractor_id,
     b.assigned_at, r.counted_at AS accepted_at, m.sent_in_count::integer AS sent_in_count,
     CASE WHEN m.sent_in_count > 0 THEN b.must_fix_count ELSE 0 END AS first_must_fix_count,
     CASE WHEN m.sent_in_count > 0 THEN b.not_recorded_count ELSE 0 END AS first_not_recorded_count,
-    c.job_id IS NOT NULL AS called_back, r.measurable, r.after_tenths, r.stray_cut_count
+    c.job_id IS NOT NULL AS called_back, r.measurable, r.after_tenths, r.stray_cut_count, r.method,
+    coalesce(r.quality = 'undecided', false) AS undecided
 FROM begun AS b
 JOIN moves AS m ON m.job_id = b.job_id
 JOIN versions AS v ON v.job_id = b.job_id AND v.newest
@@ -95,7 +98,7 @@ func (p *Population) Work() (iter.Seq2[performance.Work, error], error) {
 		defer rows.Close()
 		for rows.Next() {
 			row, err := pgx.RowToStructByName[workRow](rows)
-			if !yield(row.work(inspected), err) || err != nil {
+			if !yield(row.work(inspected, p.Period.Quantity), err) || err != nil {
 				return
 			}
 		}
@@ -105,7 +108,7 @@ func (p *Population) Work() (iter.Seq2[performance.Work, error], error) {
 	}, nil
 }
 
-func (r *workRow) work(inspected map[domain.UUID]int64) performance.Work {
+func (r *workRow) work(inspected map[domain.UUID]int64, of domain.Quantity) performance.Work {
 	w := performance.Work{
 		JobID: r.JobID, ContractorID: r.ContractorID, AssignedAt: r.AssignedAt, SentIn: int(r.SentInCount),
 		FirstMustFix: int(r.FirstMustFixCount), FirstNotRecorded: int(r.FirstNotRecordedCount), CalledBack: r.CalledBack,
@@ -116,14 +119,15 @@ func (r *workRow) work(inspected map[domain.UUID]int64) performance.Work {
 	if r.AcceptedAt != nil {
 		w.AcceptedAt = *r.AcceptedAt
 	}
-	if r.Measurable != nil {
+	counts := !r.Undecided && domain.Method(textOf(r.Method)).Quantity() == of
+	if counts && r.Measurable != nil {
 		w.Judged, w.Measurable = true, *r.Measurable
 	}
 	if r.StrayCutCount != nil {
 		cuts := int(*r.StrayCutCount)
 		w.StrayCuts = &cuts
 	}
-	if tenths, ok := inspected[r.JobID]; ok && r.AfterTenths != nil && *r.AfterTenths > 0 && tenths > 0 {
+	if tenths, ok := inspected[r.JobID]; ok && counts && r.AfterTenths != nil && *r.AfterTenths > 0 && tenths > 0 {
 		w.CrewAfter, w.InspectorAfter = r.AfterTenths, &tenths
 	}
 	return w

@@ -21,7 +21,7 @@ INSERT INTO job_result AS r (program_id, job_id, serial, home_id, contractor_id,
     floor_area_ft2, before_tenths, after_tenths, extrapolated, below_range, must_fix_count, check_count, note_count, not_recorded_count,
     excluded, result, verdict, rule_set_id, method_version, inputs, input_digest, judged_at_position, assigned_at, sent_in_at,
     first_must_fix_count, first_not_recorded_count, returned_count, accepted_position, accepted_at, accepted_month,
-    counted_at, worked_by, questions, measurable, stray_cut_count, steps)
+    counted_at, worked_by, questions, measurable, stray_cut_count, steps, method, quality, together)
 VALUES (@program_id, @job_id, @serial, @home_id, @contractor_id, @crew_lead_id, @class, @pay_basis, @state, @outcome,
     @floor_area_ft2, @before_tenths, @after_tenths, @extrapolated, @below_range, @must_fix_count, @check_count, @note_count, @not_recorded_count,
     @excluded, @result, @verdict, @rule_set_id, @method_version, @inputs, @input_digest, @judged_at_position, @at,
@@ -35,7 +35,7 @@ VALUES (@program_id, @job_id, @serial, @home_id, @contractor_id, @crew_lead_id, 
         FROM unnest(@leads::uuid[]) WITH ORDINALITY AS x(lead_id, place)
         JOIN crew_member AS m ON m.program_id = @program_id AND m.id = x.lead_id
         GROUP BY m.contractor_id) AS w),
-    @questions, @measurable, @stray_cut_count, @steps)
+    @questions, @measurable, @stray_cut_count, @steps, @method, @quality, @together)
 ON CONFLICT (program_id, job_id, serial) DO UPDATE SET contractor_id = excluded.contractor_id, crew_lead_id = excluded.crew_lead_id,
     class = excluded.class, pay_basis = excluded.pay_basis, state = excluded.state, outcome = excluded.outcome,
     floor_area_ft2 = excluded.floor_area_ft2, before_tenths = excluded.before_tenths, after_tenths = excluded.after_tenths,
@@ -49,7 +49,8 @@ ON CONFLICT (program_id, job_id, serial) DO UPDATE SET contractor_id = excluded.
     returned_count = r.returned_count + excluded.returned_count,
     accepted_position = excluded.accepted_position, accepted_at = excluded.accepted_at, accepted_month = excluded.accepted_month,
     counted_at = excluded.counted_at, worked_by = excluded.worked_by, questions = excluded.questions, measurable = excluded.measurable,
-    stray_cut_count = excluded.stray_cut_count, steps = excluded.steps`
+    stray_cut_count = excluded.stray_cut_count, steps = excluded.steps,
+    method = excluded.method, quality = excluded.quality, together = excluded.together`
 
 // A frozen result ends where the job is opened again, voided or left by a person's
 // decision about statistics; what stood until then can still be asked for.
@@ -64,12 +65,12 @@ INSERT INTO job_result (program_id, job_id, serial, home_id, contractor_id, crew
     floor_area_ft2, before_tenths, after_tenths, extrapolated, below_range, must_fix_count, check_count, note_count, not_recorded_count,
     excluded, result, verdict, rule_set_id, method_version, inputs, input_digest, judged_at_position, assigned_at, sent_in_at,
     first_must_fix_count, first_not_recorded_count, returned_count, accepted_position, accepted_at, accepted_month,
-    counted_at, worked_by, questions, measurable, stray_cut_count, steps)
+    counted_at, worked_by, questions, measurable, stray_cut_count, steps, method, quality, together)
 SELECT program_id, job_id, serial + 1, home_id, contractor_id, crew_lead_id, class, pay_basis, state, outcome,
     floor_area_ft2, before_tenths, after_tenths, extrapolated, below_range, must_fix_count, check_count, note_count, not_recorded_count,
     @excluded, result, verdict, rule_set_id, method_version, inputs, input_digest, judged_at_position, assigned_at, sent_in_at,
     first_must_fix_count, first_not_recorded_count, returned_count, @position, accepted_at, accepted_month,
-    counted_at, worked_by, questions, measurable, stray_cut_count, steps
+    counted_at, worked_by, questions, measurable, stray_cut_count, steps, method, quality, together
 FROM job_result
 WHERE program_id = @program_id AND job_id = @job_id AND serial = @serial`
 
@@ -124,6 +125,7 @@ func (j *judgedJob) resultArgs(t *tx, head *lockedHead, serial int) (named, erro
 		"sent_in": j.sentIn, "returned_count": j.returnedCount,
 		"verdict": nil, "accepted_position": nil, "accepted_at": nil, "accepted_month": nil,
 		"leads": [][16]byte{}, "questions": nil, "measurable": nil, "stray_cut_count": nil, "steps": nil,
+		"method": textArg(string(j.result.Method)), "quality": textArg(string(j.result.Quality)), "together": j.together(),
 	}
 	if j.job.State != domain.Accepted || j.void {
 		return args, nil

@@ -5,6 +5,7 @@ import (
 	"slices"
 
 	"ductledger/domain"
+	"ductledger/domain/leakage"
 	"ductledger/domain/month"
 	"ductledger/domain/rules"
 )
@@ -71,7 +72,7 @@ func expected(id domain.UUID, past *pastJob, set pastSet, use func(*month.Statem
 	j := judgedJob{jobID: id, job: assembled.Job.Record, set: set.record, assembled: assembled}
 	j.result, j.verdict = rules.ComputeAndJudge(set.set, assembled)
 	work := month.Work{
-		Figures: month.Figures{Outcome: j.job.Outcome, PayBasis: j.job.PayBasis, BeforeTenths: j.result.BeforeTenths, AfterTenths: j.result.AfterTenths},
+		Figures: month.Figures{Outcome: j.job.Outcome, PayBasis: j.job.PayBasis, Method: j.result.Method, Undecided: j.result.Quality == leakage.Undecided, BeforeTenths: j.result.BeforeTenths, AfterTenths: j.result.AfterTenths},
 	}
 	work.Sections = sectionsOf(j.class())
 	for _, c := range assembled.Crossovers {

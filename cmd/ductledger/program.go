@@ -49,7 +49,7 @@ func (c *programCreateCommand) Run(in *invocation) error {
 		return err
 	}
 	p := storage.Program{ID: storage.ProgramID(c.Code), Code: c.Code, Name: c.Name, TimeZone: c.TimeZone}
-	if err := db.CreateProgram(in.ctx, p, set, epoch, &domain.RuleSet{Name: "First rules", FromOn: firstRuleSetFrom}); err != nil {
+	if err := db.CreateProgram(in.ctx, p, set, epoch, &domain.RuleSet{Name: "First rules", FromOn: firstRuleSetFrom, MethodsAsked: []domain.Method{domain.FanTotal}}); err != nil {
 		return err
 	}
 	return in.answer(programShown(p), func(w io.Writer) error {

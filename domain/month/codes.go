@@ -41,6 +41,7 @@ func Codes() []Code {
 		{"no_reduction_reason", NoReductionExcluded, "A person excluded it from statistics, with a reason"},
 		{"no_reduction_reason", NoReductionAfter, "No valid reading after the work"},
 		{"no_reduction_reason", NoReductionBefore, "No valid reading before the work"},
+		{"no_reduction_reason", NoReductionUndecided, "The readings are too uncertain to tell anything from them"},
 		{"no_reduction_reason", NoReductionZero, "A reading of 0"},
 		{"outcome", "completed", "The work was done"},
 		{"outcome", "deferred", "Put off until something else is mended"},

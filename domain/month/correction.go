@@ -164,13 +164,14 @@ func nothing(value string) bool { return value == "" || value == "0" }
 const contractorField = "contractor_id"
 
 // correctedFields are the columns of jobs.csv that a correction can move.
-func correctedFields() [10]string {
-	return [10]string{contractorField, "outcome", "pay_basis", "before_cfm25", "after_cfm25", "reduction_cfm25", "returned_count",
+func correctedFields() [13]string {
+	return [13]string{contractorField, "outcome", "pay_basis", "before_cfm25", "after_cfm25", "reduction_cfm25",
+		"outside_before_cfm25", "outside_after_cfm25", "outside_reduction_cfm25", "returned_count",
 		"payable_cents", "held_back_cents", "no_reduction_reason"}
 }
 
 // valuesOf are these columns as known at a position.
-func valuesOf(a *Acceptance, position int64) (v [10]string) {
+func valuesOf(a *Acceptance, position int64) (v [13]string) {
 	if a == nil {
 		return v
 	}
@@ -180,8 +181,9 @@ func valuesOf(a *Acceptance, position int64) (v [10]string) {
 		}
 		return bag.Scaled(*n, 1)
 	}
-	return [10]string{ContractorRef(a.ContractorID), string(a.Outcome), string(a.PayBasis), tenths(a.BeforeTenths), tenths(a.AfterTenths),
-		tenths(a.ReductionTenths()), strconv.FormatInt(a.Returned, 10), strconv.FormatInt(a.PayAt(position).PayableCents, 10),
+	l := a.leakageColumns()
+	return [13]string{ContractorRef(a.ContractorID), string(a.Outcome), string(a.PayBasis), tenths(l[0]), tenths(l[1]),
+		tenths(l[2]), tenths(l[3]), tenths(l[4]), tenths(l[5]), strconv.FormatInt(a.Returned, 10), strconv.FormatInt(a.PayAt(position).PayableCents, 10),
 		strconv.FormatInt(a.heldBackAt(position), 10), a.NoReduction()}
 }
 

@@ -55,7 +55,8 @@ func (d *Differences) Faults() []domain.Fault {
 
 // ReportedColumns are the columns of jobs.csv that ReportedJob reads.
 func ReportedColumns() []string {
-	return []string{"job_id", "outcome", "returned_count", "before_cfm25", "after_cfm25", "reduction_cfm25", "payable_cents", "held_back_cents"}
+	return []string{"job_id", "outcome", "returned_count", "before_cfm25", "after_cfm25", "reduction_cfm25",
+		"outside_before_cfm25", "outside_after_cfm25", "outside_reduction_cfm25", "payable_cents", "held_back_cents"}
 }
 
 // ReportedJob reads a row of jobs.csv back into the job's part of each measure.
@@ -70,8 +71,12 @@ func ReportedJob(cells []string) (id domain.UUID, s Sums, err error) {
 	if cells[5] != "" {
 		s[jobsWithReduction] = 1
 	}
+	if cells[8] != "" {
+		s[jobsWithOutside] = 1
+	}
 	for place, cell := range map[int]string{timesReturned: cells[2], beforeTenths: cells[3], afterTenths: cells[4], reductionTenths: cells[5],
-		payableCents: cells[6], heldBackCents: cells[7]} {
+		outsideBeforeTenths: cells[6], outsideAfterTenths: cells[7], outsideReductionTenths: cells[8],
+		payableCents: cells[9], heldBackCents: cells[10]} {
 		if cell == "" {
 			continue
 		}
@@ -84,9 +89,12 @@ func ReportedJob(cells []string) (id domain.UUID, s Sums, err error) {
 }
 
 // ReportedSums reads lines of reconciliation.csv, as measure and cumulative,
-// back into sums.
+// back into sums; a measure that a package of before did not have is 0.
 func ReportedSums(cumulative map[string]string) (s Sums, err error) {
 	for i, m := range Measures() {
+		if cumulative[m.Name] == "" {
+			continue
+		}
 		if s[i], err = strconv.ParseInt(cumulative[m.Name], 10, 64); err != nil {
 			return s, fmt.Errorf("%s: %w", m.Name, err)
 		}

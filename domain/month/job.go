@@ -13,6 +13,8 @@ type Figures struct {
 	PayBasis     domain.PayBasis
 	HomeClass    string
 	FundSource   string
+	Method       domain.Method
+	Undecided    bool   // the readings' own uncertainty leaves nothing to tell from them
 	BeforeTenths *int64 // cfm25; nil where there is no valid reading
 	AfterTenths  *int64
 	Returned     int64 // how often the job was given back to the crew
@@ -21,9 +23,10 @@ type Figures struct {
 }
 
 // ReductionTenths is before − after in tenths of cfm25, of the two as they are
-// published, so that the three columns add up; nil where one is not known.
+// published, so that the three columns add up; nil where one is not known or
+// the readings decide nothing.
 func (f *Figures) ReductionTenths() *int64 {
-	if f.BeforeTenths == nil || f.AfterTenths == nil {
+	if f.Undecided || f.BeforeTenths == nil || f.AfterTenths == nil {
 		return nil
 	}
 	d := *f.BeforeTenths - *f.AfterTenths
@@ -37,27 +40,39 @@ func (f *Figures) Sums() (s Sums) {
 		s[jobsCompleted] = 1
 	}
 	s[timesReturned] = f.Returned
-	if f.BeforeTenths != nil {
-		s[beforeTenths] = *f.BeforeTenths
-	}
-	if f.AfterTenths != nil {
-		s[afterTenths] = *f.AfterTenths
-	}
-	if d := f.ReductionTenths(); d != nil {
-		s[jobsWithReduction], s[reductionTenths] = 1, *d
+	if figures := f.Leakage(); figures != nil {
+		places := leakagePlaces[f.Method.Quantity()]
+		for i, tenths := range figures {
+			if tenths != nil {
+				s[places[i]] = *tenths
+			}
+		}
+		if figures[2] != nil {
+			s[places[3]] = 1
+		}
 	}
 	s[payableCents], s[heldBackCents] = f.Pay.PayableCents, f.Pay.HeldBackCents
 	return s
 }
 
+// Leakage is before, after and reduction in tenths of cfm25, each nil where it
+// is not known; nil altogether where the readings decide nothing.
+func (f *Figures) Leakage() *[3]*int64 {
+	if f.Undecided || f.Method.Quantity() == "" {
+		return nil
+	}
+	return &[3]*int64{f.BeforeTenths, f.AfterTenths, f.ReductionTenths()}
+}
+
 // Reasons why a job is in no figure of reduction; the first that applies is
 // the only one, so the counts add up.
 const (
-	NoReductionDeemed   = "deemed"         // paid by home: who tests without need is a chosen sample
-	NoReductionExcluded = "excluded"       // a person excluded it
-	NoReductionBefore   = "missing_before" // no valid reading before; the one after may be missing too
-	NoReductionAfter    = "missing_after"  //
-	NoReductionZero     = "not_positive"   // a reading of 0
+	NoReductionDeemed    = "deemed"         // paid by home: who tests without need is a chosen sample
+	NoReductionExcluded  = "excluded"       // a person excluded it
+	NoReductionBefore    = "missing_before" // no valid reading before; the one after may be missing too
+	NoReductionAfter     = "missing_after"  //
+	NoReductionUndecided = "undecided"      // the readings' own uncertainty leaves nothing to tell from them
+	NoReductionZero      = "not_positive"   // a reading of 0
 )
 
 // NoReduction is why statistics leave the job out of reductions; empty when
@@ -72,6 +87,8 @@ func (f *Figures) NoReduction() string {
 		return NoReductionBefore
 	case f.AfterTenths == nil:
 		return NoReductionAfter
+	case f.Undecided:
+		return NoReductionUndecided
 	case *f.BeforeTenths <= 0 || *f.AfterTenths <= 0:
 		return NoReductionZero
 	}

@@ -21,10 +21,21 @@ const (
 	beforeTenths
 	afterTenths
 	reductionTenths
+	jobsWithOutside
+	outsideBeforeTenths
+	outsideAfterTenths
+	outsideReductionTenths
 	payableCents
 	heldBackCents
 	measureCount
 )
+
+// leakagePlaces are where before, after, reduction and the count of reductions
+// of a quantity stand: total leakage and leakage to outside are never added up.
+var leakagePlaces = map[domain.Quantity][4]int{
+	domain.TotalLeakage:   {beforeTenths, afterTenths, reductionTenths, jobsWithReduction},
+	domain.OutsideLeakage: {outsideBeforeTenths, outsideAfterTenths, outsideReductionTenths, jobsWithOutside},
+}
 
 // A Measure is one line of the reconciliation, and what a person reads of it:
 // the same number with the point moved by so many places.
@@ -40,11 +51,15 @@ func Measures() [measureCount]Measure {
 	return [measureCount]Measure{
 		{"jobs_accepted", "jobs", "Homes, by their accepted job", "homes", 0},
 		{"jobs_completed", "jobs", "of which completed", "homes", 0},
-		{"jobs_with_reduction", "jobs", "of which with a reading before and after", "homes", 0},
+		{"jobs_with_reduction", "jobs", "of which with total leakage before and after", "homes", 0},
 		{"times_returned", "times", "Times given back to the crew", "times", 0},
-		{"before_cfm25", "tenths of cfm25", "Leakage before, added up", cfm25, 1},
-		{"after_cfm25", "tenths of cfm25", "Leakage after, added up", cfm25, 1},
-		{"reduction_cfm25", "tenths of cfm25", "Reduction, added up", cfm25, 1},
+		{"before_cfm25", "tenths of cfm25", "Total leakage before, added up", cfm25, 1},
+		{"after_cfm25", "tenths of cfm25", "Total leakage after, added up", cfm25, 1},
+		{"reduction_cfm25", "tenths of cfm25", "Reduction of total leakage, added up", cfm25, 1},
+		{"jobs_with_outside_reduction", "jobs", "Homes with leakage to outside before and after", "homes", 0},
+		{"outside_before_cfm25", "tenths of cfm25", "Leakage to outside before, added up", cfm25, 1},
+		{"outside_after_cfm25", "tenths of cfm25", "Leakage to outside after, added up", cfm25, 1},
+		{"outside_reduction_cfm25", "tenths of cfm25", "Reduction of leakage to outside, added up", cfm25, 1},
 		{"payable", "US cents", "Payable", dollars, 2},
 		{"held_back", "US cents", "of which held back until inspection", dollars, 2},
 	}

@@ -68,7 +68,8 @@ type Work struct {
 //	trip_fee             outcome deferred                               1
 //
 // Work without a fitting price is listed as unpaid, a measured job without
-// both readings as withheld, with the reading that is missing.
+// both readings as withheld, with the reading that is missing. Readings that
+// decide nothing are paid the price's floor; without one the line is withheld.
 //
 // What a call-back takes back is no line of the work: see ChargesOf. A job that
 // is opened again or voided is withdrawn whole, as a correction.
@@ -141,6 +142,8 @@ func (w *Work) quantity(line string) (tenths int64, due bool, missing string) {
 		switch {
 		case d != nil:
 			return max(*d, 0), due, ""
+		case w.Undecided: // a reviewer accepted it: the price's floor, if there is one
+			return 0, due, NoReductionUndecided
 		case w.BeforeTenths == nil:
 			return 0, due, NoReductionBefore
 		}
@@ -155,6 +158,9 @@ func (w *Work) quantity(line string) (tenths int64, due bool, missing string) {
 
 func lineOf(p *domain.Price, quantity int64, missing string, held int64) (PayLine, error) {
 	line := PayLine{Line: p.Line, State: Payable, Category: p.Category, FundSource: p.FundSource, QuantityTenths: quantity, UnitCents: p.AmountCents}
+	if missing == NoReductionUndecided && p.FloorCents != nil {
+		missing = ""
+	}
 	if missing != "" {
 		line.State, line.WithheldBy = Withheld, missing
 		return line, nil

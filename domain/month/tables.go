@@ -7,7 +7,7 @@ import (
 
 // SchemaVersion of the tables: the first number changes when a reader of the
 // old one would read wrongly, the second when a column or code is added.
-const SchemaVersion = "1.1.0"
+const SchemaVersion = "2.0.0"
 
 // Names of the tables, in the order in which they are written.
 const (
@@ -113,9 +113,12 @@ func jobsTable() bag.Table {
 			column("home_class", bag.Code, "", "double", "Size of the home in factory-built floors", required, oneOf("home_class")),
 			column("floor_area_ft2", bag.Number, "square feet", "1568.0", "Heated floor area", tenths, notNegative),
 			column("method", bag.Code, "", "fan_total", "How leakage was read, before and after by the same method", oneOf("method")),
-			column("before_cfm25", bag.Number, cfm25, "318.0", "Duct leakage before the work", tenths, notNegative),
-			column("after_cfm25", bag.Number, cfm25, "120.7", "Duct leakage after the work", tenths, notNegative),
+			column("before_cfm25", bag.Number, cfm25, "318.0", "Total duct leakage before the work; empty where another quantity was read, or nothing that decides", tenths, notNegative),
+			column("after_cfm25", bag.Number, cfm25, "120.7", "Total duct leakage after the work", tenths, notNegative),
 			column("reduction_cfm25", bag.Number, cfm25, "197.3", "before_cfm25 less after_cfm25; below zero where leakage rose", tenths),
+			column("outside_before_cfm25", bag.Number, cfm25, "204.5", "Duct leakage to outside before the work; never added to total leakage", tenths, notNegative),
+			column("outside_after_cfm25", bag.Number, cfm25, "81.3", "Duct leakage to outside after the work", tenths, notNegative),
+			column("outside_reduction_cfm25", bag.Number, cfm25, "123.2", "outside_before_cfm25 less outside_after_cfm25", tenths),
 			column("extrapolated", bag.Boolean, "", "false", "A reading was carried to 25 Pa from another pressure", required),
 			column("no_reduction_reason", bag.Code, "", "deemed", "Why statistics leave the job out of reductions; empty when they do not", oneOf("no_reduction_reason")),
 			column("check_count", bag.Integer, "findings", "0", "Questions of the rules that a reviewer answered before the acceptance", required, notNegative),
@@ -170,11 +173,15 @@ func contractorsTable() bag.Table {
 			column("contractor_name", bag.Text, "", "Invented Sealing", "Its name at the package's position", required),
 			column("jobs_count", bag.Integer, "jobs", "14", "Rows of jobs.csv; this and what follows is empty where it is suppressed", notNegative),
 			column("completed_count", bag.Integer, "jobs", "12", "of which completed", notNegative),
-			column("with_reduction_count", bag.Integer, "jobs", "11", "of which with a reading before and after", notNegative),
+			column("with_reduction_count", bag.Integer, "jobs", "11", "of which with total leakage before and after", notNegative),
 			column("returned_count", bag.Integer, "times", "3", "Sum of returned_count", notNegative),
 			column("before_cfm25", bag.Number, cfm25, "2114.5", "Sum of before_cfm25, where known", tenths),
 			column("after_cfm25", bag.Number, cfm25, "840.2", "Sum of after_cfm25, where known", tenths),
 			column("reduction_cfm25", bag.Number, cfm25, "1274.3", "Sum of reduction_cfm25, where known", tenths),
+			column("with_outside_reduction_count", bag.Integer, "jobs", "0", "Jobs with leakage to outside before and after", notNegative),
+			column("outside_before_cfm25", bag.Number, cfm25, "0.0", "Sum of outside_before_cfm25, where known", tenths),
+			column("outside_after_cfm25", bag.Number, cfm25, "0.0", "Sum of outside_after_cfm25, where known", tenths),
+			column("outside_reduction_cfm25", bag.Number, cfm25, "0.0", "Sum of outside_reduction_cfm25, where known", tenths),
 			column("payable_cents", bag.Integer, cents, "690550", "Sum of payable_cents"),
 			column("held_back_cents", bag.Integer, cents, "69055", "Sum of held_back_cents"),
 			column("suppression", bag.Code, "", suppressedRow, "Why the figures are empty, or that the row is the sum of those; empty where nothing is hidden", oneOf("suppression")),

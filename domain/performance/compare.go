@@ -12,7 +12,7 @@ import (
 
 // MethodVersion names the formulas, their parameters and their order of
 // operations. It changes whenever equal jobs would give other bytes.
-const MethodVersion = "performance-2"
+const MethodVersion = "performance-3"
 
 // A Contractor is one line of a comparison. It has no rank.
 type Contractor struct {

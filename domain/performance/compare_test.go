@@ -17,7 +17,7 @@ import (
 // An invented month and invented contractors.
 var october = Period{
 	From:   time.Date(2026, 10, 1, 0, 0, 0, 0, time.UTC),
-	Before: time.Date(2026, 11, 1, 0, 0, 0, 0, time.UTC),
+	Before: time.Date(2026, 11, 1, 0, 0, 0, 0, time.UTC), Quantity: domain.TotalLeakage,
 }
 
 func id(n int) domain.UUID {
@@ -30,7 +30,7 @@ func id(n int) domain.UUID {
 func measured(n, c int, before, after float64) Job {
 	p, q := int64(math.Round(before*10)), int64(math.Round(after*10))
 	return Job{
-		ID: id(n), HomeID: id(1000 + n), ContractorID: id(c), Class: "single", PayBasis: Measured,
+		ID: id(n), HomeID: id(1000 + n), ContractorID: id(c), Class: "single", PayBasis: Measured, Quantity: domain.TotalLeakage,
 		BeforeTenths: &p, AfterTenths: &q, AcceptedAt: october.From.Add(time.Duration(n) * time.Minute),
 	}
 }
@@ -297,7 +297,7 @@ func TestRefusals(t *testing.T) {
 			t.Errorf("%s: no refusal", name)
 		}
 	}
-	if _, err := Compare(nil, Period{october.From, october.From}, nil); err == nil {
+	if _, err := Compare(nil, Period{october.From, october.From, october.Quantity}, nil); err == nil {
 		t.Error("empty period: no refusal")
 	}
 	backwards := func(yield func(Job, error) bool) {

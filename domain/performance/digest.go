@@ -19,7 +19,7 @@ func (d *digest) add(j *Job) {
 	for _, id := range [...][16]byte{j.ID, j.HomeID, j.ContractorID, j.CrewLeadID} {
 		b = append(b, id[:]...)
 	}
-	for _, text := range [...]string{j.Class, j.PayBasis} {
+	for _, text := range [...]string{j.Class, j.PayBasis, string(j.Quantity)} {
 		b = append(binary.BigEndian.AppendUint64(b, uint64(len(text))), text...)
 	}
 	for _, tenths := range [...]*int64{j.BeforeTenths, j.AfterTenths} {
@@ -32,9 +32,10 @@ func (d *digest) add(j *Job) {
 	if j.AreaFt2 != nil {
 		b = binary.BigEndian.AppendUint64(b, math.Float64bits(*j.AreaFt2))
 	}
-	for _, fact := range [...]bool{j.BeforeBelowRange, j.AfterBelowRange, j.Extrapolated, j.Excluded, j.Questioned, j.Shared} {
+	for _, fact := range [...]bool{j.BeforeBelowRange, j.AfterBelowRange, j.Extrapolated, j.Excluded, j.Questioned, j.Shared, j.Undecided} {
 		b = appendKnown(b, fact)
 	}
+	b = binary.BigEndian.AppendUint64(b, j.Together)
 	b = binary.BigEndian.AppendUint64(b, uint64(j.AcceptedAt.Unix()))
 	b = binary.BigEndian.AppendUint64(b, uint64(j.AcceptedAt.Nanosecond()))
 	sum := sha256.Sum256(b)

@@ -15,14 +15,14 @@ func ExampleCompare() {
 	tenths := func(t int64) *int64 { return &t }
 	day := time.Date(2026, 10, 14, 12, 0, 0, 0, time.UTC)
 	jobs := []performance.Job{
-		{ID: domain.UUID{15: 11}, ContractorID: northwind, PayBasis: performance.Measured,
+		{ID: domain.UUID{15: 11}, ContractorID: northwind, PayBasis: performance.Measured, Quantity: domain.TotalLeakage,
 			BeforeTenths: tenths(3000), AfterTenths: tenths(1000), AcceptedAt: day},
-		{ID: domain.UUID{15: 12}, ContractorID: northwind, PayBasis: performance.Measured,
+		{ID: domain.UUID{15: 12}, ContractorID: northwind, PayBasis: performance.Measured, Quantity: domain.TotalLeakage,
 			BeforeTenths: tenths(1000), AfterTenths: tenths(800), AcceptedAt: day},
-		{ID: domain.UUID{15: 13}, ContractorID: northwind, PayBasis: performance.Measured,
+		{ID: domain.UUID{15: 13}, ContractorID: northwind, PayBasis: performance.Measured, Quantity: domain.TotalLeakage,
 			BeforeTenths: tenths(2000), AcceptedAt: day},
 	}
-	october := performance.Period{From: day.AddDate(0, 0, -13), Before: day.AddDate(0, 0, 18)}
+	october := performance.Period{From: day.AddDate(0, 0, -13), Before: day.AddDate(0, 0, 18), Quantity: domain.TotalLeakage}
 
 	c, err := performance.Compare(jobs, october, map[domain.UUID]string{northwind: "Northwind Sealing"})
 	if err != nil {

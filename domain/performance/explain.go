@@ -179,7 +179,7 @@ func Explain(jobs iter.Seq2[Job, error], c *Comparison, contractor domain.UUID) 
 		if j.ContractorID != contractor || !c.Period.contains(j.AcceptedAt) {
 			continue
 		}
-		line := lineOf(&j)
+		line := lineOf(&j, c.Quantity)
 		if line.Reason == "" {
 			line.Reason = c.Model.without(&j)
 		}
@@ -245,7 +245,7 @@ func (x *Explanation) recompute() {
 	}
 }
 
-func lineOf(j *Job) ExplainedJob {
+func lineOf(j *Job, of domain.Quantity) ExplainedJob {
 	line := ExplainedJob{
 		JobID: j.ID, HomeID: j.HomeID, HomeClass: j.Class, AreaFt2: j.AreaFt2,
 		Questioned: j.Questioned, Extrapolated: j.Extrapolated,
@@ -256,6 +256,6 @@ func lineOf(j *Job) ExplainedJob {
 	if j.AfterTenths != nil {
 		line.AfterCFM25 = ptr(cfm25(*j.AfterTenths))
 	}
-	line.Reason = j.LeftOutReason()
+	line.Reason = j.LeftOutReason(of)
 	return line
 }

@@ -1,6 +1,10 @@
 package performance
 
-import "math"
+import (
+	"math"
+
+	"ductledger/domain"
+)
 
 // A group is what is kept of the jobs of one contractor, class or crew lead.
 type group struct {
@@ -15,16 +19,16 @@ type group struct {
 	first           [2][2]int64 // before and after of the first two of kept
 }
 
-// add counts a job; x and y are the logarithms of its readings where it has them.
-func (g *group) add(j *Job, x, y int64) {
+// add counts a job for the figures of a quantity; x and y are the logarithms of its readings where it has them.
+func (g *group) add(j *Job, of domain.Quantity, x, y int64) {
 	g.jobs++
 	if j.Shared {
 		g.shared++
 	}
-	why := j.reasonOf()
+	why := j.reasonOf(of)
 	if why != used {
 		g.leftOut[why]++
-		if why == excluded && j.readingsReason() == used {
+		if why == excluded && j.readingsReason(of) == used {
 			g.set.add(j, x, y)
 		}
 		return

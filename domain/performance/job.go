@@ -19,6 +19,10 @@ type Job struct {
 	Class    string // home class, such as "single"; empty when not known
 	PayBasis string // Measured or Deemed
 
+	Quantity  domain.Quantity // what was read; empty when nothing was
+	Undecided bool            // the readings' own uncertainty leaves nothing to tell from them
+	Together  uint64          // equal for a contractor's homes that go together, such as those of one park; 0 for a home by itself
+
 	BeforeTenths *int64 // duct leakage before, tenths of cfm25; nil when there is none
 	AfterTenths  *int64 // duct leakage after, tenths of cfm25
 
@@ -54,40 +58,46 @@ const (
 	excluded                    // a person excluded it
 	missingBefore               // no valid reading before; the one after may be missing too
 	missingAfter                // no valid reading after
+	otherQuantity               // another quantity was read than the figures are of
+	undecided                   // the readings decide nothing
 	notPositive                 // a reading of 0 or less: no logarithm, no share
 	reasonCount
 	used reason = -1
 )
 
 // Words on the wire, by reason.
-var reasonWords = [reasonCount]string{"deemed", "excluded", "missing_before", "missing_after", "not_positive"}
+var reasonWords = [reasonCount]string{"deemed", "excluded", "missing_before", "missing_after", "other_quantity", "undecided", "not_positive"}
 
-// reasonOf is why j is left out, or used.
-func (j *Job) reasonOf() reason {
+// reasonOf is why j is left out of the figures of a quantity, or used.
+func (j *Job) reasonOf(of domain.Quantity) reason {
 	switch {
 	case j.PayBasis == Deemed:
 		return deemed
 	case j.Excluded:
 		return excluded
 	}
-	return j.readingsReason()
+	return j.readingsReason(of)
 }
 
-// LeftOutReason is why the job is in no reduction; empty when it is.
-func (j *Job) LeftOutReason() string {
-	if why := j.reasonOf(); why != used {
+// LeftOutReason is why the job is in no reduction of a quantity; empty when it is.
+func (j *Job) LeftOutReason(of domain.Quantity) string {
+	if why := j.reasonOf(of); why != used {
 		return reasonWords[why]
 	}
 	return ""
 }
 
 // readingsReason looks at the readings alone.
-func (j *Job) readingsReason() reason {
+func (j *Job) readingsReason(of domain.Quantity) reason {
 	switch {
 	case j.BeforeTenths == nil:
 		return missingBefore
 	case j.AfterTenths == nil:
 		return missingAfter
+	case j.Quantity != of:
+		return otherQuantity
+	case j.Undecided:
+		return undecided
 	case *j.BeforeTenths <= 0 || *j.AfterTenths <= 0:
 		return notPositive
 	}
@@ -96,7 +106,7 @@ func (j *Job) readingsReason() reason {
 
 // logs are the logarithms of the readings in steps, where both are above 0.
 func (j *Job) logs() (x, y int64) {
-	if j.readingsReason() != used {
+	if j.BeforeTenths == nil || j.AfterTenths == nil || *j.BeforeTenths <= 0 || *j.AfterTenths <= 0 {
 		return 0, 0
 	}
 	return logSteps(float64(*j.BeforeTenths), centerTenths), logSteps(float64(*j.AfterTenths), centerTenths)

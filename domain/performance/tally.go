@@ -11,10 +11,12 @@ import (
 	"ductledger/domain/stat"
 )
 
-// A Period holds the jobs that were accepted from From on and before Before.
+// A Period holds the jobs that were accepted from From on and before Before. Its
+// figures are of one quantity: jobs by which another was read are left out.
 type Period struct {
-	From   time.Time `json:"from"`
-	Before time.Time `json:"before"`
+	From     time.Time       `json:"from"`
+	Before   time.Time       `json:"before"`
+	Quantity domain.Quantity `json:"quantity"`
 }
 
 func (p Period) contains(t time.Time) bool { return !t.Before(p.From) && t.Before(p.Before) }
@@ -23,6 +25,9 @@ func (p Period) check() error {
 	if !p.From.Before(p.Before) {
 		return stat.Refuse(stat.OutOfRange, "/before", "", "the period ends at %s, not after its begin at %s",
 			p.Before.Format(time.RFC3339), p.From.Format(time.RFC3339))
+	}
+	if p.Quantity != domain.TotalLeakage && p.Quantity != domain.OutsideLeakage {
+		return stat.Refuse(stat.OutOfRange, "/quantity", "", "%q is neither %s nor %s", p.Quantity, domain.TotalLeakage, domain.OutsideLeakage)
 	}
 	return nil
 }
@@ -62,7 +67,7 @@ type Tally struct {
 }
 
 // NewTally begins an empty Tally. Refused: a period that does not end after its
-// begin (/before), an unknown by (/by). Source: sums [calc].
+// begin (/before), an unknown quantity (/quantity), an unknown by (/by). Source: sums [calc].
 func NewTally(period Period, by By) (*Tally, error) {
 	if err := period.check(); err != nil {
 		return nil, err
@@ -97,8 +102,8 @@ func (t *Tally) Add(j Job) error {
 	t.digest.add(&j)
 	k := t.keyOf(&j)
 	x, y := j.logs()
-	t.group(k).add(&j, x, y)
-	if j.reasonOf() != used {
+	t.group(k).add(&j, t.period.Quantity, x, y)
+	if j.reasonOf(t.period.Quantity) != used {
 		return nil
 	}
 	if t.by != ByHomeClass {
@@ -111,7 +116,7 @@ func (t *Tally) Add(j Job) error {
 // Merge adds the sums of another part of the jobs, tallied alike. Refused: another grouping or period (/by).
 // Source: sums of whole numbers [calc].
 func (t *Tally) Merge(o *Tally) error {
-	if t.by != o.by || !t.period.From.Equal(o.period.From) || !t.period.Before.Equal(o.period.Before) {
+	if t.by != o.by || t.period.Quantity != o.period.Quantity || !t.period.From.Equal(o.period.From) || !t.period.Before.Equal(o.period.Before) {
 		return stat.Refuse(stat.OutOfRange, "/by", "", "tallies of different groupings or periods do not add up")
 	}
 	t.digest.merge(o.digest)

@@ -9,7 +9,7 @@ import (
 
 // lineFrom draws the jobs of contractor 1.
 func lineFrom(jobs []Job, m *Model, a *Adjusted, published map[string]float64) ([]TrendPoint, error) {
-	tally, err := NewTally(Period{From: october.From.AddDate(-10, 0, 0), Before: october.Before.AddDate(10, 0, 0)}, ByContractor)
+	tally, err := NewTally(Period{From: october.From.AddDate(-10, 0, 0), Before: october.Before.AddDate(10, 0, 0), Quantity: october.Quantity}, ByContractor)
 	if err != nil {
 		return nil, err
 	}
