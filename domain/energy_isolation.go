@@ -11,6 +11,10 @@ type EnergyIsolation struct {
 	VerifiedAt *time.Time `json:"verified_at,omitzero" validate:"omitempty,notbefore=IsolatedAt"`
 	// The crew member who verified.
 	VerifiedByID *UUID `json:"verified_by_id,omitzero"`
+	// Which furnace was cut, where a home has several: the section that holds it.
+	FurnaceSection Section `json:"furnace_section,omitzero"`
+	// Points of supply that were found.
+	PointsFoundCount *int `json:"points_found_count,omitzero" validate:"omitempty,gte=1,lte=50"`
 	// Points of supply that were cut.
 	PointsCount *int `json:"points_count,omitzero" validate:"omitempty,gte=1,lte=50"`
 	// Every point of supply was cut; electric furnaces often have two or more.
@@ -18,6 +22,8 @@ type EnergyIsolation struct {
 	// The rule that the crew worked under.
 	RuleWorkedUnder string     `json:"rule_worked_under,omitzero" validate:"omitempty,min=1,max=120" text:"free"`
 	ReleasedAt      *time.Time `json:"released_at,omitzero" validate:"omitempty,notbefore=IsolatedAt"`
+	// Before energy came back people were clear and every duct was closed, for the time being or for good.
+	ClearAtRelease *bool `json:"clear_at_release,omitzero"`
 	// The crew member who released it.
 	ReleasedByID *UUID `json:"released_by_id,omitzero"`
 	// The furnace was seen to run afterwards.

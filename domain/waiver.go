@@ -8,6 +8,8 @@ type Waiver struct {
 	Reason string `json:"reason" validate:"min=1,max=2000" text:"free"`
 	// What was agreed on instead.
 	AgreedConsequence string `json:"agreed_consequence" validate:"min=1,max=2000" text:"free"`
+	// When the crew was talked to. Without it no breach of a rule against injury is lifted.
+	SafetyTalkOn Date `json:"safety_talk_on,omitzero"`
 }
 
 func (*Waiver) Kind() Kind    { return WaiverKind }

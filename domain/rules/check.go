@@ -9,7 +9,18 @@ import (
 
 // noCureFix is the only thing said about a fault that nothing puts right. It
 // must not invite anybody to write the record so that it passes.
-const noCureFix = "What happened cannot be put right any more, and no entry changes it. Tell your lead about it; only the agency's staff can lift the finding."
+const (
+	noCureFix = "What happened cannot be put right any more, and no entry changes it. Tell your lead about it; only the agency's staff can lift the finding."
+	talkFix   = "What happened cannot be put right any more, and no entry changes it. Only the agency's staff can lift it, after a talk with the crew that is recorded."
+)
+
+// noCure is what is said where nothing puts a fault of the rule right.
+func (r *Rule) noCure() string {
+	if r.SafetyTalk {
+		return talkFix
+	}
+	return noCureFix
+}
 
 // check is what a rule's function works with: the job, the limits, and the
 // place where outcomes are counted.
@@ -161,7 +172,7 @@ func (p *part) finding(outcome Outcome) Finding {
 	}
 	switch {
 	case p.cure == NoCure:
-		f.Fix = noCureFix
+		f.Fix = r.noCure()
 	case p.photo != "" && outcome == NotRecorded && len(p.lacks) == 1:
 		f.Fix = p.photo
 	case p.fix != "":
@@ -174,6 +185,9 @@ func (p *part) finding(outcome Outcome) Finding {
 	return f
 }
 
+// namesTogether is how many subjects of one finding are named.
+const namesTogether = 2
+
 // detail names the part as the crew does, then what is wrong with it.
 func (p *part) detail() string {
 	subjects := p.subjects
@@ -184,10 +198,16 @@ func (p *part) detail() string {
 	for i, s := range subjects {
 		names[i] = p.c.job.nameOf(s)
 	}
+	if more := len(names) - namesTogether; more > 0 {
+		names = append(names[:namesTogether], count(more)+" more")
+	}
 	return sentence(strings.Join(names, " and "), p.faults, p.lacks)
 }
 
 // waived tells whether a person lifted the finding.
 func (c *check) waived(f *Finding) bool {
-	return slices.ContainsFunc(c.job.Waivers, func(w Of[domain.Waiver]) bool { return f.Is(w.Record.Finding) })
+	talk := c.rule.SafetyTalk && f.Severity == MustFix
+	return slices.ContainsFunc(c.job.Waivers, func(w Of[domain.Waiver]) bool {
+		return f.Is(w.Record.Finding) && (!talk || w.Record.SafetyTalkOn != "")
+	})
 }

@@ -24,7 +24,7 @@ func crossoverCases() []ruleCases {
 		notApplicable: []change{{"single section", func(j *jobUnderTest) { j.home().SectionCount = 1 }, nil}},
 		holds: []change{{"own furnace in each", func(j *jobUnderTest) {
 			dropCrossover(j)
-			j.home().OtherFurnaceSections = []domain.Section{"B"}
+			secondFurnace(j, "B")
 		}, []string{"furnace_joint_treated"}},
 			{"A to C by way of B", func(j *jobUnderTest) {
 				h := j.home()

@@ -45,7 +45,7 @@ func TestDetails(t *testing.T) {
 			j.add(&i)
 		}, "opening in trunk A at 20.4 ft, for furnace joint A: it was opened 09:58, energy was isolated 10:04 and verified 10:06; the program wants both before."},
 		{"released too early", "energy_isolated", func(j *jobUnderTest) { j.isolation().ReleasedAt = when("11:00") },
-			"crossover A→B: it was opened 11:20, energy had been released 11:00."},
+			"opening in trunk A at 20.4 ft, for furnace joint A: it was closed 11:05, energy had been released 11:00."},
 		{"both corrections are named", "replaced_twice", func(j *jobUnderTest) { correct(j, "15:10", "15:12") },
 			"after reading of 15:10 (total leakage by fan) and after reading of 15:12 (total leakage by fan): both replace the after reading of 15:05 (total leakage by fan)."},
 		{"the voided part is named", "parent_not_voided", func(j *jobUnderTest) { _, id := j.boot("A", 3); j.void[id] = true },
@@ -118,7 +118,7 @@ func TestFixesThatAreNotJustTyping(t *testing.T) {
 		{"takeoff_sealed", func(j *jobUnderTest) { tightCollar(j) }, "Take a photo that shows the collar at end B tight, or seal it."},
 		{"takeoff_sealed", func(j *jobUnderTest) { tightCollar(j); j.crossing().Ends[0].CollarSealed = nil },
 			"Look again and record whether the collar at end A is sealed to the trunk, a photo that shows the collar at end B tight."},
-		{"energy_isolated", func(j *jobUnderTest) { j.isolation().VerifiedByID = nil }, noCureFix},
+		{"energy_isolated", func(j *jobUnderTest) { j.isolation().VerifiedByID = nil }, talkFix},
 	} {
 		j := clean(t)
 		row.do(j)

@@ -1,49 +1,53 @@
 package rules
 
 import (
+	"slices"
 	"time"
 
 	"ductledger/domain"
 )
 
 var energyIsolated = Rule{
-	Key: "energy_isolated", Title: "Energy is cut and verified before anything is opened",
+	Key: "energy_isolated", Title: "Energy is off and verified while hands may be inside",
 	Why:      "A blower that starts while an arm is in the trunk takes fingers, and an electric furnace holds line voltage; many have two breakers or more.",
-	Judged:   "Before the cabinet, a trunk or the crossover of an electric home was opened, the furnace was isolated at every point and that was verified, by whom and under which rule. The crossover of another furnace gives a note only.",
+	Judged:   "Through each interval in which hands are, or may be, inside cabinet or duct, each furnace that feeds the duct is cut at every point that was found, and verified. Energy may come back in between once people are clear and the ducts are closed; then it is cut and verified again. Times closer than the clocks tell apart are for a reviewer, and so are a crossover of a furnace that is not electric, and boots.",
 	None:     "nothing was opened for which energy must be cut",
-	Severity: MustFix, Missing: Blocks, Cure: NoCure, Hazard: Electricity,
-	Source: practice + "; the crew names the rule worked under, such as 29 CFR 1926.417 or 1910.147, which excludes construction",
+	Severity: MustFix, Missing: Blocks, Cure: NoCure, Hazard: Electricity, SafetyTalk: true,
+	Parameters: []Parameter{{"clocks_min", "min", 5, 0, 30, practice}},
+	Source:     practice + "; 29 CFR 1926.417 (all points off and tagged), where it applies; the crew names the rule worked under",
 	Example: Example{
-		Holds:  "Isolated 09:40, verified 09:42, trunk opened 09:58.",
+		Holds:  "Isolated 09:40, verified 09:42, trunk open 09:58 to 11:05, released 14:45.",
 		Broken: "Trunk opened 09:58, isolated 10:04, verified 10:06.",
 	},
 	check: func(c *check) {
-		opened := c.job.openedForEnergy()
-		if len(opened) == 0 {
+		inside := c.job.handsInside()
+		if len(inside) == 0 {
 			return
 		}
-		var alone []domain.Subject // opened, and no isolation at all is recorded
+		var alone []domain.Subject // and no isolation at all is recorded
 		heavy := false
-		for _, o := range opened {
-			p := c.on(o.subject)
-			if o.light {
-				p.soften(Note)
+		for _, h := range inside {
+			p := c.on(h.subject)
+			if h.light {
+				p.soften(Check)
 			}
-			heavy = heavy || !o.light
+			heavy = heavy || !h.light
 			switch {
-			case o.unknownFurnace:
+			case h.unknownFurnace:
 				c.need(furnaceKindFact)
 				continue
 			case len(c.job.Isolations) > 0:
-				if !c.isolatedBefore(&p, o) {
+				if !c.covered(&p, h) {
 					c.notJudged()
 					continue
 				}
-			case o.light:
-				p.fault("it was opened ", c.job.clock(*o.at), " and no isolation of energy is recorded")
-			default:
-				alone = append(alone, o.subject)
+			case !h.light:
+				alone = append(alone, h.subject)
 				continue
+			case h.from == nil:
+				p.lack("when it was opened")
+			default:
+				p.fault("hands may have been inside at ", c.job.clock(*h.from), " and no isolation of energy is recorded")
 			}
 			p.done()
 		}
@@ -58,76 +62,232 @@ var energyIsolated = Rule{
 	},
 }
 
-// energyOpening is something behind which energy waits.
-type energyOpening struct {
+// inside is a time during which hands are, or may be, in a duct or a cabinet.
+type inside struct {
 	subject        domain.Subject
-	at             *time.Time
-	light          bool // the crossover of a furnace that is not electric
+	from, to       *time.Time // to is nil where the end is not known
+	section        domain.Section
+	light          bool // a crossover of a furnace that is not electric, or a boot
 	unknownFurnace bool // a crossover, and what heats the home is not recorded
 }
 
-// openedForEnergy lists what must not be opened under energy, by id in each kind.
-func (a *Assembled) openedForEnergy() (opened []energyOpening) {
+// handsInside lists these times: crossovers that are down, ducts that the
+// crew opened, work in the cabinet, and repairs that reach into a duct where
+// none of the others covers them.
+func (a *Assembled) handsInside() (list []inside) {
 	for _, x := range a.Crossovers {
 		if x.Record.TakenDownAt != nil {
-			opened = append(opened, energyOpening{
-				subject: x.Subject(), at: x.Record.TakenDownAt,
+			list = append(list, inside{
+				subject: x.Subject(), from: x.Record.TakenDownAt, to: a.refitted(x.ID), section: x.Record.FromSection,
 				light: !electric(a.home()), unknownFurnace: a.home().FurnaceKind == "",
 			})
 		}
 	}
 	for _, o := range a.Openings {
 		if o.Record.Made() && o.Record.In == domain.InDuct {
-			opened = append(opened, energyOpening{subject: o.Subject(), at: o.Record.MadeAt})
+			list = append(list, inside{subject: o.Subject(), from: o.Record.MadeAt, to: o.Record.ClosedAt, section: o.Record.Section})
 		}
 	}
+	openings := slices.Clone(list)
 	for _, r := range a.Repairs {
-		inside, _ := insideCabinet(r.Record)
-		switch {
-		case r.Record.OpenedAt != nil:
-			opened = append(opened, energyOpening{subject: r.Subject(), at: r.Record.OpenedAt})
-		case inside: // the latest moment at which it can have been opened
-			opened = append(opened, energyOpening{subject: r.Subject(), at: &r.Record.DoneAt})
+		h := inside{subject: r.Subject(), from: &r.Record.DoneAt, to: &r.Record.DoneAt, section: a.sectionOf(r.Record)}
+		if r.Record.OpenedAt != nil {
+			h.from = r.Record.OpenedAt
+		}
+		cabinet, _ := insideCabinet(r.Record)
+		switch r.Record.Repair {
+		case domain.RepairFurnaceJoint, domain.RepairSupplyCollar, domain.RepairTrunk, domain.RepairTrunkSeam, domain.RepairTrunkEnd:
+		case domain.RepairBoot, domain.RepairRiser:
+			if r.Record.Access != domain.FromAbove && r.Record.OpenedAt == nil && !cabinet {
+				continue
+			}
+			h.light = r.Record.OpenedAt == nil && !cabinet
+		default:
+			if r.Record.OpenedAt == nil && !cabinet {
+				continue
+			}
+		}
+		if cabinet || r.Record.OpenedAt != nil || !slices.ContainsFunc(openings, func(o inside) bool { return o.spans(h) }) {
+			list = append(list, h)
 		}
 	}
-	return opened
+	if len(a.Isolations) == 0 { // one fault, said once, of what weighs most
+		list = a.weightiest(list)
+	}
+	return list
 }
 
-// isolatedBefore judges one opening against the isolations of the job; false
-// where an isolation lacks its times, which is said once, of the isolation.
-func (c *check) isolatedBefore(p *part, o energyOpening) bool {
-	if o.at == nil {
+// weightiest keeps what was opened, else repairs that reach into a duct, else
+// boots.
+func (a *Assembled) weightiest(list []inside) []inside {
+	weight := func(h inside) int {
+		r, repair := a.record(h.subject).(*domain.Repair)
+		switch {
+		case !repair || r.OpenedAt != nil || yes(r.InCabinet):
+			return 0
+		case !h.light:
+			return 1
+		}
+		return 2
+	}
+	least := 2
+	for _, h := range list {
+		least = min(least, weight(h))
+	}
+	return slices.DeleteFunc(list, func(h inside) bool { return weight(h) > least })
+}
+
+// spans tells whether one time covers another in the same section.
+func (h inside) spans(o inside) bool {
+	return h.section == o.section && h.from != nil && h.to != nil && !o.from.Before(*h.from) && !o.to.After(*h.to)
+}
+
+// refitted is when the last repair of a crossover was done; nil where none is
+// recorded.
+func (a *Assembled) refitted(crossover domain.UUID) (last *time.Time) {
+	for _, r := range a.Repairs {
+		if r.Record.CrossoverID != nil && *r.Record.CrossoverID == crossover && (last == nil || r.Record.DoneAt.After(*last)) {
+			last = &r.Record.DoneAt
+		}
+	}
+	return last
+}
+
+// sectionOf is the section of a repair's first part.
+func (a *Assembled) sectionOf(r *domain.Repair) domain.Section {
+	for _, id := range r.ComponentIDs {
+		if part, ok := find(a.Components, id); ok {
+			return part.Record.Section
+		}
+	}
+	return ""
+}
+
+// covered judges one time against the isolations of each furnace that feeds
+// the section; false where an isolation lacks its times, which is said once,
+// of the isolation.
+func (c *check) covered(p *part, h inside) bool {
+	if h.from == nil {
 		p.lack("when it was opened")
 		return true
 	}
-	var nearest *domain.EnergyIsolation
-	for _, i := range c.job.Isolations {
-		r := i.Record
-		switch {
-		case r.IsolatedAt == nil || r.VerifiedAt == nil:
-			return false
-		case r.IsolatedAt.Before(*o.at) && r.VerifiedAt.Before(*o.at) && (r.ReleasedAt == nil || r.ReleasedAt.After(*o.at)):
-			return true
-		case nearest == nil || distance(*r.IsolatedAt, *o.at) < distance(*nearest.IsolatedAt, *o.at):
-			nearest = r
+	for _, furnace := range c.job.furnacesOf(h.section) {
+		list := c.job.isolationsOf(furnace)
+		if len(list) == 0 {
+			p.lack("that the furnace of section ", string(furnace), " was isolated")
+			continue
 		}
+		if slices.ContainsFunc(list, func(r *domain.EnergyIsolation) bool { return r.IsolatedAt == nil || r.VerifiedAt == nil }) {
+			return false
+		}
+		c.coveredBy(p, h, list)
 	}
-	clock := c.job.clock
-	if nearest.ReleasedAt != nil && !nearest.ReleasedAt.After(*o.at) {
-		p.fault("it was opened ", clock(*o.at), ", energy had been released ", clock(*nearest.ReleasedAt))
-		return true
-	}
-	p.fault("it was opened ", clock(*o.at), ", energy was isolated ", clock(*nearest.IsolatedAt), " and verified ", clock(*nearest.VerifiedAt), "; the program wants both before")
 	return true
 }
 
-func distance(x, y time.Time) time.Duration { return x.Sub(y).Abs() }
+// furnacesOf are the sections whose furnaces feed a section: all, where that
+// cannot be told.
+func (a *Assembled) furnacesOf(section domain.Section) []domain.Section {
+	all := append([]domain.Section{a.home().FurnaceSection}, a.home().OtherFurnaceSections...)
+	if section == "" || len(all) == 1 {
+		return all
+	}
+	joined := a.joinedTo(section)
+	feeding := slices.DeleteFunc(slices.Clone(all), func(s domain.Section) bool { return !joined[place(s)] })
+	if len(feeding) == 0 {
+		return all
+	}
+	return feeding
+}
+
+// isolationsOf are the isolations of one furnace, in the order of time. Where
+// a home has one furnace, each is of that one.
+func (a *Assembled) isolationsOf(furnace domain.Section) (list []*domain.EnergyIsolation) {
+	for _, i := range a.Isolations {
+		if r := i.Record; len(a.home().OtherFurnaceSections) == 0 || r.FurnaceSection == furnace || r.FurnaceSection == "" {
+			list = append(list, r)
+		}
+	}
+	slices.SortStableFunc(list, func(x, y *domain.EnergyIsolation) int {
+		if x.IsolatedAt == nil || y.IsolatedAt == nil {
+			return 0
+		}
+		return x.IsolatedAt.Compare(*y.IsolatedAt)
+	})
+	return list
+}
+
+// coveredBy judges whether energy was off from the first moment to the last,
+// and what happened each time it came back in between.
+func (c *check) coveredBy(p *part, h inside, list []*domain.EnergyIsolation) {
+	clock := c.job.clock
+	at := 0
+	for i, r := range list { // the last that had begun
+		if !r.IsolatedAt.After(*h.from) {
+			at = i
+		}
+	}
+	r := list[at]
+	if at+1 < len(list) && r.ReleasedAt != nil && !r.ReleasedAt.After(*h.from) && list[at+1].VerifiedAt.Sub(*h.from) < h.from.Sub(*r.ReleasedAt) {
+		at++ // the next one is nearer
+		r = list[at]
+	}
+	switch {
+	case r.ReleasedAt != nil && !r.ReleasedAt.After(*h.from):
+		c.breach(p, h.from.Sub(*r.ReleasedAt), "it was opened ", clock(*h.from), ", energy had been released ", clock(*r.ReleasedAt))
+		return
+	case r.VerifiedAt.After(*h.from):
+		c.breach(p, r.VerifiedAt.Sub(*h.from), "it was opened ", clock(*h.from), ", energy was isolated ", clock(*r.IsolatedAt),
+			" and verified ", clock(*r.VerifiedAt), "; the program wants both before")
+		return
+	case c.close(h.from.Sub(*r.VerifiedAt)):
+		c.unclear(p, "it was opened ", clock(*h.from), ", energy was verified ", clock(*r.VerifiedAt), "; clocks do not tell these apart")
+		return
+	}
+	if h.to == nil {
+		return
+	}
+	for ; r.ReleasedAt != nil && r.ReleasedAt.Before(*h.to); at++ {
+		if at+1 == len(list) || list[at+1].VerifiedAt.After(*h.to) {
+			c.breach(p, h.to.Sub(*r.ReleasedAt), "it was closed ", clock(*h.to), ", energy had been released ", clock(*r.ReleasedAt))
+			return
+		}
+		switch {
+		case r.ClearAtRelease == nil:
+			p.lack("whether people were clear and ducts closed at ", clock(*r.ReleasedAt), ", when energy came back")
+		case !*r.ClearAtRelease:
+			p.fault("energy came back ", clock(*r.ReleasedAt), " before people were clear and ducts closed")
+		}
+		r = list[at+1]
+	}
+}
+
+// close tells moments that clocks cannot put in order.
+func (c *check) close(apart time.Duration) bool {
+	return apart.Minutes() < c.limit("clocks_min")
+}
+
+// breach is a fault; of moments too close to be told apart a question.
+func (c *check) breach(p *part, by time.Duration, words ...string) {
+	if c.close(by) {
+		c.unclear(p, words...)
+		return
+	}
+	p.fault(words...)
+}
+
+func (c *check) unclear(p *part, words ...string) {
+	if len(p.faults) == 0 {
+		p.soften(Check)
+	}
+	p.fault(words...)
+}
 
 // isolation judges what is recorded of one isolation.
 func (c *check) isolation(i Of[domain.EnergyIsolation], heavy bool) {
 	p := c.on(i.Subject())
 	if !heavy {
-		p.soften(Note)
+		p.soften(Check)
 	}
 	r := i.Record
 	if r.IsolatedAt == nil {
@@ -142,13 +302,18 @@ func (c *check) isolation(i Of[domain.EnergyIsolation], heavy bool) {
 	if r.RuleWorkedUnder == "" {
 		p.lack("the rule that the crew worked under")
 	}
+	if len(c.job.home().OtherFurnaceSections) > 0 && r.FurnaceSection == "" {
+		p.lack("which furnace was cut")
+	}
 	switch {
 	case r.AllPoints != nil && !*r.AllPoints:
 		p.fault("not every point of supply was cut")
-	case r.PointsCount == nil && r.AllPoints == nil:
-		p.lack("how many points of supply were cut")
+	case r.PointsCount != nil && r.PointsFoundCount != nil && *r.PointsCount < *r.PointsFoundCount:
+		p.fault("it cut ", some(float64(*r.PointsCount), "point"), " of supply, ", count(*r.PointsFoundCount), " were found")
 	case r.PointsCount != nil && *r.PointsCount < 1:
 		p.fault("no point of supply was cut")
+	case r.AllPoints == nil && (r.PointsCount == nil || r.PointsFoundCount == nil):
+		p.lack("how many points of supply were found, and how many cut")
 	}
 	p.done()
 }

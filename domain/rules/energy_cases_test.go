@@ -21,6 +21,14 @@ func energyCases() []ruleCases {
 	closedDuct := func(j *jobUnderTest) {
 		j.drop(func(i Item) bool { o, ok := i.Record.(*domain.Opening); return ok && o.In == domain.InDuct })
 	}
+	twice := func(released, verified string, clear *bool) func(*jobUnderTest) {
+		return func(j *jobUnderTest) {
+			second := *j.isolation()
+			j.isolation().ReleasedAt, j.isolation().ClearAtRelease = when(released), clear
+			second.IsolatedAt, second.VerifiedAt = when(verified), when(verified)
+			isolate(j, &second)
+		}
+	}
 	return []ruleCases{{
 		rule: "furnace_access_licensed",
 		broken: []change{{"no license", func(j *jobUnderTest) { r := j.repair(0); r.InCabinet, r.MemberID = new(true), j.visit().LeadID }, nil},
@@ -46,8 +54,17 @@ func energyCases() []ruleCases {
 			{"verified too late", iso(func(i *domain.EnergyIsolation) { i.VerifiedAt = when("10:06") }), nil},
 			{"released too early", iso(func(i *domain.EnergyIsolation) { i.ReleasedAt = when("11:00") }), nil},
 			{"not all points", iso(func(i *domain.EnergyIsolation) { i.AllPoints = new(false) }), nil},
-			{"no point", iso(func(i *domain.EnergyIsolation) { i.PointsCount = new(0) }), nil},
-			{"crossover of a gas furnace: a note", func(j *jobUnderTest) { j.gas(); closedDuct(j); noIsolation(j) }, nil},
+			{"no point", iso(func(i *domain.EnergyIsolation) { i.PointsCount, i.PointsFoundCount = new(0), nil }), nil},
+			{"two found, one cut", iso(func(i *domain.EnergyIsolation) { i.PointsCount = new(1) }), nil},
+			{"back in between, people not clear", twice("10:20", "10:30", new(false)), nil},
+			{"cut again too late for the closing", twice("10:20", "11:30", new(true)), nil},
+			{"a seam sealed after energy came back", func(j *jobUnderTest) { j.repair(1).DoneAt = at("14:55") }, nil},
+			{"a furnace of section B that feeds A too was not cut", func(j *jobUnderTest) {
+				tightJoint(j, "B")
+				second := secondFurnace(j, "B")
+				second.IsolatedAt, second.VerifiedAt = when("10:30"), when("10:32")
+			}, nil},
+			{"crossover of a gas furnace: a question", func(j *jobUnderTest) { j.gas(); closedDuct(j); noIsolation(j) }, nil},
 			{"cabinet opened first", func(j *jobUnderTest) { j.repair(0).OpenedAt = when("09:30") }, nil}},
 		notRecorded: []change{{"none at all", noIsolation, nil},
 			{"when cut", iso(func(i *domain.EnergyIsolation) { i.IsolatedAt = nil }), nil},
@@ -55,20 +72,39 @@ func energyCases() []ruleCases {
 			{"who verified", iso(func(i *domain.EnergyIsolation) { i.VerifiedByID = nil }), nil},
 			{"rule worked under", iso(func(i *domain.EnergyIsolation) { i.RuleWorkedUnder = "" }), nil},
 			{"points", iso(func(i *domain.EnergyIsolation) { i.PointsCount, i.AllPoints = nil, nil }), nil},
+			{"points found", iso(func(i *domain.EnergyIsolation) { i.PointsFoundCount, i.AllPoints = nil, nil }), nil},
+			{"whether people were clear", twice("10:20", "10:30", nil), nil},
+			{"which of two furnaces", func(j *jobUnderTest) { tightJoint(j, "B"); secondFurnace(j, "B").FurnaceSection = "" }, nil},
+			{"the other of two furnaces", func(j *jobUnderTest) { tightJoint(j, "B"); secondFurnace(j, "B").FurnaceSection = "A" }, nil},
+			{"a joint sealed from below, no opening and no isolation", func(j *jobUnderTest) { closedDuct(j); dropCrossover(j); noIsolation(j) }, []string{"section_reached"}},
 			{"when opened", func(j *jobUnderTest) { j.opening(1).MadeAt = nil }, nil},
 			{"what heats the home", func(j *jobUnderTest) { j.home().FurnaceKind = "" }, []string{"furnace_kind_recorded"}}},
-		notApplicable: []change{{"nothing opened", func(j *jobUnderTest) { closedDuct(j); dropCrossover(j) }, []string{"section_reached"}}},
-		atLimit:       []change{{"one point", iso(func(i *domain.EnergyIsolation) { i.PointsCount = new(1) }), nil}, {"verified a minute before", iso(func(i *domain.EnergyIsolation) { i.VerifiedAt = when("09:57") }), nil}},
-		holds: []change{{"counted, not said whether all", iso(func(i *domain.EnergyIsolation) { i.AllPoints = nil }), nil},
-			{"all, not counted", iso(func(i *domain.EnergyIsolation) { i.PointsCount = nil }), nil}},
-		beyond: []change{{"verified in that minute", iso(func(i *domain.EnergyIsolation) { i.VerifiedAt = when("09:58") }), nil}},
+		notApplicable: []change{{"nothing opened", nothing, nil}},
+		atLimit: []change{{"one point", iso(func(i *domain.EnergyIsolation) { i.PointsCount, i.PointsFoundCount = new(1), new(1) }), nil},
+			{"verified five minutes before", iso(func(i *domain.EnergyIsolation) { i.VerifiedAt = when("09:53") }), nil}},
+		holds: []change{{"back in between, people clear", twice("10:20", "10:30", new(true)), nil},
+			{"two furnaces, both cut", func(j *jobUnderTest) {
+				tightJoint(j, "B")
+				secondFurnace(j, "B")
+			}, nil}, {"counted, not said whether all", iso(func(i *domain.EnergyIsolation) { i.AllPoints = nil }), nil},
+			{"all, not counted", iso(func(i *domain.EnergyIsolation) { i.PointsCount, i.PointsFoundCount = nil, nil }), nil}},
+		beyond: []change{{"verified in that minute", iso(func(i *domain.EnergyIsolation) { i.VerifiedAt = when("09:58") }), nil},
+			{"verified four minutes before", iso(func(i *domain.EnergyIsolation) { i.VerifiedAt = when("09:54") }), nil}},
 	}, {
 		rule: "isolation_released",
 		broken: []change{{"never", iso(func(i *domain.EnergyIsolation) { i.ReleasedAt = nil }), nil},
+			{"off overnight", func(j *jobUnderTest) {
+				next := at("08:30").AddDate(0, 0, 1)
+				j.isolation().ReleasedAt = &next
+				second := *j.visit()
+				left := at("12:00").AddDate(0, 0, 1)
+				second.VisitedOn, second.ArrivedAt, second.LeftAt = "2026-10-15", nil, &left
+				j.add(&second)
+			}, nil},
 			{"furnace did not run", iso(func(i *domain.EnergyIsolation) { i.FurnaceRan = new(false) }), nil}},
 		notRecorded: []change{{"by whom", iso(func(i *domain.EnergyIsolation) { i.ReleasedByID = nil }), nil},
 			{"whether it ran", iso(func(i *domain.EnergyIsolation) { i.FurnaceRan = nil }), nil}},
-		notApplicable: []change{{"nothing isolated", func(j *jobUnderTest) { closedDuct(j); dropCrossover(j); noIsolation(j) }, []string{"section_reached"}}},
+		notApplicable: []change{{"nothing isolated", func(j *jobUnderTest) { closedDuct(j); dropCrossover(j); noIsolation(j) }, []string{"section_reached", "energy_isolated"}}},
 		atLimit:       []change{{"as the crew leaves", iso(func(i *domain.EnergyIsolation) { i.ReleasedAt = when("15:40") }), nil}},
 		beyond: []change{{"after the crew left", iso(func(i *domain.EnergyIsolation) { i.ReleasedAt = when("15:41") }), nil},
 			{"after the crew left, which came back on another day", func(j *jobUnderTest) {
@@ -84,6 +120,30 @@ func energyCases() []ruleCases {
 			j.add(&second)
 		}, nil}, {"handed over with a reason", iso(func(i *domain.EnergyIsolation) {
 			i.FurnaceRan, i.HandoverReason = new(false), "awaits a part"
+		}), nil}, {"handed over without heat, with a reason", iso(func(i *domain.EnergyIsolation) {
+			i.ReleasedAt, i.HandoverReason = nil, "cracked heat exchanger, resident has heaters"
 		}), nil}},
 	}}
+}
+
+// secondFurnace gives a section a furnace of its own, whose energy was cut as
+// that of the first.
+func secondFurnace(j *jobUnderTest, section domain.Section) *domain.EnergyIsolation {
+	j.home().OtherFurnaceSections = []domain.Section{section}
+	j.isolation().FurnaceSection = "A"
+	second := *j.isolation()
+	second.FurnaceSection = section
+	return isolate(j, &second)
+}
+
+// isolate adds an isolation with its photo.
+func isolate(j *jobUnderTest, i *domain.EnergyIsolation) *domain.EnergyIsolation {
+	j.photo("10:07", domain.BeforeStage, domain.PhotoSubject{Kind: domain.EnergyIsolationKind, ID: j.add(i), Shows: domain.ShowsLock})
+	return i
+}
+
+// tightJoint adds the joint of a section's furnace, found tight.
+func tightJoint(j *jobUnderTest, section domain.Section) {
+	id := j.add(&domain.Component{JobID: j.job, Component: domain.FurnaceJoint, Section: section, Found: domain.FoundTight})
+	j.photo("08:50", domain.SurveyStage, domain.PhotoSubject{Kind: domain.ComponentKind, ID: id})
 }

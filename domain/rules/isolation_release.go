@@ -9,7 +9,7 @@ import (
 var isolationReleased = Rule{
 	Key: "isolation_released", Title: "Energy is given back before the crew leaves",
 	Why:      "A home left without heat in winter is an emergency, and a lock left behind is opened by somebody who does not know why it hangs there.",
-	Judged:   "Each isolation ends before the crew leaves, by whom, and the furnace was seen to run, or was handed over with a reason.",
+	Judged:   "Each isolation ends before the crew leaves, by whom, and the furnace was seen to run; or the furnace was handed over without heat, with a reason. No home is left overnight without heat otherwise.",
 	None:     "no energy was isolated",
 	Fix:      "Release it, see the furnace run or hand it over with a reason, and record both.",
 	Severity: MustFix, Missing: Blocks, Cure: OnSite, Hazard: Electricity,
@@ -28,9 +28,14 @@ var isolationReleased = Rule{
 }
 
 func (c *check) released(p *part, r *domain.EnergyIsolation) {
-	if r.ReleasedAt == nil {
-		p.fault("it was not released")
+	switch {
+	case r.ReleasedAt == nil && r.HandoverReason != "":
 		return
+	case r.ReleasedAt == nil:
+		p.fault("it was not released, and no reason for a hand-over is recorded")
+		return
+	case r.HandoverReason == "" && r.IsolatedAt != nil && c.job.Day(*r.IsolatedAt) < c.job.Day(*r.ReleasedAt):
+		p.fault("energy was off overnight, to ", c.job.clock(*r.ReleasedAt), ", and no reason for a hand-over is recorded")
 	}
 	if left := c.job.leftOn(c.job.Day(*r.ReleasedAt)); left != nil && r.ReleasedAt.After(*left) {
 		p.fault("it was released ", c.job.clock(*r.ReleasedAt), ", the crew had left ", c.job.clock(*left))

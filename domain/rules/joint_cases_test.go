@@ -135,7 +135,7 @@ func jointCases() []ruleCases {
 				_, id := j.part(domain.FurnaceJoint, "A", 0, "")
 				j.dropPhotos(id, "")
 			}, nil}, {"not said", furnace("", ""), nil},
-			{"the second furnace's joint", func(j *jobUnderTest) { j.home().OtherFurnaceSections = []domain.Section{"B"} }, nil}},
+			{"the second furnace's joint", func(j *jobUnderTest) { secondFurnace(j, "B") }, nil}},
 		notApplicable: []change{{"refused", refused, nil}},
 		holds:         []change{{"tight with a photo", furnace(domain.FoundTight, ""), nil}, {"packaged", packaged, nil}},
 		cannot:        map[string]string{"at_the_limit": noLimit},

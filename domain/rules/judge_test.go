@@ -19,9 +19,8 @@ func TestNeverAFinding(t *testing.T) {
 		{"a found duct opening left open", func(j *jobUnderTest) { j.opening(2).In = domain.InDuct }},
 		{"a section without crossover and with its own furnace", func(j *jobUnderTest) {
 			dropCrossover(j)
-			j.home().OtherFurnaceSections = []domain.Section{"B"}
-			id := j.add(&domain.Component{JobID: j.job, Component: domain.FurnaceJoint, Section: "B", Found: domain.FoundTight})
-			j.photo("08:50", domain.SurveyStage, domain.PhotoSubject{Kind: domain.ComponentKind, ID: id})
+			secondFurnace(j, "B")
+			tightJoint(j, "B")
 		}},
 		{"a job that was refused at the door", nothing},
 		{"a job that nobody began", func(j *jobUnderTest) {
@@ -97,8 +96,11 @@ func TestSofterSeverities(t *testing.T) {
 		{"end not shown", "photos_complete", func(j *jobUnderTest) { _, id := j.part(domain.TrunkEnd, "A", 0, domain.Rear); j.dropPhotos(id, "") }, MustFix, ReturnVisit},
 		{"gas crossover", "energy_isolated", func(j *jobUnderTest) {
 			j.gas()
-			j.crossing().TakenDownAt = when("09:41")
-		}, Note, NoCure},
+			j.crossing().TakenDownAt = when("09:31")
+		}, Check, NoCure},
+		{"closer than clocks tell apart", "energy_isolated", func(j *jobUnderTest) { j.isolation().VerifiedAt = when("10:02") }, Check, NoCure},
+		{"as far as clocks tell apart", "energy_isolated", func(j *jobUnderTest) { j.isolation().VerifiedAt = when("10:03") }, MustFix, NoCure},
+		{"a boot sealed from above after energy came back", "energy_isolated", func(j *jobUnderTest) { j.repair(2).DoneAt = at("14:55") }, Check, NoCure},
 	} {
 		t.Run(row.name, func(t *testing.T) {
 			j := clean(t)
@@ -146,7 +148,7 @@ func TestNoCureInvitesNothing(t *testing.T) {
 			ch.do(j)
 			_, v := j.judge()
 			for _, f := range v.Findings {
-				if (f.Cure == NoCure) != (f.Fix == noCureFix) {
+				if (f.Cure == NoCure) != (f.Fix == noCureFix || f.Fix == talkFix) {
 					t.Errorf("%s/%s: cure %s, fix %q", f.Rule, ch.name, f.Cure, f.Fix)
 				}
 			}

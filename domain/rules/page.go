@@ -58,7 +58,7 @@ func page(set Set, i int) Page {
 		Parameters: []PageParameter{}, Source: r.Source, Example: r.Example, Off: s.off,
 	}
 	if r.Cure == NoCure {
-		p.Fix = noCureFix
+		p.Fix = r.noCure()
 	}
 	for n, parameter := range r.Parameters {
 		p.Parameters = append(p.Parameters, PageParameter{parameter, s.limits[n]})

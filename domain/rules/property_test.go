@@ -108,7 +108,7 @@ func TestFixingTheExample(t *testing.T) {
 	fixes := map[string]func(){
 		"energy_isolated": func() { // no entry cures it: only a waiver does
 			j.next = 0x1000
-			j.add(&domain.Waiver{JobID: j.job, Finding: v.Findings[0].Ref(), Reason: "crew trained again", AgreedConsequence: "no pay for the trip"})
+			j.add(&domain.Waiver{JobID: j.job, Finding: v.Findings[0].Ref(), Reason: "crew trained again", AgreedConsequence: "no pay for the trip", SafetyTalkOn: "2026-10-20"})
 		},
 		"end_closure_clear_of_outlets": func() { j.repair(7).EndClosure.PositionFt = new(53.0) },
 		"crossover_collar_screws":      func() { j.crossing().Ends[0].FastenersCount = new(4) },

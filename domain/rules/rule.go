@@ -18,6 +18,7 @@ type Rule struct {
 	// that a fault is asked about and blocks nothing.
 	Softens    bool
 	Hazard     Hazard
+	SafetyTalk bool // a breach is lifted only after a safety talk with the crew
 	Parameters []Parameter
 	Source     string
 	Example    Example

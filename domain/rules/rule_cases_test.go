@@ -166,7 +166,7 @@ func waive(t *testing.T, rule string, ch change) {
 		if f.Rule == rule {
 			ref := f.Ref()
 			slices.Reverse(ref.Subjects) // their order is not the finding's
-			j.add(&domain.Waiver{JobID: j.job, Finding: ref, Reason: "a test", AgreedConsequence: "none"})
+			j.add(&domain.Waiver{JobID: j.job, Finding: ref, Reason: "a test", AgreedConsequence: "none", SafetyTalkOn: "2026-10-20"})
 			waivers++
 		}
 	}

@@ -59,6 +59,18 @@ func (a *Assembled) reachedSections() (reached [sectionsCount]bool) {
 	for _, s := range a.home().OtherFurnaceSections {
 		reached[place(s)] = true
 	}
+	return a.joined(reached)
+}
+
+// joinedTo are the sections that share their air with one, by place.
+func (a *Assembled) joinedTo(section domain.Section) [sectionsCount]bool {
+	var from [sectionsCount]bool
+	from[place(section)] = true
+	return a.joined(from)
+}
+
+// joined adds what crossovers join.
+func (a *Assembled) joined(reached [sectionsCount]bool) [sectionsCount]bool {
 	for range a.Crossovers { // after as many rounds nothing new is reached
 		for _, x := range a.Crossovers {
 			from, to := place(x.Record.FromSection), place(x.Record.ToSection)

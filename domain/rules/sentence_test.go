@@ -54,7 +54,7 @@ func TestSentencesOfTheRules(t *testing.T) {
 		}
 	}
 	for _, r := range All() {
-		say(r.Key, longestSentence, r.Title, r.Why, r.Fix, r.None, r.Hazard.Caution(), noCureFix)
+		say(r.Key, longestSentence, r.Title, r.Why, r.Fix, r.None, r.Hazard.Caution(), r.noCure())
 		say(r.Key, 600, r.Judged, r.Example.Holds, r.Example.Broken)
 	}
 	for _, c := range StartCard() {

@@ -152,7 +152,7 @@ func TestPages(t *testing.T) {
 	}
 	for _, r := range All() {
 		p, ok := PageOf(j.set(), r.Key)
-		if want := map[bool]string{true: noCureFix, false: r.Fix}[r.Cure == NoCure]; !ok || p.Fix != want {
+		if want := map[bool]string{true: r.noCure(), false: r.Fix}[r.Cure == NoCure]; !ok || p.Fix != want {
 			t.Errorf("%s: fix %q", r.Key, p.Fix)
 		}
 	}

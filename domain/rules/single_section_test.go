@@ -47,7 +47,7 @@ func TestSingleSectionOnGas(t *testing.T) {
 		"crossover_taken_down": {NotApplicable: 1},
 		"takeoff_sealed":       {NotApplicable: 1},
 		"combustion_checked":   {Holds: 1},
-		"energy_isolated":      {Holds: 2}, // trunk, isolation
+		"energy_isolated":      {Holds: 6}, // trunk, 2 repairs of boots, 2 ends, isolation
 		"boot_sealed":          {Holds: 7},
 		"trunk_end_treated":    {Holds: 2},
 	} {

@@ -34,7 +34,7 @@ func TestSubjectsOfTheCleanJob(t *testing.T) {
 		"furnace_joint_treated":        {Holds: 1},
 		"furnace_joint_held":           {Holds: 1},
 		"furnace_access_licensed":      {NotApplicable: 1},
-		"energy_isolated":              {Holds: 3}, // crossover, trunk, and the isolation itself
+		"energy_isolated":              {Holds: 9}, // crossover, trunk, 2 repairs of boots, 4 ends, and the isolation itself
 		"isolation_released":           {Holds: 1},
 		"trunk_end_treated":            {Holds: 4},
 		"end_closure_clear_of_outlets": {Holds: 4},

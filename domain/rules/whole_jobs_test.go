@@ -159,7 +159,7 @@ func TestWholeJobs(t *testing.T) {
 			"wrap_closure_material check opening in the wrap of section B at 24.0 ft, for crossover A→B",
 			"crossover_supported check crossover A→B",
 		}},
-		{"double, lengthwise, gas: crossover before the lock is a note, tape is no seal, a lapsed tester", gasDouble, func(j *jobUnderTest) {
+		{"double, lengthwise, gas: crossover before the lock is a question, tape is no seal, a lapsed tester", gasDouble, func(j *jobUnderTest) {
 			j.crossing().TakenDownAt = when("09:41")
 			j.repair(1).Materials = []domain.Material{domain.Tape}
 			one[domain.Credential](j, 1).ValidUntilOn = "2026-10-13"
@@ -168,7 +168,7 @@ func TestWholeJobs(t *testing.T) {
 			"tape_alone_no_seal must_fix repair of trunk A",
 			"readings_in_order must_fix after reading of 14:00 (total leakage by fan)",
 			"combustion_checked must_fix visit of 2026-10-14",
-			"energy_isolated note crossover A→B",
+			"energy_isolated check crossover A→B",
 		}},
 		{"triple, crosswise, electric: the second crossover was left alone, a sloped blank starves a register", tripleSection, func(j *jobUnderTest) {
 			x, id := nth[domain.Crossover](j, 1)
@@ -195,7 +195,7 @@ func TestWholeJobs(t *testing.T) {
 		{"triple, lengthwise, gas: C has a furnace of its own, whose joint nobody described", tripleSection, func(j *jobUnderTest) {
 			j.gas()
 			j.lengthwise()
-			j.home().OtherFurnaceSections = []domain.Section{"C"}
+			secondFurnace(j, "C")
 		}, []string{"furnace_joint_treated must_fix this job"}},
 		{"double, packaged unit outdoors, a fixed sum: no reading is owed, the lead's paper is", clean, func(j *jobUnderTest) {
 			packaged(j)

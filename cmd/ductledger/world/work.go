@@ -151,8 +151,9 @@ func (w *work) parts() {
 }
 
 func (w *work) isolation() {
+	points := w.between(1, 3)
 	id := w.add(&domain.EnergyIsolation{JobID: w.JobID, IsolatedAt: w.when(9, 30), VerifiedAt: w.when(9, 33), VerifiedByID: &w.Crew.Lead,
-		PointsCount: new(w.between(1, 3)), AllPoints: new(true), RuleWorkedUnder: "29 CFR 1926.417",
+		PointsFoundCount: &points, PointsCount: &points, AllPoints: new(true), RuleWorkedUnder: "29 CFR 1926.417",
 		ReleasedAt: w.when(14, 45), ReleasedByID: &w.Crew.Lead, FurnaceRan: new(true)})
 	w.photo(w.at(9, 34), domain.BeforeStage, domain.PhotoSubject{Kind: domain.EnergyIsolationKind, ID: id, Shows: domain.ShowsLock})
 }
