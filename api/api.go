@@ -20,6 +20,9 @@ type Config struct {
 	Now     func() time.Time // the one clock; times on the wire are its UTC
 	Log     *slog.Logger
 	Observe func(method, pattern string, status int, took time.Duration) // for metrics; nil: none
+	// Count, if set, is told of what an operator should know and no answer shows:
+	// receipt_ignored.
+	Count func(event string)
 	// Unlimited lifts the rates and the shares, for a program that seeds itself.
 	Unlimited bool
 	// MinimumSchema is the oldest revision of the contract whose apps may still
@@ -45,6 +48,7 @@ type Server struct {
 	ready    readiness
 	limits   Limits
 	docs     *docs
+	count    func(event string)
 	schema   int // the oldest revision of the contract that may pull
 }
 
@@ -76,7 +80,10 @@ func newServer(cfg Config) (*Server, frameConfig, error) {
 		return nil, frameConfig{}, err
 	}
 	s := &Server{docs: pages, db: cfg.DB, now: cfg.Now, log: cfg.Log, contract: c, checker: checker, freeText: freeTexts(c), newer: newers(c),
-		news: &news{db: cfg.DB, log: cfg.Log, stopping: cfg.Stopping}, limits: cfg.Limits.orDefaults(), pulls: &pulls{}, schema: cmp.Or(cfg.MinimumSchema, minimumSchema)}
+		news: &news{db: cfg.DB, log: cfg.Log, stopping: cfg.Stopping}, limits: cfg.Limits.orDefaults(), pulls: &pulls{}, count: cfg.Count, schema: cmp.Or(cfg.MinimumSchema, minimumSchema)}
+	if s.count == nil {
+		s.count = func(string) {}
+	}
 	frame := frameConfig{Routes: s.routes(), Contract: c, Auth: cfg.DB, Now: cfg.Now, Log: cfg.Log, Observe: cfg.Observe,
 		Limits: cfg.Limits, Proxies: cfg.Proxies, Stopping: cfg.Stopping}
 	if cfg.Unlimited {

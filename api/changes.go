@@ -64,31 +64,30 @@ func (s *Server) changes(ctx context.Context, caller domain.Caller, r *request) 
 			q.Kinds = append(q.Kinds, domain.Kind(word))
 		}
 	}
-	filter := filterOf(caller, kinds, versions)
-	after := r.Query.Get("after")
-	var marks []mark // the cursor before the receipt: only it has a place in the new history
-	var err error
-	if q.After, marks, err = placeOf(caller, after, filter); err != nil {
+	key, err := s.db.HistoryKey(ctx, caller.Program)
+	if err != nil {
 		return answer{}, err
 	}
-	if receipt := r.Query.Get("receipt"); receipt != "" {
-		m, err := readMark(receipt)
-		if err != nil {
-			return answer{}, err
-		}
-		marks = append(marks, m)
+	sealed := cursorSeal(key, caller, kinds, versions)
+	after := r.Query.Get("after")
+	cursor, err := startAt(&q, caller, after, sealed)
+	if err != nil {
+		return answer{}, err
 	}
-	q.Claim = claimOf(caller, "", marks...)
+	ignored := false
+	if receipt := r.Query.Get("receipt"); receipt != "" {
+		q.History.Points, ignored = s.receiptPoints(q.History.Points, key, receipt)
+	}
 	feed, err := s.pull(ctx, caller, r, q)
 	if err != nil {
-		return answer{}, s.openEpoch(ctx, caller, err)
+		return answer{}, epochChanged(caller, err, cursor, sealed)
 	}
 	s.notePull(ctx, caller, q.After.Effective)
-	out := wire.Feed{Epoch: feed.Head.Epoch, Items: make([]jsontext.Value, len(feed.Items)), More: feed.More}
+	out := wire.Feed{Epoch: feed.Head.Epoch, Items: make([]jsontext.Value, len(feed.Items)), More: feed.More, ReceiptIgnored: ignored}
 	for i, item := range feed.Items {
 		out.Items[i] = s.feedItemJSON(caller, item)
 	}
-	out.NextAfter = mark{epoch: feed.Head.Epoch, place: feed.Next, link: linkPart(feed.Link), filter: filter}.String()
+	out.NextAfter = feedCursor{feed.Point, feed.Next.Position}.write(sealed)
 	if len(feed.Items) == 0 && after != "" {
 		out.NextAfter = after
 	}
@@ -118,20 +117,24 @@ func (s *Server) pull(ctx context.Context, caller domain.Caller, r *request, q s
 	}
 }
 
-// placeOf reads a cursor, and the mark that it is; "0" and none are the
-// beginning, and who sees the whole program may give a bare position.
-func placeOf(caller domain.Caller, after string, filter [4]byte) (storage.Place, []mark, error) {
+// startAt lets the query begin where after says, and gives the cursor that it
+// is; "0" and none are the beginning, and who sees the whole program may give a
+// bare position, which tells nothing of the history.
+func startAt(q *storage.FeedQuery, caller domain.Caller, after string, sealed seal) (*feedCursor, error) {
 	if after == "" || after == "0" {
-		return storage.Place{}, nil, nil
+		return nil, nil
 	}
 	if position, err := strconv.ParseInt(after, 10, 64); err == nil && position >= 0 && !caller.Scoped() {
-		return storage.Place{Effective: position, Position: position}, nil, nil
+		q.After = storage.Place{Effective: position, Position: position}
+		return nil, nil
 	}
-	m, err := readMark(after)
-	if err == nil && m.filter != filter {
-		err = cursorInvalid()
+	cursor, err := readFeedCursor(sealed, after)
+	if err != nil {
+		return nil, err
 	}
-	return m.place, []mark{m}, err
+	q.After = storage.Place{Effective: cursor.point.Position, Position: cursor.position}
+	q.History.Points = []storage.Point{cursor.point}
+	return &cursor, nil
 }
 
 func (s *Server) feedItemJSON(caller domain.Caller, item storage.FeedItem) jsontext.Value {

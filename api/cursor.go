@@ -1,16 +1,16 @@
 package api
 
 import (
-	"context"
+	"crypto/hmac"
 	"crypto/sha256"
 	"encoding/base64"
 	"encoding/binary"
 	"errors"
+	"fmt"
 	"strconv"
 	"time"
 
 	"ductledger/domain"
-	"ductledger/domain/ledger"
 	"ductledger/storage"
 )
 
@@ -53,101 +53,86 @@ func (p page) readNumber(text string) (int64, error) {
 	return int64(binary.BigEndian.Uint64(b[8:])), nil
 }
 
-// A mark is a place in one unbroken history: the epoch, the place, and the
-// beginning of the chain's link there, by which a reader notices that the
-// history behind it was lost or replaced.
-type mark struct {
-	epoch  domain.UUID
-	place  storage.Place
-	link   [4]byte
-	filter [4]byte
+// A seal makes what the service tells of a program's history its own: nobody
+// else has the key, so that neither a cursor nor a receipt can be made up or
+// changed. It is bound to what it is used for.
+type seal struct {
+	key []byte
+	use string
 }
 
-const markBytes = 16 + 8 + 8 + 4 + 4
+const sealBytes = 16
 
-func (m mark) String() string {
-	b := append(make([]byte, 0, markBytes), m.epoch[:]...)
-	b = binary.BigEndian.AppendUint64(b, uint64(m.place.Effective))
-	b = binary.BigEndian.AppendUint64(b, uint64(m.place.Position))
-	b = append(append(b, m.link[:]...), m.filter[:]...)
-	return cursorText.EncodeToString(b)
+func (s seal) sum(payload []byte) []byte {
+	mac := hmac.New(sha256.New, s.key)
+	fmt.Fprintf(mac, "%d/%s", len(s.use), s.use)
+	mac.Write(payload)
+	return mac.Sum(nil)[:sealBytes]
 }
 
-func readMark(text string) (m mark, err error) {
+func (s seal) write(payload []byte) string {
+	return cursorText.EncodeToString(append(payload, s.sum(payload)...))
+}
+
+// read gives the payload back; false where the service did not write it for
+// this use.
+func (s seal) read(text string, size int) ([]byte, bool) {
 	b, err := cursorText.DecodeString(text)
-	if err != nil || len(b) != markBytes {
-		return m, cursorInvalid()
+	if err != nil || len(b) != size+sealBytes {
+		return nil, false
 	}
-	m.epoch = domain.UUID(b[:16])
-	m.place = storage.Place{Effective: int64(binary.BigEndian.Uint64(b[16:])), Position: int64(binary.BigEndian.Uint64(b[24:]))}
-	m.link, m.filter = [4]byte(b[32:36]), [4]byte(b[36:])
-	return m, nil
+	return b[:size], hmac.Equal(b[size:], s.sum(b[:size]))
 }
 
-// cursor tells a cursor of the feed from a receipt, which has no filter: what
-// others made before a device's push that device may not have pulled.
-func (m mark) cursor() bool { return m.filter != [4]byte{} }
+const pointBytes = 16 + 8 + 4
 
-// receiptOf is the mark of the highest position of a push.
-func receiptOf(head storage.Head) string {
-	return mark{epoch: head.Epoch, place: storage.Place{Effective: head.Position, Position: head.Position}, link: linkPart(head.Link)}.String()
+func appendPoint(b []byte, p storage.Point) []byte {
+	b = binary.BigEndian.AppendUint64(append(b, p.Epoch[:]...), uint64(p.Position))
+	return append(b, p.Link[:]...)
 }
 
-// filterOf binds a cursor of the feed to its kinds and to who sees what.
-func filterOf(caller domain.Caller, kinds, versions string) [4]byte {
-	sum := sha256.Sum256([]byte(caller.Program.String() + caller.Contractor.String() + strconv.FormatBool(caller.Scoped()) + kinds + "/" + versions))
-	return [4]byte(sum[:4])
+func pointIn(b []byte) storage.Point {
+	return storage.Point{Epoch: domain.UUID(b[:16]), Position: int64(binary.BigEndian.Uint64(b[16:24])), Link: [4]byte(b[24:28])}
 }
 
-// claimOf is what a request says of our past: the epoch that it thinks of and
-// the marks that it holds. One of another epoch, and a mark that our chain does
-// not know, are refused before anything else is done.
-func claimOf(caller domain.Caller, epoch string, marks ...mark) storage.Claim {
-	if epoch == "" && len(marks) == 0 {
-		return storage.Claim{}
+// receiptSeal seals receipts: the point of the highest position of a push. What
+// others made before it the device may not have pulled.
+func receiptSeal(key []byte) seal { return seal{key, "receipt"} }
+
+func writeReceipt(key []byte, p storage.Point) string {
+	return receiptSeal(key).write(appendPoint(nil, p))
+}
+
+func readReceipt(key []byte, text string) (storage.Point, bool) {
+	b, ok := receiptSeal(key).read(text, pointBytes)
+	if !ok {
+		return storage.Point{}, false
 	}
-	places := make([]int64, len(marks))
-	for i, m := range marks {
-		places[i] = m.place.Effective
-	}
-	return storage.Claim{Places: places, Judge: func(head storage.Head, links []ledger.Digest) error {
-		for i, m := range marks {
-			switch {
-			case m.epoch != head.Epoch, epoch != "" && epoch != head.Epoch.String():
-				return epochChanged(caller, head, m, links[i])
-			case m.place.Effective > head.Position, m.link != linkPart(links[i]):
-				return &lostHistory{head: head, position: m.place.Effective}
-			}
-		}
-		if epoch != "" && epoch != head.Epoch.String() {
-			return epochChanged(caller, head, mark{}, ledger.Digest{})
-		}
-		return nil
-	}}
+	return pointIn(b), true
 }
 
-// A lostHistory says that a device knows what our ledger does not have.
-type lostHistory struct {
-	head     storage.Head
+// A feedCursor is where a reader of the feed stands: the point of its effective
+// position, and the position.
+type feedCursor struct {
+	point    storage.Point
 	position int64
 }
 
-func (*lostHistory) Error() string { return "a device knows positions that the ledger has not" }
+// cursorSeal binds a cursor of the feed to its kinds and to who sees what.
+func cursorSeal(key []byte, caller domain.Caller, kinds, versions string) seal {
+	return seal{key, "cursor " + caller.Contractor.String() + strconv.FormatBool(caller.Scoped()) + kinds + "/" + versions}
+}
 
-// openEpoch begins a new history where err says that the old one lost
-// something, and gives every other error back.
-func (s *Server) openEpoch(ctx context.Context, caller domain.Caller, err error) error {
-	var lost *lostHistory
-	if !errors.As(err, &lost) {
-		return err
+func (c feedCursor) write(s seal) string {
+	return s.write(binary.BigEndian.AppendUint64(appendPoint(nil, c.point), uint64(c.position)))
+}
+
+func readFeedCursor(s seal, text string) (feedCursor, error) {
+	b, ok := s.read(text, pointBytes+8)
+	if !ok {
+		return feedCursor{}, cursorInvalid()
 	}
-	s.log.Error("history was lost: a device knows positions that the ledger has not; a new epoch opens",
-		"program", caller.Program.String(), "position", lost.position, "head", lost.head.Position)
-	head, err := s.db.OpenEpoch(ctx, caller, lost.head.Epoch, lost.Error())
-	if err != nil {
-		return err
-	}
-	return epochChanged(caller, head, mark{}, ledger.Digest{})
+	return feedCursor{pointIn(b), int64(binary.BigEndian.Uint64(b[pointBytes:]))}, nil
 }
 
 // epochSpread is the time over which the devices of a program come back
@@ -155,27 +140,25 @@ func (s *Server) openEpoch(ctx context.Context, caller domain.Caller, err error)
 const epochSpread = 10 * time.Minute
 
 // epochChanged tells a device to mark what it sent as unsent and pull again:
-// from where both histories are the same, if that is known and it had come no
-// further.
-func epochChanged(caller domain.Caller, head storage.Head, m mark, link ledger.Digest) error {
+// from where both histories are the same, if that is known and its cursor had
+// come no further. Every other error is given back.
+func epochChanged(caller domain.Caller, err error, cursor *feedCursor, s seal) error {
+	var changed *storage.EpochChanged
+	if !errors.As(err, &changed) {
+		return err
+	}
 	wait := time.Duration(binary.BigEndian.Uint32(caller.Token[12:])%uint32(epochSpread/time.Second)) * time.Second
-	also := map[string]any{"epoch": head.Epoch, "retry_after_s": wait.Seconds()}
-	if head.Shared && m.place.Effective > 0 && m.place.Effective <= head.EpochFrom && m.link == linkPart(link) {
-		// The link proves that both histories are the same up to here. The head at
-		// the restore proves it not: who comes from an older epoch may know
-		// positions that an earlier restore lost and others have since filled.
-		also["shared_up_to_position"] = m.place.Effective
-		if m.cursor() {
-			m.epoch = head.Epoch
-			also["after"] = m.String()
+	also := map[string]any{"epoch": changed.Head.Epoch, "retry_after_s": wait.Seconds()}
+	if shared := changed.Shared; shared.Position > 0 {
+		also["shared_up_to_position"] = shared.Position
+		if cursor != nil && cursor.point == shared {
+			shared.Epoch = changed.Head.Epoch
+			also["after"] = feedCursor{shared, cursor.position}.write(s)
 		}
 	}
 	return &domain.Error{Code: domain.EpochChanged, RetryAfter: max(wait, time.Second), Also: also,
 		Detail: "the service's history was restored: send again what you sent and keep, then pull"}
 }
-
-// linkPart is what a mark keeps of a link.
-func linkPart(link ledger.Digest) [4]byte { return [4]byte(link[:4]) }
 
 // positionOf is the ledger position that a query names; 0 for the head.
 func positionOf(r *request) int64 {

@@ -18,26 +18,35 @@ import (
 // push takes a batch: every item is judged by itself, and what is not accepted
 // is kept.
 func (s *Server) push(ctx context.Context, caller domain.Caller, r *request) (answer, error) {
+	key, err := s.db.HistoryKey(ctx, caller.Program)
+	if err != nil {
+		return answer{}, err
+	}
 	b, err := s.readBatch(caller, r)
 	if err != nil {
 		return answer{}, err
 	}
+	history := storage.History{Epoch: b.Epoch}
+	ignored := false
+	if b.Receipt != "" {
+		history.Points, ignored = s.receiptPoints(nil, key, b.Receipt)
+	}
 	pushed, err := s.db.Push(ctx, caller, storage.Push{
 		Items: b.items, ReceivedAt: r.ReceivedAt, Hold: true, ValidateOnly: r.validateOnly(), Sign: signOf(&b.Batch, b.offset),
-		Claim: claimOf(caller, b.Epoch, b.marks...),
+		History: history,
 	})
 	if errors.Is(err, storage.ErrBusy) {
 		return allAgain(b.items, b.values, r), nil
 	}
 	if err != nil {
-		return answer{}, s.openEpoch(ctx, caller, err)
+		return answer{}, epochChanged(caller, err, nil, seal{})
 	}
 	out := wire.BatchAnswer{
-		Epoch: pushed.Epoch, ReceivedAt: ledger.Stamp(r.ReceivedAt), HeldOpenCount: pushed.HeldOpen,
+		Epoch: pushed.Epoch, ReceiptIgnored: ignored, ReceivedAt: ledger.Stamp(r.ReceivedAt), HeldOpenCount: pushed.HeldOpen,
 		Items: make([]wire.ItemAnswer, len(b.items)), Jobs: make([]wire.JobCounts, len(pushed.Jobs)),
 	}
 	if pushed.Head.Position > 0 {
-		out.Receipt = receiptOf(pushed.Head)
+		out.Receipt = writeReceipt(key, pushed.Head.Point())
 	}
 	for i := range pushed.Items {
 		out.Items[i] = s.itemAnswer(caller, &pushed.Items[i], i, b.values[i], b.shapes[i], r.Trace)
@@ -48,6 +57,17 @@ func (s *Server) push(ctx context.Context, caller domain.Caller, r *request) (an
 	return answer{Status: http.StatusMultiStatus, Body: out}, nil
 }
 
+// receiptPoints appends what a receipt tells. One that this service did not write
+// tells nothing: it is counted and ignored, so that an old app can always deliver.
+func (s *Server) receiptPoints(points []storage.Point, key []byte, receipt string) (all []storage.Point, ignored bool) {
+	point, ok := readReceipt(key, receipt)
+	if !ok {
+		s.count("receipt_ignored")
+		return points, true
+	}
+	return append(points, point), false
+}
+
 // A readBatch is a batch whose items have been through all sieves that need no
 // database.
 type readBatch struct {
@@ -55,7 +75,6 @@ type readBatch struct {
 	items  []*intake.Item
 	values []any           // the items as trees
 	shapes []*domain.Error // what the sieves found in each item
-	marks  []mark          // of the receipt
 	offset *float64        // of the device's clock, s
 }
 
@@ -72,13 +91,6 @@ func (s *Server) readBatch(caller domain.Caller, r *request) (*readBatch, error)
 	b := &readBatch{values: tree.(map[string]any)["items"].([]any)}
 	if err := decodeInto(r.Body, &b.Batch); err != nil {
 		return nil, err
-	}
-	if b.Receipt != "" {
-		m, err := readMark(b.Receipt)
-		if err != nil {
-			return nil, err
-		}
-		b.marks = []mark{m}
 	}
 	device, err := s.deviceOf(caller, &b.Batch)
 	if err != nil {

@@ -5,6 +5,7 @@ import (
 	"errors"
 	"fmt"
 	"log/slog"
+	"sync"
 	"time"
 
 	"ductledger/domain"
@@ -21,14 +22,16 @@ type DB struct {
 	log   *slog.Logger
 	// asked tells this instance that somebody asked it for a package.
 	asked chan struct{}
+	// historyKeys are those of the programs that were served: []byte by id.
+	historyKeys sync.Map
 }
 
 // Options of Open.
 type Options struct {
 	Connections int              // at most; 0: 16
 	Now         func() time.Time // the one clock
-	Log         *slog.Logger
-	Tracer      pgx.QueryTracer // counts statements in tests; nil: none
+	Log         *slog.Logger     // nil: none
+	Tracer      pgx.QueryTracer  // counts statements in tests; nil: none
 	// CommitAhead lets commits return before they are on the disk: for what can
 	// be made again.
 	CommitAhead bool
@@ -67,6 +70,9 @@ func Open(ctx context.Context, url string, o Options) (*DB, error) {
 	pool, err := pgxpool.NewWithConfig(ctx, config)
 	if err != nil {
 		return nil, fmt.Errorf("open the pool: %w", err)
+	}
+	if o.Log == nil {
+		o.Log = slog.New(slog.DiscardHandler)
 	}
 	return &DB{pool: pool, watch: newWatch(config.ConnConfig, o.Log), now: o.Now, log: o.Log, asked: make(chan struct{}, 1)}, nil
 }

@@ -6,71 +6,17 @@ import (
 	"fmt"
 
 	"ductledger/domain"
-	"ductledger/domain/ledger"
 
 	"github.com/google/uuid"
 )
-
-// A Claim is what a request says of the ledger's past: that it knows places of
-// it. It is judged on what the transaction reads that serves the request, in
-// its first round trip, before anything else is done.
-type Claim struct {
-	Places []int64
-	Judge  func(Head, []ledger.Digest) error // the links at the places, zero where the ledger ends before; nil: nothing is claimed
-}
-
-const linksAtSQL = `
-SELECT position, link FROM ledger WHERE program_id = @program_id AND position = ANY (@places)`
-
-// witness is where the ledger stands, with its links at the claimed places.
-type witness struct {
-	heads []headRow
-	links []struct {
-		Position int64
-		Link     []byte
-	}
-}
-
-// readPast queues the reading of what a claim is judged by.
-func (t *tx) readWitness(c *Claim) *witness {
-	w := &witness{}
-	args := named{"program_id": t.program, "places": c.Places}
-	all(t, &w.heads, headSQL, args)
-	if len(c.Places) > 0 {
-		all(t, &w.links, linksAtSQL, args)
-	}
-	return w
-}
-
-func (w *witness) head() Head { return w.heads[0].head() }
-
-func (w *witness) check(c *Claim) error {
-	if c.Judge == nil {
-		return nil
-	}
-	links := make([]ledger.Digest, len(c.Places))
-	for i, place := range c.Places {
-		for _, row := range w.links {
-			if row.Position == place {
-				links[i] = ledger.Digest(row.Link)
-			}
-		}
-	}
-	return c.Judge(w.head(), links)
-}
 
 const epochOpenSQL = `
 UPDATE program_head SET epoch = @epoch, epoch_from_position = position, epoch_cause = @cause,
     system_identifier = coalesce(@system_identifier, system_identifier), timeline = coalesce(@timeline, timeline)
 WHERE program_id = @program_id AND epoch = @before`
 
-// OpenEpoch begins a new history because a device knows positions that the
-// ledger has not: only devices can notice a disk that was set back. Who comes
-// second finds the first's.
-func (db *DB) OpenEpoch(ctx context.Context, caller domain.Caller, before domain.UUID, why string) (Head, error) {
-	return db.openEpoch(ctx, caller, before, "device", why, databaseMark{})
-}
-
+// openEpoch begins a new history, unless another did since the one before: who
+// comes second finds the first's.
 func (db *DB) openEpoch(ctx context.Context, caller domain.Caller, before domain.UUID, cause, why string, mark databaseMark) (head Head, err error) {
 	id, err := uuid.NewV7()
 	if err != nil {

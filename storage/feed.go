@@ -17,11 +17,11 @@ type Place struct {
 
 // FeedQuery asks for the next page of the feed.
 type FeedQuery struct {
-	After  Place
-	Limit  int
-	Kinds  []domain.Kind // nil: all
-	Newest bool          // each record once, in its newest version; scoped roles always get that
-	Claim  Claim
+	After   Place
+	Limit   int
+	Kinds   []domain.Kind // nil: all
+	Newest  bool          // each record once, in its newest version; scoped roles always get that
+	History History
 }
 
 // FeedItem is an entry, or the order to drop a job.
@@ -38,7 +38,7 @@ type Feed struct {
 	Head  Head
 	Items []FeedItem
 	Next  Place
-	Link  ledger.Digest // of the chain at Next.Effective; zero on an empty page
+	Point Point // of Next; without a link where Next is where the reader stood
 	More  bool
 }
 
@@ -149,14 +149,14 @@ LIMIT @limit`
 // Changes reads the next page of what the caller may see, in one snapshot.
 func (db *DB) Changes(ctx context.Context, caller domain.Caller, q FeedQuery) (page Feed, err error) {
 	err = db.in(ctx, caller.Program, snapshot, func(t *tx) error {
-		q := q
+		asked, q := q.After, q
 		var kinds []string
 		for _, k := range q.Kinds {
 			kinds = append(kinds, string(k))
 		}
 		args := scopeArgs(caller, named{"effective": q.After.Effective, "position": q.After.Position, "limit": q.Limit + 1, "kinds": kinds,
 			"newest": q.Newest})
-		witness := t.readWitness(&q.Claim)
+		stored := t.readHistory(&q.History)
 		for {
 			if page, err = t.feedPage(caller, q, args); err != nil {
 				return err
@@ -167,15 +167,17 @@ func (db *DB) Changes(ctx context.Context, caller domain.Caller, q FeedQuery) (p
 			q.After = page.Next // what lay up to the bound is not for the caller
 			args["effective"], args["position"] = q.After.Effective, q.After.Position
 		}
-		if err := witness.check(&q.Claim); err != nil {
+		if err := q.History.compare(stored); err != nil {
 			return err
 		}
-		if page.Head = witness.head(); len(page.Items) > 0 {
-			page.Link, err = t.linkAt(page.Next.Effective)
+		var link ledger.Digest
+		if page.Head = stored.head(); page.Next != asked {
+			link, err = t.linkAt(page.Next.Effective)
 		}
+		page.Point = pointAt(page.Head.Epoch, page.Next.Effective, link)
 		return err
 	})
-	return page, err
+	return page, db.afterLoss(ctx, caller, err)
 }
 
 // feedPage reads one page. It may be empty though more lies behind its bound.

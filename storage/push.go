@@ -22,9 +22,9 @@ type Push struct {
 	HoldNoUnmatched bool
 	// Came are records for which held items wait: the items are taken along as if
 	// the records came now.
-	Came  []intake.Key
-	Sign  *Sign
-	Claim Claim
+	Came    []intake.Key
+	Sign    *Sign
+	History History
 }
 
 // Pushed is what became of it.
@@ -78,7 +78,7 @@ func (db *DB) Push(ctx context.Context, caller domain.Caller, p Push) (Pushed, e
 			}
 			plan.keep(poison.decisions)
 		default:
-			return out, err
+			return out, db.afterLoss(ctx, caller, err)
 		}
 	}
 	return Pushed{}, ErrBusy

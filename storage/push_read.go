@@ -201,9 +201,9 @@ func (t *tx) readPush(caller domain.Caller, plan *plan, p *Push) (*known, error)
 		heldOf   []jobCount
 		users    []struct{ JobID [16]byte }
 	)
-	witness := &witness{}
-	if p.Claim.Judge != nil {
-		witness = t.readWitness(&p.Claim)
+	var stored *historyRows
+	if p.History.Epoch != "" || len(p.History.Points) > 0 {
+		stored = t.readHistory(&p.History)
 	}
 	all(t, &locked, pushLockSQL, args)
 	all(t, &programs, pushProgramSQL, args)
@@ -231,7 +231,7 @@ func (t *tx) readPush(caller domain.Caller, plan *plan, p *Push) (*known, error)
 	if !programs[0].TokenKnown {
 		return nil, domain.Errorf(domain.Unauthorized, "the token is not known")
 	}
-	if err := witness.check(&p.Claim); err != nil {
+	if err := p.History.compare(stored); err != nil {
 		return nil, err
 	}
 	k.program, k.epoch = programs[0].program(), programs[0].Epoch

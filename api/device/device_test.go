@@ -4,6 +4,7 @@ import (
 	"context"
 	"encoding/json"
 	"fmt"
+	"github.com/jackc/pgx/v5"
 	"math/rand/v2"
 	"net/http"
 	"path/filepath"
@@ -263,11 +264,14 @@ func TestANewEpochIsHealed(t *testing.T) {
 	}
 	sync(t, d)
 	before := fmt.Sprint(versions(t, a, job))
-	start, err := a.DB.Sync(context.Background(), a.World.Staff)
+	conn, err := pgx.Connect(context.Background(), storagetest.AddressOf(a.DB))
 	if err != nil {
 		t.Fatal(err)
 	}
-	if _, err := a.DB.OpenEpoch(context.Background(), a.World.Staff, start.Head.Epoch, "a test"); err != nil {
+	defer conn.Close(context.Background())
+	// As if another device had noticed that history was lost.
+	if _, err := conn.Exec(context.Background(), "UPDATE program_head SET epoch = $1, epoch_from_position = position, epoch_cause = 'device' WHERE program_id = $2",
+		[16]byte(storagetest.ID()), [16]byte(a.World.Program)); err != nil {
 		t.Fatal(err)
 	}
 	if err := d.Put(storagetest.ID(), boot(job, 6)); err != nil {
@@ -282,6 +286,35 @@ func TestANewEpochIsHealed(t *testing.T) {
 		t.Errorf("before %s, now %v", before, stands)
 	}
 	for key, n := range stands {
+		if n != 1 {
+			t.Errorf("%s stands %d times", key, n)
+		}
+	}
+}
+
+// A cursor that the service does not know costs a pull from the beginning, and
+// nothing else: no record is sent again, none is lost, what is unsent is sent.
+func TestUnknownCursorPullsAfresh(t *testing.T) {
+	t.Parallel()
+	a := apitest.Serve(t)
+	job := assign(t, a)
+	d := phone(t, a, nil)
+	sync(t, d)
+	for i := range 3 {
+		if err := d.Put(storagetest.ID(), boot(job, i+1)); err != nil {
+			t.Fatal(err)
+		}
+	}
+	sync(t, d)
+	if err := d.Put(storagetest.ID(), boot(job, 4)); err != nil {
+		t.Fatal(err)
+	}
+	d.LoseCursor()
+	sync(t, d)
+	if d.Pending() != 0 || len(d.Troubles()) > 0 || d.Cursor() == "AAAA" {
+		t.Errorf("%d pending, troubles %v, cursor %s", d.Pending(), d.Troubles(), d.Cursor())
+	}
+	for key, n := range versions(t, a, job) {
 		if n != 1 {
 			t.Errorf("%s stands %d times", key, n)
 		}

@@ -44,6 +44,20 @@ func (d *Device) beginAgain(p *Problem) error {
 	return d.saveMark() // last: without it the service says the same once more
 }
 
+// pullAfresh lets the next pull begin at the beginning, since the service does
+// not know the cursor. What was sent was sent to this history and stays so.
+func (d *Device) pullAfresh() error {
+	known := d.which(func(n *note) bool { return n.Version > 0 })
+	for _, n := range known {
+		n.Stale = true
+	}
+	if err := d.save(known...); err != nil {
+		return err
+	}
+	d.mark.Cursor = ""
+	return d.saveMark()
+}
+
 // forgetStale forgets, after a pull from the beginning, what others made and
 // the service no longer has, or no longer shows. What the device wrote itself
 // is sent, and goes out of sight where its job did.

@@ -33,5 +33,8 @@ func (d *Device) Kept() (list []Kept) {
 // Sums are the checksums of the jobs on the device.
 func (d *Device) Sums() map[domain.UUID]ledger.Checksum { return d.sums() }
 
+// LoseCursor gives the device a cursor that the service does not know.
+func (d *Device) LoseCursor() { d.mark.Cursor = "AAAA" }
+
 // Cursor is where the device stands in the feed.
 func (d *Device) Cursor() string { return d.mark.Cursor }

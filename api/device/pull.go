@@ -32,6 +32,11 @@ func (d *Device) Pull(ctx context.Context) error {
 				return err
 			}
 			continue
+		case errors.As(err, &problem) && problem.Code == string(domain.CursorInvalid) && d.mark.Cursor != "":
+			if err := d.pullAfresh(); err != nil {
+				return err
+			}
+			continue
 		case err != nil:
 			return err
 		}

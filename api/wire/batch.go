@@ -65,9 +65,11 @@ type BatchAnswer struct {
 	// One unbroken history of a program.
 	Epoch domain.UUID `json:"epoch,omitzero"`
 	// Proof of the highest position of a push. A device sends its newest one with each pull and push.
-	Receipt       string `json:"receipt,omitzero"`
-	ReceivedAt    string `json:"received_at"`
-	HeldOpenCount int    `json:"held_open_count"`
+	Receipt string `json:"receipt,omitzero"`
+	// The receipt was not written by this service; it told nothing, and the items were taken all the same.
+	ReceiptIgnored bool   `json:"receipt_ignored,omitzero"`
+	ReceivedAt     string `json:"received_at"`
+	HeldOpenCount  int    `json:"held_open_count"`
 	// Seconds after which items with `retry` may be sent again.
 	RetryAfterS float64      `json:"retry_after_s,omitzero"`
 	Items       []ItemAnswer `json:"items"`

@@ -20,6 +20,8 @@ type Feed struct {
 	NextAfter string           `json:"next_after"`
 	// There is more to be read at once.
 	More bool `json:"more"`
+	// The receipt was not written by this service; it told nothing.
+	ReceiptIgnored bool `json:"receipt_ignored,omitzero"`
 }
 
 // What a device needs to start.

@@ -16,6 +16,7 @@ type metrics struct {
 	registry *prometheus.Registry
 	requests *prometheus.CounterVec
 	seconds  *prometheus.HistogramVec
+	events   *prometheus.CounterVec
 }
 
 func newMetrics() *metrics {
@@ -28,8 +29,11 @@ func newMetrics() *metrics {
 			Name: "ductledger_request_seconds", Help: "Time from the first byte to the answer, by route.",
 			Buckets: []float64{0.005, 0.01, 0.025, 0.05, 0.1, 0.25, 0.5, 1, 2.5, 5, 10, 30}},
 			[]string{"method", "route"}),
+		events: prometheus.NewCounterVec(prometheus.CounterOpts{
+			Name: "ductledger_events_total", Help: "What no answer shows: receipt_ignored, a receipt that this service did not write."},
+			[]string{"event"}),
 	}
-	m.registry.MustRegister(m.requests, m.seconds, collectors.NewGoCollector(),
+	m.registry.MustRegister(m.requests, m.seconds, m.events, collectors.NewGoCollector(),
 		collectors.NewProcessCollector(collectors.ProcessCollectorOpts{}))
 	return m
 }
@@ -43,6 +47,9 @@ func (m *metrics) observe(method, pattern string, status int, took time.Duration
 	m.requests.WithLabelValues(method, pattern, strconv.Itoa(status/100)+"xx").Inc()
 	m.seconds.WithLabelValues(method, pattern).Observe(took.Seconds())
 }
+
+// count is told of an event; the api has the closed list of their names.
+func (m *metrics) count(event string) { m.events.WithLabelValues(event).Inc() }
 
 func (m *metrics) handler() http.Handler {
 	mux := http.NewServeMux()

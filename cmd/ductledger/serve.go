@@ -103,7 +103,7 @@ func (c *serveCommand) Run(in *invocation) error {
 		}
 	}
 	counts := newMetrics()
-	handler, err := api.New(api.Config{DB: db, Now: in.now, Log: log, Observe: counts.observe,
+	handler, err := api.New(api.Config{DB: db, Now: in.now, Log: log, Observe: counts.observe, Count: counts.count,
 		Limits: lim, Proxies: proxies, Stopping: in.ctx})
 	if err != nil {
 		return err
