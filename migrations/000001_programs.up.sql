@@ -1,9 +1,12 @@
 -- The role that the service works as owns nothing and cannot log in; a login
 -- that the service uses is a member of it. Roles belong to the cluster, not to
--- the database, so two databases migrated at once may both try to make it.
+-- the database, so two databases migrated at once may both try to make it. An
+-- owner that may make no roles finds it made by the administrator.
 DO $$
 BEGIN
-    CREATE ROLE ductledger_app NOLOGIN NOBYPASSRLS;
+    IF NOT EXISTS (SELECT FROM pg_roles WHERE rolname = 'ductledger_app') THEN
+        CREATE ROLE ductledger_app NOLOGIN NOBYPASSRLS;
+    END IF;
 EXCEPTION
     WHEN duplicate_object OR unique_violation THEN NULL;
 END
