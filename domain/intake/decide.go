@@ -21,7 +21,7 @@ func (w *sorter) decide(item *Item) Decision {
 		return d.rejected(item.Problem)
 	}
 	head, exists := w.store.Heads[item.Key()]
-	if exists {
+	if exists && w.knows(item.Key(), head) {
 		d.JobID, d.ContractorID = head.JobID, head.ContractorID
 	}
 	if item.Record != nil {
@@ -32,8 +32,14 @@ func (w *sorter) decide(item *Item) Decision {
 			d.JobID = item.ID
 		}
 	}
-	if exists && !w.knows(item.Kind, head) {
-		return d.asUnknown(item)
+	// What the caller may not know of is decided as if it were not there. Only
+	// where that would make a record the id is taken after all.
+	unknown := exists && !w.knows(item.Key(), head)
+	if unknown {
+		head, exists = Head{}, false
+	}
+	if problem := w.notYours(item, exists); problem != nil {
+		return d.rejected(problem)
 	}
 	if missing, ok := w.missing(item); ok {
 		return d.waits(missing)
@@ -62,6 +68,9 @@ func (w *sorter) decide(item *Item) Decision {
 	}
 	if problem := w.refusedByState(item, head, exists, &d); problem != nil {
 		return d.rejected(problem)
+	}
+	if unknown {
+		return d.asUnknown(item)
 	}
 	d.Status, d.Version = Created, head.Version+1
 	if exists {
@@ -109,15 +118,15 @@ func (d Decision) asUnknown(item *Item) Decision {
 }
 
 // knows tells whether the caller may know that the record exists.
-func (w *sorter) knows(kind domain.Kind, head Head) bool {
+func (w *sorter) knows(key Key, head Head) bool {
 	switch {
 	case !w.caller.Scoped():
 		return true
 	case !head.JobID.IsZero():
 		job := w.store.Jobs[head.JobID]
 		return job.KnownTo(w.caller)
-	case kind == domain.ContractorKind:
-		return true // its own is checked where it matters
+	case key.Kind == domain.ContractorKind:
+		return key.ID == w.caller.Contractor || w.caller.Role == domain.Inspector
 	default:
 		return head.ContractorID.IsZero() || head.ContractorID == w.caller.Contractor || w.caller.Role == domain.Inspector
 	}
@@ -126,15 +135,16 @@ func (w *sorter) knows(kind domain.Kind, head Head) bool {
 // missing is the first reference to something that is not there for the caller.
 func (w *sorter) missing(item *Item) (domain.Ref, bool) {
 	if item.Void != "" {
-		if _, exists := w.store.Heads[item.Key()]; !exists {
+		if head, exists := w.store.Heads[item.Key()]; !exists || !w.knows(item.Key(), head) {
 			return domain.Ref{Pointer: "/id", Kind: item.Kind, ID: item.ID}, true
 		}
 		return domain.Ref{}, false
 	}
 	for _, ref := range item.Record.Refs() {
-		head, exists := w.store.Heads[Key{ref.Kind, ref.ID}]
-		itself := Key{ref.Kind, ref.ID} == item.Key() // a circle, not a wait
-		if !itself && (!exists || !w.knows(ref.Kind, head)) {
+		key := Key{ref.Kind, ref.ID}
+		head, exists := w.store.Heads[key]
+		itself := key == item.Key() // a circle, not a wait
+		if !itself && (!exists || !w.knows(key, head)) {
 			return ref, true
 		}
 	}
@@ -247,8 +257,6 @@ func (w *sorter) forbidden(item *Item, head Head, exists bool) *domain.Error {
 		if exists && !w.store.OwnHomes[item.ID] {
 			return domain.Errorf(domain.Forbidden, "a crew may change the facts of a home only while it has an open job there")
 		}
-	case *domain.Job:
-		return w.forbiddenJob(item, r, exists)
 	case *domain.Measurement:
 		if r.Stage == domain.InspectionStage {
 			return domain.Errorf(domain.Forbidden, "a reading of the stage inspection is an inspector's")

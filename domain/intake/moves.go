@@ -102,16 +102,18 @@ func (w *sorter) refusedDevice(id domain.UUID, to domain.DeviceState) *domain.Er
 	return nil
 }
 
-// forbiddenJob holds a crew to its own contractor's jobs.
-func (w *sorter) forbiddenJob(item *Item, r *domain.Job, exists bool) *domain.Error {
-	if r.ContractorID != w.caller.Contractor {
-		if exists && w.store.Jobs[item.ID].Record.ContractorID != w.caller.Contractor {
-			return nil // no longer its own: notAssigned says so
-		}
-		return domain.InvalidFields([]domain.Fault{{Pointer: "/contractor_id", Code: "not_yours",
-			Detail: "a crew works on jobs of its own contractor", Fix: "name your contractor"}}).(*domain.Error)
+// notYours holds a crew to its own contractor's jobs. It never looks whether the
+// other contractor is there.
+func (w *sorter) notYours(item *Item, exists bool) *domain.Error {
+	r, ok := item.Record.(*domain.Job)
+	if !ok || w.caller.Role != domain.Field || r.ContractorID == w.caller.Contractor {
+		return nil
 	}
-	return nil
+	if exists && w.store.Jobs[item.ID].Record.ContractorID != w.caller.Contractor {
+		return nil // no longer its own: notAssigned says so
+	}
+	return domain.InvalidFields([]domain.Fault{{Pointer: "/contractor_id", Code: "not_yours",
+		Detail: "a crew works on jobs of its own contractor", Fix: "name your contractor"}}).(*domain.Error)
 }
 
 // refusedMove tells whether a PUT may bring the job into this state.
