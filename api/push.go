@@ -13,6 +13,9 @@ import (
 	"ductledger/domain/intake"
 	"ductledger/domain/ledger"
 	"ductledger/storage"
+
+	"github.com/go-json-experiment/json"
+	"github.com/go-json-experiment/json/jsontext"
 )
 
 // push takes a batch: every item is judged by itself, and what is not accepted
@@ -85,12 +88,23 @@ func (s *Server) readBatch(caller domain.Caller, r *request) (*readBatch, error)
 	}
 	ofItems, ofEnvelope := splitFaults(faults)
 	ofEnvelope = append(ofEnvelope, s.contract.checkBody("postBatch", tree)...)
+	ofDevice, ofEnvelope := aboutDevice(ofEnvelope)
 	if err := domain.InvalidFields(ofEnvelope); err != nil {
 		return nil, err
 	}
 	b := &readBatch{values: tree.(map[string]any)["items"].([]any)}
-	if err := decodeInto(r.Body, &b.Batch); err != nil {
+	body := r.Body
+	if len(ofDevice) > 0 {
+		s.log.Warn("what a device tells of itself cannot be read and is left out", "trace_id", r.Trace, "token_id", caller.Token.String(), "error", domain.InvalidFields(ofDevice).Error())
+		body = without(body, ofDevice)
+	}
+	if err := decodeInto(body, &b.Batch); err != nil {
 		return nil, err
+	}
+	if text, ok := tree.(map[string]any)["sent_at"].(string); ok && b.SentAt == nil {
+		if at, err := time.Parse(time.RFC3339, text); err == nil { // a clock in another age is still a clock that is off
+			b.SentAt = &at
+		}
 	}
 	device, err := s.deviceOf(caller, &b.Batch)
 	if err != nil {
@@ -104,6 +118,41 @@ func (s *Server) readBatch(caller domain.Caller, r *request) (*readBatch, error)
 		b.items[i], b.shapes[i] = item, item.Problem
 	}
 	return b, nil
+}
+
+// aboutDevice sorts out the faults in what a device tells of itself. They
+// refuse nothing: a wrong clock must not keep work in an outbox.
+func aboutDevice(faults []domain.Fault) (ofDevice, rest []domain.Fault) {
+	for _, f := range faults {
+		if member := topMember(f); member == "sent_at" || member == "pending" {
+			ofDevice = append(ofDevice, f)
+		} else {
+			rest = append(rest, f)
+		}
+	}
+	return ofDevice, rest
+}
+
+// topMember is the member of the body in which a fault lies.
+func topMember(f domain.Fault) string {
+	name, _, _ := strings.Cut(strings.TrimPrefix(f.Pointer, "/"), "/")
+	return name
+}
+
+// without is an object without the members in which the faults lie.
+func without(body []byte, faults []domain.Fault) []byte {
+	var members map[string]jsontext.Value
+	if err := json.Unmarshal(body, &members); err != nil {
+		return body // strict decoding has passed it; the next decoder says what is wrong
+	}
+	for _, f := range faults {
+		delete(members, topMember(f))
+	}
+	out, err := json.Marshal(members, json.Deterministic(true))
+	if err != nil {
+		return body
+	}
+	return out
 }
 
 // allAgain answers a batch of which nothing was stored, since others kept
@@ -216,7 +265,10 @@ func signOf(batch *wire.Batch, offset *float64) *storage.Sign {
 		}
 	}
 	if p := batch.Pending; p != nil {
-		sign.PendingRecords, sign.PendingPhotos, sign.PendingOldestAt, sign.PendingJobs = p.RecordsCount, p.PhotosCount, p.OldestAt, p.JobIDs
+		sign.PendingRecords, sign.PendingPhotos, sign.PendingJobs = p.RecordsCount, p.PhotosCount, p.JobIDs
+		if p.OldestAt != nil && p.OldestAt.UTC().Year() <= 9999 { // later ones cannot be written as they are answered
+			sign.PendingOldestAt = p.OldestAt
+		}
 	}
 	return sign
 }
