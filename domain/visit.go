@@ -22,6 +22,26 @@ type Visit struct {
 	Weather string `json:"weather,omitzero" validate:"omitempty,min=1,max=120" text:"free"`
 }
 
+// ClearedAs is in what capacity somebody lifted a stop.
+type ClearedAs string
+
+const (
+	ClearedByUtility     ClearedAs = "utility"
+	ClearedByFireService ClearedAs = "fire_service"
+	ClearedByLicensed    ClearedAs = "licensed_person"
+	ClearedByCrew        ClearedAs = "crew"
+)
+
+// ApplianceSort is how an appliance takes its air and gives off its gas.
+type ApplianceSort string
+
+const (
+	SealedCombustion  ApplianceSort = "sealed_combustion"
+	NaturalDraft      ApplianceSort = "natural_draft"
+	UnventedAppliance ApplianceSort = "unvented"
+	RangeAppliance    ApplianceSort = "range"
+)
+
 // Stop is a reason for which work had to stop, and who lifted it. Until then nobody works on.
 type Stop struct {
 	// What stopped the work; old_material is material that is suspect.
@@ -32,6 +52,10 @@ type Stop struct {
 	ClearedAt *time.Time `json:"cleared_at,omitzero" validate:"omitempty,notbefore=At"`
 	// Who lifted it.
 	ClearedBy string `json:"cleared_by,omitzero" validate:"omitempty,min=1,max=120"`
+	// In what capacity: gas, carbon monoxide and wiring are lifted by the utility, the fire service or a licensed person.
+	ClearedAs ClearedAs `json:"cleared_as,omitzero"`
+	// Of carbon monoxide: the reading with which it was lifted, in ppm.
+	ClearedCOPpm *float64 `json:"cleared_co_ppm,omitzero" validate:"omitempty,gte=0,lte=5000" step:"1"`
 }
 
 // What was read in a home with a combustion appliance: the air before entry, and the combustion safety test after
@@ -45,6 +69,14 @@ type CombustionCheck struct {
 	TestedAt *time.Time `json:"tested_at,omitzero"`
 	// What the test gave.
 	TestResult string `json:"test_result,omitzero" validate:"omitempty,oneof=passed failed"`
+	// The appliance whose carbon monoxide was read.
+	Appliance ApplianceSort `json:"appliance,omitzero"`
+	// Carbon monoxide of that appliance in ppm; the tester judges it.
+	ApplianceCOPpm *float64 `json:"appliance_co_ppm,omitzero" validate:"omitempty,gte=0,lte=50000" step:"1"`
+	// How it was read.
+	ApplianceCOBasis string `json:"appliance_co_basis,omitzero" validate:"omitempty,oneof=air_free as_measured"`
+	// Whom the resident was sent to where an appliance failed.
+	ReferredTo string `json:"referred_to,omitzero" validate:"omitempty,min=1,max=120"`
 	// The tester's paper.
 	CredentialID *UUID `json:"credential_id,omitzero"`
 	// Who tested.

@@ -10,8 +10,15 @@ func crewCases() []ruleCases {
 		return func(j *jobUnderTest) {
 			s := domain.Stop{Reason: "wet_wiring", At: *when(at)}
 			if cleared != "" {
-				s.ClearedAt, s.ClearedBy = when(cleared), "an electrician"
+				s.ClearedAt, s.ClearedBy, s.ClearedAs = when(cleared), "Invented Electrician", domain.ClearedByLicensed
 			}
+			j.visit().Stops = []domain.Stop{s}
+		}
+	}
+	lifted := func(reason string, do func(s *domain.Stop)) func(*jobUnderTest) {
+		return func(j *jobUnderTest) {
+			s := domain.Stop{Reason: reason, At: at("08:20"), ClearedAt: when("09:00"), ClearedBy: "Invented Utility", ClearedAs: domain.ClearedByUtility, ClearedCOPpm: new(0.0)}
+			do(&s)
 			j.visit().Stops = []domain.Stop{s}
 		}
 	}
@@ -31,7 +38,8 @@ func crewCases() []ruleCases {
 		rule: "combustion_checked",
 		broken: []change{{"read after work began", burning(func(t *domain.CombustionCheck) { t.AmbientCOAt = when("10:00") }), nil},
 			{"test before the last repair", burning(func(t *domain.CombustionCheck) { t.TestedAt = when("13:00") }), nil},
-			{"test failed", burning(func(t *domain.CombustionCheck) { t.TestResult = "failed" }), nil},
+			{"test failed: a question", burning(func(t *domain.CombustionCheck) { t.TestResult, t.ReferredTo = "failed", "Invented Heating" }), nil},
+			{"72 ppm", burning(func(t *domain.CombustionCheck) { t.AmbientCOPpm = new(72.0) }), []string{"carbon_monoxide_told"}},
 			{"tester's paper lapsed", func(j *jobUnderTest) { j.gas(); one[domain.Credential](j, 1).ValidUntilOn = "2026-10-13" }, nil},
 			{"tester's paper is another", func(j *jobUnderTest) { j.gas(); one[domain.Credential](j, 1).Credential = domain.Insurance }, nil}},
 		notRecorded: []change{{"no check", func(j *jobUnderTest) { j.gas(); j.visit().Combustion = nil }, nil},
@@ -55,8 +63,8 @@ func crewCases() []ruleCases {
 			{"a water heater in an electric home", func(j *jobUnderTest) { j.home().CombustionAppliances = []string{"water_heater"} }, nil},
 			{"whether anything burns", func(j *jobUnderTest) { j.home().CombustionAppliances = nil }, []string{"combustion_appliances_recorded"}}},
 		notApplicable: []change{{"all electric", func(*jobUnderTest) {}, nil}, {"no visit", func(j *jobUnderTest) { j.gas(); noVisit(j) }, nil}},
-		atLimit:       []change{{"35 ppm", burning(func(t *domain.CombustionCheck) { t.AmbientCOPpm = new(35.0) }), nil}},
-		beyond: []change{{"36 ppm", burning(func(t *domain.CombustionCheck) { t.AmbientCOPpm = new(36.0) }), nil},
+		atLimit:       []change{{"35 ppm", burning(func(t *domain.CombustionCheck) { t.AmbientCOPpm = new(35.0) }), []string{"carbon_monoxide_told"}}},
+		beyond: []change{{"36 ppm", burning(func(t *domain.CombustionCheck) { t.AmbientCOPpm = new(36.0) }), []string{"carbon_monoxide_told"}},
 			{"read in the minute work began", burning(func(t *domain.CombustionCheck) { t.AmbientCOAt = when("09:45") }), nil},
 			{"tested in the minute of the last repair", burning(func(t *domain.CombustionCheck) { t.TestedAt = when("13:40") }), nil}},
 		holds: []change{{"packaged outdoor unit: ambient alone", func(j *jobUnderTest) {
@@ -73,13 +81,34 @@ func crewCases() []ruleCases {
 			j.add(&second)
 		}, nil}, {"a tester from outside", burning(func(t *domain.CombustionCheck) { t.CredentialID, t.TestedBy = nil, "Invented Tester" }), nil}},
 	}, {
-		rule:          "stop_respected",
-		broken:        []change{{"never lifted", stop("10:00", ""), nil}, {"worked before it was lifted", stop("10:00", "10:45"), nil}},
+		rule: "stop_respected",
+		broken: []change{{"never lifted", stop("10:00", ""), nil}, {"worked before it was lifted", stop("10:00", "10:45"), nil},
+			{"an opening made", stop("11:00", "11:18"), nil}, {"a crossover taken down", stop("11:18", "11:25"), nil}},
 		notApplicable: []change{{"no stop", func(*jobUnderTest) {}, nil}},
-		holds:         []change{{"stopped before anything was repaired", func(j *jobUnderTest) { nothing(j); stop("10:00", "")(j) }, nil}},
-		atLimit:       []change{{"lifted in that minute", stop("10:30", "10:40"), nil}, {"stopped in that minute", stop("13:40", ""), nil}},
-		beyond:        []change{{"lifted a minute later", stop("10:30", "10:41"), nil}, {"stopped a minute before", stop("13:39", ""), nil}},
-		cannot:        map[string]string{"not_recorded": "a repair always has a time, and so has a stop"},
+		holds: []change{{"closing is no work", stop("14:10", ""), nil}, {"a crossover that was down is put back", stop("11:50", "12:10"), nil},
+			{"stopped before anything was repaired", func(j *jobUnderTest) { nothing(j); stop("10:00", "")(j) }, nil}},
+		atLimit: []change{{"lifted in that minute", stop("10:30", "10:40"), nil}, {"stopped in that minute", stop("13:40", ""), nil}},
+		beyond:  []change{{"lifted a minute later", stop("10:30", "10:41"), nil}, {"stopped a minute before", stop("13:39", ""), nil}},
+		cannot:  map[string]string{"not_recorded": "a repair always has a time, and so has a stop"},
+	}, {
+		rule:          "carbon_monoxide_told",
+		broken:        []change{{"12 ppm", burning(func(t *domain.CombustionCheck) { t.AmbientCOPpm = new(12.0) }), nil}},
+		notApplicable: []change{{"not read", func(*jobUnderTest) {}, nil}},
+		atLimit:       []change{{"9 ppm", burning(func(t *domain.CombustionCheck) { t.AmbientCOPpm = new(9.0) }), nil}},
+		beyond:        []change{{"10 ppm", burning(func(t *domain.CombustionCheck) { t.AmbientCOPpm = new(10.0) }), nil}},
+		cannot:        map[string]string{"not_recorded": "a reading that was not made belongs to combustion_checked"},
+	}, {
+		rule: "stop_cleared",
+		broken: []change{{"by the crew", lifted("gas", func(s *domain.Stop) { s.ClearedAs = domain.ClearedByCrew }), nil},
+			{"wiring, by the crew", lifted("wet_wiring", func(s *domain.Stop) { s.ClearedAs = domain.ClearedByCrew }), nil}},
+		notRecorded: []change{{"in what capacity", lifted("gas", func(s *domain.Stop) { s.ClearedAs = "" }), nil},
+			{"by whom", lifted("wet_wiring", func(s *domain.Stop) { s.ClearedBy = "" }), nil},
+			{"the new reading", lifted("co", func(s *domain.Stop) { s.ClearedCOPpm = nil }), nil}},
+		notApplicable: []change{{"no stop", func(*jobUnderTest) {}, nil}, {"heat", lifted("heat", func(s *domain.Stop) { s.ClearedAs = domain.ClearedByCrew }), nil},
+			{"never lifted", lifted("gas", func(s *domain.Stop) { s.ClearedAt = nil }), []string{"stop_respected"}}},
+		holds:   []change{{"gas, by the utility", lifted("gas", func(*domain.Stop) {}), nil}},
+		atLimit: []change{{"35 ppm", lifted("co", func(s *domain.Stop) { s.ClearedCOPpm = new(35.0) }), nil}},
+		beyond:  []change{{"36 ppm", lifted("co", func(s *domain.Stop) { s.ClearedCOPpm = new(36.0) }), nil}},
 	}, {
 		rule:          "crew_certified",
 		broken:        []change{{"lapsed", certificate("2026-09-30"), nil}, {"none", func(j *jobUnderTest) { j.dropAll(domain.CredentialKind) }, nil}},

@@ -63,7 +63,7 @@ var all = []*Rule{
 	&readingsInOrder, &sameMethodBeforeAfter, &everyRegisterRead, &panTarget,
 	&instrumentInCalibration, &leakageNotHigherAfter,
 	&photosComplete, &replacedTwice, &deviceNotHeard, &describedTwice, &parentNotVoided, &deviceClock,
-	&combustionChecked, &stopRespected, &crewCertified, &crewMemberSupervised, &homeNotTreatedBefore,
+	&combustionChecked, &carbonMonoxideTold, &stopRespected, &stopCleared, &crewCertified, &crewMemberSupervised, &homeNotTreatedBefore,
 	// The facts of the home come last: only then is known which of them a
 	// rule needed.
 	&furnaceKindRecorded, &furnaceSectionRecorded, &ductedSectionsRecorded,

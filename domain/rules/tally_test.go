@@ -64,6 +64,8 @@ func TestSubjectsOfTheCleanJob(t *testing.T) {
 		"parent_not_voided":            {NotApplicable: 1},
 		"device_clock":                 {NotApplicable: 1},
 		"combustion_checked":           {NotApplicable: 1},
+		"carbon_monoxide_told":         {NotApplicable: 1},
+		"stop_cleared":                 {NotApplicable: 1},
 		"stop_respected":               {NotApplicable: 1},
 		"crew_certified":               {Holds: 1},
 		"crew_member_supervised":       {Holds: 1},

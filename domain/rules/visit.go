@@ -8,17 +8,23 @@ import (
 )
 
 // Also where nothing is recorded: what was not read is not to be typed in.
-const combustionFix = "Stop. A qualified person reads the air and tests before anybody works on; record only what was really read."
+const (
+	combustionFix = "Stop. A qualified person reads the air and tests before anybody works on; record only what was really read."
+	evacuateFix   = "Everybody out, residents too. Call the fire department or gas utility from outside; nobody returns until they allow it."
+)
 
 var combustionChecked = Rule{
 	Key: "combustion_checked", Title: "Air is read before entry, combustion is tested after sealing",
 	Why:      "Sealing ducts changes how air moves in a home, and with it the draft of whatever burns there.",
-	Judged:   "Where a combustion appliance is in the home: on each visit ambient carbon monoxide is read before work begins and is not above the limit; after the last repair a qualified person did the combustion safety test, and it passed. With only a packaged outdoor unit: ambient carbon monoxide alone.",
+	Judged:   "Where a combustion appliance is in the home: on each visit ambient carbon monoxide is read before work begins and is not above the limit; after the last repair a qualified person did the combustion safety test. An appliance that failed is a referral and a question, not the crew's fault. With only a packaged outdoor unit: ambient carbon monoxide alone.",
 	None:     "no visit is recorded",
 	Fix:      combustionFix,
 	Severity: MustFix, Missing: Blocks, Cure: OnSite, Hazard: CombustionGas,
-	Parameters: []Parameter{{"ambient_co_ppm", "ppm", 35, 5, 35, "BPI Building Analyst 2005"}},
-	Source:     "BPI Building Analyst 2005; local code governs",
+	Parameters: []Parameter{
+		{"stop_co_ppm", "ppm", 35, 1, 35, "SWS 2.0105.1 (2016), written for combustion testing; that all work stops is the program's own"},
+		{"evacuate_co_ppm", "ppm", 70, 1, 70, "ANSI/BPI-1200, from memory"},
+	},
+	Source: "SWS 2.0105.1; ANSI/BPI-1200, from memory; local code governs",
 	Example: Example{
 		Holds:  "0 ppm at 08:12, test passed at 15:20 by a certified tester, last repair 13:40.",
 		Broken: "40 ppm at 08:12, limit 35 ppm.",
@@ -65,8 +71,12 @@ func (c *check) ambient(p *part, v *domain.Visit) {
 		p.lack("ambient carbon monoxide before entry")
 		return
 	}
-	if ppm := *v.Combustion.AmbientCOPpm; ppm > c.limit("ambient_co_ppm") {
-		p.fault("ambient carbon monoxide was ", number(ppm), " ppm, above ", number(c.limit("ambient_co_ppm")), " ppm: work stops")
+	switch ppm := *v.Combustion.AmbientCOPpm; {
+	case ppm > c.limit("evacuate_co_ppm"):
+		p.fix = evacuateFix
+		p.fault("ambient carbon monoxide was ", number(ppm), " ppm; over ", number(c.limit("evacuate_co_ppm")), " ppm everybody goes out")
+	case ppm > c.limit("stop_co_ppm"):
+		p.fault("ambient carbon monoxide was ", number(ppm), " ppm; over ", number(c.limit("stop_co_ppm")), " ppm work stops")
 	}
 	at := v.Combustion.AmbientCOAt
 	if at == nil {
@@ -111,13 +121,10 @@ func (c *check) combustionTest(p *part) {
 	if last := c.job.lastRepair(); last != nil && !test.TestedAt.After(*last) {
 		p.fault("the combustion safety test was made ", c.job.clock(*test.TestedAt), "; the program wants it after the last repair, ", c.job.clock(*last))
 	}
-	switch test.TestResult {
-	case "":
+	if test.TestResult == "" {
 		p.lack("the result of the combustion safety test")
-	case "passed":
-	default:
-		p.fault("the combustion safety test ", test.TestResult)
 	}
+	defer c.failedAppliance(p, test)
 	day := c.job.Day(*test.TestedAt)
 	if test.CredentialID == nil {
 		if test.TestedBy == "" {
@@ -129,6 +136,22 @@ func (c *check) combustionTest(p *part) {
 		p.lack("the tester's certificate")
 	} else if paper.Record.Credential != domain.CombustionTester || !paper.Record.ValidOn(day) {
 		p.fault("the tester's certificate does not cover the test of ", string(day))
+	}
+}
+
+// failedAppliance asks about an appliance that did not pass: it was old
+// before the crew came, and somebody else puts it right.
+func (c *check) failedAppliance(p *part, test *domain.CombustionCheck) {
+	if test.TestResult != "failed" {
+		return
+	}
+	if len(p.faults)+len(p.lacks) == 0 {
+		p.soften(Check)
+		p.cure, p.fix = Office, "Leave it off, send the resident to a licensed person, and record to whom."
+	}
+	p.fault("an appliance failed the combustion safety test")
+	if test.ReferredTo == "" {
+		p.lack("to whom the resident was sent")
 	}
 }
 
@@ -153,54 +176,29 @@ func (a *Assembled) lastVisit() (id domain.UUID) {
 	return id
 }
 
-var stopRespected = Rule{
-	Key: "stop_respected", Title: "Nobody works on through a stop",
-	Why:      "A stop is there because somebody could be hurt.",
-	Judged:   "No repair is later than a stop that was not lifted by then.",
-	None:     "work was not stopped",
-	Severity: MustFix, Missing: Silent, Cure: NoCure, Hazard: CrawlSpace,
-	Source: practice,
+var carbonMonoxideTold = Rule{
+	Key: "carbon_monoxide_told", Title: "Some carbon monoxide is told to the resident",
+	Why:      "A low reading has a source, and it can rise when the home is closed in winter.",
+	Judged:   "On each visit with a reading of ambient carbon monoxide: it is not above the limit of advice. One above the limit at which work stops belongs to combustion_checked.",
+	None:     "ambient carbon monoxide was not read",
+	Fix:      "Tell the resident, open windows, and ask for the source to be looked for by a qualified person.",
+	Severity: Note, Missing: Silent, Cure: OnSite, Hazard: CombustionGas,
+	Parameters: []Parameter{{"advise_co_ppm", "ppm", 9, 1, 35, "ANSI/BPI-1200, from memory"}},
+	Source:     "ANSI/BPI-1200, from memory; local code governs",
 	Example: Example{
-		Holds:  "Stopped 10:00 for wet wiring, lifted 11:30, next repair 12:05.",
-		Broken: "Stopped 10:00 for wet wiring, repair at 10:40, never lifted.",
+		Holds:  "3 ppm at 08:12.",
+		Broken: "12 ppm at 08:12.",
 	},
 	check: func(c *check) {
-		stops := 0
 		for _, v := range c.job.Visits {
-			stops += len(v.Record.Stops)
-		}
-		if stops == 0 {
-			return
-		}
-		for _, r := range c.job.Repairs {
-			p := c.on(r.Subject())
-			for _, v := range c.job.Visits {
-				for _, s := range v.Record.Stops {
-					if r.Record.DoneAt.After(s.At) && (s.ClearedAt == nil || r.Record.DoneAt.Before(*s.ClearedAt)) {
-						p.hazard = hazardOfStop(s.Reason)
-						p.fault("it was done ", c.job.clock(r.Record.DoneAt), ", work had been stopped ", c.job.clock(s.At), " for ", spaced(s.Reason))
-					}
-				}
+			if v.Record.Combustion == nil || v.Record.Combustion.AmbientCOPpm == nil {
+				continue
+			}
+			p := c.on(v.Subject())
+			if ppm := *v.Record.Combustion.AmbientCOPpm; ppm > c.limit("advise_co_ppm") {
+				p.fault("ambient carbon monoxide was ", number(ppm), " ppm; the program wants it told over ", number(c.limit("advise_co_ppm")), " ppm")
 			}
 			p.done()
 		}
-		if len(c.job.Repairs) == 0 {
-			c.holds()
-		}
 	},
-}
-
-// hazardOfStop is what a stop is about.
-func hazardOfStop(reason string) Hazard {
-	switch reason {
-	case "gas", "co":
-		return CombustionGas
-	case "wet_wiring":
-		return Electricity
-	case "old_material":
-		return OldMaterials
-	case "heat":
-		return HeatInSpace
-	}
-	return CrawlSpace
 }

@@ -128,6 +128,7 @@ func TestWholeJobs(t *testing.T) {
 			"boot_sealed must_fix boot A7",
 			"combustion_checked must_fix visit of 2026-10-14",
 			"trunk_bracket_screws check repair of boots A2, A5",
+			"carbon_monoxide_told note visit of 2026-10-14",
 		}},
 		{"single, crosswise, electric: no lock, one end open, nobody looked in", electricSingle, func(j *jobUnderTest) {
 			j.home().JoistDirection = domain.Crosswise
