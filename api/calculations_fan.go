@@ -27,12 +27,22 @@ type fanTestBody struct {
 	ZeroBeforePa []float64 `json:"zero_before_pa,omitzero" validate:"omitempty,min=1,max=20,dive,gte=-50,lte=50"`
 	// The same after it.
 	ZeroAfterPa []float64 `json:"zero_after_pa,omitzero" validate:"omitempty,min=1,max=20,dive,gte=-50,lte=50"`
-	// Which way the fan pushes.
-	Direction leakage.Direction `json:"direction,omitzero" validate:"required_with=InsideF OutsideF ElevationFt"`
-	// Air where the fan takes it when it pressurizes in °F.
+	// Which way the fan pushes; with it the flows are corrected for the air.
+	Direction leakage.Direction `json:"direction,omitzero" validate:"required_with=InsideF OutsideF FanF ElevationFt FanTakes Quantity"`
+	// Which air the fan takes in when it pressurizes; home_air without.
+	FanTakes leakage.FanAir `json:"fan_takes,omitzero"`
+	// Which leakage is tested when it depressurizes; total without.
+	Quantity leakage.Scope `json:"quantity,omitzero"`
+	// Air of the home in °F.
 	InsideF *float64 `json:"inside_f,omitzero" validate:"required_with=Direction OutsideF,omitempty,gte=-60,lte=140" step:"1"`
-	// Air beyond the leaks in °F.
+	// Air outside in °F.
 	OutsideF *float64 `json:"outside_f,omitzero" validate:"required_with=Direction InsideF,omitempty,gte=-75,lte=140" step:"1"`
+	// Air that leaves the ducts at a depressurizing fan in °F; home air is assumed without.
+	FanF *float64 `json:"fan_f,omitzero" validate:"omitempty,gte=-75,lte=140" step:"1"`
+	// Density in kg/m³ for which the flow equation holds, where the gauge has not corrected for the air.
+	CalibrationDensity *float64 `json:"calibration_density_kg_m3,omitzero" validate:"omitempty,gte=0.5,lte=2"`
+	// Carry the leakage to air of 20 °C at the sea, by ASTM E779.
+	ReferenceAir bool `json:"reference_air,omitzero"`
 	// Height above the sea in ft.
 	ElevationFt *float64      `json:"elevation_ft,omitzero" validate:"omitempty,gte=-1000,lte=15000" step:"1" default:"0"`
 	Accuracy    *accuracyBody `json:"accuracy,omitzero"`
@@ -50,8 +60,9 @@ type fanTestReading struct {
 	Range string `json:"range,omitzero" validate:"required_with=FanPressurePa,omitempty,min=1,max=20"`
 }
 
-// Leakage at the reference pressure, not rounded. Limits are of 95 % intervals. Those of a fit are its t limits;
-// `leakage_with_calibration_low_cfm` and `…_high_cfm` add what the fit cannot see, the instrument's calibration.
+// Leakage at the reference pressure, not rounded. Limits are of 95 % intervals with all that is not known in them: the
+// fit's scatter by Student's t, the instrument's calibration and doing the test again by 1.96. `fit_leakage_…` are of the
+// fit alone. The exponent is of the fit alone everywhere: what all readings share does not move it.
 type fanTestAnswer struct {
 	// one_point, two_point or multi_point.
 	Method leakage.Method `json:"method"`
@@ -70,27 +81,51 @@ type fanTestAnswer struct {
 	// Of ln of the flow.
 	ResidualSD *float64 `json:"residual_sd,omitzero"`
 	// Readings less 2.
-	DegreesOfFreedom *int              `json:"degrees_of_freedom,omitzero"`
-	ExponentLow      *float64          `json:"exponent_low,omitzero"`
-	ExponentHigh     *float64          `json:"exponent_high,omitzero"`
-	CoefficientLow   *float64          `json:"coefficient_low,omitzero"`
-	CoefficientHigh  *float64          `json:"coefficient_high,omitzero"`
-	LeakageLowCFM    *float64          `json:"leakage_low_cfm,omitzero"`
-	LeakageHighCFM   *float64          `json:"leakage_high_cfm,omitzero"`
-	WithLowCFM       *float64          `json:"leakage_with_calibration_low_cfm,omitzero"`
-	WithHighCFM      *float64          `json:"leakage_with_calibration_high_cfm,omitzero"`
-	Uncertainty      uncertaintyAnswer `json:"uncertainty"`
-	// good or weak.
+	DegreesOfFreedom *int     `json:"degrees_of_freedom,omitzero"`
+	ExponentLow      *float64 `json:"exponent_low,omitzero"`
+	ExponentHigh     *float64 `json:"exponent_high,omitzero"`
+	CoefficientLow   *float64 `json:"coefficient_low,omitzero"`
+	CoefficientHigh  *float64 `json:"coefficient_high,omitzero"`
+	LeakageLowCFM    *float64 `json:"leakage_low_cfm,omitzero"`
+	LeakageHighCFM   *float64 `json:"leakage_high_cfm,omitzero"`
+	FitLowCFM        *float64 `json:"fit_leakage_low_cfm,omitzero"`
+	FitHighCFM       *float64 `json:"fit_leakage_high_cfm,omitzero"`
+	// Of every low and high here.
+	Level float64 `json:"level_ratio"`
+	// Between a standard uncertainty and its limits, but for the fit's t.
+	Coverage    float64           `json:"coverage_factor"`
+	Uncertainty uncertaintyAnswer `json:"uncertainty"`
+	// good, weak or undecided, by the width of the interval.
 	Quality leakage.Quality `json:"quality"`
 	// The reference pressure lies outside the readings.
 	Extrapolated bool `json:"extrapolated"`
-	// What was corrected, in this order: zero_flow_pressure, flow_equation, leak_flow, reference_air.
+	// What was corrected, in this order: zero_flow_pressure, flow_equation, meter_air, leak_flow, reference_air.
 	Corrections []string `json:"corrections"`
+	// The air that was reckoned with, where a direction was told.
+	Air *airAnswer `json:"air,omitzero"`
 	// Pressure and flow as they went into the computation, where something was corrected.
 	Corrected []fanPair `json:"corrected_readings,omitzero"`
 	// The version of the computation.
 	MethodVersion string        `json:"method_version"`
 	Inputs        fanTestInputs `json:"inputs"`
+}
+
+// The air of the test: which case it is, the factors and the temperatures used.
+type airAnswer struct {
+	// Which of the four ways in which fan and leaks see air.
+	Case leakage.AirCase `json:"case"`
+	// On the flow that the meter shows; 1 where none is needed.
+	MeterFactor float64 `json:"meter_factor"`
+	// From fan flow to leak flow; 1 where there is none.
+	LeakFactor float64 `json:"leak_flow_factor"`
+	// To air of 20 °C at the sea; 1 where it was not asked for.
+	ReferenceFactor float64 `json:"reference_factor"`
+	// Air at the fan in °F, as used.
+	FanF float64 `json:"fan_f"`
+	// Air at the leaks in °F, as used; absent where home and outside air mix there.
+	LeaksF *float64 `json:"leaks_f,omitzero"`
+	// What is neglected or assumed.
+	Says string `json:"says,omitzero"`
 }
 
 type fanPair struct {
@@ -110,6 +145,11 @@ type fanTestInputs struct {
 	Direction           leakage.Direction     `json:"direction,omitzero"`
 	InsideF             *float64              `json:"inside_f,omitzero"`
 	OutsideF            *float64              `json:"outside_f,omitzero"`
+	FanF                *float64              `json:"fan_f,omitzero"`
+	FanTakes            leakage.FanAir        `json:"fan_takes,omitzero"`
+	Quantity            leakage.Scope         `json:"quantity,omitzero"`
+	CalibrationDensity  *float64              `json:"calibration_density_kg_m3,omitzero"`
+	ReferenceAir        bool                  `json:"reference_air,omitzero"`
 	ElevationFt         *float64              `json:"elevation_ft,omitzero"`
 	Accuracy            accuracyInputs        `json:"accuracy"`
 }
@@ -136,7 +176,7 @@ func (s *Server) fanTest(_ context.Context, _ domain.Caller, r *request) (answer
 		p.LeastReadings = *body.MinimumReadings
 	}
 	p.Accuracy = body.Accuracy.over(p.Accuracy)
-	readings, corrections, err := body.corrected()
+	readings, corrections, air, err := body.corrected()
 	if err != nil {
 		return answer{}, refused(err)
 	}
@@ -144,13 +184,21 @@ func (s *Server) fanTest(_ context.Context, _ domain.Caller, r *request) (answer
 	if err != nil {
 		return answer{}, refused(err)
 	}
-	if air := body.air(); air != nil {
-		if test, err = air.AtReferenceAir(test); err != nil {
-			return answer{}, refused(renamed(err, airPointers()...))
+	reference := 1.0
+	if air != nil && body.ReferenceAir {
+		if test, reference, err = air.AtReferenceAir(test); err != nil {
+			return answer{}, refused(err)
 		}
 		corrections = append(corrections, "reference_air")
 	}
 	out := fanAnswer(test)
+	out.Level, out.Coverage = p.Confidence, p.Coverage
+	if air != nil {
+		out.Air = &airAnswer{Case: air.Case, MeterFactor: air.Meter, LeakFactor: air.Leak, ReferenceFactor: reference, FanF: fahrenheit(air.Fan.TemperatureC), Says: air.Says}
+		if air.Leaks != nil {
+			out.Air.LeaksF = new(fahrenheit(air.Leaks.TemperatureC))
+		}
+	}
 	out.Corrections = corrections
 	if len(corrections) > 0 {
 		for _, r := range readings {
@@ -158,7 +206,7 @@ func (s *Server) fanTest(_ context.Context, _ domain.Caller, r *request) (answer
 		}
 	}
 	out.Inputs = fanTestInputs{body.Readings, p.ReferencePa, nil, p.LeastReadings, body.FlowEquations, body.ZeroBeforePa, body.ZeroAfterPa,
-		body.Direction, body.InsideF, body.OutsideF, body.ElevationFt, accuracyOf(p.Accuracy)}
+		body.Direction, body.InsideF, body.OutsideF, body.FanF, body.FanTakes, body.Quantity, body.CalibrationDensity, body.ReferenceAir, body.ElevationFt, accuracyOf(p.Accuracy)}
 	if test.Method == leakage.OnePoint {
 		out.Inputs.AssumedExponent = &p.AssumedExponent
 	}
@@ -169,16 +217,14 @@ func fanAnswer(test leakage.FanTest) fanTestAnswer {
 	out := fanTestAnswer{Method: test.Method, LeakageCFM: test.LeakageCFM, Exponent: test.Exponent, Coefficient: test.Coefficient,
 		Uncertainty: uncertaintyOf(test.Uncertainty), Quality: test.Quality, Extrapolated: test.Extrapolated, MethodVersion: leakage.FanTestVersion}
 	if test.Limits != nil {
-		out.WithLowCFM, out.WithHighCFM = &test.Limits.Low, &test.Limits.High
+		out.LeakageLowCFM, out.LeakageHighCFM = &test.Limits.Low, &test.Limits.High
 	}
 	if fit := test.Fit; fit != nil {
 		out.RSquared, out.ExponentSE, out.LogCoefficientSE = &fit.RSquared, &fit.ExponentSE, &fit.LogCoefficientSE
 		out.LogLeakageSE, out.ResidualSD, out.DegreesOfFreedom = &fit.LogLeakageSE, &fit.ResidualSD, &fit.DegreesOfFreedom
 		out.ExponentLow, out.ExponentHigh = &fit.ExponentLimits.Low, &fit.ExponentLimits.High
-		out.CoefficientLow, out.CoefficientHigh = &fit.CoefficientLimits.Low, &fit.CoefficientLimits.High
-		out.LeakageLowCFM, out.LeakageHighCFM = &fit.LeakageLimits.Low, &fit.LeakageLimits.High
-	} else if test.Limits != nil {
-		out.LeakageLowCFM, out.LeakageHighCFM = &test.Limits.Low, &test.Limits.High
+		out.CoefficientLow, out.CoefficientHigh = &test.Coefficients.Low, &test.Coefficients.High
+		out.FitLowCFM, out.FitHighCFM = &fit.LeakageLimits.Low, &fit.LeakageLimits.High
 	}
 	return out
 }
@@ -206,27 +252,37 @@ func (b *fanTestBody) faults() (faults []domain.Fault) {
 }
 
 // corrected are the readings with all that is done to them before the fit.
-func (b *fanTestBody) corrected() (readings []leakage.Reading, corrections []string, err error) {
+func (b *fanTestBody) corrected() (readings []leakage.Reading, corrections []string, air *leakage.Corrections, err error) {
 	corrections = []string{}
 	if readings, err = b.flows(); err != nil {
-		return nil, nil, err
+		return nil, nil, nil, err
 	}
 	if len(b.ZeroBeforePa)+len(b.ZeroAfterPa) > 0 {
 		if readings, err = leakage.SubtractZero(readings, b.ZeroBeforePa, b.ZeroAfterPa); err != nil {
-			return nil, nil, err
+			return nil, nil, nil, err
 		}
 		corrections = append(corrections, "zero_flow_pressure")
 	}
 	if len(b.FlowEquations) > 0 {
 		corrections = append(corrections, "flow_equation")
 	}
-	if air := b.air(); air != nil {
-		if readings, err = air.LeakReadings(readings); err != nil {
-			return nil, nil, renamed(err, airPointers()...)
-		}
+	if b.Direction == "" || b.InsideF == nil || b.OutsideF == nil {
+		return readings, corrections, nil, nil
+	}
+	found, err := b.air().Corrections()
+	if err != nil {
+		return nil, nil, nil, renamed(err, airPointers()...)
+	}
+	if readings, err = found.Readings(readings); err != nil {
+		return nil, nil, nil, err
+	}
+	if found.Meter != 1 {
+		corrections = append(corrections, "meter_air")
+	}
+	if found.Leak != 1 {
 		corrections = append(corrections, "leak_flow")
 	}
-	return readings, corrections, nil
+	return readings, corrections, &found, nil
 }
 
 // flows are the flows as read, or by the certificate's equation of the range.
@@ -281,24 +337,35 @@ const (
 	metresPerFoot = 0.3048
 )
 
-// air is the air during the test; nil when it was not told.
-func (b *fanTestBody) air() *leakage.TestAir {
-	if b.Direction == "" || b.InsideF == nil || b.OutsideF == nil {
-		return nil
-	}
+// air is the air during the test.
+func (b *fanTestBody) air() leakage.TestAir {
 	elevation := 0.0
 	if b.ElevationFt != nil {
 		elevation = *b.ElevationFt * metresPerFoot
 	}
-	celsius := func(f float64) float64 { return (f - freezingF) / degreesFPerC }
-	return &leakage.TestAir{
-		Inside:    leakage.Air{TemperatureC: celsius(*b.InsideF), ElevationM: elevation},
-		Outside:   leakage.Air{TemperatureC: celsius(*b.OutsideF), ElevationM: elevation},
-		Direction: b.Direction,
+	at := func(f float64) leakage.Air {
+		return leakage.Air{TemperatureC: (f - freezingF) / degreesFPerC, ElevationM: elevation}
 	}
+	air := leakage.TestAir{Direction: b.Direction, FanTakes: b.FanTakes, Quantity: b.Quantity, Home: at(*b.InsideF), Outside: at(*b.OutsideF)}
+	if air.FanTakes == "" {
+		air.FanTakes = leakage.HomeAir
+	}
+	if air.Quantity == "" {
+		air.Quantity = leakage.ScopeTotal
+	}
+	if b.FanF != nil {
+		fan := at(*b.FanF)
+		air.Fan = &fan
+	}
+	if b.CalibrationDensity != nil {
+		air.CalibrationDensity = *b.CalibrationDensity
+	}
+	return air
 }
 
+func fahrenheit(c float64) float64 { return c*degreesFPerC + freezingF }
+
 func airPointers() []string {
-	return []string{"/inside/temperature_c", "/inside_f", "/outside/temperature_c", "/outside_f",
-		"/inside/elevation_m", "/elevation_ft", "/outside/elevation_m", "/elevation_ft"}
+	return []string{"/home/temperature_c", "/inside_f", "/outside/temperature_c", "/outside_f", "/fan/temperature_c", "/fan_f",
+		"/home/elevation_m", "/elevation_ft", "/outside/elevation_m", "/elevation_ft", "/fan/elevation_m", "/elevation_ft"}
 }

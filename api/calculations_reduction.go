@@ -29,7 +29,7 @@ type leakageFigure struct {
 	// The rest.
 	RandomU *float64 `json:"random_u_ratio,omitzero" validate:"required_with=CalibrationU Freedom,omitempty,gte=0,lte=1"`
 	// Behind the random part; 0 is as good as infinitely many.
-	Freedom *int `json:"degrees_of_freedom,omitzero" validate:"omitempty,gte=0,lte=1000"`
+	Freedom *float64 `json:"degrees_of_freedom,omitzero" validate:"omitempty,gte=0,lte=100000000"`
 }
 
 // uncertainty is the figure's own, or the usual one.
@@ -37,7 +37,7 @@ func (f *leakageFigure) uncertainty() (leakage.Uncertainty, error) {
 	return uncertaintyFrom(f.LeakageCFM25, f.CalibrationU, f.RandomU, f.Freedom)
 }
 
-func uncertaintyFrom(cfm25 float64, calibration, random *float64, freedom *int) (leakage.Uncertainty, error) {
+func uncertaintyFrom(cfm25 float64, calibration, random *float64, freedom *float64) (leakage.Uncertainty, error) {
 	if calibration == nil || random == nil {
 		return usualUncertainty(cfm25)
 	}

@@ -42,6 +42,10 @@ type subtractionAnswer struct {
 	// Why the quality is not good.
 	Why string `json:"why,omitzero"`
 	// The version of the computation.
+	// The two tests differ by no more than their uncertainty: the leakage is some value up to the limit.
+	BelowLimit bool `json:"below_limit"`
+	// What the method can tell at least; where below_limit.
+	LimitCFM25    *float64          `json:"limit_cfm25,omitzero"`
 	MethodVersion string            `json:"method_version"`
 	Inputs        subtractionInputs `json:"inputs"`
 }
@@ -72,7 +76,11 @@ func (s *Server) subtraction(_ context.Context, _ domain.Caller, r *request) (an
 	if err != nil {
 		return answer{}, refused(err)
 	}
+	var limit *float64
+	if a.BelowLimit {
+		limit = &a.LimitCFM25
+	}
 	return answer{Body: subtractionAnswer{domain.Subtraction, a.CorrectionFactor, a.LeakageCFM50, a.LeakageCFM25, a.Limits.Low, a.Limits.High,
-		a.UncertaintyCFM25, a.Exponent, a.Quality, a.Why, leakage.SubtractionVersion,
+		a.UncertaintyCFM25, a.Exponent, a.Quality, a.Why, a.BelowLimit, limit, leakage.SubtractionVersion,
 		subtractionInputs{body.HousePressurePa, body.WholeCFM, body.MaskedCFM, body.HouseToDuctPa, p.Exponent, accuracyOf(p.Accuracy)}}}, nil
 }

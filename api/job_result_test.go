@@ -61,8 +61,8 @@ func TestEvaluationAgreesWithTheCalculations(t *testing.T) {
 			})
 			test := calculated("fan-test", row.body)
 			for _, same := range [][2]string{{"result.before_cfm25", "leakage_cfm"}, {"result.readings.0.exponent", "exponent"},
-				{"result.readings.0.relative_u_ratio", "uncertainty.relative_u_ratio"}, {"result.before_cfm25_low", "leakage_with_calibration_low_cfm"},
-				{"result.before_cfm25_high", "leakage_with_calibration_high_cfm"}, {"result.readings.0.computed", "method"}} {
+				{"result.readings.0.relative_u_ratio", "uncertainty.relative_u_ratio"}, {"result.before_cfm25_low", "leakage_low_cfm"},
+				{"result.before_cfm25_high", "leakage_high_cfm"}, {"result.readings.0.computed", "method"}} {
 				if at(evaluation, same[0]) == nil || at(evaluation, same[0]) != at(test, same[1]) {
 					t.Errorf("%s is %v, the calculation's %s is %v", same[0], at(evaluation, same[0]), same[1], at(test, same[1]))
 				}

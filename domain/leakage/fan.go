@@ -34,21 +34,22 @@ const (
 
 // A FanTest is the answer of Fan.
 type FanTest struct {
-	Method      Method
-	LeakageCFM  float64   // at ReferencePa
-	ReferencePa float64   //
-	Limits      *Interval // of LeakageCFM, 95 %, calibration included; nil for two points
-	Uncertainty Uncertainty
-	Exponent    float64 // assumed for one point
-	Coefficient float64 // cfm/Pa^n: the flow at 1 Pa
-	Fit         *Fit    // nil unless MultiPoint
-	Quality     Quality // weak for 2 to 4 readings
+	Method       Method
+	LeakageCFM   float64   // at ReferencePa
+	ReferencePa  float64   //
+	Limits       *Interval // of LeakageCFM, 95 %, calibration and repeatability included; nil for two points
+	Coefficients *Interval // of Coefficient, the same parts; nil unless MultiPoint
+	Uncertainty  Uncertainty
+	Exponent     float64 // assumed for one point
+	Coefficient  float64 // cfm/Pa^n: the flow at 1 Pa
+	Fit          *Fit    // nil unless MultiPoint
+	Quality      Quality // by the width of the interval; at best weak for 2 to 4 readings and where they do not bracket ReferencePa
 	// Extrapolated: the readings do not reach the reference pressure.
 	Extrapolated bool
 }
 
 // Fit is what only three and more readings tell. Its limits are t limits of
-// the fit alone: scatter, no calibration.
+// the fit alone: scatter, neither calibration nor repeatability.
 type Fit struct {
 	ExponentSE        float64 // no unit
 	LogCoefficientSE  float64 // of ln(coefficient), no unit
@@ -68,15 +69,16 @@ type Fit struct {
 //	3 and more   least squares of ln Q on ln ΔP, x centered at ln P_ref, so that
 //	             the intercept is ln Q_ref; t limits with N − 2 degrees of freedom
 //
-// An instrument's calibration is common to all readings and the fit cannot see
-// it. It is added afterwards, half-widths in quadrature, so that the interval
-// is never narrower than the fit's own:
+// An instrument's calibration is common to all readings, and so is what
+// setting up the test anew would change: the fit cannot see either. They are
+// added afterwards, half-widths in quadrature, so that the interval is never
+// narrower than the fit's own:
 //
-//	h² = (t·u(ln Q_ref))² + (k·u_calibration)²    limits Q_ref·e^±h
+//	h² = (t·u(ln Q_ref))² + (k·u_calibration)² + (k·u_repeatability)²    limits Q_ref·e^±h
 //
-// For one reading h = k·u of the one-point formula. Two readings take that
-// uncertainty too (the reading nearest to the reference, random part included)
-// for a later reduction, but show no interval.
+// For one reading h = k·u of the one-point formula. Two readings show no
+// interval; for a later reduction their scatter is assumed, with the weight
+// that each has at the reference: u² = u_repeatability² + u_scatter²·Σw².
 // The readings are sorted before they are added: their order changes no bit.
 //
 // Refused: fewer than LeastReadings (too_few, /readings), a pressure or flow

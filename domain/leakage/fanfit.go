@@ -18,11 +18,11 @@ func fanOnePoint(r Reading, p FanParameters) (FanTest, error) {
 		LeakageCFM:   r.FlowCFM * math.Pow(p.ReferencePa/r.PressurePa, n),
 		Coefficient:  r.FlowCFM * math.Pow(r.PressurePa, -n),
 		Uncertainty:  onePoint(r.PressurePa, p.ReferencePa, n, p.Accuracy),
-		Quality:      Good,
 		Extrapolated: r.PressurePa < p.ReferencePa-float64(p.ReferencePa*p.ReachTolerance),
 	}
-	limits := around(t.LeakageCFM, float64(p.Coverage*t.Uncertainty.Relative()))
-	t.Limits = &limits
+	half := float64(p.Coverage * t.Uncertainty.Relative())
+	limits := around(t.LeakageCFM, half)
+	t.Limits, t.Quality = &limits, p.Bounds.quality(half)
 	return t, t.finite()
 }
 
@@ -57,11 +57,14 @@ func fanLine(readings []Reading, p FanParameters) (FanTest, error) {
 		Extrapolated: highest < p.ReferencePa-reach || lowest > p.ReferencePa+reach,
 	}
 	if len(sorted) == 2 {
-		nearest := lowest
-		if math.Abs(x[1]-line.Origin) < math.Abs(x[0]-line.Origin) {
-			nearest = highest
+		weight := (line.Origin - x[0]) / (x[1] - x[0])
+		t.Uncertainty = Uncertainty{
+			Calibration: root(p.Accuracy.Flow, t.Exponent*p.Accuracy.Pressure),
+			Random:      root(p.Accuracy.Repeatability, p.Accuracy.Scatter*weight, p.Accuracy.Scatter*(1-weight)),
 		}
-		t.Uncertainty = onePoint(nearest, p.ReferencePa, t.Exponent, p.Accuracy)
+		if p.Bounds.quality(p.Coverage*t.Uncertainty.Relative()) == Undecided {
+			t.Quality = Undecided
+		}
 		return t, t.finite()
 	}
 	return t.withFit(line, p)
@@ -81,16 +84,38 @@ func (t FanTest) withFit(line stat.Line, p FanParameters) (FanTest, error) {
 	f.CoefficientLimits = around(t.Coefficient, float64(factor*f.LogCoefficientSE))
 	f.LeakageLimits = around(t.LeakageCFM, float64(factor*f.LogLeakageSE))
 	t.Method, t.Fit = MultiPoint, &f
-	if line.N >= p.GoodReadings {
-		t.Quality = Good
-	}
 	t.Uncertainty = Uncertainty{
 		Calibration: root(p.Accuracy.Flow, t.Exponent*p.Accuracy.Pressure),
-		Random:      f.LogLeakageSE, Freedom: f.DegreesOfFreedom,
+		Random:      root(f.LogLeakageSE, p.Accuracy.Repeatability),
 	}
-	limits := around(t.LeakageCFM, root(factor*f.LogLeakageSE, p.Coverage*t.Uncertainty.Calibration))
-	t.Limits = &limits
+	t.Uncertainty.Freedom = freedomOf(f.LogLeakageSE, t.Uncertainty.Random, f.DegreesOfFreedom)
+	common := root(p.Coverage*t.Uncertainty.Calibration, p.Coverage*p.Accuracy.Repeatability)
+	half := root(factor*f.LogLeakageSE, common)
+	limits, coefficients := around(t.LeakageCFM, half), around(t.Coefficient, root(factor*f.LogCoefficientSE, common))
+	t.Limits, t.Coefficients = &limits, &coefficients
+	t.Quality = p.Bounds.quality(half)
+	brackets := !t.Extrapolated
+	if t.Quality == Good && (line.N < p.GoodReadings || !brackets || f.ExponentSE > p.Bounds.ExponentSE) {
+		t.Quality = Weak
+	}
 	return t, t.finite()
+}
+
+// freedomOf is the degrees of freedom of a whole of which a fit's part alone is
+// estimated, 0 for as good as infinitely many.
+//
+//	ν = (N − 2)·whole⁴/part⁴
+//
+// Source: Welch-Satterthwaite, JCGM 100 (GUM) G.4 [pub].
+func freedomOf(part, whole float64, freedom int) float64 {
+	if part == 0 {
+		return 0
+	}
+	r := whole / part
+	if v := float64(freedom) * float64(r*r*r*r); v < stat.MaxShape {
+		return v
+	}
+	return 0
 }
 
 // around gives q·e^∓h.

@@ -79,9 +79,11 @@ func FuzzFan(f *testing.F) {
 		if test.Exponent < 0.5-1e-9 || test.Exponent > 1+1e-9 || !(test.LeakageCFM > 0) {
 			t.Fatalf("got %+v", test)
 		}
-		air := leakage.TestAir{Inside: leakage.Air{TemperatureC: celsius}, Outside: leakage.ReferenceAir(), Direction: leakage.Pressurizing}
-		carried, err := air.AtReferenceAir(test)
-		answered(t, carried, err)
+		air := leakage.TestAir{Home: leakage.Air{TemperatureC: celsius}, Outside: leakage.ReferenceAir(), Direction: leakage.Pressurizing, FanTakes: leakage.HomeAir}
+		if corrections, err := air.Corrections(); answered(t, corrections, err) {
+			carried, _, err := corrections.AtReferenceAir(test)
+			answered(t, carried, err)
+		}
 		corrected, err := leakage.SubtractZero(in, []float64{celsius}, nil)
 		answered(t, corrected, err)
 		if before, err := leakage.Total(test); err == nil {
@@ -126,7 +128,7 @@ func FuzzReduce(f *testing.F) {
 	f.Fuzz(func(t *testing.T, before, after, c, r float64, freedom int, rho, area float64) {
 		p := leakage.DefaultReductionParameters()
 		p.SharedCalibration, p.FloorAreaFt2 = rho, area
-		u := leakage.Uncertainty{Calibration: c, Random: r, Freedom: freedom}
+		u := leakage.Uncertainty{Calibration: c, Random: r, Freedom: float64(freedom)}
 		got, err := leakage.Reduce(leakage.Measured[leakage.TotalLeakage]{CFM25: leakage.TotalLeakage(before), Uncertainty: u},
 			leakage.Measured[leakage.TotalLeakage]{CFM25: leakage.TotalLeakage(after), Uncertainty: u}, p)
 		answered(t, got, err)

@@ -44,7 +44,7 @@ func (p ReductionParameters) factor(u, v Uncertainty, combined float64) (k, free
 	for _, w := range []Uncertainty{u, v} {
 		if w.Freedom > 0 && combined > 0 {
 			q := w.Random / combined
-			fourth += float64(q*q*q*q) / float64(w.Freedom)
+			fourth += float64(q*q*q*q) / w.Freedom
 		}
 	}
 	if fourth < 1/stat.MaxShape {

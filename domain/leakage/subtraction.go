@@ -21,7 +21,7 @@ type SubtractionParameters struct {
 	Exponent            float64 // n; 0.65, no unit
 	GoodCorrection      float64 // correction factors up to this are good: 1.6, H about 39 of 50 Pa
 	UndecidedCorrection float64 // above this the ducts hang on the home no more: 3.6, H below 20 of 50 Pa
-	GoodRelative        float64 // relative standard uncertainty up to this is good: 0.25
+	Bounds              Bounds  // by the interval's width: good within half of the leakage, nothing decided where it reaches 0
 	Coverage            float64 // Coverage95
 	GaugeFloorPa        float64 // rectangular half-width of H at least this: 0.15 Pa
 	GaugeShare          float64 // rectangular half-width of H as a share of it: 0.01
@@ -32,7 +32,7 @@ type SubtractionParameters struct {
 // units: practice [cp], but for the coverage (JCGM 100 (GUM) table G.1 [pub]).
 func DefaultSubtractionParameters() SubtractionParameters {
 	return SubtractionParameters{
-		Exponent: 0.65, GoodCorrection: 1.6, UndecidedCorrection: 3.6, GoodRelative: 0.25,
+		Exponent: 0.65, GoodCorrection: 1.6, UndecidedCorrection: 3.6, Bounds: Bounds{Good: 0.5, Undecided: 1},
 		Coverage: Coverage95, GaugeFloorPa: 0.15, GaugeShare: 0.01, Accuracy: DefaultAccuracy(),
 	}
 }
@@ -47,6 +47,11 @@ type Subtraction struct {
 	Exponent         float64 // used
 	Quality          Quality
 	Why              string // why the quality is not good; else empty
+	// BelowLimit: the two tests differ by less than their uncertainty, as where
+	// the ducts are tight. The leakage is then not LeakageCFM25 but some value up
+	// to LimitCFM25, the upper end of its interval.
+	BelowLimit bool
+	LimitCFM25 float64
 }
 
 // SubtractionCorrection is the factor that gives back what masked registers
@@ -92,12 +97,16 @@ func correction(p, h, n float64) float64 { return 1 / (1 - math.Pow((p-h)/p, n))
 // Differences stand in for derivatives because the factor has none at H = P
 // (JCGM 100 (GUM) 5.1.3 note 2 [pub]). u(H) = max(GaugeFloorPa, GaugeShare·H)/√3.
 //
-// Quality: undecided where the factor is above UndecidedCorrection, or the
-// interval reaches 0; weak above GoodCorrection or GoodRelative; else good.
+// Where D is not above k·u(D), masked equal to whole or above it included, the
+// leakage is below what this method can tell: it is at most LimitCFM25.
+//
+// Quality: undecided where the factor is above UndecidedCorrection, or half the
+// interval is wider than Bounds.Undecided of the leakage; weak above
+// GoodCorrection or Bounds.Good; else good.
 //
 // Flows in cfm, pressures in Pa. Refused: flows or pressures not above 0, H
-// above P, an exponent outside (0, 1], a masked flow above the whole one
-// (/masked_cfm), parameters outside their range, an answer that leaves float64
+// above P, an exponent outside (0, 1], a masked flow above the whole one by more
+// than their uncertainty (/masked_cfm), parameters outside their range, an answer that leaves float64
 // (no_answer).
 //
 // Source: the subtraction method with correction [mem]; 1850 and 1610 cfm at
@@ -119,8 +128,12 @@ func Subtract(s SubtractionTest, p SubtractionParameters) (Subtraction, error) {
 		LeakageCFM50: at(50, s.HouseToDuctPa, p.Exponent),
 		LeakageCFM25: at(25, s.HouseToDuctPa, p.Exponent),
 	}
-	flow := root(difference*p.Accuracy.Flow, s.WholeCFM*p.Accuracy.Repeatability, s.MaskedCFM*p.Accuracy.Repeatability) *
-		factor * math.Pow(25/s.HousePa, p.Exponent)
+	uDifference := root(difference*p.Accuracy.Flow, s.WholeCFM*p.Accuracy.Repeatability, s.MaskedCFM*p.Accuracy.Repeatability)
+	if -difference > float64(p.Coverage*uDifference) {
+		return Subtraction{}, stat.Refuse(stat.OutOfRange, "/masked_cfm", "test again, with windows and doors as in the first test",
+			"%v cfm with the registers masked is more than the %v cfm of the whole home by more than their uncertainty", s.MaskedCFM, s.WholeCFM)
+	}
+	flow := uDifference * factor * math.Pow(25/s.HousePa, p.Exponent)
 	uh := Rectangular(max(p.GaugeFloorPa, p.GaugeShare*s.HouseToDuctPa))
 	lowH, highH := max(s.HouseToDuctPa-uh, s.HouseToDuctPa/2), min(s.HouseToDuctPa+uh, s.HousePa)
 	lowN, highN := max(p.Exponent-p.Accuracy.Exponent, p.Exponent/2), min(p.Exponent+p.Accuracy.Exponent, 1)
@@ -134,6 +147,10 @@ func Subtract(s SubtractionTest, p SubtractionParameters) (Subtraction, error) {
 			return Subtraction{}, stat.Refuse(stat.NoAnswer, "/whole_cfm", "check each reading", "the result is not a finite flow in cfm")
 		}
 	}
+	r.BelowLimit = difference <= float64(p.Coverage*uDifference)
+	if r.BelowLimit {
+		r.LimitCFM25 = r.Limits.High
+	}
 	r.Quality, r.Why = p.quality(s, r)
 	return r, nil
 }
@@ -145,10 +162,6 @@ func (s SubtractionTest) check(p SubtractionParameters) error {
 	if err := stat.Positive("/masked_cfm", s.MaskedCFM, "cfm"); err != nil {
 		return err
 	}
-	if s.MaskedCFM > s.WholeCFM {
-		return stat.Refuse(stat.OutOfRange, "/masked_cfm", "test again, with windows and doors as in the first test",
-			"%v cfm with the registers masked is more than the %v cfm of the whole home", s.MaskedCFM, s.WholeCFM)
-	}
 	if err := stat.NotBelowZero("/gauge_floor_pa", p.GaugeFloorPa, "Pa"); err != nil {
 		return err
 	}
@@ -156,6 +169,9 @@ func (s SubtractionTest) check(p SubtractionParameters) error {
 		return err
 	}
 	if err := stat.Within("/coverage", p.Coverage, 0, 10, "(no unit)"); err != nil {
+		return err
+	}
+	if err := p.Bounds.check(); err != nil {
 		return err
 	}
 	return p.Accuracy.check()

@@ -114,10 +114,24 @@ func TestSubtractQuality(t *testing.T) {
 	}
 }
 
+// Ducts so tight that the masked test reads as much as the open one, or more
+// within the meters' uncertainty, leak less than the method can tell.
+func TestSubtractBelowItsLimit(t *testing.T) {
+	for _, masked := range []float64{1845, 1850, 1860} {
+		r := subtract(t, 50, 1850, masked, 48)
+		if !r.BelowLimit || r.LimitCFM25 != r.Limits.High || r.LimitCFM25 <= 0 || r.LimitCFM25 < r.LeakageCFM25 || r.Quality != leakage.Undecided {
+			t.Errorf("masked %v of 1850 cfm: %+v", masked, r)
+		}
+	}
+	if r := subtract(t, 50, 1850, 1610, 44); r.BelowLimit || r.LimitCFM25 != 0 {
+		t.Errorf("240 cfm are seen: %+v", r)
+	}
+}
+
 func TestSubtractRefuses(t *testing.T) {
 	p := leakage.DefaultSubtractionParameters()
 	call := func(s leakage.SubtractionTest) error { _, err := leakage.Subtract(s, p); return err }
-	refused(t, "masked above whole", call(leakage.SubtractionTest{50, 1600, 1610, 44}), stat.OutOfRange, "/masked_cfm")
+	refused(t, "masked above whole", call(leakage.SubtractionTest{50, 1600, 1750, 44}), stat.OutOfRange, "/masked_cfm")
 	refused(t, "whole", call(leakage.SubtractionTest{50, 0, 1610, 44}), stat.NotPositive, "/whole_cfm")
 	refused(t, "masked", call(leakage.SubtractionTest{50, 1600, math.NaN(), 44}), stat.NotFinite, "/masked_cfm")
 	refused(t, "beyond float64", call(leakage.SubtractionTest{50, 1e308, 1, 5}), stat.NoAnswer, "/whole_cfm")

@@ -8,11 +8,13 @@ func (p SubtractionParameters) quality(s SubtractionTest, r Subtraction) (Qualit
 	switch {
 	case r.CorrectionFactor > p.UndecidedCorrection:
 		return Undecided, factor + ": use a fan test of the ducts"
-	case r.Limits.Low <= 0:
-		return Undecided, "the difference between the two tests is no larger than their uncertainty: use a fan test of the ducts"
+	case r.BelowLimit:
+		return Undecided, fmt.Sprintf("the two tests differ by no more than their uncertainty: the leakage is below what this method can tell, at most %.0f cfm25", r.LimitCFM25)
+	case float64(p.Coverage*r.UncertaintyCFM25) > float64(p.Bounds.Undecided*r.LeakageCFM25):
+		return Undecided, "the interval is wider than the settings allow: use a fan test of the ducts"
 	case r.CorrectionFactor > p.GoodCorrection:
 		return Weak, factor
-	case r.UncertaintyCFM25 > float64(p.GoodRelative*r.LeakageCFM25):
+	case float64(p.Coverage*r.UncertaintyCFM25) > float64(p.Bounds.Good*r.LeakageCFM25):
 		return Weak, fmt.Sprintf("the standard uncertainty is %.0f %% of the leakage", 100*r.UncertaintyCFM25/r.LeakageCFM25)
 	}
 	return Good, ""

@@ -20,14 +20,15 @@ type Accuracy struct {
 	Flow          float64 // relative, of the flow the instrument reports; common to all its readings
 	Pressure      float64 // relative, of the pressure; common to all its readings
 	Exponent      float64 // of an exponent that was assumed and not measured; no unit
-	Repeatability float64 // relative, of a whole test done again
+	Repeatability float64 // relative, of a whole test done again, set up anew
+	Scatter       float64 // relative, of one reading among others of a test; for two readings, which show none of their own
 }
 
 // DefaultAccuracy is used where a certificate says nothing else: ±3 % flow and
 // ±1 % pressure, both rectangular, 0.05 for an assumed exponent, 2 % for doing
-// the test again, as fractions [cp].
+// the test again, 1 % for one of two readings, as fractions [cp].
 func DefaultAccuracy() Accuracy {
-	return Accuracy{Flow: Rectangular(0.03), Pressure: Rectangular(0.01), Exponent: 0.05, Repeatability: 0.02}
+	return Accuracy{Flow: Rectangular(0.03), Pressure: Rectangular(0.01), Exponent: 0.05, Repeatability: 0.02, Scatter: 0.01}
 }
 
 // Rectangular turns "±a" without a stated level into a standard uncertainty,
@@ -44,7 +45,7 @@ func Expanded(halfWidth, k float64) float64 { return halfWidth / k }
 type Uncertainty struct {
 	Calibration float64 // the instrument's: cancels between two tests with the same one
 	Random      float64 // the rest: repeatability, scatter of a fit, an assumed exponent
-	Freedom     int     // degrees of freedom of Random; 0: well known, as good as infinitely many
+	Freedom     float64 // degrees of freedom of Random; 0: well known, as good as infinitely many
 }
 
 // Relative is both parts together, √(calibration² + random²).
@@ -73,6 +74,7 @@ func (a Accuracy) check() error {
 	}{
 		{"/accuracy/flow", a.Flow}, {"/accuracy/pressure", a.Pressure},
 		{"/accuracy/exponent", a.Exponent}, {"/accuracy/repeatability", a.Repeatability},
+		{"/accuracy/scatter", a.Scatter},
 	} {
 		if err := stat.Within(v.argument, v.value, 0, 1, "(standard uncertainty, fraction of 1)"); err != nil {
 			return err
@@ -88,8 +90,8 @@ func (u Uncertainty) check(argument string) error {
 	if err := stat.Within(argument+"/random", u.Random, 0, 10, "(fraction of 1)"); err != nil {
 		return err
 	}
-	if u.Freedom < 0 {
-		return stat.Refuse(stat.Negative, argument+"/freedom", "", "%d degrees of freedom are less than 0", u.Freedom)
+	if !(u.Freedom >= 0) {
+		return stat.Refuse(stat.Negative, argument+"/freedom", "", "%v degrees of freedom are less than 0", u.Freedom)
 	}
 	return nil
 }
