@@ -147,6 +147,7 @@ func (s *season) record(phone *device.Device, day int, j *job) error {
 		moved.State, moved.Outcome = domain.InWork, ""
 	case j.Deferred:
 		moved.Outcome, moved.OutcomeReason = domain.DeferredWork, "DEMO: the crew could not work"
+		moved.DeferCodes, moved.DeferLiftedBy = j.DeferCodes(), "DEMO: the home is mended"
 	}
 	if err := phone.Put(j.JobID, &moved); err != nil {
 		return err

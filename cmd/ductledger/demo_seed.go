@@ -119,7 +119,7 @@ func (s *seeding) season(code, name string, w *world.World) (*season, error) {
 
 // firstRules are the default rules with invented prices.
 func firstRules() *domain.RuleSet {
-	return &domain.RuleSet{Name: "DEMO rules", FromOn: firstRuleSetFrom, MethodsAsked: []domain.Method{domain.FanTotal}, PayBasis: domain.Measured,
+	return &domain.RuleSet{Name: "DEMO rules", FromOn: firstRuleSetFrom, PayBasis: domain.Measured,
 		Prices: []domain.Price{
 			{Line: "home", SectionCount: new(1), AmountCents: 40000, FundSource: "state_fund", Category: "labour"},
 			{Line: "home", SectionCount: new(2), AmountCents: 60000, FundSource: "state_fund", Category: "labour"},

@@ -95,7 +95,8 @@ type Assembled struct {
 	Components   []Of[domain.Component]
 	Crossovers   []Of[domain.Crossover]
 	Openings     []Of[domain.Opening]
-	Repairs      []Of[domain.Repair]
+	Repairs      []Of[domain.Repair] // as they stand: without the parts that a later one did again
+	Redone       []Of[domain.Repair] // of which nothing stands any more
 	Isolations   []Of[domain.EnergyIsolation]
 	Measurements []Of[domain.Measurement]
 	Photos       []Of[domain.Photo]
@@ -163,6 +164,7 @@ func Assemble(jobID domain.UUID, entries []domain.Entry, outside Outside) (*Asse
 		a.place(e)
 	}
 	a.Measurements = inForce(a, a.Measurements, func(m *domain.Measurement) *domain.UUID { return m.Replaces })
+	a.standing()
 	a.Photos = inForce(a, a.Photos, func(p *domain.Photo) *domain.UUID { return p.Replaces })
 	return a, nil
 }

@@ -14,7 +14,7 @@ var furnaceAccessLicensed = Rule{
 		Broken: "Joint sealed through the cabinet by a member without one.",
 	},
 	check: func(c *check) {
-		for _, r := range c.job.Repairs {
+		for r := range c.job.done() {
 			p := c.on(r.Subject())
 			inside, known := insideCabinet(r.Record)
 			switch {

@@ -78,6 +78,7 @@ type part struct {
 	hazard   Hazard
 	fix      string // in place of the rule's own
 	photo    string // the fix where a photo is all that is missing
+	parts    int    // how many parts the subject stands for; 0 is one
 	faults   []string
 	lacks    []string
 }
@@ -85,6 +86,13 @@ type part struct {
 // on begins the judgment of one subject.
 func (c *check) on(s domain.Subject) part {
 	return part{c: c, one: [1]domain.Subject{s}, severity: c.severity, missing: c.missing, cure: c.rule.Cure, hazard: c.rule.Hazard}
+}
+
+// onPart begins the judgment of a part, or of the parts of one statement.
+func (c *check) onPart(o Of[domain.Component]) part {
+	p := c.on(o.Subject())
+	p.parts = o.Record.Parts()
+	return p
 }
 
 // onAll begins the judgment of several records at once.
@@ -126,14 +134,14 @@ func (p *part) soften(severity Severity) {
 // done counts the outcome and, where there is something to say, says it.
 func (p *part) done() {
 	t := &p.c.tally().Outcomes
-	outcome := Broken
+	outcome, parts := Broken, max(1, p.parts)
 	switch {
 	case len(p.faults) > 0:
 	case len(p.lacks) == 0:
-		t.Holds++
+		t.Holds += parts
 		return
 	case p.missing == Silent:
-		t.NotJudged++
+		t.NotJudged += parts
 		return
 	default:
 		outcome = NotRecorded
@@ -141,16 +149,19 @@ func (p *part) done() {
 		if p.missing == Asks {
 			p.severity = Check
 		}
+		if p.c.job.early() {
+			p.severity = Note // the list of what is still to be entered
+		}
 	}
 	f := p.finding(outcome)
 	switch {
 	case p.c.waived(&f):
-		t.Waived++
+		t.Waived += parts
 		return
 	case outcome == Broken:
-		t.Broken++
+		t.Broken += parts
 	default:
-		t.NotRecorded++
+		t.NotRecorded += parts
 	}
 	p.c.found = append(p.c.found, f)
 }

@@ -33,7 +33,6 @@ func crewCases() []ruleCases {
 	earlier := func(day domain.Date) func(*jobUnderTest) {
 		return func(j *jobUnderTest) { j.outside.Earlier = []EarlierJob{{domain.UUID{5}, day}} }
 	}
-	noVisit := func(j *jobUnderTest) { j.dropAll(domain.VisitKind) }
 	return []ruleCases{{
 		rule: "combustion_checked",
 		broken: []change{{"read after work began", burning(func(t *domain.CombustionCheck) { t.AmbientCOAt = when("10:00") }), nil},
@@ -61,8 +60,9 @@ func crewCases() []ruleCases {
 				j.add(&second)
 			}, nil},
 			{"a water heater in an electric home", func(j *jobUnderTest) { j.home().CombustionAppliances = []string{"water_heater"} }, nil},
+			{"gas, and nobody recorded a visit", func(j *jobUnderTest) { j.gas(); noVisit(j) }, []string{"air_at_every_outlet", "outcome_shown"}},
 			{"whether anything burns", func(j *jobUnderTest) { j.home().CombustionAppliances = nil }, []string{"combustion_appliances_recorded"}}},
-		notApplicable: []change{{"all electric", func(*jobUnderTest) {}, nil}, {"no visit", func(j *jobUnderTest) { j.gas(); noVisit(j) }, nil}},
+		notApplicable: []change{{"all electric", func(*jobUnderTest) {}, nil}, {"refused", func(j *jobUnderTest) { j.gas(); refused(j) }, nil}},
 		atLimit:       []change{{"35 ppm", burning(func(t *domain.CombustionCheck) { t.AmbientCOPpm = new(35.0) }), []string{"carbon_monoxide_told"}}},
 		beyond: []change{{"36 ppm", burning(func(t *domain.CombustionCheck) { t.AmbientCOPpm = new(36.0) }), []string{"carbon_monoxide_told"}},
 			{"read in the minute work began", burning(func(t *domain.CombustionCheck) { t.AmbientCOAt = when("09:45") }), nil},
@@ -113,7 +113,7 @@ func crewCases() []ruleCases {
 		rule:          "crew_certified",
 		broken:        []change{{"lapsed", certificate("2026-09-30"), nil}, {"none", func(j *jobUnderTest) { j.dropAll(domain.CredentialKind) }, nil}},
 		notRecorded:   []change{{"lead", func(j *jobUnderTest) { j.visit().LeadID = nil }, nil}},
-		notApplicable: []change{{"no visit", noVisit, nil}},
+		notApplicable: []change{{"no visit", noVisit, []string{"air_at_every_outlet", "outcome_shown"}}},
 		atLimit:       []change{{"last day", certificate("2026-10-14"), nil}, {"first day", func(j *jobUnderTest) { one[domain.Credential](j, 0).ValidFromOn = "2026-10-14" }, nil}},
 		beyond:        []change{{"lapsed yesterday", certificate("2026-10-13"), nil}},
 	}, {
@@ -130,7 +130,7 @@ func crewCases() []ruleCases {
 	}, {
 		rule:          "home_not_treated_before",
 		broken:        []change{{"2019", earlier("2019-05-02"), nil}},
-		notApplicable: []change{{"no visit", noVisit, nil}},
+		notApplicable: []change{{"no visit", noVisit, []string{"air_at_every_outlet", "outcome_shown"}}},
 		atLimit:       []change{{"15 years to the day", earlier("2011-10-14"), nil}},
 		beyond:        []change{{"a day less", earlier("2011-10-15"), nil}, {"on the very day", earlier("2026-10-14"), nil}},
 		holds: []change{{"the job itself", func(j *jobUnderTest) { j.outside.Earlier = []EarlierJob{{j.job, "2026-10-20"}} }, nil},
@@ -175,6 +175,8 @@ func homeFactCases() []ruleCases {
 }
 
 // nothing leaves a job on which nothing was done.
+func noVisit(j *jobUnderTest) { j.dropAll(domain.VisitKind) }
+
 func nothing(j *jobUnderTest) {
 	j.dropAll(domain.PhotoKind, domain.OpeningKind, domain.RepairKind, domain.CrossoverKind, domain.MeasurementKind, domain.EnergyIsolationKind, domain.ComponentKind)
 	refused(j)

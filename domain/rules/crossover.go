@@ -8,6 +8,10 @@ func untouched(x *domain.Crossover) bool {
 	return x.Action == domain.LeftAlone && x.TakenDownAt == nil
 }
 
+// unreached tells a crossover that could not be taken down, with a reason: it
+// is one question for the reviewer.
+func unreached(x *domain.Crossover) bool { return x.TakenDownAt == nil && x.NotReachedReason != "" }
+
 // onEnds judges both ends of each crossover that takes bands.
 func (c *check) onEnds(judge func(p *part, x *domain.Crossover, end *domain.CrossoverEnd, where string)) {
 	for _, x := range c.job.Crossovers {
@@ -16,7 +20,7 @@ func (c *check) onEnds(judge func(p *part, x *domain.Crossover, end *domain.Cros
 			continue
 		}
 		p := c.on(x.Subject())
-		if untouched(x.Record) {
+		if untouched(x.Record) || unreached(x.Record) {
 			p.missing = Silent
 		}
 		for _, section := range sections(x.Record) {
@@ -33,7 +37,7 @@ func (c *check) onEnds(judge func(p *part, x *domain.Crossover, end *domain.Cros
 var crossoverTakenDown = Rule{
 	Key: "crossover_taken_down", Title: "Each round flexible crossover comes down",
 	Why:      "The collar hides behind the duct: a crossover that looks fine may hang on its jacket alone.",
-	Judged:   "Each round flexible crossover was off both collars on this job. How it looked exempts none.",
+	Judged:   "Each round flexible crossover was off both collars on this job. How it looked exempts none. One out of reach, with a reason, is for a reviewer.",
 	None:     "no crossover is recorded",
 	Fix:      "With energy cut and verified where the furnace is electric, take it down, seal both collars, and refit it with new bands.",
 	Severity: MustFix, Missing: Blocks, Cure: ReturnVisit, Hazard: CrawlSpace,
@@ -55,6 +59,8 @@ var crossoverTakenDown = Rule{
 			p := c.on(x.Subject())
 			switch {
 			case x.Record.TakenDownAt != nil:
+			case unreached(x.Record):
+				p.forReviewer("could not be taken down; the reason is recorded")
 			case x.Record.Action == domain.LeftAlone:
 				p.fault("it was not taken down")
 			default:
@@ -96,7 +102,7 @@ var crossoverTiesTensioned = Rule{
 var crossoverLinerDepth = Rule{
 	Key: "crossover_liner_depth", Title: "The core covers the collar far enough",
 	Why:      "A core that sits on the collar's rim pulls off when the duct moves.",
-	Judged:   "At both ends the core covers the collar by enough turns of its helix. Mastic between core and collar is not asked for: wet, it lets the core slide off.",
+	Judged:   "At both ends the core covers the collar by enough turns of its helix, counted or felt. Once it is banded, which hides it, that is a question: no sound band is cut for it. Mastic between core and collar is not asked for: wet, it lets the core slide off.",
 	None:     "no crossover is recorded",
 	Fix:      "Push the core further over the collar before you band it.",
 	Severity: MustFix, Missing: Asks, Cure: OnSite, Hazard: CrawlSpace,
@@ -108,7 +114,17 @@ var crossoverLinerDepth = Rule{
 	},
 	check: func(c *check) {
 		c.onEnds(func(p *part, _ *domain.Crossover, end *domain.CrossoverEnd, where string) {
+			if end.InnerBandToolTightened != nil || end.InnerBandNew != nil || end.OtherFastener != "" {
+				p.soften(Check)
+				if c.job.departed() {
+					p.cure = NoCure
+				}
+			}
 			switch turns := end.LinerTurnsCount; {
+			case turns == nil && end.TurnsFelt != nil:
+				if !*end.TurnsFelt {
+					p.fault("less than ", some(c.limit("turns_count"), "turn"), " felt", where, "; the program wants ", number(c.limit("turns_count")))
+				}
 			case turns == nil:
 				p.lack("the turns of the helix over the collar", where)
 			case *turns < c.limit("turns_count"):

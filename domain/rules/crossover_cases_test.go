@@ -18,7 +18,7 @@ func crossoverCases() []ruleCases {
 			{"a third section", func(j *jobUnderTest) {
 				h := j.home()
 				h.SectionCount, h.DuctedSections = 3, []domain.Section{"A", "B", "C"}
-			}, nil}},
+			}, []string{"section_described"}}},
 		notRecorded: []change{{"ducted sections", func(j *jobUnderTest) { j.home().DuctedSections = nil }, []string{"ducted_sections_recorded"}},
 			{"furnace's section", func(j *jobUnderTest) { j.home().FurnaceSection = "" }, []string{"furnace_section_recorded"}}},
 		notApplicable: []change{{"single section", func(j *jobUnderTest) { j.home().SectionCount = 1 }, nil}},
@@ -39,7 +39,7 @@ func crossoverCases() []ruleCases {
 					j.photo("11:50", domain.CheckStage, domain.PhotoSubject{Kind: domain.CrossoverKind, ID: id, Shows: domain.ShowsSealed, Section: s})
 				}
 				j.photo("12:09", domain.AfterStage, domain.PhotoSubject{Kind: domain.CrossoverKind, ID: id, Shows: domain.ShowsFinished})
-			}, nil}},
+			}, []string{"section_described"}}},
 		cannot: map[string]string{"at_the_limit": noLimit},
 	}, {
 		rule: "crossover_taken_down",

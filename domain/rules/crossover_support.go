@@ -5,7 +5,7 @@ import "ductledger/domain"
 var crossoverOffGround = Rule{
 	Key: "crossover_off_ground", Title: "The crossover hangs clear of the soil",
 	Why:      "Soil eats the jacket, then the insulation drinks.",
-	Judged:   "The whole run is clear of the soil, on straps, blocks or closed-cell foam board.",
+	Judged:   "The whole run is clear of the soil, measured or so that a hand passes under everywhere, on straps or blocks; or it lies on closed-cell foam board.",
 	None:     "no crossover is recorded",
 	Fix:      "Lift it off the soil on straps, blocks or foam board.",
 	Severity: MustFix, Missing: Blocks, Cure: OnSite, Hazard: CrawlSpace,
@@ -21,7 +21,18 @@ var crossoverOffGround = Rule{
 				continue
 			}
 			p := c.on(x.Subject())
-			switch {
+			p.unseen(x.Record)
+			if x.Record.Support == domain.FoamBoard { // it lies on board, and the board on the soil
+				p.done()
+				continue
+			}
+			switch under := x.Record.HandPassesUnder; {
+			case x.Record.Sag == domain.Touching:
+				p.fault("it touches the soil")
+			case x.Record.ClearanceIn == nil && under != nil:
+				if !*under {
+					p.fault("a hand does not pass under it everywhere")
+				}
 			case x.Record.ClearanceIn == nil:
 				p.lack("its least distance to the soil")
 			case *x.Record.ClearanceIn <= c.limit("clearance_over_in"):
@@ -36,6 +47,13 @@ var crossoverOffGround = Rule{
 			p.done()
 		}
 	},
+}
+
+// unseen keeps silent about a crossover that could not be reached.
+func (p *part) unseen(x *domain.Crossover) {
+	if unreached(x) {
+		p.missing = Silent
+	}
 }
 
 // lifted counts a crossover that lies in the belly or the floor, where no
@@ -77,6 +95,7 @@ var crossoverSupported = Rule{
 			p := c.on(x.Subject())
 			switch spacing := spacingOf(x.Record); {
 			case spacing == nil:
+				p.unseen(x.Record)
 				p.lack("how far its supports stand apart")
 			case *spacing > c.limit("spacing_ft"):
 				p.fault("its supports stand ", feet(*spacing), " apart; the program wants at most ", feet(c.limit("spacing_ft")))
@@ -99,7 +118,7 @@ func spacingOf(x *domain.Crossover) *float64 {
 var flexSag = Rule{
 	Key: "flex_sag", Title: "The flexible duct does not sag",
 	Why:      "Each dip slows the air and gathers water.",
-	Judged:   "Between supports the duct sags no more than the limit.",
+	Judged:   "Between supports the duct sags no more than the limit, or is seen not to.",
 	None:     "no crossover is recorded",
 	Fix:      "Pull the duct straight, or add a support.",
 	Severity: Note, Missing: Silent, Cure: OnSite, Hazard: CrawlSpace,
@@ -121,6 +140,10 @@ var flexSag = Rule{
 			}
 			p := c.on(x.Subject())
 			switch sag := x.Record.SagInPerFt; {
+			case sag == nil && x.Record.Sag != "":
+				if x.Record.Sag != domain.NoSag {
+					p.fault("it sags between its supports")
+				}
 			case sag == nil:
 				p.lack("its sag")
 			case *sag > c.limit("sag_in_per_ft"):

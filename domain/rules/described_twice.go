@@ -51,7 +51,13 @@ func twice[T any](c *check, list []Of[T], same func(x, y *T) bool) {
 func equal[T comparable](x, y *T) bool { return x == y || x != nil && y != nil && *x == *y }
 
 func samePart(x, y *domain.Component) bool {
-	if x.Component != y.Component || x.Section != y.Section || x.End != y.End || !equal(x.Number, y.Number) {
+	if x.Component != y.Component || x.Section != y.Section || x.End != y.End {
+		return false
+	}
+	if len(x.Numbers) > 0 || len(y.Numbers) > 0 {
+		return slices.ContainsFunc(partsOf(x), func(part domain.Component) bool { return part.Number != nil && y.Has(*part.Number) })
+	}
+	if !equal(x.Number, y.Number) {
 		return false
 	}
 	switch x.Component {

@@ -87,6 +87,7 @@ func endCases() []ruleCases {
 				j.opening(3).PositionFt = new(54.0)
 			}, nil},
 			{"before a takeoff", func(j *jobUnderTest) {
+				j.takeoffs("B", 1)
 				id := j.add(&domain.Component{JobID: j.job, Component: domain.BranchTakeoff, Section: "B", Number: new(1), Found: domain.FoundTight, PositionFt: new(54.0)})
 				j.photo("09:00", domain.SurveyStage, domain.PhotoSubject{Kind: domain.ComponentKind, ID: id})
 			}, nil}},

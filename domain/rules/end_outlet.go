@@ -9,7 +9,7 @@ import (
 var endClosureClearOfOutlets = Rule{
 	Key: "end_closure_clear_of_outlets", Title: "The closure lies beyond the last outlet",
 	Why:      "Upstream of the last outlet a closure makes a cold room and a drive back; upstream of a collar it starves a whole section. No leakage reading shows it.",
-	Judged:   "What closes a trunk's end lies inside the trunk, between that end and its outermost register, takeoff or collar.",
+	Judged:   "What closes a trunk's end lies inside the trunk, between that end and its outermost register, takeoff or collar: by their places, or by how far past that outlet it stands.",
 	None:     "no closure lies inside a trunk",
 	Fix:      "Take it out and set it between the last outlet and the end of the trunk.",
 	Severity: MustFix, Missing: Blocks, Cure: OnSite, Hazard: SharpMetal,
@@ -29,8 +29,12 @@ var endClosureClearOfOutlets = Rule{
 			switch {
 			case e.end == "" || e.section == "":
 				p.lack("which end of which trunk it closes")
+			case e.form.BeyondOutletIn != nil:
+				if beyond := *e.form.BeyondOutletIn; !over(beyond, c.limit("clear_over_in")) {
+					p.fault("it stands ", inches(beyond), " past the last outlet; the program wants more than ", inches(c.limit("clear_over_in")))
+				}
 			case e.form.PositionFt == nil:
-				p.lack("where it is, in ft from the front")
+				p.lack("where it is, in ft from the front or in past the last outlet")
 			default:
 				c.clear(&p, e)
 			}
@@ -59,7 +63,7 @@ func (c *check) clear(p *part, e closure) {
 		}
 	}
 	switch {
-	case outlets == 0:
+	case outlets == 0 || name == "" && !c.job.outermostKnown(e.section, e.end):
 		p.lack("where the outermost outlet of trunk ", string(e.section), " is")
 	case name != "" && over(gap, 0):
 		p.fault("it stands at ", feet(at), ", ", inches(rounded(gap)), " clear of ", name, " at ", feet(beyond), "; the program wants more than ", inches(c.limit("clear_over_in")))
@@ -84,6 +88,8 @@ func (o outlet) name(a *Assembled) string {
 	switch {
 	case o.crossing != nil:
 		return "the collar of crossover " + string(o.crossing.FromSection) + "→" + string(o.crossing.ToSection)
+	case o.part.Component == domain.Trunk:
+		return "an outlet"
 	case o.part.Component == domain.Boot:
 		return "register" + componentName(o.part)[len(domain.Boot):]
 	}
@@ -95,9 +101,19 @@ func (a *Assembled) outlets(section domain.Section) iter.Seq[outlet] {
 	return func(yield func(outlet) bool) {
 		for _, part := range a.Components {
 			r := part.Record
-			if (r.Component == domain.Boot || r.Component == domain.BranchTakeoff) && r.Section == section && r.PositionFt != nil &&
-				!yield(outlet{at: *r.PositionFt, part: r}) {
-				return
+			if r.Section != section {
+				continue
+			}
+			switch r.Component {
+			case domain.Boot, domain.BranchTakeoff:
+				if r.PositionFt != nil && !yield(outlet{at: *r.PositionFt, part: r}) {
+					return
+				}
+			case domain.Trunk:
+				if r.FirstOutletFt != nil && !yield(outlet{at: *r.FirstOutletFt, part: r}) ||
+					r.LastOutletFt != nil && !yield(outlet{at: *r.LastOutletFt, part: r}) {
+					return
+				}
 			}
 		}
 		for _, x := range a.Crossovers {
@@ -106,4 +122,29 @@ func (a *Assembled) outlets(section domain.Section) iter.Seq[outlet] {
 			}
 		}
 	}
+}
+
+// outermostKnown tells whether it is recorded where the outlet nearest to one
+// end of a trunk is: by the trunk, or by the boot that is numbered first or
+// last. Without a number any boot may be the one.
+func (a *Assembled) outermostKnown(section domain.Section, end domain.End) bool {
+	if t := a.trunkOf(section); t != nil && (end == domain.Front && t.FirstOutletFt != nil || end == domain.Rear && t.LastOutletFt != nil) {
+		return true
+	}
+	outermost, placed := 0, true
+	for _, b := range a.Components {
+		r := b.Record
+		if r.Component != domain.Boot || r.Section != section {
+			continue
+		}
+		for _, part := range partsOf(r) {
+			switch {
+			case part.Number == nil:
+				placed = placed && r.PositionFt != nil
+			case outermost == 0 || (*part.Number < outermost) == (end == domain.Front):
+				outermost, placed = *part.Number, r.PositionFt != nil && len(r.Numbers) == 0
+			}
+		}
+	}
+	return placed
 }

@@ -89,7 +89,7 @@ func (e *example) people() {
 	e.job = e.put(exampleJob, &domain.Job{HomeID: home, ContractorID: contractor,
 		PayBasis: domain.Measured, State: domain.SentIn, Outcome: domain.Completed})
 	e.add(&domain.Visit{JobID: e.job, VisitedOn: exampleDay, LeadID: &lead, CrewIDs: []domain.UUID{lead, member},
-		ArrivedAt: when("08:10"), LeftAt: when("15:40"), Stops: []domain.Stop{}})
+		ArrivedAt: when("08:10"), LeftAt: when("15:40"), Stops: []domain.Stop{}, Air: &domain.AirCheck{FeltAt: when("14:50"), EveryOutlet: new(true)}})
 	e.add(&domain.EnergyIsolation{JobID: e.job, IsolatedAt: when("10:04"), VerifiedAt: when("10:06"), VerifiedByID: &lead,
 		PointsFoundCount: new(2), PointsCount: new(2), AllPoints: new(true), RuleWorkedUnder: "29 CFR 1926.417",
 		ReleasedAt: when("14:45"), ReleasedByID: &lead, FurnaceRan: new(true)})
@@ -113,14 +113,15 @@ func (e *example) ducts() *exampleDucts {
 	d.furnaceJoint = e.add(&domain.Component{JobID: e.job, Component: domain.FurnaceJoint, Section: "A", Found: domain.FoundLeaky})
 	for _, s := range []struct {
 		section  domain.Section
+		trunk    domain.Found
 		boots    []float64
 		detached []int
 	}{
-		{"A", []float64{4, 11, 18, 26, 34, 43, 51}, []int{2, 5}},
-		{"B", []float64{4, 12, 20, 28, 36, 44, 51}, []int{3}},
+		{"A", domain.FoundLeaky, []float64{4, 11, 18, 26, 34, 43, 51}, []int{2, 5}},
+		{"B", domain.FoundTight, []float64{4, 12, 20, 28, 36, 44, 51}, []int{3}},
 	} {
-		d.trunk[s.section] = e.add(&domain.Component{JobID: e.job, Component: domain.Trunk, Section: s.section,
-			StartFt: new(1.0), EndFt: new(55.0), InsideWidthIn: new(14.0), InsideHeightIn: new(5.0)})
+		d.trunk[s.section] = e.add(&domain.Component{JobID: e.job, Component: domain.Trunk, Section: s.section, Found: s.trunk,
+			Material: domain.MetalTrunk, BootsCount: new(len(s.boots)), TakeoffsCount: new(0), StartFt: new(1.0), EndFt: new(55.0), InsideWidthIn: new(14.0), InsideHeightIn: new(5.0)})
 		for i, at := range s.boots {
 			found := domain.FoundLeaky
 			for _, number := range s.detached {

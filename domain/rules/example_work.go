@@ -15,14 +15,14 @@ func (e *example) openings(d *exampleDucts) {
 	first, last := wrap, wrap
 	d.openings = []domain.UUID{
 		e.add(&domain.Opening{JobID: e.job, In: domain.InWrap, Origin: domain.ByCrew, Target: joint, Section: "A", PositionFt: new(20.0),
-			MadeAt: when("09:45"), ClosedAt: when("14:20"), Closure: &first}),
+			MadeAt: when("09:45"), ClosedAt: when("14:20"), InsulationFound: new(true), Closure: &first}),
 		e.add(&domain.Opening{JobID: e.job, In: domain.InDuct, Origin: domain.ByCrew, Target: joint, Section: "A", PositionFt: new(20.4),
 			WidthIn: new(8.0), LengthIn: new(8.0), MadeAt: when("09:58"), ClosedAt: when("11:05"), EdgesTaped: new(true),
 			Closure: &domain.Closure{PatchWidthIn: new(10.0), PatchLengthIn: new(10.0), PatchLapIn: new(1.0),
 				MasticUnder: new(true), MasticOver: new(true), ThicknessReached: new(true)}}),
 		e.add(&domain.Opening{JobID: e.job, In: domain.InWrap, Origin: domain.FoundOpen, Section: "B", PositionFt: new(40.0)}),
 		e.add(&domain.Opening{JobID: e.job, In: domain.InWrap, Origin: domain.FoundEnlarged, Target: crossover, Section: "B", PositionFt: new(24.0),
-			MadeAt: when("11:15"), ClosedAt: when("14:30"), Closure: &last}),
+			MadeAt: when("11:15"), ClosedAt: when("14:30"), InsulationFound: new(true), Closure: &last}),
 	}
 }
 

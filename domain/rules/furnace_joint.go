@@ -61,14 +61,12 @@ func (c *check) furnaceJoint(j Of[domain.Component]) {
 		case !c.job.photographed(j.ID):
 			p.lackPhoto("why it could not be reached")
 		default:
-			p.soften(Check)
-			p.cure, p.fix = ReturnVisit, "A reviewer decides whether the reason holds, or the crew goes back to it."
-			p.fault("it could not be reached; a reason and a photo are recorded")
+			p.forReviewer("could not be reached; a reason and a photo are recorded")
 		}
 	case found == "":
 		p.lack("how it was found, or its repair")
 	default:
-		p.fault("it was found ", spaced(string(found)), " and no repair covers it")
+		p.untreated(found)
 	}
 	p.done()
 }

@@ -28,7 +28,7 @@ var bootSealed = Rule{
 				continue
 			}
 			asked = true
-			p := c.on(b.Subject())
+			p := c.onPart(b)
 			c.sealed(&p, b)
 			p.done()
 		}
@@ -43,16 +43,31 @@ func (c *check) sealed(p *part, o Of[domain.Component]) {
 	switch found := o.Record.Found; {
 	case c.job.repaired(o.ID), found == domain.FoundTight:
 	case found == domain.FoundNotAccessible && o.Record.FoundReason != "":
-		p.soften(Check)
-		p.cure, p.fix = ReturnVisit, "A reviewer decides whether the reason holds, or the crew goes back to it."
-		p.fault("it could not be reached; the reason is recorded")
+		p.forReviewer("could not be reached; the reason is recorded")
 	case found == domain.FoundNotAccessible:
 		p.lack("why it could not be reached")
 	case found == "":
 		p.lack("how it was found, or its repair")
 	default:
-		p.fault("it was found ", spaced(string(found)), " and no repair covers it")
+		p.untreated(found)
 	}
+}
+
+// forReviewer says what was left, with a reason.
+func (p *part) forReviewer(words ...string) {
+	p.soften(Check)
+	p.cure, p.fix = ReturnVisit, "A reviewer decides whether the reason holds, or the crew goes back to it."
+	p.fault(words...)
+}
+
+// untreated says that a part was found faulty and left so. On a job that says
+// partial, and why, that is a question.
+func (p *part) untreated(found domain.Found) {
+	if job := p.c.job.Job.Record; job.Outcome == domain.Partial && job.OutcomeReason != "" {
+		p.forReviewer("found ", spaced(string(found)), " and left so; the job says why")
+		return
+	}
+	p.fault("found ", spaced(string(found)), ", and nothing repairs it")
 }
 
 var trunkBracketScrews = Rule{

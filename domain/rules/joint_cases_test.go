@@ -26,7 +26,9 @@ func dropSort(j *jobUnderTest, sort domain.ComponentSort) {
 	j.drop(func(i Item) bool { c, ok := i.Record.(*domain.Component); return ok && c.Component == sort })
 }
 
-func refused(j *jobUnderTest) { j.jobRecord().Outcome = domain.Refused }
+func refused(j *jobUnderTest) {
+	j.jobRecord().Outcome, j.jobRecord().OutcomeReason = domain.Refused, "a test"
+}
 
 func jointCases() []ruleCases {
 	boot := func(found domain.Found, reason string) func(*jobUnderTest) {
@@ -40,6 +42,7 @@ func jointCases() []ruleCases {
 	}
 	takeoff := func(found domain.Found) func(*jobUnderTest) {
 		return func(j *jobUnderTest) {
+			j.takeoffs("A", 1)
 			j.add(&domain.Component{JobID: j.job, Component: domain.BranchTakeoff, Section: "A", Number: new(1), Found: found})
 		}
 	}
@@ -61,7 +64,7 @@ func jointCases() []ruleCases {
 			}, nil}},
 		notRecorded: []change{{"not said how found", boot("", ""), nil}, {"out of reach without a reason", boot(domain.FoundNotAccessible, ""), nil}},
 		notApplicable: []change{{"no boot", func(j *jobUnderTest) { dropSort(j, domain.Boot); dropSurvey(j) },
-			[]string{"survey_before_cutting", "photos_complete"}}, {"refused", refused, nil}},
+			[]string{"section_described", "survey_before_cutting", "photos_complete"}}, {"refused", refused, nil}},
 		holds:  []change{{"tight", boot(domain.FoundTight, ""), nil}, {"lengthwise", func(j *jobUnderTest) { j.home().JoistDirection = domain.Lengthwise }, nil}},
 		cannot: map[string]string{"at_the_limit": noLimit},
 	}, {
@@ -140,6 +143,12 @@ func jointCases() []ruleCases {
 		holds:         []change{{"tight with a photo", furnace(domain.FoundTight, ""), nil}, {"packaged", packaged, nil}},
 		cannot:        map[string]string{"at_the_limit": noLimit},
 	}}
+}
+
+// takeoffs counts the branch takeoffs that a trunk feeds.
+func (j *jobUnderTest) takeoffs(section domain.Section, n int) {
+	c, _ := j.part(domain.Trunk, section, 0, "")
+	c.TakeoffsCount = &n
 }
 
 // packaged turns the furnace into a packaged outdoor unit.

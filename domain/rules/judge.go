@@ -57,7 +57,8 @@ func (c *check) verdict() Verdict {
 	slices.SortStableFunc(v.Findings, func(x, y Finding) int {
 		return cmp.Or(
 			cmp.Compare(x.Severity.rank(), y.Severity.rank()),
-			cmp.Compare(c.job.wayTo(x.Subjects), c.job.wayTo(y.Subjects)),
+			cmp.Compare(toEnter(x), toEnter(y)),
+			cmp.Compare(c.job.way(x), c.job.way(y)),
 			cmp.Compare(placeOf(x.Rule), placeOf(y.Rule)),
 			slices.CompareFunc(x.Subjects, y.Subjects, compareSubjects),
 		)
@@ -76,6 +77,57 @@ func (c *check) verdict() Verdict {
 	}
 	v.Rules = slices.DeleteFunc(v.Rules, func(t RuleOutcomes) bool { return t.Outcomes == (Outcomes{}) })
 	return v
+}
+
+// toEnter is 1 for what is no more than still to be entered: it comes last.
+func toEnter(f Finding) int {
+	if f.Severity == Note && f.Outcome == NotRecorded {
+		return 1
+	}
+	return 0
+}
+
+// way is the place of a finding on the crew's way: what leaks most first, and
+// what is still to be entered in the order of the crawl.
+func (a *Assembled) way(f Finding) float64 {
+	if toEnter(f) == 1 {
+		return a.crawl(f.Subjects[0])
+	}
+	return float64(a.wayTo(f.Subjects))
+}
+
+// crawl is the place of a record on the way of a crew that crawls through one
+// section after the other from the front, ft; what belongs to none comes first.
+func (a *Assembled) crawl(s domain.Subject) float64 {
+	const section, unknown = 1000.0, 500.0 // ft, both longer than any home
+	at := func(in domain.Section, ft *float64) float64 {
+		if ft == nil {
+			return section*float64(1+place(in)) + unknown
+		}
+		return section*float64(1+place(in)) + *ft
+	}
+	switch r := a.record(s).(type) {
+	case *domain.Component:
+		switch {
+		case r.Component == domain.Trunk || r.Component == domain.TrunkEnd && r.End == domain.Front:
+			return at(r.Section, new(0.0))
+		case r.PositionFt == nil && (r.Component == domain.FurnaceJoint || r.Component == domain.SupplyCollar) && r.Section == a.home().FurnaceSection:
+			return at(r.Section, a.home().FurnacePositionFt)
+		}
+		return at(r.Section, r.PositionFt)
+	case *domain.Crossover:
+		return at(r.FromSection, nil)
+	case *domain.Opening:
+		return at(r.Section, r.PositionFt)
+	case *domain.Repair:
+		if r.CrossoverID != nil {
+			return a.crawl(domain.Subject{Kind: domain.CrossoverKind, ID: *r.CrossoverID})
+		}
+		if len(r.ComponentIDs) > 0 {
+			return a.crawl(domain.Subject{Kind: domain.ComponentKind, ID: r.ComponentIDs[0]})
+		}
+	}
+	return 0
 }
 
 func (s Severity) rank() int {

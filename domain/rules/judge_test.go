@@ -16,7 +16,6 @@ func TestNeverAFinding(t *testing.T) {
 	}{
 		{"no mastic between core and collar", func(j *jobUnderTest) { j.crossing().LinerMastic = nil }},
 		{"a found wrap opening left open", func(j *jobUnderTest) { j.opening(2).Closure, j.opening(2).ClosedAt = nil, nil }},
-		{"a found duct opening left open", func(j *jobUnderTest) { j.opening(2).In = domain.InDuct }},
 		{"a section without crossover and with its own furnace", func(j *jobUnderTest) {
 			dropCrossover(j)
 			secondFurnace(j, "B")
@@ -92,8 +91,13 @@ func TestSofterSeverities(t *testing.T) {
 			j.drop(func(i Item) bool { m, ok := i.Record.(*domain.Measurement); return ok && m.Stage == domain.After })
 			j.jobRecord().PayBasis = domain.Deemed
 		}, Check, OnSite},
-		{"lock not shown", "photos_complete", func(j *jobUnderTest) { _, id := nth[domain.EnergyIsolation](j, 0); j.dropPhotos(id, "") }, Check, OnSite},
-		{"end not shown", "photos_complete", func(j *jobUnderTest) { _, id := j.part(domain.TrunkEnd, "A", 0, domain.Rear); j.dropPhotos(id, "") }, MustFix, ReturnVisit},
+		{"lock not shown", "photos_complete", func(j *jobUnderTest) { _, id := nth[domain.EnergyIsolation](j, 0); j.dropPhotos(id, "") }, Check, NoCure},
+		{"end not shown, the crew is there", "photos_complete", func(j *jobUnderTest) {
+			j.visit().LeftAt = nil
+			_, id := j.part(domain.TrunkEnd, "A", 0, domain.Rear)
+			j.dropPhotos(id, "")
+		}, MustFix, OnSite},
+		{"end not shown", "photos_complete", func(j *jobUnderTest) { _, id := j.part(domain.TrunkEnd, "A", 0, domain.Rear); j.dropPhotos(id, "") }, Check, NoCure},
 		{"gas crossover", "energy_isolated", func(j *jobUnderTest) {
 			j.gas()
 			j.crossing().TakenDownAt = when("09:31")

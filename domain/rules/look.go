@@ -66,6 +66,11 @@ func (a *Assembled) known(s domain.Subject) domain.Record {
 			return e.Record
 		}
 	}
+	for _, r := range a.Redone {
+		if r.ID == s.ID && s.Kind == domain.RepairKind {
+			return r.Record
+		}
+	}
 	for _, e := range a.Superseded {
 		if e.ID == s.ID && e.Record.Kind() == s.Kind {
 			return e.Record
@@ -98,13 +103,43 @@ func (a *Assembled) subject() domain.Subject {
 }
 
 // worked tells whether the job is one on which ducts were to be sealed, and
-// begun: a refused or deferred job owes no sealed joint.
+// begun: a refused or deferred job owes no sealed joint. One that says that
+// work was done owes it, whatever is recorded.
 func (a *Assembled) worked() bool {
 	switch a.Job.Record.Outcome {
 	case domain.DeferredWork, domain.NotSuitable, domain.Refused, domain.NothingToDo:
 		return false
+	case domain.Completed, domain.Partial:
+		return true
 	}
 	return len(a.Visits)+len(a.Components)+len(a.Crossovers)+len(a.Openings)+len(a.Repairs)+len(a.Measurements) > 0
+}
+
+// early tells a job that its crew has not sent in yet.
+func (a *Assembled) early() bool {
+	state := a.Job.Record.State
+	return state == domain.Assigned || state == domain.InWork
+}
+
+// departed tells whether the crew has left, as far as is recorded.
+func (a *Assembled) departed() bool {
+	last, ok := find(a.Visits, a.lastVisit())
+	return ok && last.Record.LeftAt != nil
+}
+
+// afterCallBack tells work that was done on a visit for a complaint.
+func (a *Assembled) afterCallBack(t time.Time) bool {
+	day, complaint := a.Day(t), false
+	for _, v := range a.Visits {
+		if v.Record.VisitedOn != day {
+			continue
+		}
+		if v.Record.CallBackID == nil {
+			return false
+		}
+		complaint = true
+	}
+	return complaint
 }
 
 // Day is the day of a moment where the program works.

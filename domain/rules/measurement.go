@@ -8,13 +8,13 @@ import (
 )
 
 // asked tells whether this job owes leakage readings. Where a fixed sum is
-// paid and nothing was read, it does not.
+// paid, the program names no method and nothing was read, it does not.
 func (c *check) asked() bool {
 	switch {
 	case !c.job.worked():
 		c.notApplicable("no work on ducts was done")
-	case c.job.Job.Record.PayBasis == domain.Deemed && !slices.ContainsFunc(c.job.Measurements, ofTheJob):
-		c.notApplicable("a fixed sum is paid and nothing was read")
+	case c.job.Job.Record.PayBasis == domain.Deemed && len(c.set.MethodsAsked) == 0 && !slices.ContainsFunc(c.job.Measurements, ofTheJob):
+		c.notApplicable("a fixed sum is paid, the program names no method and nothing was read")
 	default:
 		return true
 	}
@@ -30,7 +30,7 @@ func ofTheJob(m Of[domain.Measurement]) bool {
 var readingsInOrder = Rule{
 	Key: "readings_in_order", Title: "Readings stand before and after the work",
 	Why:      "A reading before that follows the first cut measures the cut, and one after that is older than the last patch measures the hole.",
-	Judged:   "The reading before is older than the first opening or repair, the one after younger than the last repair and closure. The reading after can be taken again, the one before cannot.",
+	Judged:   "The reading before is older than the first opening or repair, the one after younger than the last repair and closure. The reading after can be taken again, the one before cannot. Weather puts the one after off to another visit; any other reason for a missing reading is for a reviewer.",
 	None:     "no test is asked",
 	Fix:      "Read the leakage again, now that all is closed.",
 	Severity: MustFix, Missing: Blocks, Cure: OnSite, Softens: true,
@@ -54,6 +54,7 @@ var readingsInOrder = Rule{
 				p.cure, p.fix = OnSite, "Close everything, then read the leakage after."
 				p.lack(c.noReading(domain.After))
 			}
+			c.unread(&p, before != nil)
 			p.done()
 		}
 		if first := c.job.firstWork(); before != nil {
@@ -72,6 +73,24 @@ var readingsInOrder = Rule{
 			p.done()
 		}
 	},
+}
+
+// unread judges the reason for which a reading is missing. Weather puts the one
+// after off; any other reason is for a reviewer.
+func (c *check) unread(p *part, before bool) {
+	switch reason := c.job.Job.Record.NoReadingReason; {
+	case reason == "":
+	case reason == domain.NoReadingWeather && before:
+		p.cure, p.fix = ReturnVisit, "Read the leakage after on another visit, with everything closed."
+	default:
+		p.lacks = nil
+		p.soften(Check)
+		p.cure, p.fix = ReturnVisit, "A reviewer decides whether the reason holds."
+		if !before {
+			p.cure = NoCure
+		}
+		p.fault("leakage was not read; the reason given is ", spaced(string(reason)))
+	}
 }
 
 // readings are the two that the job is judged by: of leakage, or the pan
@@ -125,17 +144,18 @@ func (a *Assembled) firstWork() (first *time.Time) {
 	for _, x := range a.Crossovers {
 		earlier(x.Record.TakenDownAt)
 	}
-	for _, r := range a.Repairs {
+	for r := range a.done() {
 		earlier(r.Record.OpenedAt)
 		earlier(&r.Record.DoneAt)
 	}
 	return first
 }
 
-// lastWork is when the crew last repaired or closed anything.
+// lastWork is when the crew last repaired or closed anything, before any
+// complaint: work after one is judged by its own date.
 func (a *Assembled) lastWork() (last *time.Time) {
 	later := func(t *time.Time) {
-		if t != nil && (last == nil || t.After(*last)) {
+		if t != nil && (last == nil || t.After(*last)) && !a.afterCallBack(*t) {
 			last = t
 		}
 	}

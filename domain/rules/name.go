@@ -42,6 +42,9 @@ func (a *Assembled) nameOf(s domain.Subject) string {
 }
 
 func componentName(c *domain.Component) string {
+	if len(c.Numbers) > 0 {
+		return partRow(partsOf(c))
+	}
 	b := spaced(string(c.Component))
 	if c.Section != "" {
 		b += " " + string(c.Section)
@@ -55,6 +58,48 @@ func componentName(c *domain.Component) string {
 		b += " at " + feet(*c.PositionFt)
 	}
 	return b
+}
+
+// partsOf are the parts that a component stands for, each with one number.
+func partsOf(c *domain.Component) []domain.Component {
+	if len(c.Numbers) == 0 {
+		return []domain.Component{*c}
+	}
+	parts := make([]domain.Component, len(c.Numbers))
+	for i, number := range c.Numbers {
+		parts[i] = *c
+		parts[i].Number, parts[i].Numbers = &number, nil
+	}
+	return parts
+}
+
+// partRow names parts in a row, boots A2, A5, B3, and counts the rest of a
+// long one. The sort of the first is said in the plural and not repeated.
+func partRow(parts []domain.Component) string {
+	var b strings.Builder
+	first := parts[0].Component
+	plural := len(parts) > 1 && first != "" && parts[0].Number != nil
+	for i := range parts {
+		if i == namesInARow {
+			b.WriteString(" and " + strconv.Itoa(len(parts)-namesInARow) + " more")
+			break
+		}
+		if i > 0 {
+			b.WriteString(", ")
+		}
+		name := componentName(&parts[i])
+		if parts[i].Component == "" {
+			name = "a part that is not here"
+		}
+		if rest, same := strings.CutPrefix(name, spaced(string(first))+" "); plural && same {
+			name = rest
+			if i == 0 {
+				name = spaced(string(first)) + "s " + rest
+			}
+		}
+		b.WriteString(name)
+	}
+	return b.String()
 }
 
 func (a *Assembled) openingName(o *domain.Opening) string {
@@ -91,31 +136,20 @@ func (a *Assembled) repairName(r *domain.Repair) string {
 	return what + names
 }
 
-// partNames names parts of one sort in a row, boots A2, A5, B3, and counts
-// the rest of a long row.
+// partNames names the parts of a repair.
 func (a *Assembled) partNames(ids []domain.UUID) string {
-	var b strings.Builder
-	var sort domain.ComponentSort
-	for i, id := range ids {
-		if i == namesInARow {
-			b.WriteString(" and " + strconv.Itoa(len(ids)-namesInARow) + " more")
-			break
+	var parts []domain.Component
+	for _, id := range ids {
+		part, ok := a.known(domain.Subject{Kind: domain.ComponentKind, ID: id}).(*domain.Component)
+		if !ok {
+			part = &domain.Component{}
 		}
-		name := "a part that is not here"
-		if part, ok := a.known(domain.Subject{Kind: domain.ComponentKind, ID: id}).(*domain.Component); ok {
-			name = componentName(part)
-			if i == 0 && len(ids) > 1 && part.Component == domain.Boot {
-				sort, name = part.Component, "boots"+strings.TrimPrefix(name, string(domain.Boot))
-			} else {
-				name = strings.TrimPrefix(name, string(sort)+" ")
-			}
-		}
-		if i > 0 {
-			b.WriteString(", ")
-		}
-		b.WriteString(name)
+		parts = append(parts, partsOf(part)...)
 	}
-	return b.String()
+	if len(parts) == 0 {
+		return ""
+	}
+	return partRow(parts)
 }
 
 // methodName says in words how leakage was read.

@@ -73,11 +73,10 @@ func (a *Assembled) reach(s domain.Subject, near domain.Section) (low, high floa
 		case r.Component == domain.Trunk && r.StartFt != nil && r.EndFt != nil:
 			return *r.StartFt, *r.EndFt, r.Section, true
 		case r.Component == domain.FurnaceJoint, r.Component == domain.SupplyCollar:
-			section := r.Section
-			if section == "" {
-				section = a.home().FurnaceSection
+			if r.Section == "" || r.Section == a.home().FurnaceSection {
+				return at(a.home().FurnacePositionFt, a.home().FurnaceSection)
 			}
-			return at(a.home().FurnacePositionFt, section)
+			return at(nil, r.Section) // of another furnace, whose place the home does not tell
 		case r.Component == domain.TrunkEnd:
 			if trunk := a.trunkOf(r.Section); trunk != nil && r.End == domain.Front {
 				return at(trunk.StartFt, r.Section)

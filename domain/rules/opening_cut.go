@@ -18,6 +18,10 @@ var cutEdgeGuarded = Rule{
 			if !o.Record.Made() || o.Record.In != domain.InDuct {
 				continue
 			}
+			if trunk := c.job.trunkOf(o.Record.Section); trunk != nil && trunk.Material == domain.BoardTrunk {
+				c.notApplicable("the trunk is of duct board")
+				continue
+			}
 			p := c.on(o.Subject())
 			p.yes(o.Record.EdgesTaped, "its edges were not taped", "whether its edges were taped", "")
 			p.done()

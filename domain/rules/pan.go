@@ -35,8 +35,13 @@ var everyRegisterRead = Rule{
 			}
 			p := c.on(pass.Subject())
 			for _, b := range c.job.Components {
-				if b.Record.Component == domain.Boot && !c.job.panned(stage, b.ID) {
-					p.fault("register", componentName(b.Record)[len(domain.Boot):], " was not read")
+				if b.Record.Component != domain.Boot {
+					continue
+				}
+				for _, boot := range partsOf(b.Record) {
+					if !c.job.panned(stage, b, boot.Number) {
+						p.fault("register", componentName(&boot)[len(domain.Boot):], " was not read")
+					}
 				}
 			}
 			p.done()
@@ -48,11 +53,11 @@ var everyRegisterRead = Rule{
 }
 
 // panned tells whether any pass of a stage read a register or said why not.
-func (a *Assembled) panned(stage domain.Stage, register domain.UUID) bool {
+func (a *Assembled) panned(stage domain.Stage, register Of[domain.Component], number *int) bool {
 	return slices.ContainsFunc(a.Measurements, func(m Of[domain.Measurement]) bool {
 		return m.Record.Method == domain.Pan && m.Record.Stage == stage &&
 			slices.ContainsFunc(m.Record.Readings, func(r domain.Reading) bool {
-				return r.ComponentID != nil && *r.ComponentID == register && (r.PanPa != nil || r.NotReadReason != "")
+				return reads(&r, register, number) && (r.PanPa != nil || r.NotReadReason != "")
 			})
 	})
 }
@@ -72,33 +77,59 @@ var panTarget = Rule{
 	},
 	check: func(c *check) {
 		for _, b := range c.job.Components {
-			pan, home := c.job.lastPan(b.ID)
-			if pan == nil {
-				continue
-			}
 			p := c.on(b.Subject())
-			switch {
-			case home == nil || *home <= 0:
-				p.lack("the home's pressure")
-			case over(float64(*pan*panHomePa / *home), c.limit("target_pa")):
-				p.fault("the pan reads ", number(rounded(float64(*pan*panHomePa / *home))), " Pa over it with the home at ", number(panHomePa),
-					" Pa; the program wants at most ", number(c.limit("target_pa")), " Pa")
+			for _, boot := range partsOf(b.Record) {
+				pan, home := c.job.lastPan(b, boot.Number)
+				if pan == nil {
+					continue
+				}
+				p.parts++
+				where := ""
+				if len(b.Record.Numbers) > 0 {
+					where = componentName(&boot)
+				}
+				c.pan(&p, pan, home, where)
 			}
-			p.done()
+			if p.parts > 0 {
+				p.done()
+			}
 		}
 	},
 }
 
+// reads tells whether a line of a pass is of a register; of a statement's it
+// names the number.
+func reads(r *domain.Reading, register Of[domain.Component], number *int) bool {
+	if r.ComponentID == nil || *r.ComponentID != register.ID {
+		return false
+	}
+	return len(register.Record.Numbers) == 0 || equal(r.Number, number)
+}
+
+// pan judges one reading; name is of the register where the subject has many.
+func (c *check) pan(p *part, pan, home *float64, name string) {
+	if name == "" {
+		name = "it"
+	}
+	switch {
+	case home == nil || *home <= 0:
+		p.lack("the home's pressure")
+	case over(float64(*pan*panHomePa / *home), c.limit("target_pa")):
+		p.fault("the pan reads ", number(rounded(float64(*pan*panHomePa / *home))), " Pa over ", name, " with the home at ", number(panHomePa),
+			" Pa; the program wants at most ", number(c.limit("target_pa")), " Pa")
+	}
+}
+
 // lastPan is the last pan reading after over a register, with the home's
 // pressure then; nil where there is none.
-func (a *Assembled) lastPan(register domain.UUID) (pan, home *float64) {
+func (a *Assembled) lastPan(register Of[domain.Component], number *int) (pan, home *float64) {
 	var last *domain.Measurement
 	for _, m := range a.Measurements {
 		if m.Record.Method != domain.Pan || m.Record.Stage != domain.After || last != nil && m.Record.TakenAt.Before(last.TakenAt) {
 			continue
 		}
 		for _, r := range m.Record.Readings {
-			if r.ComponentID != nil && *r.ComponentID == register && r.PanPa != nil {
+			if reads(&r, register, number) && r.PanPa != nil {
 				pan, home, last = r.PanPa, m.Record.HousePressurePa, m.Record
 			}
 		}

@@ -6,11 +6,11 @@ import (
 	"ductledger/domain"
 )
 
-// patches yields the openings that the crew made in ducts and closed.
+// patches yields the openings in ducts that the crew closed, whoever made them.
 func (a *Assembled) patches() iter.Seq2[Of[domain.Opening], *domain.Closure] {
 	return func(yield func(Of[domain.Opening], *domain.Closure) bool) {
 		for _, o := range a.Openings {
-			if o.Record.Made() && o.Record.In == domain.InDuct && closed(o.Record) && !yield(o, closureOf(o.Record)) {
+			if o.Record.In == domain.InDuct && closed(o.Record) && !yield(o, closureOf(o.Record)) {
 				return
 			}
 		}
@@ -20,7 +20,7 @@ func (a *Assembled) patches() iter.Seq2[Of[domain.Opening], *domain.Closure] {
 var ductPatchOverlap = Rule{
 	Key: "duct_patch_overlap", Title: "The patch laps over the hole on all sides",
 	Why:      "Mastic holds on a lap; on an edge it cracks at the first winter.",
-	Judged:   "The patch over the crew's opening in a duct laps on all sides. Where the lap is not recorded it follows from both sizes, the patch in the middle.",
+	Judged:   "Each patch over a hole in a duct laps on all sides, whoever made the hole; a narrow one that is coated and fastened is a question. Where the lap is not recorded it follows from both sizes, the patch in the middle.",
 	None:     "the crew patched no duct",
 	Fix:      "Take the patch off and set a wider one.",
 	Severity: MustFix, Missing: Asks, Cure: OnSite, Hazard: SharpMetal,
@@ -34,6 +34,13 @@ var ductPatchOverlap = Rule{
 		for o, patch := range c.job.patches() {
 			p := c.on(o.Subject())
 			lap, known := lapOf(o.Record, patch)
+			if yes(patch.MasticUnder) && yes(patch.MasticOver) && yes(patch.PatchFastened) {
+				p.soften(Check) // a patch that holds is not torn off for a narrow lap
+				p.fix = "A reviewer decides whether the patch stays: coated and fastened it may hold. Do not tear off one that does."
+				if c.job.departed() {
+					p.cure = NoCure
+				}
+			}
 			switch {
 			case !known:
 				p.lack("how far the patch laps over the hole")
@@ -44,6 +51,8 @@ var ductPatchOverlap = Rule{
 		}
 	},
 }
+
+func yes(fact *bool) bool { return fact != nil && *fact }
 
 // lapOf is the least lap of a patch, in in: as recorded, else half of what the
 // patch is wider and longer than the hole.
@@ -60,7 +69,7 @@ func lapOf(o *domain.Opening, patch *domain.Closure) (lap float64, known bool) {
 var ductPatchCoated = Rule{
 	Key: "duct_patch_coated", Title: "Mastic lies under the patch and over it",
 	Why:      "Under the patch it seals, over it it holds; one without the other lets go.",
-	Judged:   "The patch over the crew's opening in a duct has mastic under it and over it.",
+	Judged:   "Each patch over a hole in a duct has mastic under it and over it.",
 	None:     "the crew patched no duct",
 	Fix:      "Set the patch in mastic and coat it.",
 	Severity: MustFix, Missing: Asks, Cure: OnSite, Hazard: SharpMetal,

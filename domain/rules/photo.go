@@ -1,13 +1,17 @@
 package rules
 
-import "ductledger/domain"
+import (
+	"slices"
+
+	"ductledger/domain"
+)
 
 var photosComplete = Rule{
 	Key: "photos_complete", Title: "Hidden work is photographed",
 	Why:      "Once coated, a missed gap is invisible, and once closed, so is everything else: a photo is all that is left to look at.",
-	Judged:   "Of what is hidden afterwards: the furnace joint before and after, each opening of the crew open and closed, each crossover's collars bare and sealed and its finished run, each treated trunk end after. For a reviewer: the survey, the gauge at each test, the lock, and boots that were detached or had a wide gap, after.",
+	Judged:   "Of what is hidden afterwards: the furnace joint before and after, each opening of the crew open and closed, each crossover's collars bare and sealed and its finished run, each treated trunk end after. For a reviewer: the survey, also where nothing was opened, the gauge at each test, the lock, and boots that were detached or had a wide gap, after. Once the crew has left, a lost photo is a question for the reviewer, and what is hidden is not opened again for one.",
 	None:     "nothing was done that must be shown",
-	Fix:      "Take the photo while it can still be seen. What is hidden by now is opened again or left to the agency's staff.",
+	Fix:      "Take the photo while it can still be seen. Open nothing again for it, and show nothing that was set up for it.",
 	Severity: MustFix, Missing: Blocks, Cure: OnSite, Hazard: CrawlSpace,
 	Source: practice,
 	Example: Example{
@@ -23,7 +27,10 @@ var photosComplete = Rule{
 		}
 		for _, o := range c.job.Openings {
 			if o.Record.Made() {
-				p := c.hidden(o.Subject())
+				p := c.inSight(o.Subject())
+				if o.Record.In == domain.InDuct || !c.job.shows(o.ID, domain.ShowsOpen, "") {
+					p = c.hidden(o.Subject())
+				}
 				p.shown(domain.ShowsOpen, "", "it open")
 				if o.Record.ClosedAt != nil {
 					p.shown(domain.ShowsClosed, "", "it closed")
@@ -35,10 +42,33 @@ var photosComplete = Rule{
 	},
 }
 
-// hidden begins the judgment of work that cannot be seen any more.
+// hidden begins the judgment of work that cannot be seen any more once the
+// crew has left.
 func (c *check) hidden(s domain.Subject) part {
 	p := c.on(s)
-	p.cure = ReturnVisit
+	if c.job.departed() {
+		p.soften(Check)
+		p.cure = NoCure
+	}
+	return p
+}
+
+// inSight begins the judgment of work that can be seen on another visit.
+func (c *check) inSight(s domain.Subject) part {
+	p := c.on(s)
+	if c.job.departed() {
+		p.soften(Check)
+		p.cure = ReturnVisit
+	}
+	return p
+}
+
+// past begins the judgment of what a reviewer wants to see of a moment that is
+// over.
+func (c *check) past(s domain.Subject) part {
+	p := c.on(s)
+	p.soften(Check)
+	p.cure = NoCure
 	return p
 }
 
@@ -64,6 +94,32 @@ func (p *part) taken(stage domain.PhotoStage) {
 	}
 }
 
+// takenOfEach asks for a photo of each part of a statement. One that names no
+// number shows one of them.
+func (p *part) takenOfEach(o Of[domain.Component], stage domain.PhotoStage) {
+	shown := 0
+	for i := range o.Record.Numbers {
+		for photo, s := range p.c.job.photosOf(o.ID) {
+			if photo.Record.Stage == stage && equal(s.Number, &o.Record.Numbers[i]) {
+				shown++
+				break
+			}
+		}
+	}
+	for photo, s := range p.c.job.photosOf(o.ID) {
+		if photo.Record.Stage == stage && s.Number == nil {
+			shown++
+		}
+	}
+	switch parts := o.Record.Parts(); {
+	case shown >= parts:
+	case parts == 1:
+		p.fault("no photo shows it ", string(stage), " the work")
+	default:
+		p.fault("photos show ", count(shown), " of ", count(parts), " ", string(stage), " the work")
+	}
+}
+
 // lackPhoto asks for the photo that goes with a part which nobody sealed.
 func (p *part) lackPhoto(what string) {
 	p.lack("a photo that shows ", what)
@@ -86,9 +142,10 @@ func (c *check) photosOfPart(o Of[domain.Component]) {
 		p.done()
 	case domain.Boot:
 		if o.Record.Found == domain.FoundDetached || c.job.wideAt(o, c.wideGap) {
-			p := c.on(o.Subject())
+			p := c.inSight(o.Subject())
+			p.parts = o.Record.Parts()
 			p.soften(Check)
-			p.taken(domain.AfterStage)
+			p.takenOfEach(o, domain.AfterStage)
 			p.done()
 		}
 	}
@@ -122,29 +179,29 @@ func (c *check) photosOfCrossover(x Of[domain.Crossover]) {
 
 // photosOfTheRest asks for what a reviewer wants to see.
 func (c *check) photosOfTheRest() {
-	for _, o := range c.job.Openings {
-		if !o.Record.Made() {
-			continue
+	opened := slices.ContainsFunc(c.job.Openings, func(o Of[domain.Opening]) bool { return o.Record.Made() })
+	if opened || c.job.worked() {
+		p := c.past(c.job.subject())
+		if c.job.early() && !opened {
+			p.cure = OnSite
 		}
-		p := c.on(c.job.subject())
-		p.soften(Check)
 		if !c.job.surveyed() {
 			p.fault("no photo of the survey was taken")
 		}
 		p.done()
-		break
 	}
 	for _, m := range c.job.Measurements {
 		if ofTheJob(m) {
-			p := c.on(m.Subject())
-			p.soften(Check)
+			p := c.past(m.Subject())
 			p.shown(domain.ShowsGauge, "", "the gauge")
 			p.done()
 		}
 	}
 	for _, i := range c.job.Isolations {
-		p := c.on(i.Subject())
-		p.soften(Check)
+		p := c.past(i.Subject())
+		if i.Record.ReleasedAt == nil {
+			p.cure = OnSite // the lock still hangs
+		}
 		p.shown(domain.ShowsLock, "", "the lock or the tag")
 		p.done()
 	}

@@ -63,9 +63,10 @@ func recordCases() []ruleCases {
 			_, id := nth[domain.Opening](j, 0)
 			j.photoOf(id, domain.AfterStage).Subjects[0].Shows = ""
 		}, nil}},
-		holds: []change{{"no survey where only found openings are", func(j *jobUnderTest) {
+		holds: []change{{"no survey where nothing was done", func(j *jobUnderTest) {
 			j.drop(func(i Item) bool { o, ok := i.Record.(*domain.Opening); return ok && o.Origin != domain.FoundOpen })
 			dropSurvey(j)
+			refused(j)
 		}, nil}, {"a gap of exactly 1/4 in needs none", func(j *jobUnderTest) { b, _ := j.boot("A", 1); b.WidestGapIn = new(0.25) }, nil},
 			{"a crossover that nobody touched needs none", func(j *jobUnderTest) {
 				x, id := nth[domain.Crossover](j, 0)
@@ -123,7 +124,7 @@ func recordCases() []ruleCases {
 				for range 2 {
 					j.add(&domain.Component{JobID: j.job, Component: domain.Boot, Section: "A", Found: domain.FoundTight, PositionFt: new(22.0)})
 				}
-			}, nil},
+			}, []string{"section_described"}},
 			{"furnace joint", func(j *jobUnderTest) {
 				id := j.add(&domain.Component{JobID: j.job, Component: domain.FurnaceJoint, Section: "A", Found: domain.FoundTight})
 				j.photo("08:50", domain.SurveyStage, domain.PhotoSubject{Kind: domain.ComponentKind, ID: id})
@@ -155,7 +156,7 @@ func recordCases() []ruleCases {
 				for range 2 {
 					j.add(&domain.Component{JobID: j.job, Component: domain.Boot, Section: "A", Found: domain.FoundTight})
 				}
-			}, nil}},
+			}, []string{"section_described", "end_closure_clear_of_outlets"}}},
 		notApplicable: []change{{"nothing described", func(j *jobUnderTest) {
 			j.dropAll(domain.PhotoKind, domain.OpeningKind, domain.RepairKind, domain.CrossoverKind, domain.MeasurementKind, domain.EnergyIsolationKind, domain.ComponentKind)
 			refused(j)
@@ -166,7 +167,7 @@ func recordCases() []ruleCases {
 		broken: []change{{"a boot, still named by its repair and photos", func(j *jobUnderTest) {
 			_, id := j.boot("A", 3)
 			j.void[id] = true
-		}, nil}, {"the part of an opening", func(j *jobUnderTest) {
+		}, []string{"section_described"}}, {"the part of an opening", func(j *jobUnderTest) {
 			_, id := nth[domain.Crossover](j, 0)
 			j.void[id] = true
 		}, []string{"section_reached"}}},

@@ -86,7 +86,7 @@ func repairCases() []ruleCases {
 				j.repair(2).ComponentIDs = slices.DeleteFunc(j.repair(2).ComponentIDs, func(id domain.UUID) bool { return id == a3 })
 			}, nil}},
 		notRecorded:   []change{{"nothing", materials(1), nil}},
-		notApplicable: []change{{"nothing repaired", func(j *jobUnderTest) { j.dropAll(domain.RepairKind) }, []string{"boot_sealed", "loose_part_fastened", "furnace_joint_treated", "trunk_end_treated", "trunk_seam_in_reach"}}},
+		notApplicable: []change{{"nothing repaired", func(j *jobUnderTest) { j.dropAll(domain.RepairKind) }, []string{"boot_sealed", "loose_part_fastened", "furnace_joint_treated", "trunk_end_treated", "trunk_seam_in_reach", "trunk_sealed"}}},
 		holds: []change{{"tape and mastic", materials(1, domain.Tape, domain.Mastic), nil}, {"bands at a crossover", materials(8, domain.FlexDuct, domain.Bands), nil},
 			{"fastened by one repair, sealed by another", func(j *jobUnderTest) {
 				second := *j.repair(3)
@@ -148,8 +148,8 @@ func repairCases() []ruleCases {
 		rule: "trunk_seam_in_reach",
 		broken: []change{{"seam left", func(j *jobUnderTest) {
 			j.drop(func(i Item) bool { r, ok := i.Record.(*domain.Repair); return ok && r.Repair == domain.RepairTrunkSeam })
-		}, nil},
-			{"seam of the other trunk", func(j *jobUnderTest) { _, id := j.part(domain.Trunk, "B", 0, ""); j.repair(1).ComponentIDs[0] = id }, nil}},
+		}, []string{"trunk_sealed"}},
+			{"seam of the other trunk", func(j *jobUnderTest) { _, id := j.part(domain.Trunk, "B", 0, ""); j.repair(1).ComponentIDs[0] = id }, []string{"trunk_sealed"}}},
 		notRecorded: []change{{"no section", func(j *jobUnderTest) { j.opening(1).Section = "" }, nil}},
 		notApplicable: []change{{"no hand opening", func(j *jobUnderTest) {
 			j.drop(func(i Item) bool { o, ok := i.Record.(*domain.Opening); return ok && o.In == domain.InDuct })

@@ -51,11 +51,12 @@ const (
 // all is the table of rules in the order of the work. One more rule is one
 // more row, with its cases in the tests.
 var all = []*Rule{
-	&surveyBeforeCutting, &openingHasTarget, &crewOpeningClosed, &foundDamageNotCharged,
+	&sectionDescribed,
+	&surveyBeforeCutting, &openingHasTarget, &crewOpeningClosed, &holeInDuctSealed, &foundDamageNotCharged,
 	&wrapClosureMaterial, &insulationPutBack,
 	&ductPatchOverlap, &ductPatchCoated, &masticThickness, &cutEdgeGuarded, &accessBelowFurnace,
 	&wideGapReinforced, &gapCheckedBeforeMastic, &tapeAloneNoSeal, &loosePartFastened,
-	&bootSealed, &trunkBracketScrews, &takeoffSealed, &trunkSeamInReach,
+	&trunkSealed, &bootSealed, &trunkBracketScrews, &takeoffSealed, &trunkSeamInReach,
 	&furnaceJointTreated, &furnaceJointHeld, &furnaceAccessLicensed, &energyIsolated, &isolationReleased,
 	&trunkEndTreated, &endClosureClearOfOutlets, &endClosureFacesAir, &endClosureFastened, &endClosureBoardSet, &endClosureBlank,
 	&sectionReached, &crossoverTakenDown, &crossoverTiesTensioned, &crossoverLinerDepth,
@@ -63,6 +64,7 @@ var all = []*Rule{
 	&readingsInOrder, &sameMethodBeforeAfter, &everyRegisterRead, &panTarget,
 	&instrumentInCalibration, &leakageNotHigherAfter,
 	&photosComplete, &replacedTwice, &deviceNotHeard, &describedTwice, &parentNotVoided, &deviceClock,
+	&airAtEveryOutlet, &outcomeShown,
 	&combustionChecked, &carbonMonoxideTold, &stopRespected, &stopCleared, &crewCertified, &crewMemberSupervised, &homeNotTreatedBefore,
 	// The facts of the home come last: only then is known which of them a
 	// rule needed.

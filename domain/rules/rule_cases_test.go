@@ -31,7 +31,7 @@ type ruleCases struct {
 }
 
 func allCases() []ruleCases {
-	return slices.Concat(openingCases(), repairCases(), jointCases(), endCases(), crossoverCases(),
+	return slices.Concat(shownCases(), openingCases(), repairCases(), jointCases(), endCases(), crossoverCases(),
 		energyCases(), measurementCases(), recordCases(), crewCases(), homeFactCases())
 }
 

@@ -33,6 +33,10 @@ var sectionReached = Rule{
 		reached := c.job.reachedSections()
 		for _, section := range home.DuctedSections {
 			if !reached[place(section)] {
+				if c.job.early() {
+					p.lack("what joins section ", string(section), " to a furnace")
+					continue
+				}
 				p.fault("no recorded crossover joins section ", string(section), " to a furnace")
 			}
 		}

@@ -1,6 +1,7 @@
 package rules
 
 import (
+	"iter"
 	"time"
 
 	"ductledger/domain"
@@ -36,13 +37,13 @@ func (c *check) survey(trunk Of[domain.Component]) {
 		if b.Record.Component != domain.Boot || b.Record.Section != trunk.Record.Section {
 			continue
 		}
-		boots++
-		at, seen := c.job.lookedInto(b.ID)
-		switch {
-		case seen && (first == nil || at.Before(*first)):
-			looked++
-		case seen:
-			late++
+		boots += b.Record.Parts()
+		for at := range c.job.looks(b) {
+			if first == nil || at.Before(*first) {
+				looked++
+			} else {
+				late++
+			}
 		}
 	}
 	asked := min(int(c.limit("boots_count")), boots)
@@ -60,12 +61,27 @@ func (c *check) survey(trunk Of[domain.Component]) {
 	p.done()
 }
 
+// looks yields when survey photos showed each boot of a record both ways. A
+// photo of a statement that names no number shows one of its boots.
+func (a *Assembled) looks(boot Of[domain.Component]) iter.Seq[time.Time] {
+	return func(yield func(time.Time) bool) {
+		for i := range boot.Record.Numbers {
+			if at, seen := a.lookedInto(boot.ID, &boot.Record.Numbers[i]); seen && !yield(at) {
+				return
+			}
+		}
+		if at, seen := a.lookedInto(boot.ID, nil); seen {
+			yield(at)
+		}
+	}
+}
+
 // lookedInto tells whether survey photos show a boot both ways, and when the
 // later of them was taken.
-func (a *Assembled) lookedInto(boot domain.UUID) (at time.Time, seen bool) {
+func (a *Assembled) lookedInto(boot domain.UUID, number *int) (at time.Time, seen bool) {
 	var front, rear time.Time
 	for photo, s := range a.photosOf(boot) {
-		if photo.Record.Stage != domain.SurveyStage {
+		if photo.Record.Stage != domain.SurveyStage || !equal(s.Number, number) {
 			continue
 		}
 		t := photo.Record.TakenAt

@@ -5,7 +5,7 @@ import "ductledger/domain"
 var takeoffSealed = Rule{
 	Key: "takeoff_sealed", Title: "Takeoffs and collars are sealed to the trunk",
 	Why:      "A collar that leaks loses the air of a whole branch or section.",
-	Judged:   "Each branch takeoff and both collars of each crossover are sealed to the trunk, or were found tight and a photo shows it.",
+	Judged:   "Each branch takeoff and both collars of each crossover are sealed to the trunk, or were found tight and a photo shows it. A takeoff out of reach, with a reason, is for a reviewer.",
 	None:     "no takeoff and no crossover is recorded",
 	Fix:      "Seal it to the trunk with mastic.",
 	Severity: MustFix, Missing: Blocks, Cure: OnSite, Hazard: CrawlSpace,
@@ -22,21 +22,23 @@ var takeoffSealed = Rule{
 			if t.Record.Component != domain.BranchTakeoff {
 				continue
 			}
-			p := c.on(t.Subject())
+			p := c.onPart(t)
 			switch {
 			case c.job.repaired(t.ID):
 			case t.Record.Found == domain.FoundTight:
 				if !c.job.photographed(t.ID) {
 					p.lackPhoto("it tight")
 				}
-			case t.Record.Found == "":
-				p.lack("how it was found, or its repair")
 			default:
-				p.fault("it was found ", spaced(string(t.Record.Found)), " and no repair covers it")
+				c.sealed(&p, t)
 			}
 			p.done()
 		}
 		for _, x := range c.job.Crossovers {
+			if unreached(x.Record) {
+				c.notApplicable("the crossover could not be reached")
+				continue
+			}
 			p := c.on(x.Subject())
 			for _, section := range sections(x.Record) {
 				c.collar(&p, x, section)

@@ -12,6 +12,11 @@ import (
 // too many or too few of them is wrong even where it finds no fault.
 func TestSubjectsOfTheCleanJob(t *testing.T) {
 	want := map[string]Outcomes{
+		"section_described":            {Holds: 2},
+		"hole_in_duct_sealed":          {NotApplicable: 1},
+		"trunk_sealed":                 {Holds: 2},
+		"air_at_every_outlet":          {Holds: 1},
+		"outcome_shown":                {Holds: 1},
 		"survey_before_cutting":        {Holds: 2},
 		"opening_has_target":           {Holds: 3},
 		"crew_opening_closed":          {Holds: 3},

@@ -17,7 +17,7 @@ var combustionChecked = Rule{
 	Key: "combustion_checked", Title: "Air is read before entry, combustion is tested after sealing",
 	Why:      "Sealing ducts changes how air moves in a home, and with it the draft of whatever burns there.",
 	Judged:   "Where a combustion appliance is in the home: on each visit ambient carbon monoxide is read before work begins and is not above the limit; after the last repair a qualified person did the combustion safety test. An appliance that failed is a referral and a question, not the crew's fault. With only a packaged outdoor unit: ambient carbon monoxide alone.",
-	None:     "no visit is recorded",
+	None:     "no work on ducts was done",
 	Fix:      combustionFix,
 	Severity: MustFix, Missing: Blocks, Cure: OnSite, Hazard: CombustionGas,
 	Parameters: []Parameter{
@@ -32,7 +32,7 @@ var combustionChecked = Rule{
 	check: func(c *check) {
 		home := c.job.home()
 		switch {
-		case len(c.job.Visits) == 0 || !c.job.worked():
+		case !c.job.worked():
 			return
 		case home.CombustionAppliances == nil && !burns(home):
 			c.need(combustionFact)
@@ -40,6 +40,15 @@ var combustionChecked = Rule{
 		case len(home.CombustionAppliances) == 0 && !burns(home):
 			c.notApplicable("no combustion appliance is in the home")
 			return
+		}
+		if len(c.job.Visits) == 0 {
+			p := c.on(c.job.subject())
+			p.fix = combustionFix
+			p.lack("ambient carbon monoxide before entry")
+			if !onlyOutdoors(home) {
+				c.combustionTest(&p)
+			}
+			p.done()
 		}
 		last := c.job.lastVisit()
 		for _, v := range c.job.Visits {

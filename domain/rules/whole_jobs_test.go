@@ -155,9 +155,9 @@ func TestWholeJobs(t *testing.T) {
 			j.opening(3).Closure.WrapJoining = "tape"
 		}, []string{
 			"crossover_ties_tensioned must_fix crossover A→B",
-			"crossover_liner_depth must_fix crossover A→B",
 			"crossover_off_ground must_fix crossover A→B",
 			"wrap_closure_material check opening in the wrap of section B at 24.0 ft, for crossover A→B",
+			"crossover_liner_depth check crossover A→B",
 			"crossover_supported check crossover A→B",
 		}},
 		{"double, lengthwise, gas: crossover before the lock is a question, tape is no seal, a lapsed tester", gasDouble, func(j *jobUnderTest) {

@@ -26,7 +26,7 @@ var workedJobs = []struct {
 	// One boot stands in neither the statement nor a record of its own, and a
 	// patch laps half an inch; it is coated and fastened.
 	{"single_gas_metal", statedPlan{[]domain.Section{"A"}, domain.GasFurnace, "A", domain.MetalTrunk, domain.Lengthwise}, func(j *statedJob) {
-		one[domain.Component](j.jobUnderTest, 1).Numbers = []int{1, 2, 4, 6}
+		one[domain.Component](j.jobUnderTest, 1).Numbers = []int{1, 2, 5, 6}
 		j.opening(1).Closure.PatchLapIn = new(0.5)
 	}},
 	// A hole that was found in the trunk was left open.

@@ -119,6 +119,10 @@ var insulationPutBack = Rule{
 				c.notApplicable("the home has no wrap")
 				continue
 			}
+			if o.Record.InsulationFound != nil && !*o.Record.InsulationFound {
+				c.notApplicable("the cavity was found empty")
+				continue
+			}
 			p := c.onWrap(o)
 			p.yes(closureOf(o.Record).InsulationBack, "insulation was not put back", "whether insulation is back", "")
 			p.done()

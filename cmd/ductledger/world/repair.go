@@ -31,7 +31,7 @@ func (w *work) wrapOpening(origin domain.OpeningOrigin, target *domain.Subject, 
 		closure = &domain.Closure{WrapMaterial: string(domain.RigidBoard), WrapJoining: "fasteners_with_washers", LapIn: new(2.0), InsulationBack: new(true)}
 	}
 	id := w.add(&domain.Opening{JobID: w.JobID, In: domain.InWrap, Origin: origin, Target: target, Section: section, PositionFt: &ft,
-		WidthIn: new(24.0), LengthIn: new(30.0), MadeAt: made, ClosedAt: closed, Closure: closure})
+		WidthIn: new(24.0), LengthIn: new(30.0), MadeAt: made, ClosedAt: closed, InsulationFound: new(true), Closure: closure})
 	w.openAndClosed(id, *made, *closed)
 }
 

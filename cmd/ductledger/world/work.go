@@ -58,7 +58,7 @@ func begun(items []rules.Item) (kept []rules.Item) {
 	for _, item := range items {
 		switch r := item.Record.(type) {
 		case *domain.Visit:
-			r.LeftAt = nil
+			r.LeftAt, r.Air = nil, nil
 		case *domain.Opening:
 			if item.ID != fixed(FixedOpening) {
 				continue
@@ -100,16 +100,25 @@ func (w *work) when(hour, minute int) *time.Time { t := w.at(hour, minute); retu
 
 func (w *work) visit() {
 	v := &domain.Visit{JobID: w.JobID, VisitedOn: domain.DateOf(w.at(12, 0), w.worked.Location()), LeadID: &w.Crew.Lead,
-		CrewIDs: []domain.UUID{w.Crew.Lead, w.Crew.Member}, ArrivedAt: w.when(8, 10), LeftAt: w.when(15, 40)}
+		CrewIDs: []domain.UUID{w.Crew.Lead, w.Crew.Member}, ArrivedAt: w.when(8, 10), LeftAt: w.when(15, 40),
+		Air: &domain.AirCheck{FeltAt: w.when(14, 50), EveryOutlet: new(true)}}
 	switch {
 	case w.Deferred:
-		v.LeftAt = w.when(8, 50)
-		v.Stops = []domain.Stop{{Reason: pick(w.dice, "sewage", "wet_wiring", "animals"), At: w.at(8, 40)}}
+		v.LeftAt, v.Air = w.when(8, 50), nil
+		v.Stops = []domain.Stop{{Reason: w.stoppedBy(), At: w.at(8, 40)}}
 	case len(w.Home.CombustionAppliances) > 0:
 		v.Combustion = &domain.CombustionCheck{AmbientCOPpm: new(float64(w.between(0, 3))), AmbientCOAt: w.when(8, 12),
 			TestedAt: w.when(15, 20), TestResult: "passed", CredentialID: &w.Crew.Tester}
 	}
 	w.add(v)
+}
+
+// stoppedBy is what stopped the work before it began.
+func (p *Plan) stoppedBy() string { return []string{"sewage", "wet_wiring", "animals"}[p.number%3] }
+
+// DeferCodes say the same of a deferred job.
+func (p *Plan) DeferCodes() []domain.DeferCode {
+	return []domain.DeferCode{[]domain.DeferCode{domain.DeferSewage, domain.DeferWiring, domain.DeferAnimals}[p.number%3]}
 }
 
 // parts describes the ducts as they were found.
@@ -121,8 +130,13 @@ func (w *work) parts() {
 		w.joint = w.add(joint)
 	}
 	for _, section := range w.layout.sections {
+		found := domain.FoundTight
+		if section == "A" { // whose seam is sealed
+			found = domain.FoundLeaky
+		}
 		w.trunks[section] = w.add(&domain.Component{JobID: w.JobID, Component: domain.Trunk, Section: section, StartFt: new(1.0), EndFt: new(w.layout.lengthFt - 1),
-			InsideWidthIn: &w.layout.widthIn, InsideHeightIn: &w.layout.heightIn, Found: domain.FoundLeaky})
+			InsideWidthIn: &w.layout.widthIn, InsideHeightIn: &w.layout.heightIn, Found: found,
+			Material: domain.MetalTrunk, BootsCount: new(len(w.layout.boots[section])), TakeoffsCount: new(0)})
 		detached := w.IntN(len(w.layout.boots[section])) // each section has one
 		for i, ft := range w.layout.boots[section] {
 			boot := &domain.Component{JobID: w.JobID, Component: domain.Boot, Section: section, Number: new(i + 1), Found: domain.FoundLeaky, PositionFt: &ft}
