@@ -52,8 +52,6 @@ var ductPatchOverlap = Rule{
 	},
 }
 
-func yes(fact *bool) bool { return fact != nil && *fact }
-
 // lapOf is the least lap of a patch, in in: as recorded, else half of what the
 // patch is wider and longer than the hole.
 func lapOf(o *domain.Opening, patch *domain.Closure) (lap float64, known bool) {

@@ -19,7 +19,7 @@ func repairCases() []ruleCases {
 			{"how far from the furnace", func(j *jobUnderTest) {
 				j.limit("wide_gap_reinforced", "within_ft", 10)
 				j.repair(2).Materials = []domain.Material{domain.Mesh, domain.Mastic}
-				b, id := j.boot("A", 1)
+				b, id := j.boot("A", 3)
 				b.PositionFt = nil
 				second := *j.repair(2)
 				second.ComponentIDs, second.Materials = []domain.UUID{id}, []domain.Material{domain.Mastic}
@@ -143,7 +143,7 @@ func repairCases() []ruleCases {
 				end := &j.crossing().Ends[0]
 				end.CollarFound, end.FastenersCount = domain.FoundDetached, new(2)
 			}, []string{"crossover_collar_screws"}},
-			{"two on a round takeoff", func(j *jobUnderTest) { takeoff(j, domain.FoundDetached, 2) }, nil}},
+			{"two on a round takeoff", func(j *jobUnderTest) { j.takeoffs("A", 1); takeoff(j, domain.FoundDetached, 2) }, nil}},
 	}, {
 		rule: "trunk_seam_in_reach",
 		broken: []change{{"seam left", func(j *jobUnderTest) {

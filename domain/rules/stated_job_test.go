@@ -161,7 +161,7 @@ func (j *statedJob) sealBoots() {
 	j.add(&domain.Repair{JobID: j.job, Repair: domain.RepairBoot, ComponentIDs: many, Access: domain.FromAbove, DoneAt: at("13:10"),
 		Materials: []domain.Material{domain.Mastic}, WidestGapIn: new(0.125)})
 	j.add(&domain.Repair{JobID: j.job, Repair: domain.RepairBoot, ComponentIDs: loose, Access: domain.FromAbove, DoneAt: at("13:30"),
-		Materials: []domain.Material{domain.Mesh, domain.Mastic}, WidestGapIn: new(0.5), Fasteners: []domain.Fasteners{{Kind: "nail", Count: 4 * len(loose)}}})
+		Materials: []domain.Material{domain.Mesh, domain.Mastic}, WidestGapIn: new(0.5), FastenersEach: new(4)})
 	for _, id := range loose {
 		j.photo("13:25", domain.CheckStage, domain.PhotoSubject{Kind: domain.ComponentKind, ID: id})
 		j.photo("13:35", domain.AfterStage, domain.PhotoSubject{Kind: domain.ComponentKind, ID: id})

@@ -87,7 +87,7 @@ var workedJobs = []struct {
 		j.add(&domain.Visit{JobID: j.job, VisitedOn: "2026-11-03", LeadID: &lead, CrewIDs: []domain.UUID{lead, member}, ArrivedAt: &arrived, LeftAt: &left, CallBackID: &complaint, Stops: []domain.Stop{}})
 		old := j.repairOf(j.loose["A"])
 		j.add(&domain.Repair{JobID: j.job, Repair: domain.RepairBoot, ComponentIDs: []domain.UUID{j.loose["A"]}, Access: domain.FromAbove, DoneAt: again,
-			Materials: []domain.Material{domain.Tape}, WidestGapIn: new(0.125), Fasteners: []domain.Fasteners{{Kind: "nail", Count: 4}}, RedoesID: &old})
+			Materials: []domain.Material{domain.Tape}, WidestGapIn: new(0.125), FastenersEach: new(4), RedoesID: &old})
 	}},
 	// It says completed, and holds nothing but home and job.
 	{"nothing_shown", statedPlan{[]domain.Section{"A", "B"}, domain.GasFurnace, "A", domain.MetalTrunk, domain.Crosswise}, func(j *statedJob) {
