@@ -9,6 +9,7 @@ import (
 	"slices"
 	"strings"
 	"testing"
+	"time"
 
 	"ductledger/domain"
 )
@@ -80,13 +81,16 @@ var workedJobs = []struct {
 	}},
 	// After a complaint a boot was done again, with tape alone.
 	{"call_back", statedPlan{[]domain.Section{"A"}, domain.ElectricFurnace, "A", domain.MetalTrunk, domain.Lengthwise}, func(j *statedJob) {
-		again := at("10:00").AddDate(0, 0, 20)
+		later := func(clock string) *time.Time { t := at(clock).AddDate(0, 0, 20); return &t }
 		complaint := j.add(&domain.CallBack{JobID: j.job, ReportedOn: "2026-11-01", Reason: "cold_room"})
-		lead, member, arrived, left := j.lead(), j.member(), again.Add(-again.Sub(again)), again
-		arrived, left = again.AddDate(0, 0, 0).Add(-1800e9), again.Add(1800e9)
-		j.add(&domain.Visit{JobID: j.job, VisitedOn: "2026-11-03", LeadID: &lead, CrewIDs: []domain.UUID{lead, member}, ArrivedAt: &arrived, LeftAt: &left, CallBackID: &complaint, Stops: []domain.Stop{}})
+		lead, member := j.lead(), j.member()
+		j.add(&domain.Visit{JobID: j.job, VisitedOn: "2026-11-03", LeadID: &lead, CrewIDs: []domain.UUID{lead, member}, ArrivedAt: later("09:00"), LeftAt: later("11:00"), CallBackID: &complaint, Stops: []domain.Stop{}})
+		lock := *j.isolation()
+		lock.IsolatedAt, lock.VerifiedAt, lock.ReleasedAt = later("09:20"), later("09:24"), later("10:30")
+		id := j.add(&lock)
+		j.photo("09:25", domain.BeforeStage, domain.PhotoSubject{Kind: domain.EnergyIsolationKind, ID: id, Shows: domain.ShowsLock})
 		old := j.repairOf(j.loose["A"])
-		j.add(&domain.Repair{JobID: j.job, Repair: domain.RepairBoot, ComponentIDs: []domain.UUID{j.loose["A"]}, Access: domain.FromAbove, DoneAt: again,
+		j.add(&domain.Repair{JobID: j.job, Repair: domain.RepairBoot, ComponentIDs: []domain.UUID{j.loose["A"]}, Access: domain.FromAbove, DoneAt: *later("10:00"),
 			Materials: []domain.Material{domain.Tape}, WidestGapIn: new(0.125), FastenersEach: new(4), RedoesID: &old})
 	}},
 	// It says completed, and holds nothing but home and job.
