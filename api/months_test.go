@@ -16,7 +16,7 @@ import (
 
 	"ductledger/api/apitest"
 	"ductledger/domain"
-	"ductledger/domain/bag"
+	"ductledger/domain/pack"
 	"ductledger/storage"
 	"ductledger/storage/storagetest"
 
@@ -128,7 +128,7 @@ func TestPackageFromBuildToFunder(t *testing.T) {
 			t.Errorf("%s: %s, want %s", name, got, want)
 		}
 	}
-	report, err := bag.Verify(bytes.NewReader(file.Body), int64(len(file.Body)), bag.VerifyOptions{})
+	report, err := pack.Verify(bytes.NewReader(file.Body), int64(len(file.Body)), pack.VerifyOptions{})
 	if err != nil || !report.Holds || !strings.Contains(report.Text(), "every cell of view/summary.xlsx") {
 		t.Errorf("%v\n%s", err, report.Text())
 	}

@@ -6,8 +6,8 @@ import (
 	"strconv"
 	"strings"
 
-	"ductledger/domain/bag"
 	"ductledger/domain/month"
+	"ductledger/domain/pack"
 )
 
 // statementSheet is a whole statement as a spreadsheet: the columns of
@@ -29,8 +29,8 @@ func statementSheet(lines []month.StatementLine) ([]byte, error) {
 			}
 			return whole(*n)
 		}
-		rows = append(rows, []string{month.JobRef(l.JobID), string(l.Month), l.CountedAs, l.Event, whole(int64(l.Number)), l.Line, l.State, l.Category, bag.Guard(l.FundSource),
-			bag.Scaled(l.QuantityTenths, 1), optional(a.UnitCents), whole(l.AmountCents), whole(l.HeldBackCents), optional(a.ExpectedCents), strings.Join(l.Withheld, " ")})
+		rows = append(rows, []string{month.JobRef(l.JobID), string(l.Month), l.CountedAs, l.Event, whole(int64(l.Number)), l.Line, l.State, l.Category, pack.Guard(l.FundSource),
+			pack.Scaled(l.QuantityTenths, 1), optional(a.UnitCents), whole(l.AmountCents), whole(l.HeldBackCents), optional(a.ExpectedCents), strings.Join(l.Withheld, " ")})
 	}
 	err := w.WriteAll(rows)
 	return out.Bytes(), err

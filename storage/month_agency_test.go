@@ -15,9 +15,9 @@ import (
 	"time"
 
 	"ductledger/domain"
-	"ductledger/domain/bag"
 	"ductledger/domain/intake"
 	"ductledger/domain/month"
+	"ductledger/domain/pack"
 	"ductledger/domain/rules"
 	"ductledger/storage"
 	"ductledger/storage/storagetest"
@@ -233,11 +233,11 @@ func (b *built) events() string {
 // verify holds a package, and its beginning, with nothing but files.
 func (b *built) verify(t *testing.T, before *built) {
 	t.Helper()
-	o := bag.VerifyOptions{}
+	o := pack.VerifyOptions{}
 	if before != nil {
 		o.Previous, o.PreviousSize = bytes.NewReader(before.bytes), before.Bytes
 	}
-	report, err := bag.Verify(bytes.NewReader(b.bytes), b.Bytes, o)
+	report, err := pack.Verify(bytes.NewReader(b.bytes), b.Bytes, o)
 	if err != nil || !report.Holds {
 		t.Errorf("%s: %v\n%s", b.FileName, err, report.Text())
 	}

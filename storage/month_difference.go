@@ -7,8 +7,8 @@ import (
 	"slices"
 
 	"ductledger/domain"
-	"ductledger/domain/bag"
 	"ductledger/domain/month"
+	"ductledger/domain/pack"
 )
 
 // packagesBack is how many packages are looked through, one after the other,
@@ -63,7 +63,7 @@ func (w *monthWriter) sameAsBefore() error {
 // writtenSums are what the file of a package says that stands.
 func (t *tx) writtenSums(p *Package) (month.Sums, error) {
 	cumulative := map[string]string{}
-	err := bag.Rows(t.packageFile(p), p.Bytes, month.ReconciliationTable, []string{"measure", "cumulative"}, func(cells []string) error {
+	err := pack.Read(t.packageFile(p), p.Bytes, month.ReconciliationTable, []string{"measure", "cumulative"}, func(cells []string) error {
 		cumulative[cells[0]] = cells[1]
 		return nil
 	})
@@ -77,7 +77,7 @@ func (t *tx) writtenSums(p *Package) (month.Sums, error) {
 // position.
 func (w *monthWriter) compareFile(p *Package, d *month.Differences) error {
 	shown := map[domain.UUID]month.Sums{}
-	err := bag.Rows(w.t.packageFile(p), p.Bytes, month.JobsTable, month.ReportedColumns(), func(cells []string) error {
+	err := pack.Read(w.t.packageFile(p), p.Bytes, month.JobsTable, month.ReportedColumns(), func(cells []string) error {
 		id, sums, err := month.ReportedJob(cells)
 		shown[id] = sums
 		return err
@@ -125,14 +125,14 @@ func (t *tx) packageBefore(p *Package) (*Package, error) {
 }
 
 // reconcile gives the lines of the reconciliation.
-func (w *monthWriter) reconcile() ([]bag.ReconciliationLine, error) {
+func (w *monthWriter) reconcile() ([]pack.ReconciliationRow, error) {
 	lines, err := month.Reconcile(w.previous, w.movement, w.cumulative)
 	if err == nil {
 		return lines, nil
 	}
 	return nil, nameJobs(err, func(d *month.Differences) error {
 		shown := map[domain.UUID]month.Sums{}
-		err := w.eachJob(monthJobsSQL, func(r *monthJobRow, work *month.Work) error {
+		err := w.eachJob(monthJobsSQL, func(r *month.AcceptedJob, work *month.Work) error {
 			shown[r.JobID] = work.Sums()
 			return nil
 		})

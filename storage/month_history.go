@@ -122,7 +122,7 @@ func timeOf(t *time.Time) time.Time {
 // history sums what stood and what stands, and finds what moved between.
 func (w *monthWriter) history() error {
 	r := &w.plan.Range
-	w.begins(StageHistory, 0)
+	w.begins(StageHistory)
 	err := w.eachHistory(monthHistorySQL, func(h *month.History) error {
 		w.passed()
 		if h.Month > r.Month {
@@ -147,27 +147,14 @@ func (w *monthWriter) history() error {
 }
 
 // corrections writes the events of this package: those of accepted jobs by
-// job and time, then late work and late voids by position. The first pass
-// counts, since the file says beforehand how many rows will come.
+// job and time, then late work and late voids by position.
 func (w *monthWriter) corrections() error {
-	rows := int64(0)
-	w.begins(month.CorrectionsTable, 0)
-	if err := w.eachCorrection(func(*month.Correction) error { rows++; return nil }); err != nil {
-		return err
-	}
-	s, err := w.table(month.CorrectionsTable, rows)
-	if err != nil {
-		return err
-	}
-	err = w.eachCorrection(func(c *month.Correction) error {
-		s.Text(c.ID).Text(string(c.Month)).Text(month.JobRef(c.JobID)).Text(c.Event).Text(c.Field).Text(c.Old).Text(c.New).Text(c.Reason)
-		s.Int(c.VersionFrom).Int(c.VersionTo).Time(c.At).Text(string(w.plan.Month))
-		return w.end(s)
+	return writeTable(w, month.Corrections(), func(row func(*month.Correction) error) error {
+		return w.eachCorrection(func(c *month.Correction) error {
+			c.ReportedIn = w.plan.Month
+			return row(c)
+		})
 	})
-	if err != nil {
-		return err
-	}
-	return s.Close()
 }
 
 func (w *monthWriter) eachCorrection(use func(*month.Correction) error) error {
@@ -194,24 +181,7 @@ func (w *monthWriter) eachCorrection(use func(*month.Correction) error) error {
 }
 
 // callBacks writes what complaints took back from jobs of earlier months.
-func (w *monthWriter) callBacks() error {
-	rows := int64(0)
-	if err := w.eachTaken(func(*month.TakenLine) error { rows++; return nil }); err != nil {
-		return err
-	}
-	s, err := w.table(month.CallBacksTable, rows)
-	if err != nil {
-		return err
-	}
-	err = w.eachTaken(func(l *month.TakenLine) error {
-		l.Cells(s)
-		return w.end(s)
-	})
-	if err != nil {
-		return err
-	}
-	return s.Close()
-}
+func (w *monthWriter) callBacks() error { return writeTable(w, month.CallBacks(), w.eachTaken) }
 
 // eachTaken reads the history only where a price schedule takes anything back.
 func (w *monthWriter) eachTaken(use func(*month.TakenLine) error) error {

@@ -104,9 +104,6 @@ WHERE r.program_id = @program_id AND r.accepted_at >= @from AND r.accepted_posit
     AND (r.until_position IS NULL OR r.until_position > @position)`
 )
 
-const monthJobsCountSQL = `
-SELECT count(*) AS count` + monthFirstSQL + monthStandingSQL
-
 type monthContractorRow struct {
 	ContractorID [16]byte
 	Count        int64
@@ -115,35 +112,6 @@ type monthContractorRow struct {
 const monthContractorsSQL = `
 SELECT r.contractor_id, count(*) AS count` + monthFirstSQL + monthStandingSQL + `
 GROUP BY r.contractor_id`
-
-type monthJobRow struct {
-	JobID           [16]byte
-	HomeID          [16]byte
-	ContractorID    [16]byte
-	AcceptedMonth   string
-	AcceptedAt      time.Time
-	AcceptedCount   int64
-	JobVersion      int64
-	Outcome         *string
-	PayBasis        string
-	FundSource      *string
-	Class           string
-	FloorAreaFt2    *float64
-	Method          *string
-	Undecided       bool
-	BeforeTenths    *int64
-	AfterTenths     *int64
-	Extrapolated    bool
-	Excluded        bool
-	CheckCount      int64
-	NoteCount       int64
-	ReturnedCount   int64
-	RuleSetID       *[16]byte
-	MethodVersion   string
-	Inspected       bool
-	CrossoversCount int64
-	CallBacks       *string
-}
 
 const monthJobsSQL = monthStandingJobsSQL + monthJobsOrderSQL
 
@@ -180,9 +148,6 @@ type monthMeasurementRow struct {
 const monthMeasurementsSQL = `
 SELECT r.job_id, m.measurement_id, m.left_out, l.void_reason IS NOT NULL AS void, l.body` + monthMeasuredSQL + `
 ORDER BY f.accepted_position, r.job_id, m.measurement_id`
-
-const monthReadingsCountSQL = `
-SELECT coalesce(sum(jsonb_array_length(l.body::jsonb -> 'readings')), 0)::bigint AS count` + monthMeasuredSQL
 
 const monthMeasuredSQL = monthFirstSQL + `
 CROSS JOIN LATERAL (

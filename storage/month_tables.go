@@ -7,12 +7,10 @@ import (
 	"slices"
 	"strconv"
 	"strings"
-	"time"
 
 	"ductledger/domain"
-	"ductledger/domain/bag"
 	"ductledger/domain/month"
-	"ductledger/domain/stat"
+	"ductledger/domain/pack"
 
 	"github.com/go-json-experiment/json"
 )
@@ -26,8 +24,8 @@ type firm struct {
 
 // eachJob calls use with the jobs that the package shows, and their pay; sql
 // is the query for all of them or for some.
-func (r *monthReader) eachJob(sql string, use func(*monthJobRow, *month.Work) error) error {
-	return each(r.t, sql, r.args, func(row *monthJobRow) (err error) {
+func (r *monthReader) eachJob(sql string, use func(*month.AcceptedJob, *month.Work) error) error {
+	return each(r.t, sql, r.args, func(row *month.AcceptedJob) (err error) {
 		work := month.Work{
 			Figures: month.Figures{
 				ContractorID: row.ContractorID, Outcome: domain.Outcome(textOf(row.Outcome)), PayBasis: domain.PayBasis(row.PayBasis), HomeClass: row.Class,
@@ -62,104 +60,77 @@ func (w *monthWriter) suppression() error {
 	return err
 }
 
-func (w *monthWriter) jobs() error {
-	rows, err := w.t.count(monthJobsCountSQL, w.args)
+// writeTable writes the rows of a table that each calls its argument with.
+func writeTable[R any](w *monthWriter, table pack.TableOf[R], each func(row func(*R) error) error) error {
+	w.begins(table.Name)
+	rows, err := w.pack.Table(table.Name)
 	if err != nil {
 		return err
 	}
-	s, err := w.table(month.JobsTable, rows)
-	if err != nil {
-		return err
-	}
-	err = w.eachJob(monthJobsSQL, func(r *monthJobRow, work *month.Work) error {
-		countedAs := "new"
-		if domain.Month(r.AcceptedMonth) == w.plan.Month {
-			w.movement.New = w.movement.New.Plus(work.Sums())
-			w.spending.TakeNew(work)
-		} else {
-			countedAs = "late"
-		}
-		f := w.firms[r.ContractorID]
-		if f == nil {
-			f = &firm{}
-			w.firms[r.ContractorID] = f
-		}
-		f.jobs++
-		f.sums = f.sums.Plus(work.Sums())
-		reason := work.NoReduction()
-		if reason != "" {
-			w.excluded[month.ExcludedNoReduction+reason]++
-		}
-		s.Text(month.JobRef(r.JobID)).Text(month.HomeRef(r.HomeID)).Text(w.hides.Ref(r.ContractorID)).Text(countedAs).Text(r.AcceptedMonth)
-		s.Text(string(domain.DateOf(r.AcceptedAt, w.plan.Zone))).Time(r.AcceptedAt).Int(r.AcceptedCount).Int(r.JobVersion).Text(textOf(r.Outcome))
-		s.Text(r.PayBasis).Text(textOf(r.FundSource)).Text(r.Class)
-		number(s, r.FloorAreaFt2)
-		s.Text(textOf(r.Method))
-		work.LeakageCells(s)
-		s.Bool(r.Extrapolated).Text(reason).Int(r.CheckCount).Int(r.NoteCount).Int(r.ReturnedCount)
-		s.Int(work.Pay.PayableCents).Int(work.Pay.HeldBackCents).Text(month.RuleSetRef(idOf(r.RuleSetID))).Text(r.MethodVersion)
-		return w.end(s)
+	err = each(func(r *R) error {
+		w.passed()
+		return table.Row(rows, r)
 	})
 	if err != nil {
 		return err
 	}
-	return s.Close()
+	return rows.Close()
 }
 
-// number writes a value to 0.1, half to even: readings come in such steps.
-func number(s *bag.Sheet, v *float64) {
-	if v == nil {
-		s.Unknown()
-		return
-	}
-	tenths, err := stat.Units(*v, 1)
-	if err != nil {
-		s.Text(strconv.FormatFloat(*v, 'g', -1, 64)) // the column refuses it, with its place
-		return
-	}
-	s.Scaled(tenths)
-}
-
-func (w *monthWriter) measurements() error {
-	rows, err := w.t.count(monthReadingsCountSQL, w.args)
-	if err != nil {
-		return err
-	}
-	s, err := w.table(month.MeasurementsTable, rows)
-	if err != nil {
-		return err
-	}
-	known := map[string]bool{}
-	for _, code := range month.Codes() {
-		known[code.List+"/"+code.Code] = true
-	}
-	err = each(w.t, monthMeasurementsSQL, w.args, func(r *monthMeasurementRow) error {
-		record, err := domain.Decode(domain.MeasurementKind, []byte(r.Body))
-		if err != nil {
-			return fmt.Errorf("measurement %s: %w", domain.UUID(r.MeasurementID), err)
-		}
-		m := record.(*domain.Measurement)
-		reason := textOf(r.LeftOut)
-		if reason != "" && !known["left_out_reason/"+reason] {
-			reason = "not_used"
-		}
-		for i := range m.Readings {
-			line := &m.Readings[i]
-			s.Text(month.MeasurementRef(r.MeasurementID)).Int(int64(i + 1)).Text(month.JobRef(r.JobID)).Text(string(m.Method)).Text(string(m.Stage))
-			s.Text(m.TakenAt.Format(time.RFC3339Nano)).Bool(r.LeftOut == nil).Text(reason).Bool(r.Void)
-			for _, v := range []*float64{line.PressurePa, line.FlowCFM, line.FanPressurePa, m.HousePressurePa, line.WholeCFM, line.MaskedCFM, line.HouseToDuctPa, line.PanPa} {
-				number(s, v)
-			}
-			if err := w.end(s); err != nil {
+// writeRows writes a short table.
+func writeRows[R any](w *monthWriter, table pack.TableOf[R], rows []R) error {
+	return writeTable(w, table, func(row func(*R) error) error {
+		for i := range rows {
+			if err := row(&rows[i]); err != nil {
 				return err
 			}
 		}
 		return nil
 	})
-	if err != nil {
-		return err
-	}
-	return s.Close()
+}
+
+func (w *monthWriter) jobs() error {
+	return writeTable(w, month.Jobs(), func(row func(*month.JobRow) error) error {
+		return w.eachJob(monthJobsSQL, func(j *month.AcceptedJob, work *month.Work) error {
+			r := month.JobRow{AcceptedJob: j, Work: work, Contractor: w.hides.Ref(j.ContractorID), CountedAs: "new", AcceptedOn: domain.DateOf(j.AcceptedAt, w.plan.Zone)}
+			if domain.Month(j.AcceptedMonth) == w.plan.Month {
+				w.movement.New = w.movement.New.Plus(work.Sums())
+				w.spending.TakeNew(work)
+			} else {
+				r.CountedAs = "late"
+			}
+			f := w.firms[j.ContractorID]
+			if f == nil {
+				f = &firm{}
+				w.firms[j.ContractorID] = f
+			}
+			f.jobs++
+			f.sums = f.sums.Plus(work.Sums())
+			if reason := work.NoReduction(); reason != "" {
+				w.excluded[month.ExcludedNoReduction+reason]++
+			}
+			return row(&r)
+		})
+	})
+}
+
+func (w *monthWriter) measurements() error {
+	return writeTable(w, month.Measurements(), func(row func(*month.ReadingRow) error) error {
+		return each(w.t, monthMeasurementsSQL, w.args, func(r *monthMeasurementRow) error {
+			record, err := domain.Decode(domain.MeasurementKind, []byte(r.Body))
+			if err != nil {
+				return fmt.Errorf("measurement %s: %w", domain.UUID(r.MeasurementID), err)
+			}
+			m := record.(*domain.Measurement)
+			for i := range m.Readings {
+				err := row(&month.ReadingRow{MeasurementID: r.MeasurementID, JobID: r.JobID, Number: int64(i + 1), Measurement: m, Reading: &m.Readings[i], LeftOut: r.LeftOut, Void: r.Void})
+				if err != nil {
+					return err
+				}
+			}
+			return nil
+		})
+	})
 }
 
 func (w *monthWriter) contractors() error {
@@ -188,84 +159,44 @@ func (w *monthWriter) contractors() error {
 		}
 		return w.hides.Hides(id) && !w.hides.Names()
 	})
-	rows := int64(len(ids))
-	if hidden.jobs > 0 {
-		rows++
-	}
-	s, err := w.table(month.ContractorsTable, rows)
-	if err != nil {
-		return err
-	}
+	rows := make([]month.ContractorRow, 0, len(ids)+1)
 	for _, id := range ids {
 		f := w.firms[id]
-		s.Text(month.ContractorRef(id)).Text(f.name)
 		if w.hides.Hides(id) {
-			month.SuppressedCells(s)
+			rows = append(rows, month.HiddenRow(id, f.name))
 		} else {
-			s.Int(f.jobs)
-			f.sums.ContractorCells(s)
-			s.Unknown()
-		}
-		if err := w.end(s); err != nil {
-			return err
+			rows = append(rows, month.ContractorRow{Ref: month.ContractorRef(id), Name: f.name, Jobs: f.jobs, Sums: f.sums})
 		}
 	}
 	if hidden.jobs > 0 {
-		month.SuppressedSumCells(s, hidden.jobs, &hidden.sums)
-		if err := w.end(s); err != nil {
-			return err
-		}
+		rows = append(rows, month.HiddenSumRow(hidden.jobs, &hidden.sums))
 	}
-	return s.Close()
+	return writeRows(w, month.Contractors(), rows)
 }
 
 func (w *monthWriter) payments() error {
-	rows := int64(0)
-	w.begins(month.PaymentsTable, 0)
-	err := w.eachJob(monthJobsSQL, func(_ *monthJobRow, work *month.Work) error { rows += int64(len(work.Pay.Lines)); return nil })
-	if err != nil {
-		return err
-	}
-	s, err := w.table(month.PaymentsTable, rows)
-	if err != nil {
-		return err
-	}
-	err = w.eachJob(monthJobsSQL, func(r *monthJobRow, work *month.Work) error {
-		for i := range work.Pay.Lines {
-			line := &work.Pay.Lines[i]
-			s.Text(month.JobRef(r.JobID)).Int(int64(i + 1)).Text(w.hides.Ref(r.ContractorID))
-			line.Cells(s)
-			if err := w.end(s); err != nil {
-				return err
+	return writeTable(w, month.Payments(), func(row func(*month.PaymentRow) error) error {
+		return w.eachJob(monthJobsSQL, func(j *month.AcceptedJob, work *month.Work) error {
+			for i := range work.Pay.Lines {
+				err := row(&month.PaymentRow{JobID: j.JobID, Number: int64(i + 1), Contractor: w.hides.Ref(j.ContractorID), PayLine: &work.Pay.Lines[i]})
+				if err != nil {
+					return err
+				}
 			}
-		}
-		return nil
+			return nil
+		})
 	})
-	if err != nil {
-		return err
-	}
-	return s.Close()
 }
 
 // costs writes what the jobs cost by fund and category, and the average cost of
 // a home beside its ceiling.
-func (w *monthWriter) costs() error {
-	rows := w.spending.Rows()
-	s, err := w.table(month.CostsTable, int64(len(rows)))
-	if err != nil {
-		return err
+func (w *monthWriter) costs() error { return writeRows(w, month.CostsBy(), w.costRows()) }
+
+func (w *monthWriter) costRows() []month.CostRow {
+	if w.inForce == nil {
+		return w.spending.Rows(nil)
 	}
-	var ceiling *int64
-	if w.inForce != nil {
-		ceiling = w.inForce.CostCeilingCents
-	}
-	for i := range rows {
-		rows[i].Cells(s, ceiling)
-		if err := w.end(s); err != nil {
-			return err
-		}
-	}
-	return s.Close()
+	return w.spending.Rows(w.inForce.CostCeilingCents)
 }
 
 func (w *monthWriter) reconciliation() error {
@@ -288,51 +219,18 @@ func (w *monthWriter) reconciliation() error {
 	if w.excluded[month.ExcludedHeld], err = w.t.count(monthHeldSQL, w.args); err != nil {
 		return err
 	}
-	s, err := w.table(month.ReconciliationTable, int64(len(lines)+len(w.excluded)))
-	if err != nil {
-		return err
-	}
-	for _, line := range lines {
-		if err := s.Row(line.Cells()...); err != nil {
-			return err
-		}
-	}
 	for _, reason := range slices.Sorted(maps.Keys(w.excluded)) {
-		if err := s.Row(bag.ExcludedCells(reason, w.excluded[reason])...); err != nil {
-			return err
-		}
+		lines = append(lines, pack.ExcludedRow(reason, w.excluded[reason]))
 	}
-	return s.Close()
+	return writeRows(w, pack.Reconciliation(), lines)
 }
 
-func (w *monthWriter) codes() error {
-	codes := month.Codes()
-	s, err := w.table(month.CodesTable, int64(len(codes)))
-	if err != nil {
-		return err
-	}
-	for _, c := range codes {
-		if err := s.Row(c.List, c.Code, c.Meaning); err != nil {
-			return err
-		}
-	}
-	return s.Close()
-}
+func (w *monthWriter) codes() error { return writeRows(w, month.CodesUsed(), month.Codes()) }
 
 func (w *monthWriter) ledger() error {
 	p := w.plan
-	rows := [][2]string{
-		{"epoch", p.Epoch.String()}, {"position", strconv.FormatInt(p.Position, 10)}, {"head_link", "x" + p.Link.String()},
-		{"previous_position", strconv.FormatInt(p.Previous, 10)}, {"time_zone", p.Program.TimeZone},
-	}
-	s, err := w.table(month.LedgerTable, int64(len(rows)))
-	if err != nil {
-		return err
-	}
-	for _, row := range rows {
-		if err := s.Row(row[0], row[1]); err != nil {
-			return err
-		}
-	}
-	return s.Close()
+	return writeRows(w, month.LedgerAt(), []month.LedgerFact{
+		{Name: "epoch", Value: p.Epoch.String()}, {Name: "position", Value: strconv.FormatInt(p.Position, 10)}, {Name: "head_link", Value: "x" + p.Link.String()},
+		{Name: "previous_position", Value: strconv.FormatInt(p.Previous, 10)}, {Name: "time_zone", Value: p.Program.TimeZone},
+	})
 }

@@ -11,8 +11,8 @@ import (
 	"time"
 
 	"ductledger/domain"
-	"ductledger/domain/bag"
 	"ductledger/domain/month"
+	"ductledger/domain/pack"
 
 	"github.com/jackc/pgx/v5"
 )
@@ -25,7 +25,7 @@ type MonthOptions struct {
 	// rows of it are done and how many there are; 0: not known. nil: nobody asks.
 	Report func(stage string, done, total int64)
 	// Summary writes the workbook that a person opens first; nil leaves it out.
-	Summary func(io.Writer, *bag.Book) error
+	Summary func(io.Writer, *pack.Workbook) error
 }
 
 // reportRows is how many rows pass between two reports.
@@ -51,11 +51,11 @@ type monthReader struct {
 // monthWriter writes it.
 type monthWriter struct {
 	monthReader
-	bag *bag.Writer
+	pack *pack.Writer
 
-	report      func(stage string, done, total int64)
-	stage       string
-	done, total int64
+	report func(stage string, done, total int64)
+	stage  string
+	done   int64
 
 	previous   month.Sums // what stood at the previous position
 	cumulative month.Sums // what stands
@@ -69,7 +69,7 @@ type monthWriter struct {
 // WriteMonth writes the package that was planned, in one snapshot. Rows go
 // from the database into the file one by one, so memory does not grow with
 // the month. It gives what stands at the end, by measure.
-func (db *DB) WriteMonth(ctx context.Context, program domain.UUID, plan *MonthPlan, out io.Writer, o MonthOptions) (written bag.Written, sums month.Sums, err error) {
+func (db *DB) WriteMonth(ctx context.Context, program domain.UUID, plan *MonthPlan, out io.Writer, o MonthOptions) (written pack.Written, sums month.Sums, err error) {
 	err = db.in(ctx, program, survey, func(t *tx) error {
 		w := &monthWriter{monthReader: monthReader{t: t, plan: plan}, report: o.Report, firms: map[domain.UUID]*firm{}, excluded: map[string]int64{}}
 		if w.report == nil {
@@ -84,17 +84,17 @@ func (db *DB) WriteMonth(ctx context.Context, program domain.UUID, plan *MonthPl
 			}
 		}
 		sums = w.cumulative
-		if err := w.bag.Book(month.SummaryName, month.Summary(w.spending.Rows(), slices.Sorted(maps.Keys(w.excluded))), o.Summary); err != nil {
+		if err := w.pack.Workbook(month.SummaryName, month.Summary(w.costRows(), slices.Sorted(maps.Keys(w.excluded))), o.Summary); err != nil {
 			return err
 		}
-		written, err = w.bag.Close()
+		written, err = w.pack.Close()
 		return err
 	})
 	return written, sums, err
 }
 
 func (w *monthWriter) begin(out io.Writer, o MonthOptions) (err error) {
-	w.bag, err = bag.NewWriter(out, w.plan.head(o.BuildID), month.Tables(), bag.WriterOptions{Key: o.Key, Notes: month.Notes, Pages: month.SummaryPages()})
+	w.pack, err = pack.NewWriter(out, w.plan.head(o.BuildID), month.Tables(), pack.WriterOptions{Key: o.Key, Notes: month.Notes, Sheets: month.SummarySheets()})
 	if err != nil {
 		return err
 	}
@@ -161,13 +161,13 @@ const marginBefore = 24 * time.Hour
 
 // head is what the package says of itself. The sender is named as far as a
 // line of it can hold.
-func (p *MonthPlan) head(build string) bag.Head {
+func (p *MonthPlan) head(build string) pack.Head {
 	const longest = 160 // bytes
 	name := p.Program.Name
 	if len(name) > longest {
 		name = strings.TrimSpace(strings.ToValidUTF8(name[:longest], ""))
 	}
-	h := bag.Head{
+	h := pack.Head{
 		Program: strings.ReplaceAll(p.Program.Code, "_", "-"), Organization: name, Contact: "the office of " + name,
 		Month: string(p.Month), TimeZone: p.Program.TimeZone, Revision: p.Revision, Demo: p.Program.Demo, Unfinished: !p.Finished,
 		AsOf: p.AsOf, Position: p.Position, LedgerHead: p.Link.String(), PreviousPosition: p.Previous,
@@ -215,26 +215,14 @@ func (t *tx) count(sql string, args named) (int64, error) {
 }
 
 // begins says which stage begins.
-func (w *monthWriter) begins(stage string, rows int64) {
-	w.stage, w.done, w.total = stage, 0, rows
-	w.report(stage, 0, rows)
+func (w *monthWriter) begins(stage string) {
+	w.stage, w.done = stage, 0
+	w.report(stage, 0, 0)
 }
 
 // passed counts a row of the stage.
 func (w *monthWriter) passed() {
 	if w.done++; w.done%reportRows == 0 {
-		w.report(w.stage, w.done, w.total)
+		w.report(w.stage, w.done, 0)
 	}
-}
-
-// table begins the next table.
-func (w *monthWriter) table(name string, rows int64) (*bag.Sheet, error) {
-	w.begins(name, rows)
-	return w.bag.Table(name, rows)
-}
-
-// end ends a row of a table.
-func (w *monthWriter) end(s *bag.Sheet) error {
-	w.passed()
-	return s.End()
 }

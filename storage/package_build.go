@@ -10,8 +10,8 @@ import (
 	"strings"
 
 	"ductledger/domain"
-	"ductledger/domain/bag"
 	"ductledger/domain/month"
+	"ductledger/domain/pack"
 
 	"github.com/go-json-experiment/json"
 )
@@ -80,7 +80,7 @@ func (db *DB) storePackage(ctx context.Context, h *hold, plan *MonthPlan, o Mont
 }
 
 // pack is the revision that was built.
-func (p *MonthPlan) pack(builtBy string, w bag.Written, sums month.Sums) Package {
+func (p *MonthPlan) pack(builtBy string, w pack.Written, sums month.Sums) Package {
 	head := p.head("")
 	return Package{
 		Month: p.Month, Revision: p.Revision, State: PackageDraft, Position: p.Position, AsOf: p.AsOf, Finished: p.Finished,
@@ -190,7 +190,7 @@ WHERE p.program_id = @program_id AND p.month = @month AND p.revision = @revision
 
 // verifyPackage reads the stored file as a stranger would.
 func (db *DB) verifyPackage(ctx context.Context, h *hold, p *Package) error {
-	report, err := bag.Verify(db.PackageFile(ctx, h.build.caller(h.program), p), p.Bytes, bag.VerifyOptions{})
+	report, err := pack.Verify(db.PackageFile(ctx, h.build.caller(h.program), p), p.Bytes, pack.VerifyOptions{})
 	if err != nil {
 		return fmt.Errorf("verify package %s: %w", p.FileName, err)
 	}

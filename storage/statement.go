@@ -111,7 +111,7 @@ func (t *tx) statementLines(plan *MonthPlan, contractor domain.UUID, use func(*m
 		return err
 	}
 	r.args["late"] = r.late
-	err = r.eachJob(statementJobsSQL, func(row *monthJobRow, work *month.Work) error {
+	err = r.eachJob(statementJobsSQL, func(row *month.AcceptedJob, work *month.Work) error {
 		for i, p := range work.Pay.Lines {
 			l := month.StatementLine{JobID: row.JobID, Month: domain.Month(row.AcceptedMonth), CountedAs: month.CountedNew, Number: i + 1, PayLine: p}
 			if l.Month != plan.Month {

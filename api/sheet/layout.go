@@ -5,11 +5,11 @@ import (
 
 	"github.com/xuri/excelize/v2"
 
-	"ductledger/domain/bag"
+	"ductledger/domain/pack"
 )
 
 // layout is what the eye and the printer need.
-func (w *writer) layout(p *bag.Page) error {
+func (w *writer) layout(p *pack.Sheet) error {
 	f := w.file
 	for i := range p.Headings {
 		name, err := excelize.ColumnNumberToName(i + 1)
@@ -51,14 +51,14 @@ const (
 	widest    = 46
 )
 
-func width(p *bag.Page, column int) float64 {
+func width(p *pack.Sheet, column int) float64 {
 	longest := len(p.Headings[column])
 	for _, row := range p.Rows {
-		if column >= len(row) || row[column].Kind == bag.Heading {
+		if column >= len(row) || row[column].Kind == pack.Heading {
 			continue
 		}
 		n := utf8.RuneCountInString(row[column].Text)
-		if row[column].Kind == bag.Figure {
+		if row[column].Kind == pack.Figure {
 			n += n/3 + 1 // what parts the thousands, and the indent
 		}
 		longest = max(longest, n)

@@ -15,7 +15,7 @@ import (
 	"time"
 
 	"ductledger/api/sheet"
-	"ductledger/domain/bag"
+	"ductledger/domain/pack"
 )
 
 type fataler interface {
@@ -26,23 +26,23 @@ type fataler interface {
 // packed writes a small package with a workbook: contractors of these names.
 func packed(t fataler, names ...string) []byte {
 	t.Helper()
-	head := bag.Head{
+	head := pack.Head{
 		Program: "ACME", Organization: "Göteborg & <Sons>, invented", Contact: "reports@example.org", Month: "2026-10", TimeZone: "America/Chicago",
 		Revision: 2, Demo: true, AsOf: time.Date(2026, 11, 1, 4, 59, 58, 999999000, time.UTC), Position: 4711, PreviousPosition: 4000,
 		LedgerHead: strings.Repeat("ab", 32), SupersedesSHA256: strings.Repeat("cd", 32), SchemaVersion: "1.0.0", BuildID: "test",
 	}
-	contractors := bag.Table{Name: "contractors", Title: "Contractors", PrimaryKey: []string{"contractor_id"}, Columns: []bag.Column{
-		{Name: "contractor_id", Type: bag.ID, Description: "The contractor"}, {Name: "name", Type: bag.Text, Description: "Its name"},
-		{Name: "since_on", Type: bag.Date, Description: "First day"}, {Name: "after_cfm25", Type: bag.Number, Decimals: 1, Description: "Leakage"},
-		{Name: "paid_cents", Type: bag.Integer, Description: "Paid"}, {Name: "agreed", Type: bag.Boolean, Description: "Whether"},
+	contractors := pack.Table{Name: "contractors", Title: "Contractors", PrimaryKey: []string{"contractor_id"}, Columns: []pack.Column{
+		{Name: "contractor_id", Type: pack.ID, Description: "The contractor"}, {Name: "name", Type: pack.Text, Description: "Its name"},
+		{Name: "since_on", Type: pack.Date, Description: "First day"}, {Name: "after_cfm25", Type: pack.Number, Decimals: 1, Description: "Leakage"},
+		{Name: "paid_cents", Type: pack.Integer, Description: "Paid"}, {Name: "agreed", Type: pack.Boolean, Description: "Whether"},
 	}}
-	tables := []bag.Table{contractors, bag.ReconciliationTable()}
+	tables := []pack.Table{contractors, pack.ReconciliationTable()}
 	var out bytes.Buffer
-	w, err := bag.NewWriter(&out, head, tables, bag.WriterOptions{Pages: []string{"contractors", "reconciliation"}})
+	w, err := pack.NewWriter(&out, head, tables, pack.WriterOptions{Sheets: []string{"contractors", "reconciliation"}})
 	if err != nil {
 		t.Fatal(err)
 	}
-	s, err := w.Table("contractors", int64(len(names)))
+	s, err := w.Table("contractors")
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -55,22 +55,20 @@ func packed(t fataler, names ...string) []byte {
 	if err := s.Close(); err != nil {
 		t.Fatal(err)
 	}
-	if s, err = w.Table("reconciliation", 3); err != nil {
+	if s, err = w.Table("reconciliation"); err != nil {
 		t.Fatal(err)
 	}
-	for _, line := range []bag.ReconciliationLine{{Measure: "payable", Unit: "US cents", Previous: 999999999999999, New: 1, CorrectionsNet: -4},
-		{Measure: "huge", Unit: "US cents", Previous: 12345678901234567}} {
-		if err := s.Row(line.Cells()...); err != nil {
+	reconciliation := pack.Reconciliation()
+	for _, row := range []pack.ReconciliationRow{{Measure: "payable", Unit: "US cents", Previous: 999999999999999, New: 1, CorrectionsNet: -4},
+		{Measure: "huge", Unit: "US cents", Previous: 12345678901234567}, pack.ExcludedRow("record_held", 3)} {
+		if err := reconciliation.Row(s, &row); err != nil {
 			t.Fatal(err)
 		}
-	}
-	if err := s.Row(bag.ExcludedCells("record_held", 3)...); err != nil {
-		t.Fatal(err)
 	}
 	if err := s.Close(); err != nil {
 		t.Fatal(err)
 	}
-	lines := []bag.Line{
+	lines := []pack.FrontRow{
 		{What: "The package"}, {What: "From", File: "bag-info.txt", Row: "Source-Organization"}, {What: "Month", File: "bag-info.txt", Row: "Month"},
 		{What: "Revision", File: "bag-info.txt", Row: "Revision"}, {What: "As of", Unit: "UTC", File: "bag-info.txt", Row: "As-Of"},
 		{What: "Day", File: "bag-info.txt", Row: "Bagging-Date"}, {What: "Invented", File: "bag-info.txt", Row: "Demo"},
@@ -78,7 +76,7 @@ func packed(t fataler, names ...string) []byte {
 		{What: "Corrected", Unit: "US cents", File: "reconciliation.csv", Row: "payable", Column: "corrections_net"},
 		{What: "Huge", Unit: "US dollars", File: "reconciliation.csv", Row: "huge", Column: "cumulative", Decimals: 2},
 	}
-	if err := w.Book("summary.xlsx", lines, sheet.Write); err != nil {
+	if err := w.Workbook("summary.xlsx", lines, sheet.Write); err != nil {
 		t.Fatal(err)
 	}
 	if _, err := w.Close(); err != nil {
@@ -136,12 +134,12 @@ func workbook(t fataler, file []byte) []byte {
 	return parts[inside+"view/summary.xlsx"]
 }
 
-// forged puts another workbook into a package and makes every digest right
+// forged puts another README.txt into a package and makes every digest right
 // again, as somebody does who knows the layout and has no key.
-func forged(t fataler, file, book []byte) []byte {
+func forged(t fataler, file []byte, change func(readme string) string) []byte {
 	t.Helper()
 	names, parts := members(t, file)
-	parts[inside+"view/summary.xlsx"] = book
+	parts[inside+"README.txt"] = []byte(change(string(parts[inside+"README.txt"])))
 	var tags strings.Builder
 	for line := range strings.Lines(string(parts[inside+"tagmanifest-sha256.txt"])) {
 		_, path, _ := strings.Cut(strings.TrimSpace(line), "  ")
@@ -152,9 +150,9 @@ func forged(t fataler, file, book []byte) []byte {
 	return zipped(t, names, parts)
 }
 
-func verified(t fataler, file []byte) bag.Report {
+func verified(t fataler, file []byte) pack.Report {
 	t.Helper()
-	r, err := bag.Verify(bytes.NewReader(file), int64(len(file)), bag.VerifyOptions{})
+	r, err := pack.Verify(bytes.NewReader(file), int64(len(file)), pack.VerifyOptions{})
 	if err != nil {
 		t.Fatal(err)
 	}

@@ -3,7 +3,7 @@ package sheet
 import (
 	"github.com/xuri/excelize/v2"
 
-	"ductledger/domain/bag"
+	"ductledger/domain/pack"
 )
 
 // A style is how a cell looks; equal ones are one entry of the workbook.
@@ -15,16 +15,16 @@ type style struct {
 	format  string
 }
 
-func styleOf(cell bag.PageCell) style {
+func styleOf(cell pack.Cell) style {
 	switch cell.Kind {
-	case bag.Heading:
+	case pack.Heading:
 		return style{group: true}
-	case bag.Figure:
-		return style{format: bag.FigureFormat(cell.Decimals), right: true}
-	case bag.Day:
-		return style{format: bag.DayFormat, right: true}
-	case bag.Moment:
-		return style{format: bag.MomentFormat, right: true}
+	case pack.Figure:
+		return style{format: figureFormat(cell.Decimals), right: true}
+	case pack.Day:
+		return style{format: dayFormat, right: true}
+	case pack.Moment:
+		return style{format: momentFormat, right: true}
 	}
 	return style{}
 }

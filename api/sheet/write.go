@@ -8,11 +8,11 @@ import (
 
 	"github.com/xuri/excelize/v2"
 
-	"ductledger/domain/bag"
+	"ductledger/domain/pack"
 )
 
 // Write writes the pages as a workbook.
-func Write(out io.Writer, book *bag.Book) (err error) {
+func Write(out io.Writer, book *pack.Workbook) (err error) {
 	f := excelize.NewFile()
 	defer func() {
 		if closing := f.Close(); err == nil {
@@ -23,9 +23,9 @@ func Write(out io.Writer, book *bag.Book) (err error) {
 	if err := w.properties(); err != nil {
 		return err
 	}
-	for i := range book.Pages {
-		if err := w.page(i, &book.Pages[i]); err != nil {
-			return fmt.Errorf("sheet %s: %w", book.Pages[i].Name, err)
+	for i := range book.Sheets {
+		if err := w.page(i, &book.Sheets[i]); err != nil {
+			return fmt.Errorf("sheet %s: %w", book.Sheets[i].Name, err)
 		}
 	}
 	return f.Write(out)
@@ -33,7 +33,7 @@ func Write(out io.Writer, book *bag.Book) (err error) {
 
 type writer struct {
 	file   *excelize.File
-	book   *bag.Book
+	book   *pack.Workbook
 	styles map[style]int
 }
 
@@ -41,7 +41,7 @@ type writer struct {
 func (w *writer) properties() error {
 	at := w.book.Head.AsOf.UTC().Format(time.RFC3339)
 	err := w.file.SetDocProps(&excelize.DocProperties{
-		Title: bag.EscapeText(w.book.Head.Name()), Creator: bag.EscapeText(w.book.Head.Organization), LastModifiedBy: bag.EscapeText(w.book.Head.Organization),
+		Title: escapeText(w.book.Head.Name()), Creator: escapeText(w.book.Head.Organization), LastModifiedBy: escapeText(w.book.Head.Organization),
 		Created: at, Modified: at,
 	})
 	if err != nil {
@@ -51,7 +51,7 @@ func (w *writer) properties() error {
 }
 
 // page writes one sheet: headings, then the rows.
-func (w *writer) page(n int, p *bag.Page) error {
+func (w *writer) page(n int, p *pack.Sheet) error {
 	if n == 0 {
 		if err := w.file.SetSheetName(w.file.GetSheetName(0), p.Name); err != nil {
 			return err
@@ -60,14 +60,14 @@ func (w *writer) page(n int, p *bag.Page) error {
 		return err
 	}
 	for i, name := range p.Headings {
-		if err := w.cell(p.Name, i+1, 1, bag.PageCell{Kind: bag.Words, Text: name}, style{heading: true, right: rightOf(p, i, n == 0)}); err != nil {
+		if err := w.cell(p.Name, i+1, 1, pack.Cell{Kind: pack.Words, Text: name}, style{heading: true, right: rightOf(p, i, n == 0)}); err != nil {
 			return err
 		}
 	}
 	for r, row := range p.Rows {
 		for c, cell := range row {
 			look := styleOf(cell)
-			if n == 0 && cell.Kind != bag.Heading { // on the front page what and how much are read, the rest is for looking it up
+			if n == 0 && cell.Kind != pack.Heading { // on the front page what and how much are read, the rest is for looking it up
 				look.right, look.faint = c == valueColumn, c > unitColumn
 			}
 			if err := w.cell(p.Name, c+1, r+2, cell, look); err != nil {
@@ -95,20 +95,20 @@ const (
 )
 
 // rightOf tells whether what stands below a heading is to the right.
-func rightOf(p *bag.Page, column int, front bool) bool {
+func rightOf(p *pack.Sheet, column int, front bool) bool {
 	if front {
 		return column == valueColumn
 	}
 	for _, row := range p.Rows {
-		if row[column].Kind != bag.Blank {
+		if row[column].Kind != pack.Blank {
 			return styleOf(row[column]).right
 		}
 	}
 	return false
 }
 
-func (w *writer) cell(sheet string, column, row int, cell bag.PageCell, look style) error {
-	if cell.Kind == bag.Blank {
+func (w *writer) cell(sheet string, column, row int, cell pack.Cell, look style) error {
+	if cell.Kind == pack.Blank {
 		return nil
 	}
 	at, err := excelize.CoordinatesToCellName(column, row)
@@ -126,9 +126,9 @@ func (w *writer) cell(sheet string, column, row int, cell bag.PageCell, look sty
 }
 
 // value writes the typed value, no digit of which is lost.
-func (w *writer) value(sheet, at string, cell bag.PageCell) error {
+func (w *writer) value(sheet, at string, cell pack.Cell) error {
 	switch cell.Kind {
-	case bag.Figure:
+	case pack.Figure:
 		if cell.Decimals == 0 {
 			v, err := strconv.ParseInt(cell.Text, 10, 64)
 			if err != nil {
@@ -141,19 +141,19 @@ func (w *writer) value(sheet, at string, cell bag.PageCell) error {
 			return err
 		}
 		return w.file.SetCellFloat(sheet, at, v, cell.Decimals, 64)
-	case bag.Day:
+	case pack.Day:
 		day, err := time.Parse(time.DateOnly, cell.Text)
 		if err != nil {
 			return err
 		}
-		return w.file.SetCellInt(sheet, at, bag.SerialDay(day))
-	case bag.Moment:
+		return w.file.SetCellInt(sheet, at, serialDay(day))
+	case pack.Moment:
 		moment, err := time.Parse(time.DateTime, cell.Text)
 		if err != nil {
 			return err
 		}
 		seconds := moment.Hour()*3600 + moment.Minute()*60 + moment.Second()
-		return w.file.SetCellFloat(sheet, at, float64(bag.SerialDay(moment))+float64(seconds)/(24*3600), 9, 64)
+		return w.file.SetCellFloat(sheet, at, float64(serialDay(moment))+float64(seconds)/(24*3600), 9, 64)
 	}
-	return w.file.SetCellStr(sheet, at, bag.EscapeText(cell.Text))
+	return w.file.SetCellStr(sheet, at, escapeText(cell.Text))
 }

@@ -21,8 +21,8 @@ import (
 
 	"ductledger/api/apitest"
 	"ductledger/domain"
-	"ductledger/domain/bag"
 	"ductledger/domain/month"
+	"ductledger/domain/pack"
 	"ductledger/storage/storagetest"
 
 	"github.com/jackc/pgx/v5"
@@ -91,7 +91,7 @@ func TestExportOnTheDatabaseAndVerify(t *testing.T) {
 		t.Fatal(err)
 	}
 	key := put("key.pem", pem.EncodeToMemory(&pem.Block{Type: "PRIVATE KEY", Bytes: pkcs8}))
-	signer := put("signer.pub", []byte(bag.PublicKeyLine(public)))
+	signer := put("signer.pub", []byte(pack.PublicKeyLine(public)))
 	export := []string{"export", "--program", "NORTH", "--month", time.Now().UTC().Format("2006-01"), "--key", key, "--out"}
 	for _, name := range []string{"a.zip", "b.zip"} {
 		if got := runWith(t, env, append(export, in(name))...); got.code != 0 || !strings.Contains(got.stdout, "revision 1") {
@@ -123,7 +123,7 @@ func TestExportOnTheDatabaseAndVerify(t *testing.T) {
 		return bytes.Replace(b, []byte("The work was done"), []byte("The work was dome"), 1)
 	}))
 	cut := put("cut.zip", file[:1000])
-	other := put("other.pub", []byte(strings.Replace(bag.PublicKeyLine(make([]byte, ed25519.PublicKeySize)), "\n", "", 1)))
+	other := put("other.pub", []byte(strings.Replace(pack.PublicKeyLine(make([]byte, ed25519.PublicKeySize)), "\n", "", 1)))
 	for _, c := range []struct {
 		name string
 		args []string
@@ -145,7 +145,7 @@ func TestExportOnTheDatabaseAndVerify(t *testing.T) {
 			t.Errorf("%s: exit %d, want %d saying %q:\n%s%s", c.name, got.code, c.code, c.says, got.stdout, got.stderr)
 		}
 	}
-	var report bag.Report
+	var report pack.Report
 	got := runWith(t, nil, "verify", "--json", altered)
 	if err := json.Unmarshal([]byte(got.stdout), &report); err != nil || report.Holds || got.code != exitFailed {
 		t.Errorf("--json: exit %d, %v\n%s", got.code, err, got.stdout)

@@ -8,7 +8,7 @@ import (
 	"io"
 	"os"
 
-	"ductledger/domain/bag"
+	"ductledger/domain/pack"
 )
 
 type verifyCommand struct {
@@ -40,13 +40,13 @@ func (c *verifyCommand) Run(in *invocation) error {
 	return nil
 }
 
-func (c *verifyCommand) report() (r bag.Report, err error) {
+func (c *verifyCommand) report() (r pack.Report, err error) {
 	file, size, err := openPackage(c.File)
 	if err != nil {
 		return r, err
 	}
 	defer file.Close()
-	o := bag.VerifyOptions{}
+	o := pack.VerifyOptions{}
 	if c.Previous != "" {
 		previous, size, err := openPackage(c.Previous)
 		if err != nil {
@@ -60,7 +60,7 @@ func (c *verifyCommand) report() (r bag.Report, err error) {
 			return r, fmt.Errorf("--signed-by: %w", err)
 		}
 	}
-	r, err = bag.Verify(file, size, o)
+	r, err = pack.Verify(file, size, o)
 	if err != nil {
 		return r, fmt.Errorf("%s: %w", c.File, err)
 	}
@@ -87,5 +87,5 @@ func publicKeyIn(name string) (ed25519.PublicKey, error) {
 	if err != nil {
 		return nil, err
 	}
-	return bag.ParsePublicKey(string(bytes.TrimSpace(text)))
+	return pack.ParsePublicKey(string(bytes.TrimSpace(text)))
 }

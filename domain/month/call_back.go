@@ -6,7 +6,7 @@ import (
 	"time"
 
 	"ductledger/domain"
-	"ductledger/domain/bag"
+	"ductledger/domain/pack"
 	"ductledger/domain/stat"
 )
 
@@ -170,26 +170,30 @@ func (h *History) TakenLines(r *Range, use func(*TakenLine) error) error {
 	return nil
 }
 
-// Cells are the line as the columns of call_backs.csv.
-func (l *TakenLine) Cells(s *bag.Sheet) {
-	s.Text(l.ID).Text(JobRef(l.JobID)).Text(string(l.Month)).Text(ref(callBackLetter, l.CallBackID)).Text(LineCallBack).Text(l.FundSource).Text(l.Category).Int(l.Cents).Time(l.At)
-}
-
-func callBacksTable() bag.Table {
-	return bag.Table{
+func CallBacks() pack.TableOf[TakenLine] {
+	type R = TakenLine
+	return pack.Define(pack.Table{
 		Name: CallBacksTable, Title: "Lines taken back from jobs of earlier months",
 		Description: "One row for each fund source and category from which a call-back that was closed at the crew's fault took back what a job of an earlier month had been paid; above zero where that was undone. Each stands in one package only, and moves payable_cents in corrections.csv. Lines of this month's jobs stand in payments.csv.",
 		PrimaryKey:  []string{"line_id"},
-		Columns: []bag.Column{
-			column("line_id", bag.ID, "", takenLetter+"4711."+exampleID+".1", "L, the ledger position of the call-back, the job's id and a number"),
-			column("job_id", bag.ID, "", jobLetter+exampleID, "The job, in the package of original_month", required),
-			column("original_month", bag.Month, "", "2026-09", "Month in which the job counts", required),
-			column("call_back_id", bag.ID, "", callBackLetter+exampleID, "The call-back: B and its id", required),
-			column("line", bag.Code, "", LineCallBack, "What the line is for", required, oneOf("payment_line")),
-			column("fund_source", bag.Text, "", "state_fund", "The fund that had paid"),
-			column("category", bag.Code, "", "labour", "Heading under which the funder counts it", oneOf("payment_category")),
-			column("amount_cents", bag.Integer, cents, "-12331", "What the line comes to: below zero when it is taken back", required),
-			column("recorded_at", bag.DateTime, "", "2026-10-20T16:00:00.000000Z", "When it was recorded, in UTC", required),
-		},
-	}
+	},
+		field("line_id", pack.ID, "", takenLetter+"4711."+exampleID+".1", "L, the ledger position of the call-back, the job's id and a number",
+			text(func(l *R) string { return l.ID })),
+		field("job_id", pack.ID, "", jobLetter+exampleID, "The job, in the package of original_month",
+			text(func(l *R) string { return JobRef(l.JobID) }), required),
+		field("original_month", pack.Month, "", "2026-09", "Month in which the job counts",
+			text(func(l *R) string { return string(l.Month) }), required),
+		field("call_back_id", pack.ID, "", callBackLetter+exampleID, "The call-back: B and its id",
+			text(func(l *R) string { return ref(callBackLetter, l.CallBackID) }), required),
+		field("line", pack.Code, "", LineCallBack, "What the line is for",
+			text(func(*R) string { return LineCallBack }), required, oneOf("payment_line")),
+		field("fund_source", pack.Text, "", "state_fund", "The fund that had paid",
+			text(func(l *R) string { return l.FundSource })),
+		field("category", pack.Code, "", "labour", "Heading under which the funder counts it",
+			text(func(l *R) string { return l.Category }), oneOf("payment_category")),
+		field("amount_cents", pack.Integer, cents, "-12331", "What the line comes to: below zero when it is taken back",
+			integer(func(l *R) int64 { return l.Cents }), required),
+		field("recorded_at", pack.DateTime, "", "2026-10-20T16:00:00.000000Z", "When it was recorded, in UTC",
+			moment(func(l *R) time.Time { return l.At }), required),
+	)
 }

@@ -5,7 +5,7 @@ import (
 	"time"
 
 	"ductledger/domain"
-	"ductledger/domain/bag"
+	"ductledger/domain/pack"
 )
 
 // Events of corrections.csv.
@@ -31,6 +31,7 @@ type Correction struct {
 	VersionFrom int64 // of the job's record; of the late record itself for late work
 	VersionTo   int64
 	At          time.Time
+	ReportedIn  domain.Month // the package's own month
 }
 
 // Corrections calls use with each line that this package holds of the job, in
@@ -179,7 +180,7 @@ func valuesOf(a *Acceptance, position int64) (v [13]string) {
 		if n == nil {
 			return ""
 		}
-		return bag.Scaled(*n, 1)
+		return pack.Scaled(*n, 1)
 	}
 	l := a.leakageColumns()
 	return [13]string{ContractorRef(a.ContractorID), string(a.Outcome), string(a.PayBasis), tenths(l[0]), tenths(l[1]),

@@ -8,7 +8,7 @@ import (
 	"strings"
 
 	"ductledger/domain"
-	"ductledger/domain/bag"
+	"ductledger/domain/pack"
 )
 
 // A heading is what money is counted by: the fund that pays and the category
@@ -114,11 +114,11 @@ func (s *Spending) funds() []string { return slices.Sorted(maps.Keys(s.Cumulativ
 // Reconcile gives a line for homes, for homes by fund, and for payable cents
 // by fund and category, and holds each against what stands, as Reconcile does
 // for the measures that every package has.
-func (s *Spending) Reconcile() ([]bag.ReconciliationLine, error) {
-	var lines []bag.ReconciliationLine
+func (s *Spending) Reconcile() ([]pack.ReconciliationRow, error) {
+	var lines []pack.ReconciliationRow
 	var wrong []string
 	add := func(measure, unit string, of func(*Costs) int64) {
-		l := bag.ReconciliationLine{Measure: measure, Unit: unit, Previous: of(&s.Previous), New: of(&s.New), Late: of(&s.Late), CorrectionsNet: of(&s.Corrections), Voided: of(&s.Voided)}
+		l := pack.ReconciliationRow{Measure: measure, Unit: unit, Previous: of(&s.Previous), New: of(&s.New), Late: of(&s.Late), CorrectionsNet: of(&s.Corrections), Voided: of(&s.Voided)}
 		if stands := of(&s.Cumulative); l.Cumulative() != stands {
 			wrong = append(wrong, fmt.Sprintf("%s: what moved gives %d, but %d %s stand", measure, l.Cumulative(), stands, unit))
 		}

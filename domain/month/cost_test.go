@@ -11,33 +11,32 @@ import (
 	"time"
 
 	"ductledger/domain"
-	"ductledger/domain/bag"
+	"ductledger/domain/pack"
 )
 
 // costsIn writes rows as costs.csv and reads them with another program's parser.
 func costsIn(t *testing.T, s *Spending, ceiling *int64) (lines []string) {
 	t.Helper()
 	var file bytes.Buffer
-	w, err := bag.NewWriter(&file, bag.Head{Program: "P", Organization: "O", Contact: "C", Month: "2026-10", TimeZone: "UTC", Revision: 1, AsOf: time.Date(2026, 11, 1, 0, 0, 0, 0, time.UTC),
-		LedgerHead: strings.Repeat("0", 64), SchemaVersion: SchemaVersion, BuildID: "test"}, []bag.Table{costsTable(), bag.ReconciliationTable()}, bag.WriterOptions{NoBOM: true})
+	w, err := pack.NewWriter(&file, pack.Head{Program: "P", Organization: "O", Contact: "C", Month: "2026-10", TimeZone: "UTC", Revision: 1, AsOf: time.Date(2026, 11, 1, 0, 0, 0, 0, time.UTC),
+		LedgerHead: strings.Repeat("0", 64), SchemaVersion: SchemaVersion, BuildID: "test"}, []pack.Table{CostsBy().Table, pack.ReconciliationTable()}, pack.WriterOptions{})
 	if err != nil {
 		t.Fatal(err)
 	}
-	rows := s.Rows()
-	sheet, err := w.Table(CostsTable, int64(len(rows)))
+	table, costs := CostsBy(), s.Rows(ceiling)
+	rows, err := w.Table(CostsTable)
 	if err != nil {
 		t.Fatal(err)
 	}
-	for i := range rows {
-		rows[i].Cells(sheet, ceiling)
-		if err := sheet.End(); err != nil {
+	for i := range costs {
+		if err := table.Row(rows, &costs[i]); err != nil {
 			t.Fatal(err)
 		}
 	}
-	if err := sheet.Close(); err != nil {
+	if err := rows.Close(); err != nil {
 		t.Fatal(err)
 	}
-	if sheet, err = w.Table(ReconciliationTable, 0); err != nil || sheet.Close() != nil {
+	if rows, err = w.Table(ReconciliationTable); err != nil || rows.Close() != nil {
 		t.Fatal(err)
 	}
 	if _, err := w.Close(); err != nil {
@@ -127,7 +126,7 @@ func TestCeilingIsHeldAgainstTheExactAverage(t *testing.T) {
 		}
 	}
 	for cents, want := range map[int64]int64{5: 2, 15: 8, 25: 12, -5: -2, -15: -8, -16: -8, -14: -7} { // half to even, NIST SP 811 B.7.1 [mem]
-		if got := average(cents, 2); got != want {
+		if got := *average(cents, 2); got != want {
 			t.Errorf("%d/2: %d, want %d", cents, got, want)
 		}
 	}

@@ -1,7 +1,7 @@
 // Package month decides what stands in the funder's package of a month: which
 // jobs count, what was corrected, and how one month's figures follow from the
 // month before. It is pure: rows come in, rows and sums go out; storage reads
-// them, and package bag writes the file.
+// them, and package pack writes the file.
 //
 // # The one idea
 //

@@ -4,8 +4,8 @@ import (
 	"fmt"
 
 	"ductledger/domain"
-	"ductledger/domain/bag"
 	"ductledger/domain/month"
+	"ductledger/domain/pack"
 )
 
 // What a measured job is paid: 197.3 cfm25 removed at $2.50, a tenth held back
@@ -25,7 +25,7 @@ func ExamplePayOf() {
 		return
 	}
 	for _, line := range pay.Lines {
-		fmt.Printf("%s %s × %d cents = %d cents, %d held back\n", line.Line, bag.Scaled(line.QuantityTenths, 1), line.UnitCents, line.AmountCents, line.HeldBackCents)
+		fmt.Printf("%s %s × %d cents = %d cents, %d held back\n", line.Line, pack.Scaled(line.QuantityTenths, 1), line.UnitCents, line.AmountCents, line.HeldBackCents)
 	}
 	// Output: cfm25_removed 197.3 × 250 cents = 49325 cents, 4932 held back
 }

@@ -10,7 +10,7 @@ import (
 	"pgregory.net/rapid"
 
 	"ductledger/domain"
-	"ductledger/domain/bag"
+	"ductledger/domain/pack"
 )
 
 // Positions 1 to 40 of an invented ledger, ten a month from 2026-08 on.
@@ -159,7 +159,7 @@ func TestEveryJobExplainsItsPart(t *testing.T) {
 			if err != nil {
 				t.Fatal(err)
 			}
-			for field, line := range map[string]bag.ReconciliationLine{"payable_cents": lines[payableCents], "held_back_cents": lines[heldBackCents]} {
+			for field, line := range map[string]pack.ReconciliationRow{"payable_cents": lines[payableCents], "held_back_cents": lines[heldBackCents]} {
 				if want := line.Late + line.CorrectionsNet - line.Voided; h.Month < r.Month && moved[field] != want {
 					t.Fatalf("%s: corrections of %s move %d, the figures %d\n%+v", r.Month, field, moved[field], want, h)
 				}

@@ -64,6 +64,20 @@ func (f *Figures) Leakage() *[3]*int64 {
 	return &[3]*int64{f.BeforeTenths, f.AfterTenths, f.ReductionTenths()}
 }
 
+// leakageColumns are before, after and reduction of total leakage, then of
+// leakage to outside.
+func (f *Figures) leakageColumns() (columns [6]*int64) {
+	figures := f.Leakage()
+	switch {
+	case figures == nil:
+	case f.Method.Quantity() == domain.TotalLeakage:
+		copy(columns[:], figures[:])
+	default:
+		copy(columns[3:], figures[:])
+	}
+	return columns
+}
+
 // Reasons why a job is in no figure of reduction; the first that applies is
 // the only one, so the counts add up.
 const (

@@ -5,7 +5,7 @@ import (
 	"strings"
 
 	"ductledger/domain"
-	"ductledger/domain/bag"
+	"ductledger/domain/pack"
 )
 
 // Sums are the figures of one job, or of many, one for each measure. The order
@@ -92,11 +92,11 @@ type Movement struct{ New, Late, Corrections, Voided Sums }
 // for each measure. previous and cumulative come from sums over the whole
 // history, the movement from the jobs that moved, so that each checks the
 // other; every measure that does not hold is named.
-func Reconcile(previous Sums, m Movement, cumulative Sums) ([]bag.ReconciliationLine, error) {
-	var lines []bag.ReconciliationLine
+func Reconcile(previous Sums, m Movement, cumulative Sums) ([]pack.ReconciliationRow, error) {
+	var lines []pack.ReconciliationRow
 	var wrong []string
 	for i, measure := range Measures() {
-		line := bag.ReconciliationLine{
+		line := pack.ReconciliationRow{
 			Measure: measure.Name, Unit: measure.Unit, Previous: previous[i],
 			New: m.New[i], Late: m.Late[i], CorrectionsNet: m.Corrections[i], Voided: m.Voided[i],
 		}

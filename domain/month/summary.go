@@ -3,24 +3,24 @@ package month
 import (
 	"strings"
 
-	"ductledger/domain/bag"
+	"ductledger/domain/pack"
 )
 
 // SummaryName is the workbook that a person opens first.
 const SummaryName = "summary.xlsx"
 
-// SummaryPages are the tables of which the workbook shows every row: only such
+// SummarySheets are the tables of which the workbook shows every row: only such
 // whose length does not grow with the month.
-func SummaryPages() []string { return []string{CostsTable, ContractorsTable, ReconciliationTable} }
+func SummarySheets() []string { return []string{CostsTable, ContractorsTable, ReconciliationTable} }
 
 const bagInfo = "bag-info.txt"
 
 // Summary is the front page of the workbook, and its first figures are README.txt's:
 // whose month it is, how it stands, and what it comes to. excluded are the
 // reasons counted at the end of the reconciliation, in its order.
-func Summary(costs []CostRow, excluded []string) []bag.Line {
-	head := func(what, label string) bag.Line { return bag.Line{What: what, File: bagInfo, Row: label} }
-	lines := []bag.Line{
+func Summary(costs []CostRow, excluded []string) []pack.FrontRow {
+	head := func(what, label string) pack.FrontRow { return pack.FrontRow{What: what, File: bagInfo, Row: label} }
+	lines := []pack.FrontRow{
 		{What: "The package"},
 		head("From", "Source-Organization"), head("Program", "Program"), head("Month", "Month"), head("Time zone of the month", "Time-Zone"),
 		head("The month had ended", "Month-Finished"), head("Invented data", "Demo"), head("Revision", "Revision"),
@@ -28,21 +28,21 @@ func Summary(costs []CostRow, excluded []string) []bag.Line {
 		head("Version of the tables", "Schema-Version"),
 	}
 	for _, part := range []struct{ heading, column string }{{"New in this month", "new"}, {"All months so far", "cumulative"}} {
-		lines = append(lines, bag.Line{What: part.heading})
+		lines = append(lines, pack.FrontRow{What: part.heading})
 		for _, m := range Measures() {
 			lines = append(lines, reconciled(m.Title, m.Shown, m.Name, part.column, m.ShownPlaces))
 		}
 	}
 	lines = append(lines, costLines(costs)...)
-	lines = append(lines, bag.Line{What: "In none of these figures"})
+	lines = append(lines, pack.FrontRow{What: "In none of these figures"})
 	for _, reason := range excluded {
 		lines = append(lines, reconciled(excludedTitle(reason), "records", reason, "excluded_count", 0))
 	}
 	return lines
 }
 
-func reconciled(what, unit, measure, column string, places int) bag.Line {
-	return bag.Line{What: what, Unit: unit, File: ReconciliationTable + ".csv", Row: measure, Column: column, Decimals: places}
+func reconciled(what, unit, measure, column string, places int) pack.FrontRow {
+	return pack.FrontRow{What: what, Unit: unit, File: ReconciliationTable + ".csv", Row: measure, Column: column, Decimals: places}
 }
 
 // excludedTitle is a reason in words.
@@ -64,23 +64,23 @@ func excludedTitle(reason string) string {
 
 // costLines are the money by fund source and category, and what a home costs.
 // Where one fund pays all, sums over funds would only say it again.
-func costLines(costs []CostRow) []bag.Line {
+func costLines(costs []CostRow) []pack.FrontRow {
 	funds := 0
 	for i := range costs {
 		if costs[i].Level == costOfFund {
 			funds++
 		}
 	}
-	lines := []bag.Line{{What: "Payable for this month's jobs, by fund source and category"}}
+	lines := []pack.FrontRow{{What: "Payable for this month's jobs, by fund source and category"}}
 	cell := func(what, unit string, row *CostRow, column string, places int) {
-		lines = append(lines, bag.Line{What: what, Unit: unit, File: CostsTable + ".csv", Row: row.ID, Column: column, Decimals: places})
+		lines = append(lines, pack.FrontRow{What: what, Unit: unit, File: CostsTable + ".csv", Row: row.ID, Column: column, Decimals: places})
 	}
 	for i := range costs {
 		if row := &costs[i]; row.Level == costOfHeading || row.Level == costOfCategory && funds > 1 {
 			cell(row.title(), dollars, row, "payable_cents", 2)
 		}
 	}
-	lines = append(lines, bag.Line{What: "Average cost of a home"})
+	lines = append(lines, pack.FrontRow{What: "Average cost of a home"})
 	for i := range costs {
 		row := &costs[i]
 		if row.Level != costOfFund && (row.Level != costOfAll || funds == 1) {

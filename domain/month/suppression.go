@@ -6,7 +6,6 @@ import (
 	"slices"
 
 	"ductledger/domain"
-	"ductledger/domain/bag"
 )
 
 // A Suppression says whose counts a package does not show.
@@ -71,20 +70,4 @@ func (s *Suppression) Ref(contractor domain.UUID) string {
 		return SuppressedRef
 	}
 	return ContractorRef(contractor)
-}
-
-// SuppressedCells are the columns of contractors.csv after the name of one
-// that is hidden.
-func SuppressedCells(s *bag.Sheet) {
-	for range contractorFigures {
-		s.Unknown()
-	}
-	s.Text(suppressedRow)
-}
-
-// SuppressedSumCells are the columns of the row of all that are hidden.
-func SuppressedSumCells(s *bag.Sheet, jobs int64, sums *Sums) {
-	s.Text(SuppressedRef).Text("All suppressed contractors").Int(jobs)
-	sums.ContractorCells(s)
-	s.Text(suppressedSum)
 }

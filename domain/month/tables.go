@@ -1,8 +1,12 @@
 package month
 
 import (
+	"strconv"
+	"time"
+
 	"ductledger/domain"
-	"ductledger/domain/bag"
+	"ductledger/domain/pack"
+	"ductledger/domain/stat"
 )
 
 // SchemaVersion of the tables: the first number changes when a reader of the
@@ -58,31 +62,91 @@ const (
 )
 
 // Tables describes every file of the package in the order of writing.
-func Tables() []bag.Table {
-	return []bag.Table{
-		jobsTable(), measurementsTable(), contractorsTable(), paymentsTable(), costsTable(), correctionsTable(), callBacksTable(),
-		bag.ReconciliationTable(), codesTable(), ledgerTable(),
+func Tables() []pack.Table {
+	return []pack.Table{
+		Jobs().Table, Measurements().Table, Contractors().Table, Payments().Table, CostsBy().Table, Corrections().Table, CallBacks().Table,
+		pack.ReconciliationTable(), CodesUsed().Table, LedgerAt().Table,
 	}
 }
 
-// column writes a description in one line.
-func column(name string, typ bag.Type, unit, example, description string, change ...func(*bag.Column)) bag.Column {
-	c := bag.Column{Name: name, Type: typ, Unit: unit, Example: example, Description: description}
+// field is a column in one line: name, type, unit, example, meaning, and the
+// function that gives its value.
+func field[R any](name string, typ pack.Type, unit, example, description string, value func(*R, *pack.Rows), change ...func(*pack.Column)) pack.Field[R] {
+	c := pack.Column{Name: name, Type: typ, Unit: unit, Example: example, Description: description}
 	for _, f := range change {
 		f(&c)
 	}
-	return c
+	return pack.Field[R]{Column: c, Value: value}
 }
 
-func required(c *bag.Column) { c.Constraints.Required = true }
-func tenths(c *bag.Column)   { c.Decimals = 1 }
-func notNegative(c *bag.Column) {
+// text, integer, truth and moment are values of those kinds; optional and
+// optionalTenths are empty where there is none.
+func text[R any](of func(*R) string) func(*R, *pack.Rows) {
+	return func(r *R, c *pack.Rows) { c.Text(of(r)) }
+}
+
+func integer[R any](of func(*R) int64) func(*R, *pack.Rows) {
+	return func(r *R, c *pack.Rows) { c.Int(of(r)) }
+}
+
+func truth[R any](of func(*R) bool) func(*R, *pack.Rows) {
+	return func(r *R, c *pack.Rows) { c.Bool(of(r)) }
+}
+
+func moment[R any](of func(*R) time.Time) func(*R, *pack.Rows) {
+	return func(r *R, c *pack.Rows) { c.Time(of(r)) }
+}
+
+func optional[R any](of func(*R) *int64) func(*R, *pack.Rows) {
+	return func(r *R, c *pack.Rows) {
+		if v := of(r); v != nil {
+			c.Int(*v)
+		} else {
+			c.Unknown()
+		}
+	}
+}
+
+func optionalTenths[R any](of func(*R) *int64) func(*R, *pack.Rows) {
+	return func(r *R, c *pack.Rows) {
+		if v := of(r); v != nil {
+			c.Scaled(*v)
+		} else {
+			c.Unknown()
+		}
+	}
+}
+
+// reading is a value to 0.1, half to even: readings come in such steps.
+func reading[R any](of func(*R) *float64) func(*R, *pack.Rows) {
+	return func(r *R, c *pack.Rows) {
+		v := of(r)
+		if v == nil {
+			c.Unknown()
+		} else if tenths, err := stat.Units(*v, 1); err != nil {
+			c.Text(strconv.FormatFloat(*v, 'g', -1, 64)) // the column refuses it, with its place
+		} else {
+			c.Scaled(tenths)
+		}
+	}
+}
+
+func textOf(s *string) string {
+	if s == nil {
+		return ""
+	}
+	return *s
+}
+
+func required(c *pack.Column) { c.Constraints.Required = true }
+func tenths(c *pack.Column)   { c.Decimals = 1 }
+func notNegative(c *pack.Column) {
 	c.Constraints.Minimum = "0"
 }
 
 // oneOf restricts a column to the words of a list of codes.csv.
-func oneOf(list string) func(*bag.Column) {
-	return func(c *bag.Column) {
+func oneOf(list string) func(*pack.Column) {
+	return func(c *pack.Column) {
 		for _, code := range Codes() {
 			if code.List == list {
 				c.Constraints.Enum = append(c.Constraints.Enum, code.Code)
@@ -91,147 +155,220 @@ func oneOf(list string) func(*bag.Column) {
 	}
 }
 
-func jobsTable() bag.Table {
-	return bag.Table{
+func Jobs() pack.TableOf[JobRow] {
+	type R = JobRow
+	leakage := func(name, example, description string, place int, change ...func(*pack.Column)) pack.Field[R] {
+		return field(name, pack.Number, cfm25, example, description,
+			optionalTenths(func(j *R) *int64 { return j.Work.leakageColumns()[place] }), append(change, tenths)...)
+	}
+	return pack.Define(pack.Table{
 		Name: JobsTable, Title: "Jobs that count in this month",
 		Description: "One row for each job that was first accepted in this month and stands at the package's position, and for each late one of an earlier month. Figures are those frozen at its acceptance.",
 		PrimaryKey:  []string{"job_id"},
-		ForeignKeys: []bag.ForeignKey{{Columns: []string{"contractor_id"}, Table: ContractorsTable}},
-		Columns: []bag.Column{
-			column("job_id", bag.ID, "", jobLetter+exampleID, "The job: J and its id"),
-			column("home_id", bag.ID, "", homeLetter+exampleID, "The home: H and its id", required),
-			column("contractor_id", bag.ID, "", contractorLetter+exampleID, "Who did the work; suppressed where contractors.csv hides its count", required),
-			column("counted_as", bag.Code, "", "new", "new: first accepted in this month; late: in an earlier one, and in no package before", required, oneOf("counted_as")),
-			column("accepted_month", bag.Month, "", "2026-10", "Month of the first acceptance, in the program's time zone", required),
-			column("accepted_on", bag.Date, "", "2026-10-14", "Day of the acceptance that stands, in the program's time zone", required),
-			column("accepted_at", bag.DateTime, "", "2026-10-14T21:03:11.250000Z", "The same moment in UTC", required),
-			column("accepted_count", bag.Integer, "times", "1", "How often the job was accepted up to the package's position, changes by a person's decision included", required, notNegative),
-			column("job_version", bag.Integer, "", "7", "Version of the job's record at that acceptance", required, notNegative),
-			column("outcome", bag.Code, "", "completed", "What came of the job", oneOf("outcome")),
-			column("pay_basis", bag.Code, "", "measured", "What the program pays for", required, oneOf("pay_basis")),
-			column("fund_source", bag.Text, "", "state_fund", "The fund that the job is for, in the program's own words"),
-			column("home_class", bag.Code, "", "double", "Size of the home in factory-built floors", required, oneOf("home_class")),
-			column("floor_area_ft2", bag.Number, "square feet", "1568.0", "Heated floor area", tenths, notNegative),
-			column("method", bag.Code, "", "fan_total", "How leakage was read, before and after by the same method", oneOf("method")),
-			column("before_cfm25", bag.Number, cfm25, "318.0", "Total duct leakage before the work; empty where another quantity was read, or nothing that decides", tenths, notNegative),
-			column("after_cfm25", bag.Number, cfm25, "120.7", "Total duct leakage after the work", tenths, notNegative),
-			column("reduction_cfm25", bag.Number, cfm25, "197.3", "before_cfm25 less after_cfm25; below zero where leakage rose", tenths),
-			column("outside_before_cfm25", bag.Number, cfm25, "204.5", "Duct leakage to outside before the work; never added to total leakage", tenths, notNegative),
-			column("outside_after_cfm25", bag.Number, cfm25, "81.3", "Duct leakage to outside after the work", tenths, notNegative),
-			column("outside_reduction_cfm25", bag.Number, cfm25, "123.2", "outside_before_cfm25 less outside_after_cfm25", tenths),
-			column("extrapolated", bag.Boolean, "", "false", "A reading was carried to 25 Pa from another pressure", required),
-			column("no_reduction_reason", bag.Code, "", "deemed", "Why statistics leave the job out of reductions; empty when they do not", oneOf("no_reduction_reason")),
-			column("check_count", bag.Integer, "findings", "0", "Questions of the rules that a reviewer answered before the acceptance", required, notNegative),
-			column("note_count", bag.Integer, "findings", "1", "Notes of the rules, which stop nothing", required, notNegative),
-			column("returned_count", bag.Integer, "times", "0", "How often the job was given back to the crew", required, notNegative),
-			column("payable_cents", bag.Integer, cents, "49325", "What the job is paid: the sum of its payable lines in payments.csv, held-back share included", required),
-			column("held_back_cents", bag.Integer, cents, "4932", "Part of payable_cents that is held back until inspection", required, notNegative),
-			column("rule_set_id", bag.ID, "", ruleSetLetter+exampleID, "The rules and prices that the job was judged and paid by"),
-			column("method_version", bag.Text, "", "result-1/fan-1", "Version of the computation", required),
-		},
-	}
+		ForeignKeys: []pack.ForeignKey{{Columns: []string{"contractor_id"}, Table: ContractorsTable}},
+	},
+		field("job_id", pack.ID, "", jobLetter+exampleID, "The job: J and its id",
+			text(func(j *R) string { return JobRef(j.JobID) })),
+		field("home_id", pack.ID, "", homeLetter+exampleID, "The home: H and its id",
+			text(func(j *R) string { return HomeRef(j.HomeID) }), required),
+		field("contractor_id", pack.ID, "", contractorLetter+exampleID, "Who did the work; suppressed where contractors.csv hides its count",
+			text(func(j *R) string { return j.Contractor }), required),
+		field("counted_as", pack.Code, "", "new", "new: first accepted in this month; late: in an earlier one, and in no package before",
+			text(func(j *R) string { return j.CountedAs }), required, oneOf("counted_as")),
+		field("accepted_month", pack.Month, "", "2026-10", "Month of the first acceptance, in the program's time zone",
+			text(func(j *R) string { return j.AcceptedMonth }), required),
+		field("accepted_on", pack.Date, "", "2026-10-14", "Day of the acceptance that stands, in the program's time zone",
+			text(func(j *R) string { return string(j.AcceptedOn) }), required),
+		field("accepted_at", pack.DateTime, "", "2026-10-14T21:03:11.250000Z", "The same moment in UTC",
+			moment(func(j *R) time.Time { return j.AcceptedAt }), required),
+		field("accepted_count", pack.Integer, "times", "1", "How often the job was accepted up to the package's position, changes by a person's decision included",
+			integer(func(j *R) int64 { return j.AcceptedCount }), required, notNegative),
+		field("job_version", pack.Integer, "", "7", "Version of the job's record at that acceptance",
+			integer(func(j *R) int64 { return j.JobVersion }), required, notNegative),
+		field("outcome", pack.Code, "", "completed", "What came of the job",
+			text(func(j *R) string { return textOf(j.Outcome) }), oneOf("outcome")),
+		field("pay_basis", pack.Code, "", "measured", "What the program pays for",
+			text(func(j *R) string { return j.PayBasis }), required, oneOf("pay_basis")),
+		field("fund_source", pack.Text, "", "state_fund", "The fund that the job is for, in the program's own words",
+			text(func(j *R) string { return textOf(j.FundSource) })),
+		field("home_class", pack.Code, "", "double", "Size of the home in factory-built floors",
+			text(func(j *R) string { return j.Class }), required, oneOf("home_class")),
+		field("floor_area_ft2", pack.Number, "square feet", "1568.0", "Heated floor area",
+			reading(func(j *R) *float64 { return j.FloorAreaFt2 }), tenths, notNegative),
+		field("method", pack.Code, "", "fan_total", "How leakage was read, before and after by the same method",
+			text(func(j *R) string { return textOf(j.Method) }), oneOf("method")),
+		leakage("before_cfm25", "318.0", "Total duct leakage before the work; empty where another quantity was read, or nothing that decides", 0, notNegative),
+		leakage("after_cfm25", "120.7", "Total duct leakage after the work", 1, notNegative),
+		leakage("reduction_cfm25", "197.3", "before_cfm25 less after_cfm25; below zero where leakage rose", 2),
+		leakage("outside_before_cfm25", "204.5", "Duct leakage to outside before the work; never added to total leakage", 3, notNegative),
+		leakage("outside_after_cfm25", "81.3", "Duct leakage to outside after the work", 4, notNegative),
+		leakage("outside_reduction_cfm25", "123.2", "outside_before_cfm25 less outside_after_cfm25", 5),
+		field("extrapolated", pack.Boolean, "", "false", "A reading was carried to 25 Pa from another pressure",
+			truth(func(j *R) bool { return j.Extrapolated }), required),
+		field("no_reduction_reason", pack.Code, "", "deemed", "Why statistics leave the job out of reductions; empty when they do not",
+			text(func(j *R) string { return j.Work.NoReduction() }), oneOf("no_reduction_reason")),
+		field("check_count", pack.Integer, "findings", "0", "Questions of the rules that a reviewer answered before the acceptance",
+			integer(func(j *R) int64 { return j.CheckCount }), required, notNegative),
+		field("note_count", pack.Integer, "findings", "1", "Notes of the rules, which stop nothing",
+			integer(func(j *R) int64 { return j.NoteCount }), required, notNegative),
+		field("returned_count", pack.Integer, "times", "0", "How often the job was given back to the crew",
+			integer(func(j *R) int64 { return j.ReturnedCount }), required, notNegative),
+		field("payable_cents", pack.Integer, cents, "49325", "What the job is paid: the sum of its payable lines in payments.csv, held-back share included",
+			integer(func(j *R) int64 { return j.Work.Pay.PayableCents }), required),
+		field("held_back_cents", pack.Integer, cents, "4932", "Part of payable_cents that is held back until inspection",
+			integer(func(j *R) int64 { return j.Work.Pay.HeldBackCents }), required, notNegative),
+		field("rule_set_id", pack.ID, "", ruleSetLetter+exampleID, "The rules and prices that the job was judged and paid by",
+			text(func(j *R) string { return RuleSetRef(idOf(j.RuleSetID)) })),
+		field("method_version", pack.Text, "", "result-1/fan-1", "Version of the computation",
+			text(func(j *R) string { return j.MethodVersion }), required),
+	)
 }
 
-func measurementsTable() bag.Table {
-	pressure := func(name, what string) bag.Column {
-		return column(name, bag.Number, "Pa", "25.0", what, tenths)
+func Measurements() pack.TableOf[ReadingRow] {
+	type R = ReadingRow
+	pressure := func(name, what string, of func(*R) *float64) pack.Field[R] {
+		return field(name, pack.Number, "Pa", "25.0", what, reading(of), tenths)
 	}
-	return bag.Table{
+	return pack.Define(pack.Table{
 		Name: MeasurementsTable, Title: "Readings of these jobs",
 		Description: "One row for each reading of each measurement that the job had when it was accepted, those that its result does not use included.",
 		PrimaryKey:  []string{"measurement_id", "reading_number"},
-		ForeignKeys: []bag.ForeignKey{{Columns: []string{"job_id"}, Table: JobsTable}},
-		Columns: []bag.Column{
-			column("measurement_id", bag.ID, "", measurementLetter+exampleID, "The measurement: M and its id"),
-			column("reading_number", bag.Integer, "", "1", "Place of the reading in the measurement", notNegative),
-			column("job_id", bag.ID, "", jobLetter+exampleID, "The job", required),
-			column("method", bag.Code, "", "fan_total", "How it was read", required, oneOf("method")),
-			column("stage", bag.Code, "", "before", "When in the job", required, oneOf("stage")),
-			column("taken_at", bag.DateTime, "", "2026-10-14T09:20:00-07:00", "By the device's clock, as it was sent", required),
-			column("used", bag.Boolean, "", "true", "The job's result rests on it", required),
-			column("left_out_reason", bag.Code, "", "not_first", "Why the result does not rest on it", oneOf("left_out_reason")),
-			column("voided", bag.Boolean, "", "false", "It was voided", required),
-			pressure("pressure_pa", "Pressure in the duct"),
-			column("flow_cfm", bag.Number, "cfm", "318.0", "Flow through the fan", tenths, notNegative),
-			pressure("fan_pressure_pa", "Pressure across the fan"),
-			pressure("house_pressure_pa", "Pressure at which the home was held"),
-			column("whole_cfm", bag.Number, "cfm", "1850.0", "Flow of the whole home", tenths, notNegative),
-			column("masked_cfm", bag.Number, "cfm", "1610.0", "Flow with the registers masked", tenths, notNegative),
-			pressure("house_to_duct_pa", "Pressure of the home against the masked ducts"),
-			pressure("pan_pa", "Pressure across the pan"),
-		},
-	}
+		ForeignKeys: []pack.ForeignKey{{Columns: []string{"job_id"}, Table: JobsTable}},
+	},
+		field("measurement_id", pack.ID, "", measurementLetter+exampleID, "The measurement: M and its id",
+			text(func(m *R) string { return MeasurementRef(m.MeasurementID) })),
+		field("reading_number", pack.Integer, "", "1", "Place of the reading in the measurement",
+			integer(func(m *R) int64 { return m.Number }), notNegative),
+		field("job_id", pack.ID, "", jobLetter+exampleID, "The job",
+			text(func(m *R) string { return JobRef(m.JobID) }), required),
+		field("method", pack.Code, "", "fan_total", "How it was read",
+			text(func(m *R) string { return string(m.Measurement.Method) }), required, oneOf("method")),
+		field("stage", pack.Code, "", "before", "When in the job",
+			text(func(m *R) string { return string(m.Measurement.Stage) }), required, oneOf("stage")),
+		field("taken_at", pack.DateTime, "", "2026-10-14T09:20:00-07:00", "By the device's clock, as it was sent",
+			text(func(m *R) string { return m.Measurement.TakenAt.Format(time.RFC3339Nano) }), required),
+		field("used", pack.Boolean, "", "true", "The job's result rests on it",
+			truth(func(m *R) bool { return m.LeftOut == nil }), required),
+		field("left_out_reason", pack.Code, "", "not_first", "Why the result does not rest on it",
+			text((*R).leftOutReason), oneOf("left_out_reason")),
+		field("voided", pack.Boolean, "", "false", "It was voided",
+			truth(func(m *R) bool { return m.Void }), required),
+		pressure("pressure_pa", "Pressure in the duct", func(m *R) *float64 { return m.Reading.PressurePa }),
+		field("flow_cfm", pack.Number, "cfm", "318.0", "Flow through the fan",
+			reading(func(m *R) *float64 { return m.Reading.FlowCFM }), tenths, notNegative),
+		pressure("fan_pressure_pa", "Pressure across the fan", func(m *R) *float64 { return m.Reading.FanPressurePa }),
+		pressure("house_pressure_pa", "Pressure at which the home was held", func(m *R) *float64 { return m.Measurement.HousePressurePa }),
+		field("whole_cfm", pack.Number, "cfm", "1850.0", "Flow of the whole home",
+			reading(func(m *R) *float64 { return m.Reading.WholeCFM }), tenths, notNegative),
+		field("masked_cfm", pack.Number, "cfm", "1610.0", "Flow with the registers masked",
+			reading(func(m *R) *float64 { return m.Reading.MaskedCFM }), tenths, notNegative),
+		pressure("house_to_duct_pa", "Pressure of the home against the masked ducts", func(m *R) *float64 { return m.Reading.HouseToDuctPa }),
+		pressure("pan_pa", "Pressure across the pan", func(m *R) *float64 { return m.Reading.PanPa }),
+	)
 }
 
-func contractorsTable() bag.Table {
-	return bag.Table{
+func Contractors() pack.TableOf[ContractorRow] {
+	type R = ContractorRow
+	return pack.Define(pack.Table{
 		Name: ContractorsTable, Title: "Contractors of this month",
 		Description: "Counts and sums of jobs.csv by contractor; only what adds up to the totals of that file. Counts below the floor that the program agreed on are suppressed, with others beside them so that totals do not reveal them; one row holds the sum of all that are. A contractor that totals would reveal all the same is not named.",
 		PrimaryKey:  []string{"contractor_id"},
-		Columns: []bag.Column{
-			column("contractor_id", bag.ID, "", contractorLetter+exampleID, "The contractor: C and its id; suppressed on the row of all that are hidden"),
-			column("contractor_name", bag.Text, "", "Invented Sealing", "Its name at the package's position", required),
-			column("jobs_count", bag.Integer, "jobs", "14", "Rows of jobs.csv; this and what follows is empty where it is suppressed", notNegative),
-			column("completed_count", bag.Integer, "jobs", "12", "of which completed", notNegative),
-			column("with_reduction_count", bag.Integer, "jobs", "11", "of which with total leakage before and after", notNegative),
-			column("returned_count", bag.Integer, "times", "3", "Sum of returned_count", notNegative),
-			column("before_cfm25", bag.Number, cfm25, "2114.5", "Sum of before_cfm25, where known", tenths),
-			column("after_cfm25", bag.Number, cfm25, "840.2", "Sum of after_cfm25, where known", tenths),
-			column("reduction_cfm25", bag.Number, cfm25, "1274.3", "Sum of reduction_cfm25, where known", tenths),
-			column("with_outside_reduction_count", bag.Integer, "jobs", "0", "Jobs with leakage to outside before and after", notNegative),
-			column("outside_before_cfm25", bag.Number, cfm25, "0.0", "Sum of outside_before_cfm25, where known", tenths),
-			column("outside_after_cfm25", bag.Number, cfm25, "0.0", "Sum of outside_after_cfm25, where known", tenths),
-			column("outside_reduction_cfm25", bag.Number, cfm25, "0.0", "Sum of outside_reduction_cfm25, where known", tenths),
-			column("payable_cents", bag.Integer, cents, "690550", "Sum of payable_cents"),
-			column("held_back_cents", bag.Integer, cents, "69055", "Sum of held_back_cents"),
-			column("suppression", bag.Code, "", suppressedRow, "Why the figures are empty, or that the row is the sum of those; empty where nothing is hidden", oneOf("suppression")),
-		},
-	}
+	},
+		field("contractor_id", pack.ID, "", contractorLetter+exampleID, "The contractor: C and its id; suppressed on the row of all that are hidden",
+			text(func(c *R) string { return c.Ref })),
+		field("contractor_name", pack.Text, "", "Invented Sealing", "Its name at the package's position",
+			text(func(c *R) string { return c.Name }), required),
+		field("jobs_count", pack.Integer, "jobs", "14", "Rows of jobs.csv; this and what follows is empty where it is suppressed",
+			optional(func(c *R) *int64 { return c.shown(c.Jobs) }), notNegative),
+		field("completed_count", pack.Integer, "jobs", "12", "of which completed",
+			optional(func(c *R) *int64 { return c.shown(c.Sums[jobsCompleted]) }), notNegative),
+		field("with_reduction_count", pack.Integer, "jobs", "11", "of which with total leakage before and after",
+			optional(func(c *R) *int64 { return c.shown(c.Sums[jobsWithReduction]) }), notNegative),
+		field("returned_count", pack.Integer, "times", "3", "Sum of returned_count",
+			optional(func(c *R) *int64 { return c.shown(c.Sums[timesReturned]) }), notNegative),
+		field("before_cfm25", pack.Number, cfm25, "2114.5", "Sum of before_cfm25, where known",
+			optionalTenths(func(c *R) *int64 { return c.shown(c.Sums[beforeTenths]) }), tenths),
+		field("after_cfm25", pack.Number, cfm25, "840.2", "Sum of after_cfm25, where known",
+			optionalTenths(func(c *R) *int64 { return c.shown(c.Sums[afterTenths]) }), tenths),
+		field("reduction_cfm25", pack.Number, cfm25, "1274.3", "Sum of reduction_cfm25, where known",
+			optionalTenths(func(c *R) *int64 { return c.shown(c.Sums[reductionTenths]) }), tenths),
+		field("with_outside_reduction_count", pack.Integer, "jobs", "0", "Jobs with leakage to outside before and after",
+			optional(func(c *R) *int64 { return c.shown(c.Sums[jobsWithOutside]) }), notNegative),
+		field("outside_before_cfm25", pack.Number, cfm25, "0.0", "Sum of outside_before_cfm25, where known",
+			optionalTenths(func(c *R) *int64 { return c.shown(c.Sums[outsideBeforeTenths]) }), tenths),
+		field("outside_after_cfm25", pack.Number, cfm25, "0.0", "Sum of outside_after_cfm25, where known",
+			optionalTenths(func(c *R) *int64 { return c.shown(c.Sums[outsideAfterTenths]) }), tenths),
+		field("outside_reduction_cfm25", pack.Number, cfm25, "0.0", "Sum of outside_reduction_cfm25, where known",
+			optionalTenths(func(c *R) *int64 { return c.shown(c.Sums[outsideReductionTenths]) }), tenths),
+		field("payable_cents", pack.Integer, cents, "690550", "Sum of payable_cents",
+			optional(func(c *R) *int64 { return c.shown(c.Sums[payableCents]) })),
+		field("held_back_cents", pack.Integer, cents, "69055", "Sum of held_back_cents",
+			optional(func(c *R) *int64 { return c.shown(c.Sums[heldBackCents]) })),
+		field("suppression", pack.Code, "", suppressedRow, "Why the figures are empty, or that the row is the sum of those; empty where nothing is hidden",
+			text(func(c *R) string { return c.Suppression }), oneOf("suppression")),
+	)
 }
 
-func correctionsTable() bag.Table {
-	return bag.Table{
+func Corrections() pack.TableOf[Correction] {
+	type R = Correction
+	return pack.Define(pack.Table{
 		Name: CorrectionsTable, Title: "Corrections, voids, second acceptances and late work",
 		Description: "One row for each field that an event moved since the package before. Each event stands in one package only. An empty old_value or new_value is a figure that did not stand before, or does not stand after.",
 		PrimaryKey:  []string{"correction_id"},
-		Columns: []bag.Column{
-			column("correction_id", bag.ID, "", "K4711."+exampleID+".state", "K, the ledger position of the event, the job's id and the field"),
-			column("original_month", bag.Month, "", "2026-09", "Month in which the job counts", required),
-			column("job_id", bag.ID, "", jobLetter+exampleID, "The job, in the package of original_month", required),
-			column("event", bag.Code, "", "re_opened", "What happened", required, oneOf("event")),
-			column("field", bag.Code, "", "after_cfm25", "Column of jobs.csv that moved, state, or the kind of the late record", required),
-			column("old_value", bag.Text, "", "120.7", "As it stood; a contractor_id is suppressed where the program has a floor for counts"),
-			column("new_value", bag.Text, "", "98.2", "As it stands"),
-			column("reason_code", bag.Text, "", "wrong_reading", "Why, in the program's own words"),
-			column("version_from", bag.Integer, "", "7", "Version of the job's record before the event; of the record itself for late work", required, notNegative),
-			column("version_to", bag.Integer, "", "8", "and after it", required, notNegative),
-			column("corrected_at", bag.DateTime, "", "2026-10-20T16:00:00.000000Z", "When it was recorded, in UTC", required),
-			column("first_reported_in", bag.Month, "", "2026-10", "The package's month", required),
-		},
-	}
+	},
+		field("correction_id", pack.ID, "", "K4711."+exampleID+".state", "K, the ledger position of the event, the job's id and the field",
+			text(func(c *R) string { return c.ID })),
+		field("original_month", pack.Month, "", "2026-09", "Month in which the job counts",
+			text(func(c *R) string { return string(c.Month) }), required),
+		field("job_id", pack.ID, "", jobLetter+exampleID, "The job, in the package of original_month",
+			text(func(c *R) string { return JobRef(c.JobID) }), required),
+		field("event", pack.Code, "", "re_opened", "What happened",
+			text(func(c *R) string { return c.Event }), required, oneOf("event")),
+		field("field", pack.Code, "", "after_cfm25", "Column of jobs.csv that moved, state, or the kind of the late record",
+			text(func(c *R) string { return c.Field }), required),
+		field("old_value", pack.Text, "", "120.7", "As it stood; a contractor_id is suppressed where the program has a floor for counts",
+			text(func(c *R) string { return c.Old })),
+		field("new_value", pack.Text, "", "98.2", "As it stands",
+			text(func(c *R) string { return c.New })),
+		field("reason_code", pack.Text, "", "wrong_reading", "Why, in the program's own words",
+			text(func(c *R) string { return c.Reason })),
+		field("version_from", pack.Integer, "", "7", "Version of the job's record before the event; of the record itself for late work",
+			integer(func(c *R) int64 { return c.VersionFrom }), required, notNegative),
+		field("version_to", pack.Integer, "", "8", "and after it",
+			integer(func(c *R) int64 { return c.VersionTo }), required, notNegative),
+		field("corrected_at", pack.DateTime, "", "2026-10-20T16:00:00.000000Z", "When it was recorded, in UTC",
+			moment(func(c *R) time.Time { return c.At }), required),
+		field("first_reported_in", pack.Month, "", "2026-10", "The package's month",
+			text(func(c *R) string { return string(c.ReportedIn) }), required),
+	)
 }
 
-func codesTable() bag.Table {
-	return bag.Table{
+func CodesUsed() pack.TableOf[Code] {
+	type R = Code
+	return pack.Define(pack.Table{
 		Name: CodesTable, Title: "Codes used in this package",
 		Description: "The closed lists of words, and what each means.",
 		PrimaryKey:  []string{"list", "code"},
-		Columns: []bag.Column{
-			column("list", bag.Code, "", "outcome", "Column in which the code stands"),
-			column("code", bag.Code, "", "completed", "The word"),
-			column("meaning", bag.Text, "", "The work was done", "What it says", required),
-		},
-	}
+	},
+		field("list", pack.Code, "", "outcome", "Column in which the code stands",
+			text(func(c *R) string { return c.List })),
+		field("code", pack.Code, "", "completed", "The word",
+			text(func(c *R) string { return c.Code })),
+		field("meaning", pack.Text, "", "The work was done", "What it says",
+			text(func(c *R) string { return c.Meaning }), required),
+	)
 }
 
-func ledgerTable() bag.Table {
-	return bag.Table{
+func LedgerAt() pack.TableOf[LedgerFact] {
+	type R = LedgerFact
+	return pack.Define(pack.Table{
 		Name: LedgerTable, Title: "Where the program's ledger stood",
 		Description: "Enough to find out later whether the history behind this package is still the same.",
 		PrimaryKey:  []string{"name"},
-		Columns: []bag.Column{
-			column("name", bag.Code, "", "head_link", "What is told"),
-			column("value", bag.Text, "", "4711", "Its value", required),
-		},
-	}
+	},
+		field("name", pack.Code, "", "head_link", "What is told",
+			text(func(f *R) string { return f.Name })),
+		field("value", pack.Text, "", "4711", "Its value",
+			text(func(f *R) string { return f.Value }), required),
+	)
 }

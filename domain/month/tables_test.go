@@ -3,11 +3,11 @@ package month
 import (
 	"testing"
 
-	"ductledger/domain/bag"
+	"ductledger/domain/pack"
 )
 
 func TestTablesCanBeWritten(t *testing.T) {
-	if err := bag.CheckTables(Tables()); err != nil {
+	if err := pack.CheckTables(Tables()); err != nil {
 		t.Error(err)
 	}
 	for _, table := range Tables() {
@@ -15,7 +15,7 @@ func TestTablesCanBeWritten(t *testing.T) {
 			if c.Example == "" {
 				t.Errorf("%s: column %s has no example", table.Name, c.Name)
 			}
-			if c.Type == bag.Number && c.Decimals != 1 {
+			if c.Type == pack.Number && c.Decimals != 1 {
 				t.Errorf("%s: column %s has %d decimals", table.Name, c.Name, c.Decimals)
 			}
 		}
