@@ -105,8 +105,9 @@ SELECT` + buildColumns + `
 FROM month_build AS b
 WHERE b.program_id = @program_id AND b.month = @month`
 
-// buildOf queues the reading of a month's build. It is nobody's business but
-// the office's.
+// buildOf queues the reading of a month's build, for the office alone. It is
+// queued before the package is read: each statement has its own snapshot, and a
+// build that ended in between would show a draft that is verified by then.
 func (t *tx) buildOf(caller domain.Caller, m domain.Month, row **buildRow) {
 	if caller.Role != domain.Funder {
 		one(t, row, buildRowSQL, named{"program_id": t.program, "month": string(m)})

@@ -117,9 +117,9 @@ func (db *DB) Packages(ctx context.Context, caller domain.Caller, m domain.Month
 	err = db.in(ctx, caller.Program, reading, func(t *tx) error {
 		var rows []packageRow
 		var build *buildRow
+		t.buildOf(caller, m, &build)
 		all(t, &rows, packageListSQL, named{"program_id": t.program, "month": string(m), "after": after, "limit": limit,
 			"all": caller.Role != domain.Funder})
-		t.buildOf(caller, m, &build)
 		if err := t.flush(); err != nil {
 			return err
 		}
@@ -155,8 +155,8 @@ func (db *DB) Package(ctx context.Context, caller domain.Caller, m domain.Month,
 func (t *tx) packageRow(caller domain.Caller, m domain.Month, revision int) (Package, error) {
 	var row *packageRow
 	var build *buildRow
-	one(t, &row, packageRowSQL, named{"program_id": t.program, "month": string(m), "revision": revision, "all": caller.Role != domain.Funder})
 	t.buildOf(caller, m, &build)
+	one(t, &row, packageRowSQL, named{"program_id": t.program, "month": string(m), "revision": revision, "all": caller.Role != domain.Funder})
 	if err := t.flush(); err != nil {
 		return Package{}, err
 	}
