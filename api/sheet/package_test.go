@@ -72,9 +72,9 @@ func packed(t fataler, names ...string) []byte {
 		{What: "The package"}, {What: "From", File: "bag-info.txt", Row: "Source-Organization"}, {What: "Month", File: "bag-info.txt", Row: "Month"},
 		{What: "Revision", File: "bag-info.txt", Row: "Revision"}, {What: "As of", Unit: "UTC", File: "bag-info.txt", Row: "As-Of"},
 		{What: "Day", File: "bag-info.txt", Row: "Bagging-Date"}, {What: "Invented", File: "bag-info.txt", Row: "Demo"},
-		{What: "Payable", Unit: "US dollars", File: "reconciliation.csv", Row: "payable", Column: "cumulative", Decimals: 2},
-		{What: "Corrected", Unit: "US cents", File: "reconciliation.csv", Row: "payable", Column: "corrections_net"},
-		{What: "Huge", Unit: "US dollars", File: "reconciliation.csv", Row: "huge", Column: "cumulative", Decimals: 2},
+		{What: "Payable", Unit: "US dollars", File: "reconciliation.csv", Row: "payable", Column: "cumulative", Decimals: 2, InReadme: true},
+		{What: "Corrected", Unit: "US cents", File: "reconciliation.csv", Row: "payable", Column: "corrections_net", InReadme: true},
+		{What: "Huge", Unit: "US dollars", File: "reconciliation.csv", Row: "huge", Column: "cumulative", Decimals: 2, InReadme: true},
 	}
 	if err := w.Workbook("summary.xlsx", lines, sheet.Write); err != nil {
 		t.Fatal(err)

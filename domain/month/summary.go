@@ -1,6 +1,7 @@
 package month
 
 import (
+	"slices"
 	"strings"
 
 	"ductledger/domain/pack"
@@ -15,8 +16,8 @@ func SummarySheets() []string { return []string{CostsTable, ContractorsTable, Re
 
 const bagInfo = "bag-info.txt"
 
-// Summary is the front page of the workbook, and its first figures are README.txt's:
-// whose month it is, how it stands, and what it comes to. excluded are the
+// Summary is the front sheet of the workbook, and chosen figures of it are
+// README.txt's: whose month it is, how it stands, and what it comes to. excluded are the
 // reasons counted at the end of the reconciliation, in its order.
 func Summary(costs []CostRow, excluded []string) []pack.FrontRow {
 	head := func(what, label string) pack.FrontRow { return pack.FrontRow{What: what, File: bagInfo, Row: label} }
@@ -27,10 +28,18 @@ func Summary(costs []CostRow, excluded []string) []pack.FrontRow {
 		head("As of (UTC)", "As-Of"), head("Entry of the ledger", "Position"), head("Entry of the month before", "Previous-Position"),
 		head("Version of the tables", "Schema-Version"),
 	}
-	for _, part := range []struct{ heading, column string }{{"New in this month", "new"}, {"All months so far", "cumulative"}} {
-		lines = append(lines, pack.FrontRow{What: part.heading})
-		for _, m := range Measures() {
-			lines = append(lines, reconciled(m.Title, m.Shown, m.Name, part.column, m.ShownPlaces))
+	for _, part := range []struct {
+		heading, column string
+		readme          []int // measures that README.txt shows: it has one page
+	}{
+		{"New in this month", "new", []int{jobsAccepted, jobsCompleted, timesReturned, reductionTenths, outsideReductionTenths, payableCents, heldBackCents}},
+		{"All months so far", "cumulative", []int{jobsAccepted, reductionTenths, outsideReductionTenths, payableCents}},
+	} {
+		lines = append(lines, pack.FrontRow{What: part.heading, InReadme: true})
+		for i, m := range Measures() {
+			row := reconciled(m.Title, m.Shown, m.Name, part.column, m.ShownPlaces)
+			row.InReadme = slices.Contains(part.readme, i)
+			lines = append(lines, row)
 		}
 	}
 	lines = append(lines, costLines(costs)...)

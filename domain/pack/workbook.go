@@ -64,6 +64,7 @@ type FrontRow struct {
 	Row      string `json:"row,omitzero"`
 	Column   string `json:"column,omitzero"`
 	Decimals int    `json:"decimals,omitzero"` // of a whole number: places by which the point moves, 2 for dollars from cents
+	InReadme bool   `json:"-"`                 // README.txt shows it too
 }
 
 // sheetRows are the rows of a table that the workbook shows, as they stand in
@@ -213,21 +214,16 @@ func (h Head) value(label string) (Cell, error) {
 	return words(text), nil
 }
 
-// readmeFigures are the front sheet's first figures for README.txt, each with the
-// cell that it repeats. What bag-info.txt says stands in the head of README.txt
-// anyway; the rest would not fit on a page.
+// readmeFigures are the figures of the front sheet that README.txt shows, each
+// with the cell that it repeats.
 func (w *Writer) readmeFigures(front []FrontRow) (string, error) {
 	var out strings.Builder
-	headings := 0
 	for i := range front {
 		r := &front[i]
-		if r.File == bagInfoName || r.File == "" && (i+1 == len(front) || front[i+1].File == bagInfoName) {
+		switch {
+		case !r.InReadme:
 			continue
-		}
-		if r.File == "" {
-			if headings++; headings > maxReadmeHeadings {
-				break
-			}
+		case r.File == "":
 			fmt.Fprintf(&out, "  %s\n", r.What)
 			continue
 		}
@@ -244,7 +240,4 @@ func (w *Writer) readmeFigures(front []FrontRow) (string, error) {
 	return out.String(), nil
 }
 
-const (
-	notKnown          = "not known"
-	maxReadmeHeadings = 2
-)
+const notKnown = "not known"
