@@ -18,9 +18,17 @@ type findingsAnswer struct {
 	// The place in the program's one order of accepted versions.
 	JudgedAtPosition int64 `json:"judged_at_position"`
 	// Absent while the job is open.
-	Acceptance *acceptanceAnswer    `json:"acceptance,omitzero"`
-	Findings   []rules.Finding      `json:"findings"`
-	Rules      []rules.RuleOutcomes `json:"rules"`
+	Acceptance *acceptanceAnswer `json:"acceptance,omitzero"`
+	Findings   []rules.Finding   `json:"findings"`
+	// Findings beyond those that one answer lists.
+	FindingsMoreCount int                  `json:"findings_more_count,omitzero" validate:"gte=0"`
+	Rules             []rules.RuleOutcomes `json:"rules"`
+}
+
+// listed are as many findings as one answer lists, and how many there are more.
+func (s *Server) listed(findings []rules.Finding) ([]rules.Finding, int) {
+	n := min(len(findings), int(s.limits.AnswerFindings))
+	return findings[:n], len(findings) - n
 }
 
 // findings answers what the rules say about a job: as frozen at its
@@ -30,7 +38,8 @@ func (s *Server) findings(ctx context.Context, caller domain.Caller, r *request)
 	if err != nil {
 		return answer{}, err
 	}
-	return answer{Body: findingsAnswer{id, j.RuleSetID, j.AtPosition, acceptanceOf(j.Acceptance), j.Verdict.Findings, j.Verdict.Rules}}, nil
+	findings, more := s.listed(j.Verdict.Findings)
+	return answer{Body: findingsAnswer{id, j.RuleSetID, j.AtPosition, acceptanceOf(j.Acceptance), findings, more, j.Verdict.Rules}}, nil
 }
 
 // result answers what the readings of a job come to.
@@ -112,10 +121,12 @@ func (s *Server) evaluate(ctx context.Context, caller domain.Caller, r *request)
 		return answer{}, err
 	}
 	result, verdict := rules.ComputeAndJudge(set, job)
+	findings, more := s.listed(verdict.Findings)
 	return answer{Body: struct {
-		Result    rules.Result         `json:"result"`
-		Findings  []rules.Finding      `json:"findings"`
-		Rules     []rules.RuleOutcomes `json:"rules"`
-		Questions []rules.Question     `json:"questions"`
-	}{result, verdict.Findings, verdict.Rules, rules.Ask(job, result)}}, nil
+		Result            rules.Result         `json:"result"`
+		Findings          []rules.Finding      `json:"findings"`
+		FindingsMoreCount int                  `json:"findings_more_count,omitzero"`
+		Rules             []rules.RuleOutcomes `json:"rules"`
+		Questions         []rules.Question     `json:"questions"`
+	}{result, findings, more, verdict.Rules, rules.Ask(job, result)}}, nil
 }

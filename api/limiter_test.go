@@ -13,6 +13,7 @@ import (
 	"time"
 
 	"ductledger/domain"
+	"ductledger/domain/rules"
 )
 
 func TestRates(t *testing.T) {
@@ -298,4 +299,14 @@ func TestOverloadIsAnsweredEarly(t *testing.T) {
 	}
 	close(f.release)
 	<-done
+}
+
+// What an answer does not list it counts.
+func TestFindingsListed(t *testing.T) {
+	s := &Server{limits: Limits{AnswerFindings: 2}.orDefaults()}
+	for _, n := range []int{0, 1, 2, 3, 5000} {
+		if list, more := s.listed(make([]rules.Finding, n)); len(list) != min(n, 2) || len(list)+more != n {
+			t.Errorf("of %d findings %d are listed and %d counted", n, len(list), more)
+		}
+	}
 }

@@ -6,26 +6,31 @@ import (
 	"slices"
 	"strings"
 	"time"
+
+	"ductledger/storage"
 )
 
 // Limits are all bounds of a running service. LimitTable says of each what it
 // is, why it stands where it stands, and how it is set.
 type Limits struct {
-	TokenRate, ProgramRate   float64 // requests per second, averaged
-	TokenBurst, ProgramBurst int
-	UnknownRate              float64 // of unknown tokens by one address, per second
-	UnknownBurst             int
-	Remembered               int // tokens, programs and addresses
-	TokenShare, ProgramShare float64
-	Work, Queue, Polls       int // requests
-	QueueWait, LookupTime    time.Duration
-	BodyMemory               int64 // bytes
-	BodyBytes                int64
-	HeaderBytes              int
-	BodyTime, BodyTimeMost   time.Duration
-	BodyRate                 int64 // bytes per second
-	WriteTime, StopTime      time.Duration
-	CompressFrom             int // bytes; smaller answers are not compressed
+	TokenRate, ProgramRate     float64 // requests per second, averaged
+	TokenBurst, ProgramBurst   int
+	UnknownRate                float64 // of unknown tokens by one address, per second
+	UnknownBurst               int
+	Remembered                 int // tokens, programs and addresses
+	TokenShare, ProgramShare   float64
+	Work, Queue, Polls         int // requests
+	QueueWait, LookupTime      time.Duration
+	BodyMemory                 int64 // bytes
+	BodyBytes                  int64
+	HeaderBytes                int
+	BodyTime, BodyTimeMost     time.Duration
+	BodyRate                   int64 // bytes per second
+	WriteTime, StopTime        time.Duration
+	CompressFrom               int // bytes; smaller answers are not compressed
+	HeldItems, HeldTokenItems  int64
+	HeldBytes, HeldTokenBytes  int64
+	JobRecords, AnswerFindings int64
 
 	Monotonic func() time.Time // for rates and time limits; time.Now when nil
 }
@@ -68,6 +73,13 @@ func LimitTable() []Limit {
 		{"write_time_s", 60, "To take an answer, after the address's own time limit.", func(l *Limits) any { return &l.WriteTime }},
 		{"stop_time_s", 30, "For requests under way when the end is asked for.", func(l *Limits) any { return &l.StopTime }},
 		{"compress_from_bytes", 1 << 10, "Smaller answers are one packet anyway.", func(l *Limits) any { return &l.CompressFrom }},
+
+		{"held_items_count", 50_000, "Open held items of a program, five times what a busy month brings in records. What finds no room stays on the device.", func(l *Limits) any { return &l.HeldItems }},
+		{"held_token_items_count", 10_000, "Those from one token: a phone that is wrong about everything for a season.", func(l *Limits) any { return &l.HeldTokenItems }},
+		{"held_bytes", 256 * mebibyte, "Bytes of the open held items of a program.", func(l *Limits) any { return &l.HeldBytes }},
+		{"held_token_bytes", 64 * mebibyte, "Those from one token.", func(l *Limits) any { return &l.HeldTokenBytes }},
+		{"job_records_count", 2000, "Records of one job; a whole one has some 70. Judging 2000 takes 0.3 s, and four times as many sixty times as long.", func(l *Limits) any { return &l.JobRecords }},
+		{"answer_findings_count", 1000, "Findings listed in one answer, 0.6 MB; the rest is counted.", func(l *Limits) any { return &l.AnswerFindings }},
 	}
 }
 
@@ -106,6 +118,11 @@ func (l Limits) orDefaults() Limits {
 		l.Monotonic = time.Now
 	}
 	return l
+}
+
+// Storage are the limits of what may be stored.
+func (l Limits) Storage() storage.Limits {
+	return storage.Limits{HeldItems: l.HeldItems, HeldTokenItems: l.HeldTokenItems, HeldBytes: l.HeldBytes, HeldTokenBytes: l.HeldTokenBytes, JobRecords: l.JobRecords}
 }
 
 // Of is the limit's value.

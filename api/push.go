@@ -54,6 +54,11 @@ func (s *Server) push(ctx context.Context, caller domain.Caller, r *request) (an
 	for i := range pushed.Items {
 		out.Items[i] = s.itemAnswer(caller, &pushed.Items[i], i, b.values[i], b.shapes[i], r.Trace)
 	}
+	for i := range pushed.Items {
+		if e := pushed.Items[i].Problem; pushed.Items[i].Status == intake.Retry && e != nil {
+			out.RetryAfterS = e.RetryAfter.Seconds()
+		}
+	}
 	for i, j := range pushed.Jobs {
 		out.Jobs[i] = wire.JobCounts{JobID: j.JobID, MustFixCount: j.MustFix, CheckCount: j.Check, NoteCount: j.Note, NotRecordedCount: j.NotRecorded}
 	}

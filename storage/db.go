@@ -16,10 +16,11 @@ import (
 
 // DB is a pool of connections that work as the role ductledger_app.
 type DB struct {
-	pool  *pgxpool.Pool
-	watch *watch
-	now   func() time.Time
-	log   *slog.Logger
+	pool   *pgxpool.Pool
+	watch  *watch
+	limits Limits
+	now    func() time.Time
+	log    *slog.Logger
 	// asked tells this instance that somebody asked it for a package.
 	asked chan struct{}
 	// historyKeys are those of the programs that were served: []byte by id.
@@ -31,10 +32,18 @@ type Options struct {
 	Connections int              // at most; 0: 16
 	Now         func() time.Time // the one clock
 	Log         *slog.Logger     // nil: none
-	Tracer      pgx.QueryTracer  // counts statements in tests; nil: none
+	Limits      Limits
+	Tracer      pgx.QueryTracer // counts statements in tests; nil: none
 	// CommitAhead lets commits return before they are on the disk: for what can
 	// be made again.
 	CommitAhead bool
+}
+
+// Limits bound what may be stored. Zero: no bound.
+type Limits struct {
+	HeldItems, HeldTokenItems int64 // open held items of a program, and from one token
+	HeldBytes, HeldTokenBytes int64
+	JobRecords                int64 // of one job
 }
 
 // Open connects to a migrated database. Every connection gives up the rights
@@ -74,7 +83,7 @@ func Open(ctx context.Context, url string, o Options) (*DB, error) {
 	if o.Log == nil {
 		o.Log = slog.New(slog.DiscardHandler)
 	}
-	return &DB{pool: pool, watch: newWatch(config.ConnConfig, o.Log), now: o.Now, log: o.Log, asked: make(chan struct{}, 1)}, nil
+	return &DB{pool: pool, watch: newWatch(config.ConnConfig, o.Log), limits: o.Limits, now: o.Now, log: o.Log, asked: make(chan struct{}, 1)}, nil
 }
 
 // Close gives all connections back.
@@ -122,6 +131,7 @@ type tx struct {
 	program domain.UUID
 	now     time.Time // one moment for all that the transaction writes
 	watch   *watch
+	limits  *Limits
 	queued  *pgx.Batch
 	ended   bool
 	discard bool // roll back in the end, though nothing failed
@@ -166,7 +176,7 @@ func (db *DB) once(ctx context.Context, program domain.UUID, m mode, do func(*tx
 		return fmt.Errorf("acquire a connection: %w", err)
 	}
 	defer conn.Release()
-	t := &tx{ctx: ctx, conn: conn.Conn(), watch: db.watch, program: program, now: db.now().UTC().Truncate(time.Microsecond), queued: &pgx.Batch{}}
+	t := &tx{ctx: ctx, conn: conn.Conn(), watch: db.watch, limits: &db.limits, program: program, now: db.now().UTC().Truncate(time.Microsecond), queued: &pgx.Batch{}}
 	t.queue(m.begin)
 	t.queue(transactionBeginSQL, program.String(), statementTimeout(ctx), m.cacheMode, m.scans)
 	done := false

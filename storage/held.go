@@ -1,8 +1,11 @@
 package storage
 
 import (
+	"cmp"
 	"crypto/sha256"
 	"fmt"
+	"math"
+	"time"
 
 	"ductledger/domain"
 	"ductledger/domain/intake"
@@ -13,7 +16,14 @@ import (
 
 // An item that comes again, with the same content on the same version, is the
 // same held item and keeps its id; one that waited and still waits keeps waiting.
+// What is new needs room.
 const heldInsertSQL = `
+WITH stands AS (
+    SELECT count(*) AS items, coalesce(sum(octet_length(bytes)), 0) AS bytes,
+        count(*) FILTER (WHERE token_id = @token_id) AS token_items,
+        coalesce(sum(octet_length(bytes)) FILTER (WHERE token_id = @token_id), 0) AS token_bytes
+    FROM held WHERE program_id = @program_id AND state IN ('open', 'waiting')
+)
 INSERT INTO held AS h (program_id, held_id, state, kind, record_id, base_version, digest, bytes, code, problem, job_id,
     contractor_id, missing_kind, missing_id, token_id, device_id, received_at, clock_offset_s)
 SELECT @program_id, x.held_id, x.state, x.kind, x.record_id, x.base_version, x.digest, x.bytes, x.code, x.problem, x.job_id,
@@ -23,6 +33,8 @@ FROM unnest(@held_ids::uuid[], @states::text[], @kinds::text[], @record_ids::uui
     @device_ids::uuid[], @received_ats::timestamptz[], @clock_offsets::float8[])
     AS x(held_id, state, kind, record_id, base_version, digest, bytes, code, problem, job_id, missing_kind, missing_id,
         device_id, received_at, clock_offset_s)
+WHERE (SELECT items < @held_items AND bytes < @held_bytes AND token_items < @held_token_items AND token_bytes < @held_token_bytes FROM stands)
+    OR EXISTS (SELECT FROM held AS again WHERE again.program_id = @program_id AND again.record_id = x.record_id AND again.digest = x.digest)
 ON CONFLICT ON CONSTRAINT held_once DO UPDATE SET
     code = CASE WHEN h.closed_at IS NULL THEN excluded.code ELSE h.code END,
     problem = CASE WHEN h.closed_at IS NULL THEN excluded.problem ELSE h.problem END,
@@ -120,19 +132,36 @@ func (t *tx) writeHeld(caller domain.Caller, p *Push, k *known, decisions []inta
 		return nil
 	}
 	var back []heldBack
-	all(t, &back, heldInsertSQL, in.args(args))
+	all(t, &back, heldInsertSQL, t.limits.heldArgs(in.args(args)))
 	k.afterHeld = func() {
 		ids := make(map[string]domain.UUID, len(back))
 		for _, b := range back {
 			ids[string(b.Digest)] = b.HeldID
 		}
 		for i := range decisions {
-			if id, ok := ids[string(heldDigest(decisions[i].Item))]; ok {
+			digest := string(heldDigest(decisions[i].Item))
+			if id, ok := ids[digest]; ok {
 				k.heldIDs[decisions[i].Item] = id
+			} else if fresh[digest] != nil && !decisions[i].Status.Accepted() {
+				k.heldFull[decisions[i].Item] = true
 			}
 		}
 	}
 	return nil
+}
+
+// errHeldFull says that an item was neither accepted nor kept: the sender has
+// to keep it.
+var errHeldFull = &domain.Error{Code: domain.QuotaExceeded, RetryAfter: 10 * time.Minute,
+	Detail: "too many items are held and open, by this token or in the whole program; keep this one and send it again when the agency has settled some"}
+
+// heldArgs are the bounds of what may be held.
+func (l *Limits) heldArgs(args named) named {
+	for name, most := range map[string]int64{"held_items": l.HeldItems, "held_token_items": l.HeldTokenItems,
+		"held_bytes": l.HeldBytes, "held_token_bytes": l.HeldTokenBytes} {
+		args[name] = cmp.Or(most, math.MaxInt64)
+	}
+	return args
 }
 
 // heldDigest tells one held item from another: what it is, on which version,

@@ -58,6 +58,9 @@ func (k *known) answers(caller domain.Caller, p *Push, decisions []intake.Decisi
 		if p.ValidateOnly {
 			answer.Position = 0
 		}
+		if k.heldFull[d.Item] {
+			answer.Status, answer.Problem = intake.Retry, errHeldFull
+		}
 		switch {
 		case d.Status.Accepted():
 			e := entryOf(d, &lockedHead{})

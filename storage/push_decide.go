@@ -36,6 +36,9 @@ type judgedJob struct {
 func (k *known) decide(caller domain.Caller, items []*intake.Item, now time.Time) ([]intake.Decision, []*judgedJob, error) {
 	for {
 		decisions := intake.Sort(caller, items, &k.store)
+		if k.refuseCrowding(decisions) {
+			continue
+		}
 		entries, err := k.acceptedEntries(decisions, now)
 		if err != nil {
 			return nil, nil, err
@@ -182,6 +185,32 @@ func dayOfWork(entries []domain.Entry, recorded domain.Date) domain.Date {
 		return recorded
 	}
 	return first
+}
+
+// refuseCrowding gives each new record beyond the most that a job may have its
+// problem; true when there was one. Judging compares the records of a job with
+// each other, so its time grows with their square.
+func (k *known) refuseCrowding(decisions []intake.Decision) bool {
+	if k.mostOfJob == 0 {
+		return false
+	}
+	refused := false
+	counts := map[domain.UUID]int64{}
+	for i := range decisions {
+		d := &decisions[i]
+		if !d.Status.Accepted() || d.Version > 1 || d.JobID.IsZero() || d.Item.Kind == domain.ReviewKind {
+			continue // a job can always be reviewed
+		}
+		if counts[d.JobID]++; counts[d.JobID] == 1 && k.jobs[d.JobID] != nil {
+			counts[d.JobID] += int64(len(k.jobs[d.JobID].entries))
+		}
+		if counts[d.JobID] > k.mostOfJob {
+			d.Item.Problem = domain.InvalidFields([]domain.Fault{{Pointer: "/job_id", Code: "too_many_items",
+				Detail: fmt.Sprintf("the job has %d records, which is the most that one may have", k.mostOfJob), Fix: "look for what sends the same record under new ids"}}).(*domain.Error)
+			refused = true
+		}
+	}
+	return refused
 }
 
 // refuseAcceptances gives each accepting review that the verdict does not

@@ -24,7 +24,9 @@ type known struct {
 
 	recordedAt time.Time                    // of the accepted versions
 	heldIDs    map[*intake.Item]domain.UUID // of what this push left in held
-	afterHeld  func()                       // fills heldIDs once the statements ran
+	heldFull   map[*intake.Item]bool        // what found no room there
+	afterHeld  func()                       // fills both once the statements ran
+	mostOfJob  int64                        // records; 0: no bound
 }
 
 type countRow struct{ Count int64 }
@@ -220,7 +222,7 @@ func (t *tx) readPush(caller domain.Caller, plan *plan, p *Push) (*known, error)
 	if plan.changesFacts() {
 		all(t, &users, pushUsersSQL, args)
 	}
-	k := &known{heldOf: map[domain.UUID]int{}, rejudge: map[domain.UUID]bool{}, heldIDs: map[*intake.Item]domain.UUID{}, afterHeld: func() {}}
+	k := &known{heldOf: map[domain.UUID]int{}, rejudge: map[domain.UUID]bool{}, heldIDs: map[*intake.Item]domain.UUID{}, heldFull: map[*intake.Item]bool{}, mostOfJob: t.limits.JobRecords, afterHeld: func() {}}
 	t.readFacts(&k.facts, plan, args)
 	if err := t.flush(); err != nil {
 		return nil, err

@@ -85,7 +85,7 @@ func (c *serveCommand) Run(in *invocation) error {
 			return err
 		}
 	}
-	db, err := c.open(in, storage.Options{Connections: c.Connections, Log: log})
+	db, err := c.open(in, storage.Options{Connections: c.Connections, Log: log, Limits: lim.Storage()})
 	if err != nil {
 		return err
 	}
