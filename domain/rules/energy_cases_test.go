@@ -77,7 +77,7 @@ func energyCases() []ruleCases {
 			{"which of two furnaces", func(j *jobUnderTest) { tightJoint(j, "B"); secondFurnace(j, "B").FurnaceSection = "" }, nil},
 			{"the other of two furnaces", func(j *jobUnderTest) { tightJoint(j, "B"); secondFurnace(j, "B").FurnaceSection = "A" }, nil},
 			{"a joint sealed from below, no opening and no isolation", func(j *jobUnderTest) { closedDuct(j); dropCrossover(j); noIsolation(j) }, []string{"section_reached"}},
-			{"when opened", func(j *jobUnderTest) { j.opening(1).MadeAt = nil }, nil},
+			{"when opened", func(j *jobUnderTest) { j.opening(1).MadeAt = nil }, []string{"survey_before_cutting"}},
 			{"what heats the home", func(j *jobUnderTest) { j.home().FurnaceKind = "" }, []string{"furnace_kind_recorded"}}},
 		notApplicable: []change{{"nothing opened", nothing, nil}},
 		atLimit: []change{{"one point", iso(func(i *domain.EnergyIsolation) { i.PointsCount, i.PointsFoundCount = new(1), new(1) }), nil},

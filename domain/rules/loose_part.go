@@ -23,6 +23,9 @@ var loosePartFastened = Rule{
 		for _, part := range c.job.Components {
 			switch part.Record.Component {
 			case domain.Boot, domain.Riser, domain.Trunk, domain.BranchTakeoff, domain.SupplyCollar:
+				if part.Record.Found == "" && c.job.repaired(part.ID) {
+					c.notJudged() // whether it was loose is not known
+				}
 				if fresh := c.job.renewed(part.ID); fresh || part.Record.Found == domain.FoundDetached {
 					c.fastened(part, fresh)
 				}
@@ -110,6 +113,9 @@ func (c *check) collarFastened(x Of[domain.Crossover]) {
 	loose := false
 	for _, section := range sections(x.Record) {
 		end := endOf(x.Record, section)
+		if end != nil && end.CollarFound == "" && !untouched(x.Record) && !unreached(x.Record) {
+			c.notJudged() // whether it was loose is not known
+		}
 		if end == nil || end.CollarFound != domain.FoundDetached {
 			continue
 		}

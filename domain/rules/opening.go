@@ -35,6 +35,8 @@ func (c *check) target(o Of[domain.Opening]) {
 	case c.job.voided(*r.Target): // parent_not_voided says so
 	case c.job.record(*r.Target) == nil:
 		p.fault("it names a part that is not on this job")
+	case r.Section == "" && c.job.home().SectionCount != 1:
+		p.lack("in which section it is")
 	case r.PositionFt == nil:
 		p.lack("where it is, in ft from the front")
 	default:

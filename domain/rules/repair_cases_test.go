@@ -150,7 +150,7 @@ func repairCases() []ruleCases {
 			j.drop(func(i Item) bool { r, ok := i.Record.(*domain.Repair); return ok && r.Repair == domain.RepairTrunkSeam })
 		}, []string{"trunk_sealed"}},
 			{"seam of the other trunk", func(j *jobUnderTest) { _, id := j.part(domain.Trunk, "B", 0, ""); j.repair(1).ComponentIDs[0] = id }, []string{"trunk_sealed"}}},
-		notRecorded: []change{{"no section", func(j *jobUnderTest) { j.opening(1).Section = "" }, nil}},
+		notRecorded: []change{{"no section", func(j *jobUnderTest) { j.opening(1).Section = "" }, []string{"opening_has_target"}}},
 		notApplicable: []change{{"no hand opening", func(j *jobUnderTest) {
 			j.drop(func(i Item) bool { o, ok := i.Record.(*domain.Opening); return ok && o.In == domain.InDuct })
 		}, nil}},

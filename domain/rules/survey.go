@@ -2,6 +2,7 @@ package rules
 
 import (
 	"iter"
+	"slices"
 	"time"
 
 	"ductledger/domain"
@@ -55,7 +56,7 @@ func (c *check) survey(trunk Of[domain.Component]) {
 		p.lack("a look into ", count(asked), " of its boots, both ways, before the first opening")
 	case looked < asked:
 		p.fault("boots looked into both ways before the first opening: ", count(looked), "; the program wants ", count(asked))
-	case first == nil:
+	case first == nil || c.job.untimed(trunk.Record.Section):
 		p.lack("when the first opening was made")
 	}
 	p.done()
@@ -112,6 +113,14 @@ func (a *Assembled) openedIn(section domain.Section) bool {
 		}
 	}
 	return false
+}
+
+// untimed tells whether an opening of the crew in a section has no time: it may
+// have been the first.
+func (a *Assembled) untimed(section domain.Section) bool {
+	return slices.ContainsFunc(a.Openings, func(o Of[domain.Opening]) bool {
+		return o.Record.Made() && o.Record.Section == section && o.Record.MadeAt == nil
+	})
 }
 
 // firstOpening is when the crew first opened anything in a section; nil when
