@@ -93,9 +93,31 @@ type Home struct {
 	Park string `json:"park,omitzero" validate:"omitempty,min=1,max=120" text:"free"`
 	// Height from the soil to the wrap in in.
 	CrawlHeightIn *float64 `json:"crawl_height_in,omitzero" validate:"omitempty,gte=0,lte=240" step:"1"`
+	// The owner's permission for the work, where it was given. Who signed stands with the resident.
+	Permission *Permission `json:"permission,omitzero"`
 	// Which end the crew calls front.
 	FrontNote string `json:"front_note,omitzero" validate:"omitempty,min=1,max=500" text:"free"`
 }
+
+// Permission is that of the home's owner to work on it.
+type Permission struct {
+	// Whose word it is.
+	Kind PermissionKind `json:"kind"`
+	// The day of the signature.
+	GivenOn Date `json:"given_on"`
+	// The document in the agency's own files.
+	Reference string `json:"reference,omitzero" validate:"omitempty,min=1,max=120" text:"free"`
+}
+
+// PermissionKind is whose word lets the work begin.
+type PermissionKind string
+
+const (
+	ByOwner     PermissionKind = "owner"      // who lives in it
+	ByLandlord  PermissionKind = "landlord"   // who lets it
+	ByAgent     PermissionKind = "agent"      // for the owner
+	ByParkOwner PermissionKind = "park_owner" // of a home that belongs to the park
+)
 
 func (*Home) Kind() Kind  { return HomeKind }
 func (*Home) Job() UUID   { return UUID{} }

@@ -87,6 +87,10 @@ type Job struct {
 	DeferLiftedBy string `json:"defer_lifted_by,omitzero" validate:"omitempty,min=1,max=2000" text:"free"`
 	// Why leakage was not read; weather puts the reading after off to another visit.
 	NoReadingReason NoReading `json:"no_reading_reason,omitzero"`
+	// The day of the resident's consent. Who gave it stands with the resident.
+	ConsentOn Date `json:"consent_on,omitzero"`
+	// How the resident consented.
+	ConsentKind string `json:"consent_kind,omitzero" validate:"omitempty,oneof=written electronic spoken"`
 	// The fund that pays for the job.
 	FundSource string `json:"fund_source,omitzero" validate:"omitempty,snake,min=2,max=60"`
 	// The day by which it should be sent in.

@@ -18,8 +18,71 @@ type Visit struct {
 	Stops      []Stop           `json:"stops,omitzero" validate:"omitempty,max=20,dive"`
 	Combustion *CombustionCheck `json:"combustion,omitzero"`
 	Air        *AirCheck        `json:"air,omitzero"`
+	// Nobody let the crew in.
+	NoShow *bool `json:"no_show,omitzero"`
+	// What was damaged before the crew began.
+	DamageBefore []PriorDamage `json:"damage_before,omitzero" validate:"omitempty,max=20,dive"`
+	// Hazards that were seen although work went on.
+	Hazards []HazardSeen `json:"hazards,omitzero" validate:"omitempty,max=20,dive"`
+	// The return side, as found.
+	Return *ReturnCheck `json:"return,omitzero"`
+	// The furnace after sealing.
+	Furnace *FurnaceCheck `json:"furnace,omitzero"`
 	// The weather, in a few words.
 	Weather string `json:"weather,omitzero" validate:"omitempty,min=1,max=120" text:"free"`
+}
+
+// PriorDamage is something that was damaged before the crew began.
+type PriorDamage struct {
+	// What it is and where.
+	What string `json:"what" validate:"min=1,max=500" text:"free"`
+	// A photo that shows it.
+	PhotoID *UUID `json:"photo_id,omitzero"`
+}
+
+// HazardSeen is something that could hurt somebody, seen although work went on.
+type HazardSeen struct {
+	// What it is.
+	Kind string `json:"kind" validate:"oneof=gas_smell carbon_monoxide bare_wire standing_water loose_piers suspect_material droppings mold damaged_vent other"`
+	// When it was seen.
+	SeenAt time.Time `json:"seen_at"`
+	// What was seen and where.
+	What string `json:"what,omitzero" validate:"omitempty,min=1,max=500" text:"free"`
+}
+
+// ReturnCheck is how air comes back to the furnace, as found.
+type ReturnCheck struct {
+	// The return draws air from the crawl space.
+	DrawsCrawlAir *bool `json:"draws_crawl_air,omitzero"`
+	// The furnace was left running.
+	LeftRunning *bool `json:"left_running,omitzero"`
+	// Pressure in the closet against the home in Pa, blower high and door closed; below the home is negative.
+	ClosetPa *float64 `json:"closet_pa,omitzero" validate:"omitempty,gte=-200,lte=200" step:"0.1"`
+	// To whom it was handed over, and what was said.
+	Handover string `json:"handover,omitzero" validate:"omitempty,min=1,max=500" text:"free"`
+}
+
+// FurnaceCheck is how the furnace ran after sealing. Temperatures are read steady, at the nearest register and return,
+// no panel opened.
+type FurnaceCheck struct {
+	// The furnace runs.
+	Runs *bool `json:"runs,omitzero"`
+	// Air at the nearest register in °F.
+	SupplyF *float64 `json:"supply_f,omitzero" validate:"omitempty,gte=-40,lte=300" step:"1"`
+	// Air at the return in °F.
+	ReturnF *float64 `json:"return_f,omitzero" validate:"omitempty,gte=-40,lte=150" step:"1"`
+	// The least rise on the furnace's own plate in °F.
+	PlateLowF *float64 `json:"plate_low_f,omitzero" validate:"omitempty,gte=0,lte=200" step:"1"`
+	// The greatest rise on the furnace's own plate in °F.
+	PlateHighF *float64 `json:"plate_high_f,omitzero" validate:"omitempty,gte=0,lte=200,beyond=PlateLowF" step:"1"`
+	// External static pressure in Pa.
+	StaticPa *float64 `json:"static_pa,omitzero" validate:"omitempty,gte=0,lte=500" step:"1"`
+	// External static pressure on the furnace's label in Pa.
+	LabelStaticPa *float64 `json:"label_static_pa,omitzero" validate:"omitempty,gt=0,lte=500" step:"1"`
+	// Every register is open.
+	RegistersOpen *bool `json:"registers_open,omitzero"`
+	// The state of the filter as it was left.
+	Filter string `json:"filter,omitzero" validate:"omitempty,oneof=clean replaced dirty missing"`
 }
 
 // ClearedAs is in what capacity somebody lifted a stop.
@@ -102,6 +165,9 @@ func (v *Visit) Refs() []Ref {
 		refs = append(refs, Ref{pointerAt("/crew_ids", i), CrewMemberKind, v.CrewIDs[i]})
 	}
 	refs = addRef(refs, "/call_back_id", CallBackKind, v.CallBackID)
+	for i := range v.DamageBefore {
+		refs = addRef(refs, pointerAt("/damage_before", i)+"/photo_id", PhotoKind, v.DamageBefore[i].PhotoID)
+	}
 	if v.Air != nil {
 		for i := range v.Air.WithoutIDs {
 			refs = append(refs, Ref{pointerAt("/air/without_ids", i), ComponentKind, v.Air.WithoutIDs[i]})

@@ -85,9 +85,11 @@ func (e *example) people() {
 		FurnaceKind: domain.ElectricFurnace, FurnaceAirflow: "down", FurnaceSection: "A", FurnacePositionFt: new(20.0),
 		FurnaceAccess: domain.FromBelow, ReturnKind: "closet_grille", WrapKind: domain.FabricWrap, WrapState: "torn",
 		CombustionAppliances: []string{}, FloorAreaFt2: new(1568.0), GroundCover: new(false), CoilPresent: new(false),
+		Permission: &domain.Permission{Kind: domain.ByOwner, GivenOn: "2026-09-30", Reference: "P-0117"},
 	})
 	e.job = e.put(exampleJob, &domain.Job{HomeID: home, ContractorID: contractor,
-		PayBasis: domain.Measured, State: domain.SentIn, Outcome: domain.Completed})
+		PayBasis: domain.Measured, State: domain.SentIn, Outcome: domain.Completed,
+		ConsentOn: exampleDay, ConsentKind: "written"})
 	e.add(&domain.Visit{JobID: e.job, VisitedOn: exampleDay, LeadID: &lead, CrewIDs: []domain.UUID{lead, member},
 		ArrivedAt: when("08:10"), LeftAt: when("15:40"), Stops: []domain.Stop{}, Air: &domain.AirCheck{FeltAt: when("14:50"), EveryOutlet: new(true)}})
 	e.add(&domain.EnergyIsolation{JobID: e.job, IsolatedAt: when("10:04"), VerifiedAt: when("10:06"), VerifiedByID: &lead,

@@ -32,7 +32,7 @@ type ruleCases struct {
 
 func allCases() []ruleCases {
 	return slices.Concat(shownCases(), openingCases(), repairCases(), jointCases(), endCases(), crossoverCases(),
-		energyCases(), measurementCases(), recordCases(), crewCases(), homeFactCases())
+		energyCases(), measurementCases(), recordCases(), crewCases(), arrivalCases(), homeFactCases())
 }
 
 const (

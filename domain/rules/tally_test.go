@@ -76,6 +76,17 @@ func TestSubjectsOfTheCleanJob(t *testing.T) {
 		"crew_member_supervised":       {Holds: 1},
 		"home_not_treated_before":      {Holds: 1},
 
+		"owner_permission":       {Holds: 1},
+		"resident_consent":       {Holds: 1},
+		"someone_home":           {Holds: 1},
+		"prior_damage_shown":     {NotApplicable: 1},
+		"hazard_read":            {Holds: 1},
+		"return_draws_crawl_air": {NotApplicable: 1},
+		"closet_pressure":        {NotApplicable: 1},
+		"temperature_rise":       {NotApplicable: 1},
+		"external_static":        {NotApplicable: 1},
+		"registers_and_filter":   {NotApplicable: 1},
+
 		"furnace_kind_recorded":          {Holds: 1},
 		"furnace_section_recorded":       {Holds: 1},
 		"ducted_sections_recorded":       {Holds: 1},

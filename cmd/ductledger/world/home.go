@@ -43,7 +43,8 @@ func drawHome(d dice) layout {
 		FurnaceAccess: domain.FromBelow, ReturnKind: "closet_grille", WrapKind: pick(d, domain.FabricWrap, domain.FabricWrap, domain.FabricWrap, domain.RigidBoard),
 		WrapState: pick(d, "sound", "torn", "torn"), CombustionAppliances: []string{}, FloorAreaFt2: new(float64(count) * l.lengthFt * widthFt),
 		ElevationFt: new(float64(100 * d.between(2, 30))), GroundCover: new(d.chance(0.6)), CoilPresent: new(d.chance(0.2)),
-		YearBuilt: new(d.between(1974, 2004)), Park: "DEMO Park " + pick(d, "North", "South", "East", "West"),
+		Permission: &domain.Permission{Kind: pick(d, domain.ByOwner, domain.ByOwner, domain.ByLandlord), GivenOn: "2025-06-02"},
+		YearBuilt:  new(d.between(1974, 2004)), Park: "DEMO Park " + pick(d, "North", "South", "East", "West"),
 	}
 	switch {
 	case d.chance(0.3):
