@@ -23,6 +23,8 @@ type findingsAnswer struct {
 	// Findings beyond those that one answer lists.
 	FindingsMoreCount int                  `json:"findings_more_count,omitzero" validate:"gte=0"`
 	Rules             []rules.RuleOutcomes `json:"rules"`
+	// Of an accepted job: what the rules found in the work after each call-back, as it stands.
+	CallBacks []rules.CallBackVerdict `json:"call_backs,omitzero"`
 }
 
 // listed are as many findings as one answer lists, and how many there are more.
@@ -39,7 +41,10 @@ func (s *Server) findings(ctx context.Context, caller domain.Caller, r *request)
 		return answer{}, err
 	}
 	findings, more := s.listed(j.Verdict.Findings)
-	return answer{Body: findingsAnswer{id, j.RuleSetID, j.AtPosition, acceptanceOf(j.Acceptance), findings, more, j.Verdict.Rules}}, nil
+	for i := range j.CallBacks { // its counts tell of all
+		j.CallBacks[i].Findings, _ = s.listed(j.CallBacks[i].Findings)
+	}
+	return answer{Body: findingsAnswer{id, j.RuleSetID, j.AtPosition, acceptanceOf(j.Acceptance), findings, more, j.Verdict.Rules, j.CallBacks}}, nil
 }
 
 // result answers what the readings of a job come to.

@@ -81,7 +81,7 @@ func TestAcceptanceNeedsNothingOpen(t *testing.T) {
 	}))
 	check("energy_isolated")
 	must(a, staff, item(domain.WaiverKind, storagetest.ID(), 0, domain.Waiver{JobID: in.Job, Finding: domain.FindingRef{Rule: found[0].Rule, Subjects: found[0].Subjects},
-		Reason: "the clock of the phone was wrong", AgreedConsequence: "the crew was told"}))
+		Reason: "the clock of the phone was wrong", AgreedConsequence: "the crew was told", SafetyTalkOn: "2026-10-15"}))
 	b := must(a, staff, in.review(domain.Accept))
 	if len(b.Jobs) != 1 || b.Jobs[0].MustFixCount != 0 || stateOf(a, in.Job) != "accepted" {
 		t.Errorf("%+v, state %s", b.Jobs, stateOf(a, in.Job))

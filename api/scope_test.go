@@ -194,7 +194,7 @@ func TestScope(t *testing.T) {
 // resident, wherever it asks; and none of it stands in the log.
 func (g *agency) canaries(t *testing.T) {
 	want := []string{"component.found_reason", "crossover.ends.other_fastener", "crossover.not_reached_reason", "energy_isolation.handover_reason", "energy_isolation.rule_worked_under",
-		"home.front_note", "home.furnace_access_reason", "home.park", "measurement.readings.not_read_reason", "measurement.reason", "opening.not_reached_reason", "photo.reason", "visit.weather"}
+		"home.front_note", "home.furnace_access_reason", "home.park", "home.permission.reference", "measurement.readings.not_read_reason", "measurement.reason", "opening.not_reached_reason", "photo.reason", "visit.weather"}
 	if !slices.Equal(g.plantedFields, want) {
 		t.Errorf("canaries stand in %v, want %v", g.plantedFields, want)
 	}

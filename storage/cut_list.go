@@ -14,7 +14,7 @@ func (db *DB) CutList(ctx context.Context, caller domain.Caller, id domain.UUID,
 		if _, err := t.record(caller, domain.JobKind, id); err != nil {
 			return err
 		}
-		judged, err := t.judgeStored(id)
+		judged, _, err := t.judgeStored(id)
 		if err != nil {
 			return err
 		}

@@ -2,6 +2,7 @@ package storage
 
 import (
 	"context"
+	"fmt"
 	"slices"
 
 	"ductledger/domain"
@@ -18,6 +19,7 @@ type Judgment struct {
 	Result     jsontext.Value // rules.Result
 	Verdict    rules.Verdict
 	Acceptance *Acceptance // that froze it; nil while the job is open
+	CallBacks  []rules.CallBackVerdict
 	// Questions are asked anew each time: what another home shows, or an
 	// inspector reads, comes to light after the acceptance too.
 	Questions []rules.Question
@@ -54,7 +56,7 @@ func (db *DB) Judgment(ctx context.Context, caller domain.Caller, id domain.UUID
 		if frozen != nil {
 			out.Acceptance = frozen.acceptance()
 		}
-		judged, err := t.judgeStored(id)
+		judged, f, err := t.judgeStored(id)
 		if err != nil {
 			return err
 		}
@@ -63,6 +65,9 @@ func (db *DB) Judgment(ctx context.Context, caller domain.Caller, id domain.UUID
 		}
 		out.Questions = rules.Ask(judged.assembled, judged.result)
 		if row.Verdict != nil {
+			if out.CallBacks, err = judged.callBacks(f); err != nil {
+				return err
+			}
 			return json.Unmarshal([]byte(*row.Verdict), &out.Verdict)
 		}
 		out.RuleSetID, out.Verdict = judged.setID, judged.verdict
@@ -86,7 +91,7 @@ func unnamed(o rules.Outside) rules.Outside {
 }
 
 // judgeStored judges one job as it is stored.
-func (t *tx) judgeStored(id domain.UUID) (*judgedJob, error) {
+func (t *tx) judgeStored(id domain.UUID) (*judgedJob, *facts, error) {
 	plan := &plan{jobs: []domain.UUID{id}}
 	args := named{"program_id": t.program, "contractor_id": domain.UUID{}, "jobs": plan.jobs, "homes": plan.homes,
 		"own_ids": [][16]byte{}}
@@ -98,22 +103,36 @@ func (t *tx) judgeStored(id domain.UUID) (*judgedJob, error) {
 	t.readFacts(&f, plan, args)
 	program, err := t.programRow()
 	if err != nil {
-		return nil, err
+		return nil, nil, err
 	}
 	zone, err := program.Zone()
 	if err != nil {
-		return nil, err
+		return nil, nil, err
 	}
 	if err := f.decode(zone); err != nil {
-		return nil, err
+		return nil, nil, err
 	}
 	if len(jobs) == 0 {
-		return nil, notFound(domain.JobKind)
+		return nil, nil, notFound(domain.JobKind)
 	}
 	entries, err := entriesOf(rows, true)
 	if err != nil {
-		return nil, err
+		return nil, nil, err
 	}
 	j := &judgedJob{jobID: id, entries: entries, touched: &touchedJob{firstRecordedAt: jobs[0].FirstRecordedAt}}
-	return j, j.judge(&f)
+	return j, &f, j.judge(&f)
+}
+
+// callBacks judges what was done after the acceptance, each call-back by the
+// rules of its own day.
+func (j *judgedJob) callBacks(f *facts) (verdicts []rules.CallBackVerdict, err error) {
+	verdicts = rules.JudgeCallBacks(func(day domain.Date) rules.Set {
+		id, own := f.ruleSet(day)
+		set, faults := rules.NewSet(id, own)
+		if len(faults) > 0 && err == nil {
+			err = fmt.Errorf("rule set %s: %w", id, domain.InvalidFields(faults))
+		}
+		return set
+	}, j.assembled)
+	return verdicts, err
 }

@@ -24,7 +24,6 @@ func arrivalCases() []ruleCases {
 	permission := func(day domain.Date) func(*jobUnderTest) {
 		return func(j *jobUnderTest) { j.home().Permission.GivenOn = day }
 	}
-	noVisit := func(j *jobUnderTest) { j.dropAll(domain.VisitKind) }
 	none := []change{{"none", func(*jobUnderTest) {}, nil}}
 	return []ruleCases{{
 		rule:   "owner_permission",
@@ -47,13 +46,13 @@ func arrivalCases() []ruleCases {
 		rule:          "resident_consent",
 		broken:        []change{{"a week later", consent("2026-10-21"), nil}},
 		notRecorded:   []change{{"none", consent(""), nil}},
-		notApplicable: []change{{"no visit", noVisit, nil}},
+		notApplicable: []change{{"no visit", noVisit, []string{"air_at_every_outlet", "outcome_shown"}}},
 		atLimit:       []change{{"of the day of the visit", consent("2026-10-14"), nil}},
 		beyond:        []change{{"a day later", consent("2026-10-15"), nil}},
 	}, {
 		rule:          "someone_home",
 		broken:        []change{{"nobody", visit(func(v *domain.Visit) { v.NoShow = new(true) }), nil}},
-		notApplicable: []change{{"no visit", noVisit, nil}},
+		notApplicable: []change{{"no visit", noVisit, []string{"air_at_every_outlet", "outcome_shown"}}},
 		holds:         []change{{"somebody", visit(func(v *domain.Visit) { v.NoShow = new(false) }), nil}},
 		cannot:        map[string]string{"not_recorded": "what nobody says did not happen", "at_the_limit": noLimit},
 	}, {
@@ -71,7 +70,7 @@ func arrivalCases() []ruleCases {
 	}, {
 		rule:          "hazard_read",
 		broken:        []change{{"a bare wire", visit(func(v *domain.Visit) { v.Hazards = []domain.HazardSeen{{Kind: "bare_wire", SeenAt: at("09:10")}} }), nil}},
-		notApplicable: []change{{"no visit", noVisit, nil}},
+		notApplicable: []change{{"no visit", noVisit, []string{"air_at_every_outlet", "outcome_shown"}}},
 		holds:         none,
 		cannot:        map[string]string{"not_recorded": "what nobody says was not seen", "at_the_limit": noLimit},
 	}, {

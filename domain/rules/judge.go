@@ -63,18 +63,7 @@ func (c *check) verdict() Verdict {
 			slices.CompareFunc(x.Subjects, y.Subjects, compareSubjects),
 		)
 	})
-	for _, f := range v.Findings {
-		switch {
-		case f.Outcome == NotRecorded:
-			v.Counts.NotRecorded++
-		case f.Severity == MustFix:
-			v.Counts.MustFix++
-		case f.Severity == Check:
-			v.Counts.Check++
-		default:
-			v.Counts.Note++
-		}
-	}
+	v.Counts = countsOf(v.Findings)
 	v.Rules = slices.DeleteFunc(v.Rules, func(t RuleOutcomes) bool { return t.Outcomes == (Outcomes{}) })
 	return v
 }
@@ -128,6 +117,22 @@ func (a *Assembled) crawl(s domain.Subject) float64 {
 		}
 	}
 	return 0
+}
+
+func countsOf(findings []Finding) (n Counts) {
+	for _, f := range findings {
+		switch {
+		case f.Outcome == NotRecorded:
+			n.NotRecorded++
+		case f.Severity == MustFix:
+			n.MustFix++
+		case f.Severity == Check:
+			n.Check++
+		default:
+			n.Note++
+		}
+	}
+	return n
 }
 
 func (s Severity) rank() int {

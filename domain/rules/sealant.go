@@ -55,10 +55,11 @@ func (s *Set) sealantsAt(joint domain.RepairSort) []domain.Material {
 // seals tells whether a repair lists a sealant.
 func (s *Set) seals(r *domain.Repair) bool { return r.Has(s.sealantsAt(r.Repair)...) }
 
-// sealedByAnother tells whether other repairs seal every part that this one
-// names.
+// sealedByAnother tells whether a repair only fastens, and others seal every
+// part that it names.
 func (c *check) sealedByAnother(fastens Of[domain.Repair]) bool {
-	if len(fastens.Record.ComponentIDs) == 0 {
+	if r := fastens.Record; len(r.ComponentIDs) == 0 || len(r.Materials)+len(r.Fasteners) == 0 ||
+		slices.ContainsFunc(r.Materials, func(m domain.Material) bool { return m != domain.Bracket }) {
 		return false
 	}
 	for _, id := range fastens.Record.ComponentIDs {
