@@ -23,6 +23,8 @@ type Config struct {
 	// Count, if set, is told of what an operator should know and no answer shows:
 	// receipt_ignored.
 	Count func(event string)
+	// Auth tells who holds a token; nil: the tokens of DB.
+	Auth Authenticator
 	// Unlimited lifts the rates and the shares, for a program that seeds itself.
 	Unlimited bool
 	// MinimumSchema is the oldest revision of the contract whose apps may still
@@ -67,6 +69,9 @@ func newServer(cfg Config) (*Server, frameConfig, error) {
 	if cfg.Stopping == nil {
 		cfg.Stopping = context.Background()
 	}
+	if cfg.Auth == nil {
+		cfg.Auth = cfg.DB
+	}
 	c, err := ownContract()
 	if err != nil {
 		return nil, frameConfig{}, err
@@ -84,7 +89,7 @@ func newServer(cfg Config) (*Server, frameConfig, error) {
 	if s.count == nil {
 		s.count = func(string) {}
 	}
-	frame := frameConfig{Routes: s.routes(), Contract: c, Auth: cfg.DB, Now: cfg.Now, Log: cfg.Log, Observe: cfg.Observe,
+	frame := frameConfig{Routes: s.routes(), Contract: c, Auth: cfg.Auth, Now: cfg.Now, Log: cfg.Log, Observe: cfg.Observe,
 		Limits: cfg.Limits, Proxies: cfg.Proxies, Stopping: cfg.Stopping}
 	if cfg.Unlimited {
 		const plenty = 1e6

@@ -17,7 +17,7 @@ FOR NO KEY UPDATE`
 const buildInsertSQL = `
 INSERT INTO month_build AS b (program_id, month, revision, position, as_of_at, finished, state, stage, done_count, total_count, tries_count,
     asked_at, asked_by_token, asked_by, started_at, updated_at, claim, claimed_until)
-VALUES (@program_id, @month, @revision, @position, @as_of_at, @finished, 'building', @stage, 0, 0, @tries, @at, @token_id, @name, @started_at, @at, @claim, @until)
+VALUES (@program_id, @month, @revision, @position, @as_of_at, @finished, 'building', @stage, 0, 0, 0, @at, @token_id, @name, NULL, @at, NULL, @at)
 ON CONFLICT (program_id, month) DO UPDATE
 SET revision = EXCLUDED.revision, position = EXCLUDED.position, as_of_at = EXCLUDED.as_of_at, finished = EXCLUDED.finished, state = EXCLUDED.state,
     stage = EXCLUDED.stage, done_count = 0, total_count = 0, tries_count = EXCLUDED.tries_count, asked_at = EXCLUDED.asked_at,
@@ -35,7 +35,7 @@ UPDATE month_build AS b SET asked_by = @name, asked_by_token = @token_id WHERE b
 func (db *DB) AskPackage(ctx context.Context, caller domain.Caller, m domain.Month, position int64, validateOnly bool) (p Package, err error) {
 	err = db.in(ctx, caller.Program, writing, func(t *tx) error {
 		t.discard = validateOnly
-		p, err = t.ask(caller, m, position, domain.UUID{})
+		p, err = t.ask(caller, m, position)
 		return err
 	})
 	if err == nil && p.Build != nil && !validateOnly {
@@ -47,9 +47,8 @@ func (db *DB) AskPackage(ctx context.Context, caller domain.Caller, m domain.Mon
 	return p, err
 }
 
-// ask finds or makes the month's build. With a claim the asker builds what is
-// new by itself.
-func (t *tx) ask(caller domain.Caller, m domain.Month, position int64, claim domain.UUID) (Package, error) {
+// ask finds or makes the month's build.
+func (t *tx) ask(caller domain.Caller, m domain.Month, position int64) (Package, error) {
 	plan, err := t.planMonth(m, position, false)
 	if err != nil {
 		return Package{}, err
@@ -70,10 +69,7 @@ func (t *tx) ask(caller domain.Caller, m domain.Month, position int64, claim dom
 		revision = plan.Made.Revision // stored, and its build was forgotten before it was verified
 	}
 	args := named{"program_id": t.program, "month": string(m), "revision": revision, "position": plan.Position, "as_of_at": plan.AsOf, "finished": plan.Finished,
-		"stage": StageWaiting, "tries": 0, "at": t.now, "token_id": caller.Token, "name": textArg(caller.Name), "started_at": nil, "claim": claim, "until": t.now}
-	if !claim.IsZero() {
-		args["stage"], args["tries"], args["started_at"], args["until"] = StageHistory, 1, t.now, t.now.Add(buildLease)
-	}
+		"stage": StageWaiting, "at": t.now, "token_id": caller.Token, "name": textArg(caller.Name)}
 	row = nil
 	one(t, &row, buildInsertSQL, args)
 	if err := t.flush(); err != nil {

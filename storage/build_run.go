@@ -10,7 +10,7 @@ import (
 )
 
 // BuildAsked builds the packages that are asked for, one at a time, until ctx
-// ends. Any number of instances may run it: each build is of one of them, and
+// ends; those of one program where o names it. Any number of instances may run it: each build is of one of them, and
 // another takes it over when that one is no longer heard.
 func (db *DB) BuildAsked(ctx context.Context, o MonthOptions) {
 	tick := time.NewTicker(buildLook)
@@ -34,6 +34,9 @@ func (db *DB) buildWaiting(ctx context.Context, o MonthOptions) error {
 		return err
 	}
 	for program := range positions {
+		if !o.Program.IsZero() && program != o.Program {
+			continue
+		}
 		months, err := db.waitingBuilds(ctx, program)
 		if err != nil {
 			return err
@@ -53,47 +56,6 @@ func (db *DB) buildWaiting(ctx context.Context, o MonthOptions) error {
 		}
 	}
 	return nil
-}
-
-// BuildPackage asks for the package of a month and waits for it. It builds by
-// itself what nobody else works on. Built already, it is given as it is, and
-// made is false.
-func (db *DB) BuildPackage(ctx context.Context, caller domain.Caller, m domain.Month, position int64, o MonthOptions) (p Package, made bool, err error) {
-	claim, err := newClaim()
-	if err != nil {
-		return p, false, err
-	}
-	for {
-		err = db.in(ctx, caller.Program, writing, func(t *tx) error {
-			p, err = t.ask(caller, m, position, claim)
-			return err
-		})
-		if err != nil || p.Build == nil {
-			return p, false, err
-		}
-		asked := p
-		b := asked.Build
-		if b.claim != claim {
-			if b, err = db.claimBuild(ctx, caller.Program, m); err != nil {
-				return p, false, err
-			}
-		}
-		if b != nil {
-			p, err = db.work(ctx, caller.Program, b, o)
-			var lost *lostBuild
-			if !errors.As(err, &lost) {
-				return p, err == nil, err
-			}
-		}
-		if o.Report != nil {
-			o.Report(asked.Build.Stage, asked.Build.Done, asked.Build.Total)
-		}
-		select {
-		case <-ctx.Done():
-			return asked, false, ctx.Err()
-		case <-time.After(buildBeat / 4):
-		}
-	}
 }
 
 // work builds what was claimed and settles the claim, whatever comes of it.

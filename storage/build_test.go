@@ -256,6 +256,13 @@ func TestAMonthHasOneBuildAtATime(t *testing.T) {
 	if list, err := a.DB.Packages(ctx, a.Staff, "2026-11", 0, 10); err != nil || len(list) != 0 {
 		t.Errorf("what was only tried stands: %+v, %v", list, err)
 	}
+	// Who builds for another program, with its key, leaves this one alone.
+	other, end := context.WithTimeout(ctx, time.Second)
+	defer end()
+	a.DB.BuildAsked(other, storage.MonthOptions{BuildID: "test", Program: domain.UUID{1}})
+	if p, err := a.DB.Package(ctx, a.Staff, "2026-10", 1); err != nil || p.State != storage.PackageBuilding || p.Build.Stage != storage.StageWaiting {
+		t.Errorf("another program's builder left it %s: %+v, %v", p.State, p.Build, err)
+	}
 	if p := a.taken(t); p.State != storage.PackageVerified || p.BuiltBy != "Sam Invented" {
 		t.Errorf("%s, built by %q", p.State, p.BuiltBy)
 	}

@@ -21,6 +21,7 @@ import (
 type MonthOptions struct {
 	Key     ed25519.PrivateKey // nil: the package is not signed
 	BuildID string             // of the program that builds
+	Program domain.UUID        // whose packages are built; zero: everybody's
 	// Report is told at the beginning of each stage, and now and then, how many
 	// rows of it are done and how many there are; 0: not known. nil: nobody asks.
 	Report func(stage string, done, total int64)

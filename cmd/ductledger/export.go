@@ -1,12 +1,17 @@
 package main
 
 import (
+	"context"
 	"crypto/ed25519"
+	"crypto/rand"
+	"crypto/subtle"
 	"crypto/x509"
 	"encoding/pem"
 	"errors"
 	"fmt"
 	"io"
+	"log/slog"
+	"net"
 	"os"
 	"path/filepath"
 
@@ -45,44 +50,68 @@ func (c *exportCommand) Run(in *invocation) error {
 		return refuse("no token is given: set DUCTLEDGER_STAFF_TOKEN or give --token")
 	}
 	show := newShow(in.stderr)
-	if c.Program == "" {
-		p, err := c.fromService(in.ctx, show)
-		if err != nil {
-			return err
-		}
-		fmt.Fprintf(in.stdout, "%s: revision %d, %s, position %d, %d bytes, sha256 %s\n", c.Out, p.Revision, p.State, p.Position, p.BytesCount, p.SHA256)
-		return nil
+	var p builtPackage
+	fetch := func() (err error) { p, err = c.fetch(in.ctx, show); return err }
+	run := fetch
+	if c.Program != "" {
+		run = func() error { return c.inProcess(in, fetch) }
 	}
-	p, err := c.fromDatabase(in, show)
-	if err != nil {
+	if err := run(); err != nil {
 		return err
 	}
-	fmt.Fprintf(in.stdout, "%s: revision %d, %s, position %d, %d bytes, sha256 %s\n", c.Out, p.Revision, p.State, p.Position, p.Bytes, p.SHA256)
+	fmt.Fprintf(in.stdout, "%s: revision %d, %s, position %d, %d bytes, sha256 %s\n", c.Out, p.Revision, p.State, p.Position, p.BytesCount, p.SHA256)
 	return nil
 }
 
-func (c *exportCommand) fromDatabase(in *invocation, show *show) (p storage.Package, err error) {
-	o := storage.MonthOptions{BuildID: api.BuildID(), Summary: sheet.Write, Report: (&buildShow{show: show}).report}
+// The operator at the machine is no person with a token: a package that it
+// asked for is released only after somebody with a name has asked for it again.
+type operatorAuth struct {
+	digest [32]byte
+	caller domain.Caller
+}
+
+func (o *operatorAuth) Authenticate(_ context.Context, digest [32]byte, program domain.UUID) (domain.Caller, error) {
+	if subtle.ConstantTimeCompare(digest[:], o.digest[:]) != 1 || program != o.caller.Program {
+		return domain.Caller{}, domain.Errorf(domain.Unauthorized, "the token is not known")
+	}
+	return o.caller, nil
+}
+
+// inProcess starts a service on the database for as long as use needs it, with
+// a token that this command alone knows.
+func (c *exportCommand) inProcess(in *invocation, use func() error) (err error) {
+	o := storage.MonthOptions{BuildID: api.BuildID(), Summary: sheet.Write, Program: storage.ProgramID(c.Program)}
 	if c.Key != "" {
 		if o.Key, err = privateKeyIn(c.Key); err != nil {
-			return p, &exitError{exitRefused, fmt.Errorf("--key: %w", err)}
+			return &exitError{exitRefused, fmt.Errorf("--key: %w", err)}
 		}
 	}
-	db, err := c.open(in, storage.Options{Connections: 2})
+	log := newLog(in.stderr, slog.LevelError+1) // what fails is the command's own answer
+	db, err := c.open(in, storage.Options{Connections: 4, Log: log})
 	if err != nil {
-		return p, err
+		return err
 	}
 	defer db.Close()
-	// The operator at the machine is no person with a token: such a package is
-	// released only after somebody with a name has built it again.
-	by := operator(storage.ProgramID(c.Program))
-	if p, _, err = db.BuildPackage(in.ctx, by, domain.Month(c.Month), c.Position, o); err != nil {
-		return p, err
-	}
-	return p, whole(c.Out, func(w io.Writer) error {
-		_, err := io.Copy(w, io.NewSectionReader(db.PackageFile(in.ctx, by, &p), 0, p.Bytes))
+	auth := &operatorAuth{caller: operator(storage.ProgramID(c.Program))}
+	if c.Token, auth.digest, err = api.NewToken(auth.caller.Program, rand.Reader); err != nil {
 		return err
-	})
+	}
+	handler, err := api.New(api.Config{DB: db, Auth: auth, Now: in.now, Log: log})
+	if err != nil {
+		return err
+	}
+	listener, err := new(net.ListenConfig).Listen(in.ctx, "tcp", "127.0.0.1:0")
+	if err != nil {
+		return err
+	}
+	c.Server = "http://" + listener.Addr().String()
+	served := make(chan error, 1)
+	end := inBackground(in.ctx,
+		func(ctx context.Context) { served <- api.Serve(ctx, handler, listener, log, api.Limits{}) },
+		func(ctx context.Context) { db.BuildAsked(ctx, o) })
+	err = use()
+	end()
+	return errors.Join(err, <-served)
 }
 
 // whole lets write fill a file beside the one that is named and puts it in its

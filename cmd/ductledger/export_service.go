@@ -44,8 +44,8 @@ const (
 	awaitTries = 120
 )
 
-// fromService lets the service build the package and fetches its file.
-func (c *exportCommand) fromService(ctx context.Context, show *show) (p builtPackage, err error) {
+// fetch lets the service build the package and fetches its file.
+func (c *exportCommand) fetch(ctx context.Context, show *show) (p builtPackage, err error) {
 	base, err := url.Parse(c.Server)
 	if err != nil || base.Host == "" {
 		return p, &exitError{exitRefused, fmt.Errorf("--server %q is not an address such as http://127.0.0.1:8080", c.Server)}

@@ -98,6 +98,16 @@ func TestExportOnTheDatabaseAndVerify(t *testing.T) {
 			t.Fatalf("export: exit %d, %s%s", got.code, got.stdout, got.stderr)
 		}
 	}
+	owner, err := pgx.Connect(t.Context(), strings.TrimPrefix(env[0], "DATABASE_URL="))
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer owner.Close(context.Background())
+	var packages, nobodys, tokens int // the operator is no person: what it built is nobody's to release, and it leaves no token
+	err = owner.QueryRow(t.Context(), "SELECT count(*), count(*) FILTER (WHERE built_by IS NULL), (SELECT count(*) FROM token) FROM month_package").Scan(&packages, &nobodys, &tokens)
+	if err != nil || packages != 1 || nobodys != 1 || tokens != 0 {
+		t.Errorf("%d packages, %d of them nobody's, %d tokens, %v", packages, nobodys, tokens, err)
+	}
 	file, err := os.ReadFile(in("a.zip"))
 	if err != nil {
 		t.Fatal(err)
