@@ -45,7 +45,7 @@ func arrivalCases() []ruleCases {
 	}, {
 		rule:          "resident_consent",
 		broken:        []change{{"a week later", consent("2026-10-21"), nil}},
-		notRecorded:   []change{{"none", consent(""), nil}},
+		notRecorded:   []change{{"none", consent(""), nil}, {"how", func(j *jobUnderTest) { j.jobRecord().ConsentKind = "" }, nil}},
 		notApplicable: []change{{"no visit", noVisit, []string{"air_at_every_outlet", "outcome_shown"}}},
 		atLimit:       []change{{"of the day of the visit", consent("2026-10-14"), nil}},
 		beyond:        []change{{"a day later", consent("2026-10-15"), nil}},

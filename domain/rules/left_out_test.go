@@ -49,6 +49,9 @@ var noRule = map[string]string{
 	"component.member_id": traced, "component.stated_at": traced, "crossover.ends.kit_confirmed": traced, "opening.closure.kit_confirmed": traced,
 	"repair.end_closure.kit_confirmed": traced, "visit.arrived_at": "for the screens of two visits at once", "crossover.liner_mastic": "never asked: wet, it lets the core slide off",
 	"repair.end_closure.material": "for the list of what to cut",
+	"home.permission.reference":   "the document in the agency's files; that there is one is judged",
+	// What nobody says was not there.
+	"visit.no_show": "absent: somebody was at home", "visit.hazards": "absent: none was seen", "visit.hazards.what": freeText,
 }
 
 const (

@@ -56,6 +56,8 @@ var residentConsent = Rule{
 			p.lack("the resident's consent")
 		case given > day:
 			p.fault("the resident's consent is of ", string(given), ", the first visit was ", string(day))
+		case c.job.Job.Record.ConsentKind == "":
+			p.lack("how the resident consented")
 		}
 		p.done()
 	},
