@@ -3,6 +3,7 @@ package pack
 import (
 	"fmt"
 	"regexp"
+	"slices"
 	"strconv"
 	"strings"
 	"time"
@@ -17,16 +18,13 @@ type cellRule struct {
 	typ      Type
 	decimals int
 	required bool
-	unique   bool
-	min, max *int64 // as ordinal gives them
-	maxLen   int
-	pattern  *regexp.Regexp
+	min      *int64 // as ordinal gives it
 	enum     map[string]bool
 }
 
 func newCellRule(c Column) (cellRule, error) {
 	k := c.Constraints
-	r := cellRule{typ: c.Type, decimals: c.Decimals, required: k.Required, unique: k.Unique, maxLen: k.MaxLength}
+	r := cellRule{typ: c.Type, decimals: c.Decimals, required: k.Required}
 	switch c.Type {
 	case Text, ID, Code, Date, DateTime, Month, Integer, Number, Boolean:
 	default:
@@ -35,28 +33,12 @@ func newCellRule(c Column) (cellRule, error) {
 	if c.Decimals < 0 || c.Decimals > maxDecimals || c.Decimals != 0 && c.Type != Number {
 		return r, fmt.Errorf("%d decimals: a number has 0 to %d, another type none", c.Decimals, maxDecimals)
 	}
-	if len(k.Pattern) > maxPattern {
-		return r, fmt.Errorf("the pattern is longer than %d characters", maxPattern)
-	}
-	if k.Pattern != "" {
-		re, err := regexp.Compile(`\A(?:` + k.Pattern + `)\z`)
-		if err != nil {
-			return r, fmt.Errorf("pattern: %w", err)
+	if k.Minimum != "" {
+		v, why := r.ordinal(k.Minimum)
+		if why != "" || !slices.Contains([]Type{Integer, Number, Date, Month}, c.Type) {
+			return r, fmt.Errorf("%q bounds no column of type %s", k.Minimum, c.Type)
 		}
-		r.pattern = re
-	}
-	for _, bound := range []struct {
-		text string
-		to   **int64
-	}{{k.Minimum, &r.min}, {k.Maximum, &r.max}} {
-		if bound.text == "" {
-			continue
-		}
-		v, why := r.ordinal(bound.text)
-		if why != "" || c.Type == Text || c.Type == ID || c.Type == Code || c.Type == Boolean || c.Type == DateTime {
-			return r, fmt.Errorf("%q bounds no column of type %s", bound.text, c.Type)
-		}
-		*bound.to = &v
+		r.min = &v
 	}
 	for _, v := range k.Enum {
 		if _, why := r.ordinal(v); why != "" {
@@ -92,14 +74,8 @@ func (r *cellRule) judge(cell string) (ordinal int64, why string) {
 		return 0, why
 	case r.min != nil && v < *r.min:
 		return 0, "is below the column's minimum"
-	case r.max != nil && v > *r.max:
-		return 0, "is above the column's maximum"
-	case r.maxLen > 0 && utf8.RuneCountInString(cell) > r.maxLen:
-		return 0, "is longer than the column allows"
 	case r.enum != nil && !r.enum[cell]:
 		return 0, "is not one of the column's values"
-	case r.pattern != nil && !r.pattern.MatchString(cell):
-		return 0, "does not have the column's form"
 	}
 	return v, ""
 }

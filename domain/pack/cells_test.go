@@ -190,7 +190,6 @@ func TestCheckTables(t *testing.T) {
 		{"column twice", func(t *pack.Table) { t.Columns[1].Name = "contractor_id" }, "stands twice"},
 		{"type", func(t *pack.Table) { t.Columns[1].Type = "float" }, "unknown type"},
 		{"decimals", func(t *pack.Table) { t.Columns[1].Decimals = 2 }, "another type none"},
-		{"pattern", func(t *pack.Table) { t.Columns[1].Constraints.Pattern = "(" }, "pattern"},
 		{"bound", func(t *pack.Table) { t.Columns[1].Constraints.Minimum = "3" }, "bounds no column"},
 		{"example", func(t *pack.Table) { t.Columns[0].Example = "1E5" }, "example"},
 		{"description", func(t *pack.Table) { t.Columns[0].Description = "" }, "no description"},

@@ -24,7 +24,7 @@ func unreadable(format string, args ...any) error {
 	return fmt.Errorf("%w: "+format, append([]any{ErrUnreadable}, args...)...)
 }
 
-// A container is an open bag: members by their path inside the bag's folder.
+// A container is an open package: members by their path inside the bag's folder.
 type container struct {
 	folder string
 	paths  []string // in the order of the zip
@@ -73,7 +73,7 @@ func openContainer(r io.ReaderAt, size, maxBytes int64) (*container, error) {
 	}
 	for _, path := range []string{bagitName, bagInfoName, manifestName, tagManifestName} {
 		if c.files[path] == nil {
-			return nil, unreadable("not a bag: %s is missing", path)
+			return nil, unreadable("not a package: %s is missing", path)
 		}
 	}
 	return c, nil

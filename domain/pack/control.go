@@ -26,12 +26,12 @@ import (
 // Order of the rows does not matter to the first four, so they can be
 // recounted in a spreadsheet or by SQL. A and B find what these do not: one
 // altered cell in row i changes A by d ≠ 0 (but for one alteration in 2^32)
-// and B by exactly i·d, so that i = ΔB/ΔA names the row. N ≤ 2^30 keeps i·d
+// and B by exactly i·d, so that i = ΔB/ΔA names the row. N ≤ 2^24 keeps i·d
 // within 63 bits.
 const controlName = "control"
 
-// maxRows of one file; see above.
-const maxRows = 1 << 30
+// maxRows of one package that is verified: the key of each takes 24 bytes meanwhile.
+const maxRows = 1 << 24
 
 // ControlTable describes data/control.csv of a package with these tables: its
 // total has as many decimals as any of their columns.

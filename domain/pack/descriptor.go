@@ -30,7 +30,7 @@ type (
 	// viewJSON says what a workbook repeats: rows of its front sheet, then a
 	// sheet for each resource. README.txt shows the first of these rows.
 	viewJSON struct {
-		Path      string     `json:"path,omitzero"` // in the bag's folder, not below data/
+		Path      string     `json:"path,omitzero"` // in the package's folder, not below data/
 		Resources []string   `json:"resources"`
 		Lines     []FrontRow `json:"lines"`
 	}
@@ -76,13 +76,10 @@ type (
 		Constraints constraintsJSON `json:"constraints,omitzero"`
 	}
 	constraintsJSON struct {
-		Required  bool             `json:"required,omitzero"`
-		Unique    bool             `json:"unique,omitzero"`
-		Minimum   jsontext.Value   `json:"minimum,omitzero"`
-		Maximum   jsontext.Value   `json:"maximum,omitzero"`
-		MaxLength int              `json:"maxLength,omitzero"`
-		Pattern   string           `json:"pattern,omitzero"`
-		Enum      []jsontext.Value `json:"enum,omitempty"`
+		Required bool             `json:"required,omitzero"`
+		Minimum  jsontext.Value   `json:"minimum,omitzero"`
+		Pattern  string           `json:"pattern,omitzero"`
+		Enum     []jsontext.Value `json:"enum,omitempty"`
 	}
 	foreignKeyJSON struct {
 		Fields    []string      `json:"fields"`
@@ -127,8 +124,7 @@ func fieldOf(c Column) fieldJSON {
 	f := fieldJSON{
 		Name: c.Name, Type: string(c.Type), Unit: c.Unit, Decimals: c.Decimals, Description: c.Description, Example: c.quoted(c.Example),
 		Constraints: constraintsJSON{
-			Required: k.Required, Unique: k.Unique, Minimum: c.quoted(k.Minimum), Maximum: c.quoted(k.Maximum),
-			MaxLength: k.MaxLength, Pattern: k.Pattern,
+			Required: k.Required, Minimum: c.quoted(k.Minimum),
 		},
 	}
 	if s, ok := standardType[c.Type]; ok {
@@ -136,7 +132,7 @@ func fieldOf(c Column) fieldJSON {
 	}
 	if c.Type == ID || c.Type == Code {
 		f.Kind = string(c.Type)
-		if k.Pattern == "" && len(k.Enum) == 0 {
+		if len(k.Enum) == 0 {
 			f.Constraints.Pattern = tokenPattern
 		}
 	}
@@ -159,8 +155,7 @@ func (f fieldJSON) column() Column {
 	c := Column{
 		Name: f.Name, Type: Type(f.Type), Unit: f.Unit, Decimals: f.Decimals, Description: f.Description, Example: unquoted(f.Example),
 		Constraints: Constraints{
-			Required: k.Required, Unique: k.Unique, Minimum: unquoted(k.Minimum), Maximum: unquoted(k.Maximum),
-			MaxLength: k.MaxLength, Pattern: k.Pattern,
+			Required: k.Required, Minimum: unquoted(k.Minimum),
 		},
 	}
 	if f.Type == "yearmonth" {
@@ -168,9 +163,6 @@ func (f fieldJSON) column() Column {
 	}
 	if f.Type == "string" && f.Kind != "" {
 		c.Type = Type(f.Kind)
-		if k.Pattern == tokenPattern {
-			c.Constraints.Pattern = "" // the type itself says it
-		}
 	}
 	for _, v := range k.Enum {
 		c.Constraints.Enum = append(c.Constraints.Enum, unquoted(v))

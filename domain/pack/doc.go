@@ -1,4 +1,4 @@
-// Package bag writes and checks the file that a funder gets every month: a
+// Package pack writes and checks the file that a funder gets every month: a
 // zip that a person can read, a spreadsheet can open, stock tools can verify,
 // and that says by itself whether it adds up.
 //
@@ -25,18 +25,17 @@
 // datapackage.json, so that whoever opens the folder in a spreadsheet can lay
 // his own sums beside them.
 //
-// The workbook in view/ has a page for each of some short tables, and a front
-// page of figures from them. The descriptor says which cell each of its own
-// repeats, so Verify compares all of them; a workbook that holds more than
-// figures (formulas, links, macros, pictures, hidden rows, formats of its own)
-// does not hold.
+// The workbook in view/ has a sheet for each of some short tables, and a front
+// sheet of figures from them; of a table too long for a sheet it shows the
+// totals. It is covered by the manifest like every other file. README.txt
+// repeats some of the front sheet's figures as "label: value (file, row,
+// column)"; the descriptor says where one moves the point, and Verify compares
+// each with its cell.
 //
 // # Cells
 //
-// UTF-8, comma, CRLF, quotes doubled (RFC 4180); an empty cell is "unknown".
-// The byte order mark in front makes spreadsheets read accents right; readers
-// of version 1 of the Data Package standard stumble over it, and for them
-// WriterOptions.NoBOM leaves it out.
+// UTF-8 without a byte order mark, comma, CRLF, quotes doubled (RFC 4180); an
+// empty cell is "unknown". A text has one line: a line break becomes a space.
 // Numbers are decimal text with a fixed number of digits after the point;
 // floats never enter, since a spreadsheet's sum must be ours to the last
 // digit. A text cell that a spreadsheet would take for a formula gets one
@@ -50,10 +49,10 @@
 //
 // # Refusals
 //
-// The writer refuses a value that its column does not allow, a number of rows
-// other than announced, and a table left out: half a package is no package.
+// The writer refuses a value that its column does not allow, and a table left
+// out: half a package is no package.
 // Verify returns an error only for what cannot be read (not a zip, truncated,
-// encrypted, over its limits, not a bag); all else is a Check that does not
+// encrypted, over its limits, not a package); all else is a Check that does not
 // hold and names file, row and column.
 //
 // Without a signature anybody who knows this layout can make a file that

@@ -47,17 +47,11 @@ type Column struct {
 }
 
 // Constraints bound the cells of a column; the zero value allows all that the
-// type allows. Minimum and Maximum are inclusive, written as a cell would be.
-// All judge the cell as it stands in the file, a guard included, as a program
-// does that knows the schema only: a MaxLength needs room for the apostrophe.
+// type allows. Minimum is inclusive, written as a cell would be.
 type Constraints struct {
-	Required  bool
-	Unique    bool
-	Minimum   string // Integer, Number, Date, Month
-	Maximum   string
-	MaxLength int      // characters, of a Text
-	Pattern   string   // the whole cell must match (RE2)
-	Enum      []string // the only values
+	Required bool
+	Minimum  string   // Integer, Number, Date, Month
+	Enum     []string // the only values
 }
 
 // A ForeignKey says that the cells of Columns, where known, are the primary
@@ -129,7 +123,6 @@ const (
 	maxTables   = 200
 	maxColumns  = 500
 	maxDecimals = 9
-	maxPattern  = 500 // characters of a pattern
 )
 
 var nameForm = regexp.MustCompile(`^[a-z][a-z0-9_]{0,62}$`)

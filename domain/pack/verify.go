@@ -29,6 +29,7 @@ type verifier struct {
 	report Report
 	lists  map[string]string // path → digest, of both manifests
 	views  []viewJSON
+	rows   int64           // of all tables, so far
 	broken map[string]bool // what could not be split into rows, by path
 	grown  bool            // the package before has another schema version
 }

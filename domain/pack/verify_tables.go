@@ -14,7 +14,7 @@ import (
 type tableRun struct {
 	*layout
 	totals *totals
-	keys   []*keySet // primary key first, then the unique columns
+	keys   keySet
 }
 
 func (v *verifier) checkTables() error {
@@ -37,9 +37,7 @@ func (v *verifier) checkTables() error {
 			return err
 		}
 		rows += run.totals.rows
-		for _, keys := range run.keys {
-			v.checkTwice(run, keys)
-		}
+		v.checkTwice(run)
 	}
 	v.checked(CheckSchema, "%d rows in %d tables", rows, len(runs))
 	if changed != v.counts.changed {
@@ -61,12 +59,6 @@ func (v *verifier) checkTables() error {
 
 // gather judges every cell, counts, and collects keys.
 func (v *verifier) gather(run *tableRun, changed *int64) error {
-	run.keys = []*keySet{{columns: run.key, check: CheckPrimaryKey}}
-	for i, c := range run.cells {
-		if c.unique {
-			run.keys = append(run.keys, &keySet{columns: []int{i}, check: CheckSchema})
-		}
-	}
 	ordinals := make([]int64, len(run.Columns))
 	return v.eachRow(run.layout, func(row int64, cells []string) {
 		for i, cell := range cells {
@@ -79,8 +71,11 @@ func (v *verifier) gather(run *tableRun, changed *int64) error {
 			}
 		}
 		run.totals.add(run.layout, cells, ordinals)
-		for _, keys := range run.keys {
-			keys.take(cells, row)
+		switch v.rows++; {
+		case v.rows <= maxRows:
+			run.keys.take(run.key, cells, row)
+		case v.rows == maxRows+1:
+			v.fault(CheckPrimaryKey, run.file(), row, "", "is beyond the %d rows of a package whose keys are looked at", maxRows)
 		}
 	})
 }
@@ -104,8 +99,6 @@ func (v *verifier) eachRow(l *layout, use func(row int64, cells []string)) error
 				err = errors.New("has no header")
 			case err == nil && row == 1 && !slices.Equal(cells, l.header()):
 				err = errors.New("has another header than the descriptor says")
-			case err == nil && row > maxRows:
-				err = errors.New("has too many rows")
 			}
 			if err != nil {
 				if !v.broken[path] {
@@ -124,10 +117,8 @@ func (v *verifier) eachRow(l *layout, use func(row int64, cells []string)) error
 // A keySet finds keys that stand twice, and tells whether one stands. A key is
 // kept as 16 bytes of its SHA-256: 24 bytes a row.
 type keySet struct {
-	columns []int
-	check   string // that fails when a key stands twice
-	keys    []keyAt
-	buf     []byte
+	keys []keyAt
+	buf  []byte
 }
 
 type keyAt struct {
@@ -147,8 +138,8 @@ func (k *keySet) of(columns []int, cells []string) (key [16]byte, known bool) {
 	return [16]byte(sum[:16]), true
 }
 
-func (k *keySet) take(cells []string, row int64) {
-	if key, known := k.of(k.columns, cells); known {
+func (k *keySet) take(columns []int, cells []string, row int64) {
+	if key, known := k.of(columns, cells); known {
 		k.keys = append(k.keys, keyAt{key, row})
 	}
 }
@@ -160,7 +151,8 @@ func (k *keySet) has(key [16]byte) bool {
 }
 
 // checkTwice sorts the keys and reports the rows whose key stands in a row before.
-func (v *verifier) checkTwice(run *tableRun, k *keySet) {
+func (v *verifier) checkTwice(run *tableRun) {
+	k := &run.keys
 	slices.SortFunc(k.keys, func(a, b keyAt) int {
 		return cmp.Or(bytes.Compare(a.key[:], b.key[:]), cmp.Compare(a.row, b.row))
 	})
@@ -174,14 +166,14 @@ func (v *verifier) checkTwice(run *tableRun, k *keySet) {
 	}
 	slices.SortFunc(pairs, func(a, b [2]int64) int { return cmp.Compare(a[0], b[0]) })
 	for _, p := range pairs {
-		v.fault(k.check, run.file(), p[0], run.Columns[k.columns[0]].Name, "stands already in row %d", p[1])
+		v.fault(CheckPrimaryKey, run.file(), p[0], run.PrimaryKey[0], "stands already in row %d", p[1])
 	}
 }
 
 // checkReferences looks for references of a table that lead to no row.
 func (v *verifier) checkReferences(run *tableRun, byName map[string]*tableRun) error {
 	for _, fk := range run.ForeignKeys {
-		columns, keys := run.indexes(fk.Columns), byName[fk.Table].keys[0]
+		columns, keys := run.indexes(fk.Columns), &byName[fk.Table].keys
 		err := v.eachRow(run.layout, func(row int64, cells []string) {
 			if key, known := keys.of(columns, cells); known && !keys.has(key) {
 				v.fault(CheckForeignKey, run.file(), row, fk.Columns[0], "%.40q is in no row of %s", cells[columns[0]], fk.Table)
