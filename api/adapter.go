@@ -31,12 +31,19 @@ type frameConfig struct {
 	Log      *slog.Logger
 	Limits   Limits
 	Proxies  []netip.Prefix  // whose X-Forwarded-For is believed
+	Secure   bool            // the service speaks TLS itself
 	Stopping context.Context // ends when the service is to stop; nil: never
 	Random   io.Reader       // for request and trace ids; crypto/rand when nil
 
 	// Observe, if set, is told of every answer; the pattern is empty for an
 	// address that does not exist.
 	Observe func(method, pattern string, status int, took time.Duration)
+
+	// Refused, if set, is told of every request that found no room, by its order
+	// of shedding and the cause.
+	Refused func(class, cause string)
+	// Gauge, if set, is given what is bounded, once.
+	Gauge func(name string, read func() float64)
 }
 
 // frame is one running service's state around its handlers.
@@ -53,6 +60,9 @@ type frame struct {
 // around one adapter per route.
 func newFrame(cfg frameConfig) (http.Handler, error) {
 	cfg.Limits = cfg.Limits.orDefaults()
+	if cfg.Refused == nil {
+		cfg.Refused = func(string, string) {}
+	}
 	if cfg.Stopping == nil {
 		cfg.Stopping = context.Background()
 	}
@@ -70,9 +80,15 @@ func newFrame(cfg frameConfig) (http.Handler, error) {
 		frameConfig: cfg,
 		rates:       newRates(lim),
 		known:       newRecent[[32]byte, domain.Caller](lim.Remembered),
-		work:        newLimiter("requests under way", lim, int64(lim.Work), int64(lim.Queue)),
-		polls:       newLimiter("requests that wait for news", lim, int64(lim.Polls), 0),
-		bodies:      newLimiter("bodies under way", lim, lim.BodyMemory, 0),
+		work:        newLimiter("work", lim, int64(lim.Work), int64(lim.Queue)),
+		polls:       newLimiter("polls", lim, int64(lim.Polls), 0),
+		bodies:      newLimiter("body_memory", lim, lim.BodyMemory, 0),
+	}
+	if cfg.Gauge != nil {
+		for _, l := range []*limiter{f.work, f.polls, f.bodies} {
+			cfg.Gauge(l.name, func() float64 { used, _ := l.load(); return float64(used) })
+		}
+		cfg.Gauge("queue", func() float64 { _, lined := f.work.load(); return float64(lined) })
 	}
 	return f.around(f.router()), nil
 }
@@ -204,7 +220,7 @@ func (f *frame) lookUp(ctx context.Context, t *turn, digest [32]byte, program do
 	defer t.release()
 	caller, err := f.Auth.Authenticate(ctx, digest, program)
 	if err != nil && ctx.Err() == context.DeadlineExceeded {
-		err = overloaded("the token could not be looked up in time")
+		err = overloaded("lookup_time", "the token could not be looked up in time")
 	}
 	return caller, err
 }
@@ -235,9 +251,15 @@ func (f *frame) fail(w http.ResponseWriter, r *http.Request, x *exchange, rt *ro
 		return
 	}
 	var told *domain.Error
+	var refused *refusal
+	if errors.As(err, &refused) {
+		f.Refused(rt.Shed.String(), refused.cause)
+	} else if domain.CodeOf(err) == domain.Overloaded {
+		f.Refused(rt.Shed.String(), "database")
+	}
 	if domain.CodeOf(err) == domain.Internal {
 		f.Log.Error("internal error", "trace_id", x.trace, "method", r.Method, "route", rt.Pattern, "error", maskSecrets(err.Error()))
-	} else if errors.As(err, &told) && error(told) != err { // there is a cause behind it
+	} else if refused == nil && errors.As(err, &told) && error(told) != err { // there is a cause behind it
 		f.Log.Warn("refused", "trace_id", x.trace, "method", r.Method, "route", rt.Pattern, "error", maskSecrets(err.Error()))
 	}
 	writeProblem(w, r, x.trace, err)

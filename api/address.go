@@ -15,12 +15,7 @@ import (
 // X-Forwarded-For that is not one of them. Anybody can write what stands
 // before it.
 func clientAddress(r *http.Request, trusted []netip.Prefix) netip.Addr {
-	host, _, err := net.SplitHostPort(r.RemoteAddr)
-	if err != nil {
-		return netip.Addr{}
-	}
-	address, _ := netip.ParseAddr(host)
-	address = address.Unmap()
+	address := peer(r)
 	hops := strings.Split(strings.Join(r.Header.Values("X-Forwarded-For"), ","), ",")
 	for i := len(hops) - 1; i >= 0 && within(address, trusted); i-- {
 		hop, err := netip.ParseAddr(strings.TrimSpace(hops[i]))
@@ -31,6 +26,19 @@ func clientAddress(r *http.Request, trusted []netip.Prefix) netip.Addr {
 	}
 	return address
 }
+
+// peer is the connection's other end.
+func peer(r *http.Request) netip.Addr {
+	host, _, err := net.SplitHostPort(r.RemoteAddr)
+	if err != nil {
+		return netip.Addr{}
+	}
+	address, _ := netip.ParseAddr(host)
+	return address.Unmap()
+}
+
+// fromProxy tells whether a proxy that the operator named sent the request.
+func fromProxy(r *http.Request, trusted []netip.Prefix) bool { return within(peer(r), trusted) }
 
 func within(address netip.Addr, prefixes []netip.Prefix) bool {
 	for _, p := range prefixes {

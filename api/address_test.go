@@ -156,3 +156,27 @@ func TestFraming(t *testing.T) {
 		})
 	}
 }
+
+// Browsers are told to keep to TLS only over TLS: our own, or that of a proxy
+// that the operator named.
+func TestTransportPolicy(t *testing.T) {
+	for _, row := range []struct {
+		secure        bool
+		remote, proto string
+		want          bool
+	}{
+		{false, "192.0.2.1:5", "", false},
+		{false, "192.0.2.1:5", "https", false},
+		{false, "10.1.1.1:5", "http", false},
+		{false, "10.1.1.1:5", "https", true},
+		{true, "192.0.2.1:5", "", true},
+	} {
+		f := &frame{frameConfig: frameConfig{Secure: row.secure, Proxies: []netip.Prefix{netip.MustParsePrefix("10.0.0.0/8")}}}
+		r := httptest.NewRequest("GET", "/", nil)
+		r.RemoteAddr = row.remote
+		r.Header.Set("X-Forwarded-Proto", row.proto)
+		if f.secure(r) != row.want {
+			t.Errorf("%+v", row)
+		}
+	}
+}

@@ -25,6 +25,15 @@ type Config struct {
 	Count func(event string)
 	// Auth tells who holds a token; nil: the tokens of DB.
 	Auth Authenticator
+	// Refused and Gauge, if set, tell an operator what is short: the requests that
+	// found no room, by class and cause, and how much is in use of work, queue,
+	// polls and body_memory.
+	Refused func(class, cause string)
+	Gauge   func(name string, read func() float64)
+	// Stage, if set, is told how long each part of a push took: read, store, answer.
+	Stage func(stage string, took time.Duration)
+	// Secure says that the service speaks TLS itself.
+	Secure bool
 	// Unlimited lifts the rates and the shares, for a program that seeds itself.
 	Unlimited bool
 	// MinimumSchema is the oldest revision of the contract whose apps may still
@@ -51,6 +60,7 @@ type Server struct {
 	limits   Limits
 	docs     *docs
 	count    func(event string)
+	stage    func(stage string, took time.Duration)
 	schema   int // the oldest revision of the contract that may pull
 }
 
@@ -85,12 +95,15 @@ func newServer(cfg Config) (*Server, frameConfig, error) {
 		return nil, frameConfig{}, err
 	}
 	s := &Server{docs: pages, db: cfg.DB, now: cfg.Now, log: cfg.Log, contract: c, checker: checker, freeText: freeTexts(c), newer: newers(c),
-		news: &news{db: cfg.DB, log: cfg.Log, stopping: cfg.Stopping}, limits: cfg.Limits.orDefaults(), pulls: &pulls{}, count: cfg.Count, schema: cmp.Or(cfg.MinimumSchema, minimumSchema)}
+		news: &news{db: cfg.DB, log: cfg.Log, stopping: cfg.Stopping}, limits: cfg.Limits.orDefaults(), pulls: &pulls{}, count: cfg.Count, stage: cfg.Stage, schema: cmp.Or(cfg.MinimumSchema, minimumSchema)}
 	if s.count == nil {
 		s.count = func(string) {}
 	}
+	if s.stage == nil {
+		s.stage = func(string, time.Duration) {}
+	}
 	frame := frameConfig{Routes: s.routes(), Contract: c, Auth: cfg.Auth, Now: cfg.Now, Log: cfg.Log, Observe: cfg.Observe,
-		Limits: cfg.Limits, Proxies: cfg.Proxies, Stopping: cfg.Stopping}
+		Limits: cfg.Limits, Proxies: cfg.Proxies, Stopping: cfg.Stopping, Refused: cfg.Refused, Gauge: cfg.Gauge, Secure: cfg.Secure}
 	if cfg.Unlimited {
 		const plenty = 1e6
 		l := &frame.Limits

@@ -82,7 +82,7 @@ func TestCalculations(t *testing.T) {
 			[]wanted{{"corrected_readings.0.flow_cfm", 279.5221843003413, 1e-8}, {"leakage_cfm", 284.3829374389788, 1e-8}, {"corrections.1", "reference_air", 0}}},
 		{"air, pressurizing", "fan-test", `{"readings":[{"pressure_pa":25,"flow_cfm":300}],"direction":"pressurize","inside_f":68,"outside_f":32,"elevation_ft":0}`,
 			[]wanted{
-			{"leakage_cfm", 300.0, 0}, {"air.case", "pressurize_home_air", 0}, {"air.leak_flow_factor", 1.0, 0}, {"air.fan_f", 68.0, 1e-12}}},
+				{"leakage_cfm", 300.0, 0}, {"air.case", "pressurize_home_air", 0}, {"air.leak_flow_factor", 1.0, 0}, {"air.fan_f", 68.0, 1e-12}}},
 
 		// factors as state technical reference manuals reprint them [mem]
 		{"subtraction, ducts near the outside", "subtraction", `{"house_pressure_pa":50,"whole_cfm":1850,"masked_cfm":1300,"house_to_duct_pa":15}`, []wanted{{"quality", "undecided", 0}}},

@@ -6,7 +6,9 @@
 //
 //	middleware.go  request id, trace id, access log, panics, security headers
 //	echo.go        finds the route; the only file that knows the router's library
-//	adapter.go     query, token, role, rates, body, a slot, time limit, handler
+//	adapter.go     query, rates, token, role, body, a turn, time limit, handler
+//	limiter.go     room for all of these, in all and by program and token
+//	limits.go      the table of limits
 //	answer.go      the one writer of answers
 //	problem.go     the one writer of problems (RFC 9457)
 //
@@ -20,7 +22,7 @@
 // names the place and the limit: what is not exactly one JSON value, unknown or
 // repeated query parameters, bodies over their limit before and after
 // inflating, content types and encodings that a route does not name, callers
-// over their rate, and work for which there is no slot.
+// over their rate, and work for which there is no room.
 //
 // Sources: RFC 9457 (problems), RFC 9110 (HTTP), RFC 6750 (bearer tokens), RFC
 // 4648 (base32), RFC 6901 (JSON Pointer), W3C Trace Context, and

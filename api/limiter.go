@@ -47,7 +47,7 @@ type sender struct{ program, token domain.UUID }
 // A limiter bounds what is under way at once: in all, of one program and of
 // one token. What finds no room waits, in a line with the same shares.
 type limiter struct {
-	what  string // for the refusal
+	name  string // work, polls or body_memory
 	lim   Limits
 	size  int64
 	queue int64 // 0: nothing waits
@@ -83,8 +83,11 @@ func (u usage) count(id domain.UUID, n int64) {
 	}
 }
 
-func newLimiter(what string, lim Limits, size, queue int64) *limiter {
-	return &limiter{what: what, lim: lim, size: size, queue: queue, used: usage{}, lined: usage{}, waiting: list.New()}
+// whatIs tells people what a limiter bounds.
+var whatIs = map[string]string{"work": "requests under way", "polls": "requests that wait for news", "body_memory": "bodies under way"}
+
+func newLimiter(name string, lim Limits, size, queue int64) *limiter {
+	return &limiter{name: name, lim: lim, size: size, queue: queue, used: usage{}, lined: usage{}, waiting: list.New()}
 }
 
 // share is a part of size, at least one.
@@ -94,23 +97,40 @@ func share(size int64, part float64) int64 { return max(1, int64(math.Ceil(float
 func (l *limiter) full(u usage, size, most int64, s sender, n int64) error {
 	switch {
 	case !s.token.IsZero() && u[s.token]+n > share(size, l.lim.TokenShare):
-		return overShare("token", l.what)
+		return overShare("token", l.name)
 	case !s.program.IsZero() && u[s.program]+n > share(size, l.lim.ProgramShare):
-		return overShare("program", l.what)
+		return overShare("program", l.name)
 	case u[domain.UUID{}]+n > most:
-		return overloaded("the service has too many " + l.what)
+		return overloaded(l.name+"_full", "the service has too many "+whatIs[l.name])
 	}
 	return nil
 }
 
-func overloaded(what string) error {
-	return domain.Errorf(domain.Overloaded, "%s; send the same again later", what)
+// A refusal is an error with the cause that metrics count.
+type refusal struct {
+	told  *domain.Error
+	cause string
 }
 
-func overShare(policy, what string) error {
-	return &domain.Error{Code: domain.QuotaExceeded, RetryAfter: time.Second,
-		Detail: fmt.Sprintf("this %s has too many %s; wait for an answer before the next", policy, what),
-		Also:   map[string]any{"violated-policies": []string{policy}}}
+func (r *refusal) Error() string { return r.told.Error() }
+
+func (r *refusal) Unwrap() error { return r.told }
+
+func overloaded(cause, detail string) error {
+	return &refusal{domain.Errorf(domain.Overloaded, "%s; send the same again later", detail), cause}
+}
+
+func overShare(policy, name string) error {
+	return &refusal{&domain.Error{Code: domain.QuotaExceeded, RetryAfter: time.Second,
+		Detail: fmt.Sprintf("this %s has too many %s; wait for an answer before the next", policy, whatIs[name]),
+		Also:   map[string]any{"violated-policies": []string{policy}}}, name + "_share_of_" + policy}
+}
+
+// load is what is under way, and what waits.
+func (l *limiter) load() (used, lined int64) {
+	l.mu.Lock()
+	defer l.mu.Unlock()
+	return l.used[domain.UUID{}], l.lined[domain.UUID{}]
 }
 
 // add takes n without waiting.
@@ -210,7 +230,7 @@ func (t *turn) take(ctx context.Context) error {
 	case <-ctx.Done():
 		err = ctx.Err()
 	case <-patience.C:
-		err = overloaded("the service is busy with other requests")
+		err = overloaded("work_wait", "the service is busy with other requests")
 	}
 	l.mu.Lock()
 	defer l.mu.Unlock()

@@ -22,6 +22,7 @@ type Limits struct {
 	Work, Queue, Polls         int // requests
 	QueueWait, LookupTime      time.Duration
 	BodyMemory                 int64 // bytes
+	Memory                     int64 // bytes
 	BodyBytes                  int64
 	HeaderBytes                int
 	BodyTime, BodyTimeMost     time.Duration
@@ -64,6 +65,7 @@ func LimitTable() []Limit {
 		{"lookup_time_s", 2.5, "The longest look-up of a token.", func(l *Limits) any { return &l.LookupTime }},
 		{"poll_count", 2000, "Requests that wait for news: devices whose app is open.", func(l *Limits) any { return &l.Polls }},
 		{"body_memory_bytes", 48 * mebibyte, "Bodies that are read, wait or are worked on.", func(l *Limits) any { return &l.BodyMemory }},
+		{"memory_bytes", 160 * mebibyte, "Of the process, beyond which it collects what is free the harder; GOMEMLIMIT says it otherwise.", func(l *Limits) any { return &l.Memory }},
 
 		{"body_bytes", 2 * mebibyte, "One body, after inflating: some 30 whole jobs.", func(l *Limits) any { return &l.BodyBytes }},
 		{"header_bytes", 16 << 10, "Address and header fields of a request.", func(l *Limits) any { return &l.HeaderBytes }},

@@ -64,6 +64,9 @@ func (f *frame) around(next http.Handler) http.Handler {
 		requestID := f.requestID(r)
 		x := &exchange{ResponseWriter: w, trace: f.traceID(r)}
 		securityHeaders(x.Header())
+		if f.secure(r) {
+			x.Header().Set("Strict-Transport-Security", transportPolicy)
+		}
 		x.Header().Set("Request-Id", requestID)
 		f.rates.announce(x.Header())
 		defer func() {
@@ -97,6 +100,15 @@ func securityHeaders(h http.Header) {
 	h.Set("Content-Security-Policy", "default-src 'none'; frame-ancestors 'none'")
 	h.Set("Referrer-Policy", "no-referrer")
 	h.Set("Cross-Origin-Resource-Policy", "same-origin")
+}
+
+// transportPolicy keeps browsers from asking without TLS for a year (RFC 6797).
+const transportPolicy = "max-age=31536000"
+
+// secure tells whether the request came over TLS, to us or to a proxy that the
+// operator named. RFC 6797 §7.2 forbids the policy on any other answer.
+func (f *frame) secure(r *http.Request) bool {
+	return f.Secure || fromProxy(r, f.Proxies) && r.Header.Get("X-Forwarded-Proto") == "https"
 }
 
 // passable refuses what no route should ever see.

@@ -25,10 +25,13 @@ func (s *Server) push(ctx context.Context, caller domain.Caller, r *request) (an
 	if err != nil {
 		return answer{}, err
 	}
+	began := time.Now()
 	b, err := s.readBatch(caller, r)
 	if err != nil {
 		return answer{}, err
 	}
+	read := time.Now()
+	s.stage("read", read.Sub(began))
 	history := storage.History{Epoch: b.Epoch}
 	ignored := false
 	if b.Receipt != "" {
@@ -38,6 +41,9 @@ func (s *Server) push(ctx context.Context, caller domain.Caller, r *request) (an
 		Items: b.items, ReceivedAt: r.ReceivedAt, Hold: true, ValidateOnly: r.validateOnly(), Sign: signOf(&b.Batch, b.offset),
 		History: history,
 	})
+	stored := time.Now()
+	s.stage("store", stored.Sub(read))
+	defer func() { s.stage("answer", time.Since(stored)) }()
 	if errors.Is(err, storage.ErrBusy) {
 		return allAgain(b.items, b.values, r), nil
 	}

@@ -59,13 +59,13 @@ func (r *rates) take(h http.Header, caller domain.Caller) error {
 // exceeded is the refusal of a request for which the bucket has nothing left.
 func (b *bucket) exceeded(now time.Time) error {
 	wait := time.Duration(float64(time.Second) * (1 - b.limiter.TokensAt(now)) / float64(b.limiter.Limit()))
-	return &domain.Error{
+	return &refusal{&domain.Error{
 		Code: domain.QuotaExceeded,
 		Detail: fmt.Sprintf("more than %g requests per second on average, or %d at once, by this %s",
 			float64(b.limiter.Limit()), b.limiter.Burst(), b.key.policy),
 		RetryAfter: max(wait, time.Second),
 		Also:       map[string]any{"violated-policies": []string{b.key.policy}},
-	}
+	}, "rate_of_" + b.key.policy}
 }
 
 // unknown counts the look-up of a token that is not known to be good. What is

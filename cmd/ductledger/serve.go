@@ -3,6 +3,7 @@ package main
 import (
 	"context"
 	"crypto/ed25519"
+	"crypto/tls"
 	"errors"
 	"fmt"
 	"log/slog"
@@ -10,6 +11,8 @@ import (
 	"net"
 	"net/http"
 	"net/netip"
+	"os"
+	"runtime/debug"
 	"sync"
 	"time"
 
@@ -22,12 +25,14 @@ import (
 // serveSettings are the flags of the service.
 type serveSettings struct {
 	databaseSettings
-	Listen        string             `default:"127.0.0.1:8080" placeholder:"ADDRESS" help:"Where the API listens."`
-	MetricsListen string             `default:"127.0.0.1:9090" placeholder:"ADDRESS" help:"Where metrics are read; - for nowhere."`
-	Connections   int                `default:"16" help:"Connections to the database, at most."`
-	LogLevel      slog.Level         `default:"INFO" help:"DEBUG, INFO, WARN or ERROR."`
-	TrustedProxy  []string           `placeholder:"ADDRESS" help:"Addresses or networks of proxies whose X-Forwarded-For tells where a request comes from."`
-	Limit         map[string]float64 `placeholder:"NAME=VALUE" help:"Set a limit otherwise; ductledger doctor lists all with their reasons."`
+	Listen         string             `default:"127.0.0.1:8080" placeholder:"ADDRESS" help:"Where the API listens."`
+	MetricsListen  string             `default:"127.0.0.1:9090" placeholder:"ADDRESS" help:"Where metrics are read; - for nowhere."`
+	Connections    int                `default:"16" help:"Connections to the database, at most."`
+	LogLevel       slog.Level         `default:"INFO" help:"DEBUG, INFO, WARN or ERROR."`
+	TLSCertificate string             `name:"tls-certificate" placeholder:"FILE" help:"Speak TLS with this certificate (PEM, with those between it and the root); read again when it changes."`
+	TLSKey         string             `name:"tls-key" placeholder:"FILE" help:"The certificate's private key (PEM), readable by its owner only."`
+	TrustedProxy   []string           `placeholder:"ADDRESS" help:"Addresses or networks of proxies whose X-Forwarded-For tells where a request comes from."`
+	Limit          map[string]float64 `placeholder:"NAME=VALUE" help:"Set a limit otherwise; ductledger doctor lists all with their reasons."`
 }
 
 // limits are those of the service: the defaults, those that follow from other
@@ -72,7 +77,14 @@ func (c *serveCommand) Run(in *invocation) error {
 	if err != nil {
 		return &exitError{exitRefused, err}
 	}
+	if os.Getenv("GOMEMLIMIT") == "" {
+		debug.SetMemoryLimit(lim.Memory)
+	}
 	proxies, err := c.proxies()
+	if err != nil {
+		return &exitError{exitRefused, err}
+	}
+	secure, err := c.security(in.now, log)
 	if err != nil {
 		return &exitError{exitRefused, err}
 	}
@@ -103,16 +115,19 @@ func (c *serveCommand) Run(in *invocation) error {
 		}
 	}
 	counts := newMetrics()
-	handler, err := api.New(api.Config{DB: db, Now: in.now, Log: log, Observe: counts.observe, Count: counts.count,
-		Limits: lim, Proxies: proxies, Stopping: in.ctx})
+	handler, err := api.New(api.Config{DB: db, Now: in.now, Log: log, Observe: counts.observe, Count: counts.count, Refused: counts.refuse,
+		Gauge: counts.gauge, Stage: counts.stage, Limits: lim, Proxies: proxies, Stopping: in.ctx, Secure: secure != nil})
 	if err != nil {
 		return err
 	}
-	sites := []site{{c.Listen, handler}}
+	counts.limits(lim)
+	counts.database(db)
+	sites := []site{{c.Listen, handler, secure}}
 	if c.MetricsListen != "-" {
-		sites = append(sites, site{c.MetricsListen, counts.handler()})
+		sites = append(sites, site{c.MetricsListen, counts.handler(), nil})
 	}
 	end := inBackground(in.ctx, func(ctx context.Context) { sweep(ctx, db, log) },
+		func(ctx context.Context) { counts.watchPrograms(ctx, db, in.now, log) },
 		func(ctx context.Context) {
 			db.BuildAsked(ctx, storage.MonthOptions{BuildID: api.BuildID(), Key: key, Summary: sheet.Write})
 		})
@@ -155,6 +170,7 @@ func sweep(ctx context.Context, db *storage.DB, log *slog.Logger) {
 type site struct {
 	address string
 	handler http.Handler
+	secure  *tls.Config // nil: no TLS
 }
 
 // serveSites serves all until ctx ends or one of them fails.
@@ -169,6 +185,9 @@ func serveSites(ctx context.Context, log *slog.Logger, lim api.Limits, sites []s
 			return err
 		}
 		log.Info("listening", "address", ln.Addr().String())
+		if s.secure != nil {
+			ln = tls.NewListener(ln, s.secure)
+		}
 		listeners = append(listeners, ln)
 	}
 	ctx, cancel := context.WithCancel(ctx)

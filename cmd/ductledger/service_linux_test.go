@@ -55,7 +55,7 @@ type service struct {
 	client   *http.Client
 }
 
-func startService(t *testing.T, database string, programs int) *service {
+func startService(t *testing.T, database string, programs int, args ...string) *service {
 	t.Helper()
 	db, err := storage.Open(context.Background(), database, storage.Options{Now: time.Now, Connections: 4})
 	if err != nil {
@@ -66,7 +66,7 @@ func startService(t *testing.T, database string, programs int) *service {
 	if err != nil {
 		t.Fatal(err)
 	}
-	s := &service{t: t, db: db, Cmd: exec.Command(program, "serve", "--listen", "127.0.0.1:0", "--metrics-listen", "127.0.0.1:0"),
+	s := &service{t: t, db: db, Cmd: exec.Command(program, append([]string{"serve", "--listen", "127.0.0.1:0", "--metrics-listen", "127.0.0.1:0"}, args...)...),
 		client: &http.Client{Transport: &http.Transport{MaxIdleConnsPerHost: 1000}}}
 	for range programs {
 		s.programs = append(s.programs, storagetest.Program(t, db))
@@ -176,25 +176,38 @@ func (s *service) memory() int64 {
 	return 0
 }
 
-func (s *service) goroutines() int {
+// metric is the sum of a metric over the labels that are not named; -1 where
+// there is none.
+func (s *service) metric(name string, labels ...string) float64 {
 	s.t.Helper()
 	got, err := http.Get(s.metrics + "/metrics")
 	if err != nil {
 		s.t.Fatal(err)
 	}
 	defer got.Body.Close()
+	sum, found := 0.0, false
 	lines := bufio.NewScanner(got.Body)
+next:
 	for lines.Scan() {
-		if n, ok := strings.CutPrefix(lines.Text(), "go_goroutines "); ok {
-			count, err := strconv.Atoi(n)
-			if err != nil {
-				s.t.Fatal(err)
-			}
-			return count
+		rest, ok := strings.CutPrefix(lines.Text(), name)
+		if !ok || rest == "" || !strings.ContainsAny(rest[:1], " {") {
+			continue
 		}
+		for _, label := range labels {
+			if !strings.Contains(rest, label) {
+				continue next
+			}
+		}
+		value, err := strconv.ParseFloat(rest[strings.LastIndex(rest, " ")+1:], 64)
+		if err != nil {
+			s.t.Fatal(err)
+		}
+		sum, found = sum+value, true
 	}
-	s.t.Fatal("no go_goroutines")
-	return 0
+	if !found {
+		return -1
+	}
+	return sum
 }
 
 // processesOf are a postmaster and its children.
@@ -294,7 +307,7 @@ func TestPostgresStandsStill(t *testing.T) {
 		}
 	}
 	still.Store(true)
-	most := 0
+	most, away := 0.0, 0.0
 	for began := time.Now(); time.Since(began) < *stoppedFor; time.Sleep(200 * time.Millisecond) {
 		if got, err := s.send(context.Background(), "", "GET", "/livez", ""); err != nil || got.status != 200 {
 			t.Errorf("livez: %d %v", got.status, err)
@@ -302,7 +315,7 @@ func TestPostgresStandsStill(t *testing.T) {
 		if got, err := s.send(context.Background(), "", "GET", "/readyz", ""); time.Since(began) > refusedWithin && (err != nil || got.status != 503 || got.took > refusedWithin) {
 			t.Errorf("readyz: %d after %s, %v", got.status, got.took, err)
 		}
-		most = max(most, s.goroutines())
+		most, away = max(most, s.metric("go_goroutines")), max(away, s.metric("ductledger_database_away"))
 	}
 	still.Store(false)
 	resumed.Store(time.Now().UnixNano())
@@ -318,7 +331,7 @@ func TestPostgresStandsStill(t *testing.T) {
 	stop.Store(true)
 	all.Wait()
 	memory := s.memory()
-	t.Logf("%d pushed, %d refused, first push %.2f s after it went on, %d goroutines and %.0f MB at most",
+	t.Logf("%d pushed, %d refused, first push %.2f s after it went on, %.0f goroutines and %.0f MB at most",
 		pushed.Load(), refused.Load(), float64(first.Load())/1e9, most, float64(memory)/(1<<20))
 	if first.Load() == 0 || first.Load() > int64(5*time.Second) {
 		t.Errorf("the first push came %.2f s after Postgres went on", float64(first.Load())/1e9)
@@ -327,7 +340,10 @@ func TestPostgresStandsStill(t *testing.T) {
 		t.Errorf("%d were told late, %d answers are wrong", late.Load(), wrong.Load())
 	}
 	if most > mostGoroutines || memory > mostMemory {
-		t.Errorf("%d goroutines, %d bytes", most, memory)
+		t.Errorf("%.0f goroutines, %d bytes", most, memory)
+	}
+	if away != 1 || s.metric("ductledger_database_away") != 0 || s.metric("ductledger_refused_total", `class="pushes"`, `cause="database"`) < 1 {
+		t.Error("the metrics do not say that the database was away")
 	}
 }
 
@@ -418,6 +434,16 @@ func TestOneSenderHurtsNobodyElse(t *testing.T) {
 	}
 	if memory := s.memory(); memory > mostMemory {
 		t.Errorf("%d bytes", memory)
+	}
+	for _, cause := range []string{"rate_of_token", "rate_of_address"} {
+		if s.metric("ductledger_refused_total", `cause="`+cause+`"`) < 1 {
+			t.Errorf("the metrics do not name the cause %s", cause)
+		}
+	}
+	for _, name := range []string{"ductledger_in_use", "ductledger_limit", "ductledger_connections_in_use", "ductledger_push_seconds_count", "ductledger_held", "ductledger_builds", "ductledger_epoch"} {
+		if s.metric(name) < 0 {
+			t.Errorf("no metric %s", name)
+		}
 	}
 }
 
