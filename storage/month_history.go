@@ -50,7 +50,7 @@ func (r *monthReader) acceptance(row *monthHistoryRow) (a month.Acceptance, err 
 			ContractorID: row.ContractorID, Outcome: domain.Outcome(textOf(row.Outcome)), PayBasis: domain.PayBasis(row.PayBasis), HomeClass: row.Class,
 			Method: domain.Method(textOf(row.Method)), Undecided: row.Undecided, BeforeTenths: row.BeforeTenths, AfterTenths: row.AfterTenths, Returned: row.ReturnedCount, Excluded: row.Excluded,
 		},
-		Sections: sectionsOf(row.Class), Crossovers: row.CrossoversCount,
+		Sections: sectionsOf(row.Class), Crossovers: row.CrossoversCount, WorkShown: row.WorkShown, TripShown: row.TripShown,
 	}
 	if work.Pay, err = month.PayOf(r.sets[idOf(row.RuleSetID)], &work); err != nil {
 		return a, err

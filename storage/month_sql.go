@@ -30,6 +30,8 @@ type monthHistoryRow struct {
 	Inspected        *int64
 	InspectedAt      *time.Time
 	CrossoversCount  int64
+	WorkShown        bool
+	TripShown        bool
 	CallBacks        *string
 }
 
@@ -42,7 +44,8 @@ ORDER BY r.job_id, r.serial`
 
 // What only an acceptance that ended needs is looked up for those alone.
 const monthAcceptancesSQL = `
-SELECT r.job_id, r.serial, r.contractor_id, r.class, r.pay_basis, r.outcome, r.method, coalesce(r.quality = 'undecided', false) AS undecided, r.before_tenths, r.after_tenths,
+SELECT r.job_id, r.serial, r.contractor_id, r.class, r.pay_basis, r.outcome, coalesce((r.result::jsonb -> 'shown' ->> 'work')::boolean, true) AS work_shown,
+    coalesce((r.result::jsonb -> 'shown' ->> 'trip')::boolean, true) AS trip_shown, r.method, coalesce(r.quality = 'undecided', false) AS undecided, r.before_tenths, r.after_tenths,
     r.returned_count::bigint AS returned_count, r.excluded, r.rule_set_id, r.accepted_position, r.accepted_at, r.accepted_month,
     u.position AS until_position, u.recorded_at AS until_at, b.version, e.version AS until_version, e.void AS until_void,
     ue.reason AS until_reason, be.reason, n.void AS void_now, i.position AS inspected, i.recorded_at AS inspected_at, x.crossovers_count, cb.call_backs
@@ -122,7 +125,8 @@ const monthStandingJobsSQL = `
 SELECT r.job_id, r.home_id, r.contractor_id, f.accepted_month, r.accepted_at,
     (SELECT count(*) FROM job_result AS c WHERE c.program_id = r.program_id AND c.job_id = r.job_id AND c.accepted_position <= @position) AS accepted_count,
     j.version AS job_version, r.outcome, r.pay_basis, j.fund_source, r.class, r.floor_area_ft2::float8 AS floor_area_ft2,
-    r.method, coalesce(r.quality = 'undecided', false) AS undecided, r.before_tenths, r.after_tenths, r.extrapolated, r.excluded, r.check_count::bigint AS check_count,
+    coalesce((r.result::jsonb -> 'shown' ->> 'work')::boolean, true) AS work_shown,
+    coalesce((r.result::jsonb -> 'shown' ->> 'trip')::boolean, true) AS trip_shown, r.method, coalesce(r.quality = 'undecided', false) AS undecided, r.before_tenths, r.after_tenths, r.extrapolated, r.excluded, r.check_count::bigint AS check_count,
     r.note_count::bigint AS note_count, r.returned_count::bigint AS returned_count, r.rule_set_id, r.method_version,
     EXISTS (SELECT FROM record_head AS h JOIN ledger AS l ON l.program_id = h.program_id AND l.kind = 'inspection' AND l.record_id = h.record_id
         WHERE @holds::boolean AND h.program_id = r.program_id AND h.job_id = r.job_id AND h.kind = 'inspection' AND l.position <= @position

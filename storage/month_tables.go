@@ -31,7 +31,7 @@ func (r *monthReader) eachJob(sql string, use func(*month.AcceptedJob, *month.Wo
 				ContractorID: row.ContractorID, Outcome: domain.Outcome(textOf(row.Outcome)), PayBasis: domain.PayBasis(row.PayBasis), HomeClass: row.Class,
 				FundSource: textOf(row.FundSource), Method: domain.Method(textOf(row.Method)), Undecided: row.Undecided, BeforeTenths: row.BeforeTenths, AfterTenths: row.AfterTenths, Returned: row.ReturnedCount, Excluded: row.Excluded,
 			},
-			Sections: sectionsOf(row.Class), Crossovers: row.CrossoversCount, Inspected: row.Inspected,
+			Sections: sectionsOf(row.Class), Crossovers: row.CrossoversCount, WorkShown: row.WorkShown, TripShown: row.TripShown, Inspected: row.Inspected,
 		}
 		if work.Pay, err = month.PayOf(r.sets[idOf(row.RuleSetID)], &work); err != nil {
 			return fmt.Errorf("job %s: %w", domain.UUID(row.JobID), err)

@@ -75,6 +75,7 @@ func expected(id domain.UUID, past *pastJob, set pastSet, use func(*month.Statem
 		Figures: month.Figures{Outcome: j.job.Outcome, PayBasis: j.job.PayBasis, Method: j.result.Method, Undecided: j.result.Quality == leakage.Undecided, BeforeTenths: j.result.BeforeTenths, AfterTenths: j.result.AfterTenths},
 	}
 	work.Sections = sectionsOf(j.class())
+	work.WorkShown, work.TripShown = j.result.Shown.Work, j.result.Shown.Trip
 	for _, c := range assembled.Crossovers {
 		if c.Record.Action == domain.Replaced {
 			work.Crossovers++

@@ -42,6 +42,7 @@ func Codes() []Code {
 		{"no_reduction_reason", NoReductionAfter, "No valid reading after the work"},
 		{"no_reduction_reason", NoReductionBefore, "No valid reading before the work"},
 		{"no_reduction_reason", NoReductionUndecided, "The readings are too uncertain to tell anything from them"},
+		{"no_reduction_reason", NotShown, "A visit, a record of the work or the reason, and a photo are not all there"},
 		{"no_reduction_reason", NoReductionZero, "A reading of 0"},
 		{"outcome", "completed", "The work was done"},
 		{"outcome", "deferred", "Put off until something else is mended"},

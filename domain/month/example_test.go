@@ -18,7 +18,7 @@ func ExamplePayOf() {
 	}
 	work := month.Work{Figures: month.Figures{
 		Outcome: domain.Completed, PayBasis: domain.Measured, BeforeTenths: &before, AfterTenths: &after,
-	}}
+	}, WorkShown: true}
 	pay, err := month.PayOf(set, &work)
 	if err != nil {
 		fmt.Println(err)

@@ -86,6 +86,7 @@ const (
 	NoReductionBefore    = "missing_before" // no valid reading before; the one after may be missing too
 	NoReductionAfter     = "missing_after"  //
 	NoReductionUndecided = "undecided"      // the readings' own uncertainty leaves nothing to tell from them
+	NotShown             = "not_shown"      // no visit, no record of the work or no photo: nothing is paid
 	NoReductionZero      = "not_positive"   // a reading of 0
 )
 

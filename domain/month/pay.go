@@ -50,6 +50,8 @@ type Work struct {
 	Sections   int64 // of the home
 	Crossovers int64 // replaced
 	Inspected  bool  // an inspection passed: nothing is held back
+	WorkShown  bool  // a visit, a record of work and a photo
+	TripShown  bool  // a visit, a coded reason and a photo
 }
 
 // PayOf gives a job's lines by the price schedule of the rule set that it was
@@ -70,6 +72,8 @@ type Work struct {
 // Work without a fitting price is listed as unpaid, a measured job without
 // both readings as withheld, with the reading that is missing. Readings that
 // decide nothing are paid the price's floor; without one the line is withheld.
+// What was not shown is withheld too: work without a visit, a record of it and
+// a photo, a trip without a visit, a coded reason and a photo.
 //
 // What a call-back takes back is no line of the work: see ChargesOf. A job that
 // is opened again or voided is withdrawn whole, as a correction.
@@ -89,6 +93,9 @@ func PayOf(set *domain.RuleSet, w *Work) (pay Pay, err error) {
 		quantity, due, missing := w.quantity(name)
 		if !due {
 			continue
+		}
+		if name == LineTrip && !w.TripShown || name != LineTrip && !w.WorkShown {
+			missing = NotShown
 		}
 		priced := false
 		for i := range set.Prices {

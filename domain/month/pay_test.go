@@ -17,7 +17,7 @@ func TestPayOf(t *testing.T) {
 		return &domain.RuleSet{Prices: list, HoldBackRatio: &ratio}
 	}
 	reduction := domain.Price{Line: LineReduction, AmountCents: 250, FundSource: "state_fund", Category: "labour"}
-	measured := Work{Figures: Figures{Outcome: domain.Completed, PayBasis: domain.Measured, BeforeTenths: whole(3180), AfterTenths: whole(1207)}, Sections: 2}
+	measured := Work{Figures: Figures{Outcome: domain.Completed, PayBasis: domain.Measured, BeforeTenths: whole(3180), AfterTenths: whole(1207)}, Sections: 2, WorkShown: true, TripShown: true}
 	for _, c := range []struct {
 		name         string
 		set          *domain.RuleSet
@@ -40,6 +40,9 @@ func TestPayOf(t *testing.T) {
 		{"inspected", nil, measured, func(_ *domain.Price, w *Work) { w.Inspected = true }, 49325, 0, "payable "},
 		{"deemed", nil, measured, func(p *domain.Price, w *Work) { p.Line, p.AmountCents, w.PayBasis = LineHome, 32050, domain.Deemed }, 32050, 3205, "payable "},
 		{"deferred", nil, measured, func(p *domain.Price, w *Work) { p.Line, p.AmountCents, w.Outcome = LineTrip, 7500, domain.DeferredWork }, 7500, 750, "payable "},
+		{"work that is not shown", nil, measured, func(_ *domain.Price, w *Work) { w.WorkShown = false }, 0, 0, "withheld not_shown "},
+		{"a sum for the home without work", nil, measured, func(p *domain.Price, w *Work) { p.Line, w.PayBasis, w.WorkShown = LineHome, domain.Deemed, false }, 0, 0, "withheld not_shown "},
+		{"a trip that is not shown", nil, measured, func(p *domain.Price, w *Work) { p.Line, w.Outcome, w.TripShown = LineTrip, domain.DeferredWork, false }, 0, 0, "withheld not_shown "},
 		{"refused, no line fits", nil, measured, func(_ *domain.Price, w *Work) { w.Outcome = domain.Refused }, 0, 0, ""},
 		{"two crossovers besides", prices(reduction, domain.Price{Line: LineCrossover, AmountCents: 12345}), measured, func(_ *domain.Price, w *Work) { w.Crossovers = 2 }, 74015, 7401, "payable payable "},
 		{"crossover without a price", nil, measured, func(_ *domain.Price, w *Work) { w.Crossovers = 1 }, 49325, 4932, "payable unpaid "},
@@ -72,7 +75,7 @@ func TestPayOf(t *testing.T) {
 
 func TestPayRefusesWhatCannotBeCounted(t *testing.T) {
 	set := &domain.RuleSet{Prices: []domain.Price{{Line: LineReduction, AmountCents: 1<<53 - 1}}}
-	work := Work{Figures: Figures{Outcome: domain.Completed, PayBasis: domain.Measured, BeforeTenths: whole(math.MaxInt64), AfterTenths: whole(0)}}
+	work := Work{Figures: Figures{Outcome: domain.Completed, PayBasis: domain.Measured, BeforeTenths: whole(math.MaxInt64), AfterTenths: whole(0)}, WorkShown: true}
 	if _, err := PayOf(set, &work); err == nil {
 		t.Error("an amount beyond 64 bits was paid")
 	}

@@ -35,6 +35,8 @@ type AcceptedJob struct {
 	MethodVersion   string
 	Inspected       bool
 	CrossoversCount int64
+	WorkShown       bool // as Work has them
+	TripShown       bool
 	CallBacks       *string
 }
 

@@ -100,6 +100,8 @@ type Result struct {
 	// The last pan pass after it.
 	PanAfter *PanSummary `json:"pan_after,omitzero"`
 
+	Shown Shown `json:"shown"`
+
 	// What storage, statistics and pay start from: tenths of cfm25, half-even.
 	BeforeTenths *int64 `json:"-"`
 	AfterTenths  *int64 `json:"-"`
@@ -145,7 +147,7 @@ func (r *Result) ReductionTenths() (int64, bool) {
 // Nothing is refused: a reading that package leakage refuses is left out with
 // that reason. Source: package leakage; which reading counts [cp].
 func Compute(set Set, job *Assembled) Result {
-	r := Result{MethodVersion: ResultVersion, Readings: []UsedReading{}, LeftOut: []LeftOutReading{}}
+	r := Result{MethodVersion: ResultVersion, Readings: []UsedReading{}, LeftOut: []LeftOutReading{}, Shown: job.shown()}
 	tests := job.tests(&r)
 	r.choose(set, tests)
 	r.leaveOut(job, tests)
