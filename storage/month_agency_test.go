@@ -4,7 +4,9 @@ import (
 	"archive/zip"
 	"bytes"
 	"context"
+	"crypto/sha256"
 	"encoding/csv"
+	"encoding/hex"
 	"fmt"
 	"io"
 	"maps"
@@ -69,9 +71,21 @@ func (a *agency) job(before, after float64) domain.UUID {
 	area := 1000.0
 	a.Must(a.t, a.Staff, storagetest.Item(a.t, home, &domain.Home{SectionCount: 1, DuctedSections: []domain.Section{"A"}, FloorAreaFt2: &area}),
 		storagetest.Item(a.t, id, &domain.Job{HomeID: home, ContractorID: a.Contractor, PayBasis: domain.Measured, State: domain.Assigned, FundSource: "state_fund"}))
-	a.Must(a.t, a.Field, a.reading(id, domain.Before, before, -2*time.Hour), a.reading(id, domain.After, after, -time.Hour))
+	a.Must(a.t, a.Field, append(a.shown(id), a.reading(id, domain.Before, before, -2*time.Hour), a.reading(id, domain.After, after, -time.Hour))...)
 	a.send(id)
 	return id
+}
+
+// shown is the least that a paid job shows: a visit, a repair and a photo.
+func (a *agency) shown(job domain.UUID) []*intake.Item {
+	visit, now := storagetest.ID(), a.DB.Now()
+	digest := sha256.Sum256(visit[:])
+	return []*intake.Item{
+		storagetest.Item(a.t, visit, &domain.Visit{JobID: job, VisitedOn: domain.DateOf(now, time.UTC)}),
+		storagetest.Item(a.t, storagetest.ID(), &domain.Repair{JobID: job, Repair: domain.RepairTrunkSeam, DoneAt: now.Add(-90 * time.Minute)}),
+		storagetest.Item(a.t, storagetest.ID(), &domain.Photo{JobID: job, SHA256: hex.EncodeToString(digest[:]), BytesCount: 1, MediaType: "image/jpeg", WidthPx: 1, HeightPx: 1,
+			TakenAt: now.Add(-time.Hour), Stage: domain.AfterStage, Subjects: []domain.PhotoSubject{{Kind: domain.VisitKind, ID: visit}}}),
+	}
 }
 
 func (a *agency) reading(job domain.UUID, stage domain.Stage, flow float64, at time.Duration) *intake.Item {

@@ -10,8 +10,8 @@ import (
 // Shown is what a job shows of itself, whatever it claims: what is paid rests
 // on it, and who reads the result sees what was said in one statement.
 type Shown struct {
-	Work       bool        `json:"work"` // a visit, a record of work done and a photo
-	Trip       bool        `json:"trip"` // a visit, a coded reason for which work was put off and a photo
+	Work       bool             `json:"work"` // a visit, a record of work done and a photo
+	Trip       bool             `json:"trip"` // a visit, a coded reason for which work was put off and a photo
 	Statements []PartsStatement `json:"statements,omitzero"`
 }
 
