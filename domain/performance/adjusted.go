@@ -25,6 +25,7 @@ type Adjusted struct {
 	High     *float64 `json:"index_ratio_high,omitempty"`
 	Interval string   `json:"interval,omitempty"`
 	Level    *float64 `json:"level_ratio,omitempty"`
+	Variance *float64 `json:"effect_variance,omitempty"` // of ln(index) as pooling takes it: v of BeliefNode
 
 	Shrunk   *Shrunk   `json:"pooled,omitempty"`
 	Standing *Standing `json:"standing,omitempty"`
@@ -38,7 +39,7 @@ func adjustedOf(e effect, t float64) Adjusted {
 	return Adjusted{
 		N: int(e.n), Index: ptr(math.Exp(e.r)),
 		Low: ptr(math.Exp(e.r - half)), High: ptr(math.Exp(e.r + half)),
-		Interval: IntervalT, Level: ptr(Level),
+		Interval: IntervalT, Level: ptr(Level), Variance: ptr(e.v),
 	}
 }
 
@@ -48,7 +49,16 @@ func (t *Tally) adjust() (Model, map[domain.UUID]Adjusted, error) {
 	if m.Reason != "" {
 		return m, nil, nil
 	}
-	t975, err := stat.StudentTQuantile(1-(1-Level)/2, float64(m.DegreesOfFreedom))
+	// The part that runs of homes share is known from as many runs.
+	df := float64(m.DegreesOfFreedom)
+	if *m.Alike > 0 {
+		runs := 0.0
+		for _, e := range effects {
+			runs += e.runs - 1
+		}
+		df = min(df, max(1, runs))
+	}
+	t975, err := stat.StudentTQuantile(1-(1-Level)/2, df)
 	if err != nil {
 		return m, nil, err
 	}
@@ -56,10 +66,18 @@ func (t *Tally) adjust() (Model, map[domain.UUID]Adjusted, error) {
 	if err != nil {
 		return m, nil, err
 	}
-	standings, err := stand(effects, shrunk, &pool, *m.ResidualSD)
+	if pool.Difference, err = differ(effects); err != nil {
+		return m, nil, err
+	}
+	standings, err := stand(effects, shrunk, &pool, df)
 	if err != nil {
 		return m, nil, err
 	}
+	who := "contractors"
+	if t.by == ByCrewLead {
+		who = "crew leads"
+	}
+	pool.Statement = pool.say(who)
 	m.Pool = &pool
 	placed := make(map[domain.UUID]Adjusted, len(effects))
 	for j, e := range effects {

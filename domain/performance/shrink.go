@@ -6,46 +6,53 @@ import (
 	"ductledger/domain/stat"
 )
 
-// priorTau is the spread of true effects between contractors that is taken
-// where too few of them stand to estimate it, on the log scale: about 10 %
-// more or less leakage left [cp].
-const priorTau = 0.10
-
-// minForTau is the number of contractors from which their own spread is used:
-// below, an estimate of τ swings between nothing and everything.
-const minForTau = 6
-
-// Where τ comes from.
-const (
-	TauPrior     = "prior"     // priorTau, because of few contractors
-	TauEstimated = "estimated" // Paule-Mandel
-)
-
-// A Pool says how much contractors truly differ, after chance is taken out.
-// Source: Paule & Mandel 1982 [mem] for τ; Spiegelhalter (2005) [mem] for the
-// funnel.
+// A Pool says how much contractors differ, after chance is taken out, and holds
+// all that a spreadsheet needs to give the pooled index again.
+// Source: SpreadBelief for τ; Paule & Mandel 1982 [mem]; Spiegelhalter (2005)
+// [mem] for the funnel.
 type Pool struct {
 	ContractorsCount int `json:"contractors_count"`
-	// Standard deviation of true effects, log scale.
-	Tau float64 `json:"tau"`
-	// estimated, or prior where there are few contractors; of the limits and the reliability, not of the pooled indices.
-	TauSource string `json:"tau_source"`
-	// Μ, log scale.
-	Mean   float64 `json:"mean_effect"`
-	MeanSE float64 `json:"mean_effect_se"`
-	// Heterogeneity; contractors_count less 1 where all are alike.
-	Q float64 `json:"q"`
+	// Standard deviation of true effects on the log scale: the middle of what the
+	// jobs tell of it, with 95 % limits. Weights, reliability and the outer limit
+	// come from the same belief.
+	Tau     float64 `json:"tau"`
+	TauLow  float64 `json:"tau_low"`
+	TauHigh float64 `json:"tau_high"`
+	// The usual point estimate, to compare with other software; nothing rests on it.
+	TauPauleMandel float64    `json:"tau_paule_mandel"`
+	Mean           float64    `json:"mean_effect"` // μ, log scale
+	MeanSE         float64    `json:"mean_effect_se"`
+	Q              float64    `json:"q"` // K − 1 on average where all are alike
+	Difference     Difference `json:"difference"`
 
-	// Funnel: how the standardized effects spread, and how many contractors stand outside by chance alone.
-	Overdispersion float64 `json:"overdispersion_ratio"`
-	// By chance alone.
+	// Belief: what the jobs tell of the variance of true effects.
+	Belief []BeliefNode `json:"belief"`
+
+	// Funnel: how the standardized effects spread, and how many contractors
+	// stand outside by chance alone.
+	Overdispersion     float64 `json:"overdispersion_ratio"`
 	ExpectedWatchCount float64 `json:"expected_outside_95_count"`
-	// By chance alone.
 	ExpectedOuterCount float64 `json:"expected_outside_998_count"`
 	WatchCount         int     `json:"outside_95_count"`
 	OuterCount         int     `json:"outside_998_count"`
 
+	// How much worse a contractor is supposed to be in review_power_ratio.
+	PowerIndex float64 `json:"review_power_index_ratio"`
+
 	Statement string `json:"statement"`
+}
+
+// A BeliefNode is one value of the variance of true effects. With v a
+// contractor's effect_variance and r the logarithm of his index,
+//
+//	pooled index = exp(Σ weight·(mean + tau2/(tau2 + v)·(r − mean) − shift))
+//
+// over the nodes.
+type BeliefNode struct {
+	Tau2   float64 `json:"tau2"`
+	Weight float64 `json:"weight"`
+	Mean   float64 `json:"mean_effect"`
+	Shift  float64 `json:"shift"` // of the whole program, so that it stands at 1
 }
 
 // Shrunk is a contractor's index drawn toward the program, no unit: with few
@@ -66,6 +73,9 @@ type Shrunk struct {
 	theta float64
 }
 
+// TauEstimated says that a figure comes from the jobs.
+const TauEstimated = "estimated"
+
 // mostTau is the largest spread that the pooling takes for possible, on the log
 // scale: one contractor's leakage left is then 2.7 times another's as a rule.
 const mostTau = 1.0
@@ -84,9 +94,8 @@ const mostTau = 1.0
 // whose second term stands for not knowing τ². Taken at one estimate of τ², or
 // at a supposed one, the intervals of few contractors cover far too seldom.
 //
-// The τ that is published, and enters reliability and the inflated limit, is
-// Paule-Mandel's from minForTau contractors on, else priorTau. Where it is 0 no
-// difference can be detected, which is not the same as none. Effects come by
+// τ as published, reliability and the inflated limit come from the same belief.
+// Effects come by
 // contractor id, at least two; t is Student's quantile.
 func shrink(effects []effect, t float64) (Pool, []Shrunk, error) {
 	groups := make([]stat.Estimate, len(effects))
@@ -95,25 +104,33 @@ func shrink(effects []effect, t float64) (Pool, []Shrunk, error) {
 		groups[j] = stat.Estimate{Effect: e.r, Variance: e.v}
 		jobs += e.n
 	}
-	tau2, err := stat.PauleMandel(groups)
+	pointTau2, err := stat.PauleMandel(groups)
 	if err != nil {
 		return Pool{}, nil, err
-	}
-	p := Pool{ContractorsCount: len(effects), Tau: math.Sqrt(tau2), TauSource: TauEstimated, Q: stat.GeneralizedQ(groups, 0)}
-	if len(effects) < minForTau {
-		p.Tau, p.TauSource = priorTau, TauPrior
 	}
 	belief, err := stat.SpreadBelief(groups, mostTau*mostTau)
 	if err != nil {
 		return Pool{}, nil, err
 	}
+	p := Pool{ContractorsCount: len(effects), TauPauleMandel: math.Sqrt(pointTau2), Q: stat.GeneralizedQ(groups, 0), PowerIndex: powerIndex}
+	p.Tau, p.TauLow, p.TauHigh = tauAt(belief, 0.5), tauAt(belief, (1-Level)/2), tauAt(belief, 1-(1-Level)/2)
 	shares := make([]float64, len(effects))
 	for j, e := range effects {
 		shares[j] = float64(e.n) / float64(jobs)
 	}
 	shrunk := p.draw(groups, shares, belief, t)
-	p.Statement = p.say()
 	return p, shrunk, nil
+}
+
+// tauAt is the τ below which a share of the belief lies.
+func tauAt(belief []stat.SpreadNode, share float64) float64 {
+	sum := 0.0
+	for _, node := range belief {
+		if sum += node.Weight; sum >= share {
+			return math.Sqrt(node.Variance)
+		}
+	}
+	return math.Sqrt(belief[len(belief)-1].Variance)
 }
 
 // draw computes μ and every t_j of shrink.
@@ -121,7 +138,7 @@ func (p *Pool) draw(groups []stat.Estimate, shares []float64, belief []stat.Spre
 	type moments struct{ mean, square, weight float64 }
 	drawn := make([]moments, len(groups))
 	theta := make([]float64, len(groups))
-	p.Mean, p.MeanSE = 0, 0
+	p.Mean, p.MeanSE, p.Belief = 0, 0, nil
 	for _, node := range belief {
 		mu, se := stat.PooledMean(groups, node.Variance)
 		mean, variance, left := 0.0, 0.0, 0.0 // Σ w·θ, Σ w²·B·v, Σ w·(1 − B)
@@ -141,6 +158,7 @@ func (p *Pool) draw(groups []stat.Estimate, shares []float64, belief []stat.Spre
 			m.square += float64(node.Weight * square)
 			m.weight += float64(node.Weight * b)
 		}
+		p.Belief = append(p.Belief, BeliefNode{node.Variance, node.Weight, mu, mean})
 		p.Mean += float64(node.Weight * mu)
 		p.MeanSE += float64(node.Weight * (float64(se*se) + float64(mu*mu)))
 	}

@@ -2,6 +2,7 @@ package performance
 
 import (
 	"math"
+	"math/rand/v2"
 	"strings"
 	"testing"
 
@@ -10,7 +11,7 @@ import (
 
 // drawnAt draws the groups together at a τ that is known, against no program.
 func drawnAt(groups []stat.Estimate, tau float64) (Pool, []Shrunk) {
-	p := Pool{ContractorsCount: len(groups), Tau: tau, TauSource: TauEstimated}
+	p := Pool{ContractorsCount: len(groups), Tau: tau, PowerIndex: powerIndex, Difference: Difference{Shown: true}}
 	return p, p.draw(groups, make([]float64, len(groups)), []stat.SpreadNode{{Variance: tau * tau, Weight: 1}}, 1.959964)
 }
 
@@ -45,68 +46,83 @@ func TestOwnWeight(t *testing.T) {
 }
 
 // The worked case of three jobs that left 28 % more: r = .25, σ = .40, τ = .10
-// give θ = .0395, sd .092, and the sentence (e^(.0395 + 1.96·.092) = 1.25) [calc]. Many large contractors
-// around 0 hold the mean there.
+// give θ = .0395, sd .092, and e^(.0395 ∓ 1.96·.092) = .87 and 1.25 [calc]: no
+// word of it compares, since three jobs may not. Many large contractors around 0
+// hold the mean there.
 func TestThreeJobsInWords(t *testing.T) {
-	effects := []effect{{id(1), 3, .25, .16 / 3, .16 / 3}}
+	own := effect{contractor: id(1), n: 3, r: .25, v: .16 / 3, own: .16 / 3}
 	groups := []stat.Estimate{{Effect: .25, Variance: .16 / 3}}
 	for range 20000 {
 		groups = append(groups, stat.Estimate{Effect: 0, Variance: 1e-9})
 	}
 	p, shrunk := drawnAt(groups, .10)
 	near(t, "theta", &shrunk[0].theta, .0395, 5e-5)
-	a := adjustedOf(effects[0], 1.959964)
+	a := adjustedOf(own, 1.959964)
 	near(t, "own low", a.Low, 1-.18, 5e-3)
 	near(t, "own high", a.High, 1+1.02, 5e-3)
 	a.Shrunk = &shrunk[0]
-	a.Standing = &Standing{Side: sideOf(&shrunk[0])}
-	want := "From 3 jobs: 4% more leakage left than expected for the same homes, range -13% to +25%: not distinguishable from the program."
+	a.Standing = &Standing{Side: NotDistinguishable}
+	want := "From 3 jobs: index 1.04, range 0.87 to 1.25: too wide a range for a comparison. " +
+		"A review would hardly ever find one with 3 jobs who truly leaves 35% more."
+	if got := a.say(&p); got != want {
+		t.Errorf("got  %s\nwant %s", got, want)
+	}
+	a.Standing.Comparison = true
+	want = "From 3 jobs: 4% more leakage left than expected for the same homes, range -13% to +25%: not distinguishable from the program. " +
+		"A review would hardly ever find one with 3 jobs who truly leaves 35% more."
 	if got := a.say(&p); got != want {
 		t.Errorf("got  %s\nwant %s", got, want)
 	}
 }
 
-// What is said of few contractors, and where none differ.
-func TestPoolInWords(t *testing.T) {
-	spread := func(r ...float64) []effect {
-		effects := make([]effect, len(r))
-		for i := range r {
-			effects[i] = effect{id(i + 1), 40, r[i], .004, .004}
-		}
-		return effects
-	}
-	for _, c := range []struct {
-		name    string
-		effects []effect
-		source  string
-		tau     float64
-		says    string
-	}{
-		{"two", spread(-.3, .3), TauPrior, .10, "With 2 contractors their true spread cannot be estimated; 10% is assumed for the outer limit, and the ranges allow for any other."},
-		{"three", spread(-.3, 0, .3), TauPrior, .10, "With 3 contractors"},
-		{"four", spread(0, 0, 0, 0), TauPrior, .10, "With 4 contractors"},
-		{"five", spread(-.3, 0, .3, 0, 0), TauPrior, .10, "With 5 contractors"},
-		{"six alike", spread(-.01, .01, 0, 0, -.01, .01), TauEstimated, 0, "No difference between contractors is detectable in these jobs. Of 6 contractors about 0.3 would"},
-		// (.09·6/5 − .004) = .104, τ = .3225, e^τ − 1 = 38 % [calc]
-		{"six apart", spread(-.3, .3, -.3, .3, -.3, .3), TauEstimated, math.Sqrt(.104), "Contractors truly differ by about 38%"},
-	} {
-		p, shrunk, err := shrink(c.effects, 1.959964)
-		if err != nil {
-			t.Fatal(err)
-		}
-		if p.TauSource != c.source || math.Abs(p.Tau-c.tau) > 1e-9 || !strings.HasPrefix(p.Statement, c.says) {
-			t.Errorf("%s: %s τ %v: %s", c.name, p.TauSource, p.Tau, p.Statement)
-		}
-		if strings.Contains(p.Statement, "equal") {
-			t.Errorf("%s: undetectable is not equal: %s", c.name, p.Statement)
-		}
-		for i, s := range shrunk {
-			if c.tau == 0 && (math.Abs(s.theta) > math.Abs(c.effects[i].r)/2 || sideOf(&s) != NotDistinguishable) {
-				t.Errorf("%s: t = %v of r = %v, %v to %v", c.name, s.theta, c.effects[i].r, s.Low, s.High)
+// Without comparison wording no sentence compares, whatever else is true.
+func TestNoWordCompares(t *testing.T) {
+	for _, watch := range []bool{false, true} {
+		for _, shown := range []bool{false, true} {
+			p := Pool{PowerIndex: powerIndex, Difference: Difference{Shown: shown}}
+			a := Adjusted{N: 12, Shrunk: &Shrunk{Index: 1.3, Low: 1.1, High: 1.6}, Standing: &Standing{Watch: watch, Side: LeavesMore}}
+			first, _, _ := strings.Cut(a.say(&p), " A review ")
+			for _, word := range []string{"more", "less", "than", "program", "expected"} {
+				if strings.Contains(first, word) {
+					t.Errorf("%q in %s", word, first)
+				}
 			}
 		}
 	}
-	if _, _, err := shrink(spread(.1), 1.959964); err == nil {
+}
+
+// What is said of all together follows the test, in the words of the groups.
+func TestPoolInWords(t *testing.T) {
+	p := Pool{ContractorsCount: 40, Tau: .095, TauLow: .04, TauHigh: .16, ExpectedWatchCount: 2, WatchCount: 3}
+	want := "These figures cannot tell the 40 crew leads apart, which does not say that they are equal. Of 40 about 2.0 stand outside the 95% limits by chance alone, and 3 do."
+	if got := p.say("crew leads"); got != want {
+		t.Errorf("got  %s\nwant %s", got, want)
+	}
+	p.Difference.Shown = true
+	want = "The contractors differ beyond chance (a test at 5%), by about 10% in the leakage left, range 4% to 17% (one standard deviation). Of 40 about 2.0 stand outside the 95% limits by chance alone, and 3 do."
+	if got := p.say("contractors"); got != want {
+		t.Errorf("got  %s\nwant %s", got, want)
+	}
+	if _, _, err := shrink([]effect{{n: 40, r: .1, v: .004, own: .004}}, 1.959964); err == nil {
 		t.Error("one contractor: no refusal")
+	}
+}
+
+// The pooled index follows from what is published, by the formula at BeliefNode.
+func TestPooledIndexFromPublishedNumbers(t *testing.T) {
+	w := world{effects: []float64{.3, 0, -.2, .1, 0, -.1, 0}, counts: []int{3, 40, 25, 12, 60, 31, 6}, sigma: .4, classes: []string{"single", "double"}}
+	c := w.compare(t, rand.New(rand.NewPCG(4, 18)))
+	for _, x := range c.Contractors {
+		sum, weights, own := 0.0, 0.0, 0.0
+		for _, node := range c.Model.Pool.Belief {
+			b := node.Tau2 / (node.Tau2 + *x.Adjusted.Variance)
+			sum += node.Weight * (node.Mean + b*(math.Log(*x.Adjusted.Index)-node.Mean) - node.Shift)
+			weights += node.Weight
+			own += node.Weight * b
+		}
+		near(t, "weights", &weights, 1, 1e-12)
+		near(t, "pooled index", &x.Adjusted.Shrunk.Index, math.Exp(sum), 1e-12)
+		near(t, "own weight", &x.Adjusted.Shrunk.Weight, own, 1e-12)
+		near(t, "reliability", &x.Adjusted.Standing.Reliability, own, 1e-12)
 	}
 }

@@ -46,7 +46,8 @@ type Standing struct {
 	// leaves_more, leaves_less or not_distinguishable, by the pooled interval.
 	Side string `json:"side"`
 	// Standardized effect, r/√v.
-	Z float64 `json:"z"`
+	Z       float64 `json:"z"`
+	Outside bool    `json:"outside_95"`
 	// Outside 95 %: for the agency only.
 	Watch bool `json:"watch"`
 	Outer bool `json:"outside_998"`
@@ -66,54 +67,79 @@ type Standing struct {
 	Naming      string  `json:"naming"`
 	Reliability float64 `json:"reliability_ratio"`
 	Comparison  bool    `json:"comparison_wording"`
+	// ReviewPower is the chance that a contractor with these jobs who truly leaves
+	// so much more than the program, as review_power_index_ratio says, is up for
+	// review in one period.
+	ReviewPower float64 `json:"review_power_ratio"`
 
 	conditions bool // for review, but for the confirmation
 }
 
-// stand places each effect among funnel limits ± z·√v around 0, v = Var r with
-// the uncertainty of the case mix in it:
+// powerIndex is the contractor whose chance of being found is told: 35 % more
+// leakage left than the same homes would have had on average [cp].
+const powerIndex = 1.35
+
+// stand places each effect among limits ± t·√v around 0, v = Var r with the
+// uncertainty of the case mix in it and with homes that go together; t since v
+// is estimated. One ladder decides all that is said of a contractor, so that no
+// two words contradict each other:
 //
-//	watch    outside 95 % (inside the agency only)
-//	review   outside 99.8 %, n ≥ 10, |θ| ≥ 5 %, and outside 99.8 % also with
-//	         ± z·√(v + τ²), or outside 99.8 % in the period before too
+//	outside_95    beyond the 95 % limits; 0.05·K are by chance
+//	watch         outside_95, the pooled interval leaves 1 on the same side, and the
+//	              contractors are shown to differ (Difference)
+//	listed        watch, and survives the false-discovery control of a list
+//	review        listed, outside 99.8 %, n ≥ 10, |θ| ≥ 5 %, and outside 99.8 % also
+//	              with ± t·√(v + τ²), or outside 99.8 % in the period before too
 //
-// The period before comes in by Comparison.Confirm. Of K contractors 0.05·K
-// and 0.002·K stand outside by chance. Reliability is τ²/(τ² + σ²/n).
+// side and sentence follow watch. The period before comes in by
+// Comparison.Confirm. reliability_ratio is the weight of his own jobs in the
+// pooled index. df are the degrees of freedom of v.
 // Source: Spiegelhalter, Statistics in Medicine 24 (2005) 1185 [mem]; Adams,
-// RAND TR-653 (2009) for the reliability [pub].
-func stand(effects []effect, shrunk []Shrunk, pool *Pool, sigma float64) ([]Standing, error) {
+// RAND TR-653 (2009) for the reliability [pub]; Benjamini & Hochberg (1995).
+func stand(effects []effect, shrunk []Shrunk, pool *Pool, df float64) ([]Standing, error) {
 	tau2 := pool.Tau * pool.Tau
 	k := float64(len(effects))
 	pool.ExpectedWatchCount, pool.ExpectedOuterCount = (1-watchLevel)*k, (1-reviewLevel)*k
+	inner, err := stat.StudentTQuantile(1-(1-watchLevel)/2, df)
+	if err != nil {
+		return nil, err
+	}
+	outer, err := stat.StudentTQuantile(1-(1-reviewLevel)/2, df)
+	if err != nil {
+		return nil, err
+	}
 	all := make([]Standing, len(effects))
 	zs, ps := make([]float64, len(effects)), make([]float64, len(effects))
 	for j, e := range effects {
-		inner, err := stat.FunnelNormal(e.own, 0, watchLevel)
-		if err != nil {
+		sd, inflated, theta := math.Sqrt(e.own), math.Sqrt(e.own+tau2), &shrunk[j]
+		z := e.r / sd
+		zs[j] = z
+		if ps[j], err = stat.StudentTTail(z, df); err != nil {
 			return nil, err
 		}
-		outer, err := stat.FunnelNormal(e.own, 0, reviewLevel)
-		if err != nil {
-			return nil, err
-		}
-		inflated, err := stat.FunnelNormal(e.own, tau2, reviewLevel)
-		if err != nil {
-			return nil, err
-		}
-		z := e.r / math.Sqrt(e.own)
-		zs[j], ps[j] = z, 2*stat.NormalCDF(-math.Abs(z))
 		s := Standing{
-			Side: sideOf(&shrunk[j]), Z: z,
-			Watch: outside(e.r, inner), Outer: outside(e.r, outer), Confirmed: outside(e.r, inflated),
-			WatchLow: math.Exp(inner.Low), WatchHigh: math.Exp(inner.High),
-			OuterLow: math.Exp(outer.Low), OuterHigh: math.Exp(outer.High),
+			Side: NotDistinguishable, Z: z,
+			Outside: math.Abs(z) > inner, Outer: math.Abs(z) > outer, Confirmed: math.Abs(e.r) > float64(outer*inflated),
+			WatchLow: math.Exp(-inner * sd), WatchHigh: math.Exp(inner * sd),
+			OuterLow: math.Exp(-outer * sd), OuterHigh: math.Exp(outer * sd),
 			Naming:      namingOf(e.n),
-			Reliability: tau2 / (tau2 + sigma*sigma/float64(e.n)),
+			Reliability: theta.Weight,
+		}
+		above := math.Log(powerIndex)
+		s.ReviewPower = stat.NormalCDF((above-float64(outer*inflated))/sd) + stat.NormalCDF((-above-float64(outer*inflated))/sd)
+		if e.n < minReviewJobs {
+			s.ReviewPower = 0
+		}
+		if pool.Difference.Shown && s.Outside {
+			switch {
+			case e.r > 0 && theta.Low > 1:
+				s.Watch, s.Side = true, LeavesMore
+			case e.r < 0 && theta.High < 1:
+				s.Watch, s.Side = true, LeavesLess
+			}
 		}
 		s.Comparison = s.Naming == NamedWithItsSpan && s.Reliability >= minComparison
-		s.conditions = s.Outer && e.n >= minReviewJobs && math.Abs(shrunk[j].theta) >= material
-		s.Review = s.conditions && s.Confirmed
-		if s.Watch {
+		if s.Outside {
 			pool.WatchCount++
 		}
 		if s.Outer {
@@ -126,22 +152,13 @@ func stand(effects []effect, shrunk []Shrunk, pool *Pool, sigma float64) ([]Stan
 		return nil, err
 	}
 	for j := range all {
-		all[j].Listed = listed[j]
+		s := &all[j]
+		s.Listed = s.Watch && listed[j]
+		s.conditions = s.Listed && s.Outer && effects[j].n >= minReviewJobs && math.Abs(shrunk[j].theta) >= material
+		s.Review = s.conditions && s.Confirmed
 	}
 	pool.Overdispersion, err = stat.Overdispersion(zs, trim)
 	return all, err
-}
-
-func outside(x float64, limits stat.Interval) bool { return x < limits.Low || x > limits.High }
-
-func sideOf(s *Shrunk) string {
-	switch {
-	case s.Low > 1:
-		return LeavesMore
-	case s.High < 1:
-		return LeavesLess
-	}
-	return NotDistinguishable
 }
 
 func namingOf(n int64) string {

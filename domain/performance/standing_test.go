@@ -14,11 +14,11 @@ func standingsOf(t *testing.T, r []float64, n []int64) ([]Standing, Pool) {
 	var groups []stat.Estimate
 	for i := range r {
 		v := .16 / float64(n[i])
-		effects = append(effects, effect{id(i + 1), n[i], r[i], v, v})
+		effects = append(effects, effect{contractor: id(i + 1), n: n[i], r: r[i], v: v, own: v})
 		groups = append(groups, stat.Estimate{Effect: r[i], Variance: v})
 	}
 	p, shrunk := drawnAt(groups, .10)
-	s, err := stand(effects, shrunk, &p, .40)
+	s, err := stand(effects, shrunk, &p, 1e7)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -27,12 +27,12 @@ func standingsOf(t *testing.T, r []float64, n []int64) ([]Standing, Pool) {
 
 // Limits at n = 16: ± 1.960·.1 and ± 3.090·.1; with τ ± 3.090·√.02 = .437 [calc].
 func TestStanding(t *testing.T) {
-	r := []float64{0, .19, .20, .30, .32, .45, -.45, .9, .28}
+	r := []float64{0, .19, .20, .30, .32, .45, -.65, .9, .28}
 	n := []int64{16, 16, 16, 16, 16, 16, 16, 9, 400}
 	s, p := standingsOf(t, r, n)
 	for i, want := range []struct {
-		name                            string
-		watch, outer, confirmed, review bool
+		name                              string
+		outside, outer, confirmed, review bool
 	}{
 		{"at the program", false, false, false, false},
 		{"just inside 95 %", false, false, false, false},
@@ -44,8 +44,13 @@ func TestStanding(t *testing.T) {
 		{"outside all, nine jobs", true, true, true, false},
 		{"a large one within the spread", true, true, false, false},
 	} {
-		if got := s[i]; got.Watch != want.watch || got.Outer != want.outer || got.Confirmed != want.confirmed || got.Review != want.review {
+		if got := s[i]; got.Outside != want.outside || got.Outer != want.outer || got.Confirmed != want.confirmed || got.Review != want.review {
 			t.Errorf("%s: %+v", want.name, got)
+		}
+	}
+	for i := range s { // one ladder: nothing contradicts anything
+		if g := &s[i]; g.Watch != (g.Side != NotDistinguishable) || g.Watch && !g.Outside || g.Listed && !g.Watch || g.Review && !g.Listed {
+			t.Errorf("contractor %d: %+v", i, *g)
 		}
 	}
 	if p.WatchCount != 7 || p.OuterCount != 5 {

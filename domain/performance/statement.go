@@ -27,43 +27,63 @@ func signed(index float64) string {
 	return p + "%"
 }
 
-// say tells what the pool shows in one sentence.
-func (p *Pool) say() string {
-	chance := fmt.Sprintf("Of %d contractors about %s would stand outside the 95%% limits by chance alone.",
-		p.ContractorsCount, oneDecimal((1-watchLevel)*float64(p.ContractorsCount)))
-	switch {
-	case p.TauSource == TauPrior:
-		return fmt.Sprintf("With %d contractors their true spread cannot be estimated; %s%% is assumed for the outer limit, and the ranges allow for any other. %s",
-			p.ContractorsCount, percent(p.Tau), chance)
-	case p.Tau == 0:
-		return "No difference between contractors is detectable in these jobs. " + chance
+// say tells what the pool shows; who is the word for the groups.
+func (p *Pool) say(who string) string {
+	chance := fmt.Sprintf("Of %d about %s stand outside the 95%% limits by chance alone, and %d do.",
+		p.ContractorsCount, oneDecimal(p.ExpectedWatchCount), p.WatchCount)
+	if !p.Difference.Shown {
+		return fmt.Sprintf("These figures cannot tell the %d %s apart, which does not say that they are equal. %s", p.ContractorsCount, who, chance)
 	}
-	return fmt.Sprintf("Contractors truly differ by about %s%% (one standard deviation) in the leakage left. %s",
-		percent(math.Expm1(p.Tau)), chance)
+	return fmt.Sprintf("The %s differ beyond chance (a test at 5%%), by about %s%% in the leakage left, range %s%% to %s%% (one standard deviation). %s",
+		who, percent(math.Expm1(p.Tau)), percent(math.Expm1(p.TauLow)), percent(math.Expm1(p.TauHigh)), chance)
 }
 
-// say tells a contractor's place in one sentence, from the pooled index.
+// sayPower tells what review finds of a contractor who is worse.
+func (p *Pool) sayPower(n int, power float64) string {
+	more := percent(p.PowerIndex - 1)
+	if power < 0.005 {
+		return fmt.Sprintf("A review would hardly ever find one with %s who truly leaves %s%% more.", jobs(n), more)
+	}
+	return fmt.Sprintf("A review finds one with %s who truly leaves %s%% more in about %s of 100 periods.", jobs(n), more, percent(power))
+}
+
+// say tells a group's place in one sentence, as the ladder of stand has it.
 func (a *Adjusted) say(p *Pool) string {
-	s := a.Shrunk
-	amount := "as much leakage left as expected for the same homes"
-	switch d := percent(math.Abs(s.Index - 1)); {
-	case d == "0":
-	case s.Index > 1:
+	s, st := a.Shrunk, a.Standing
+	power := " " + p.sayPower(a.N, st.ReviewPower)
+	if !st.Comparison {
+		said := "too wide a range for a comparison"
+		if st.Watch {
+			said = "outside the limits, which is a reason to look and no verdict"
+		}
+		return fmt.Sprintf("From %s: index %s, range %s to %s: %s.", jobs(a.N), index(s.Index), index(s.Low), index(s.High), said) + power
+	}
+	amount, place := "as much leakage left as expected for the same homes", "not distinguishable from the program"
+	if d := percent(math.Abs(s.Index - 1)); d != "0" && s.Index > 1 {
 		amount = d + "% more leakage left than expected for the same homes"
-	default:
+	} else if d != "0" {
 		amount = d + "% less leakage left than expected for the same homes"
 	}
-	place := "not distinguishable from the program"
-	switch {
-	case p.TauSource == TauEstimated && p.Tau == 0 && a.Standing.Side == NotDistinguishable:
-		return fmt.Sprintf("No difference between contractors is detectable; %s alone would say %s to %s.",
-			jobs(a.N), signed(*a.Low), signed(*a.High))
-	case a.Standing.Side == LeavesMore:
+	switch st.Side {
+	case LeavesMore:
 		place = "more than the program"
-	case a.Standing.Side == LeavesLess:
+	case LeavesLess:
 		place = "less than the program"
+	default:
+		if !p.Difference.Shown {
+			return fmt.Sprintf("From %s: range %s to %s of the leakage expected for the same homes: not distinguishable from the program.", jobs(a.N), signed(s.Low), signed(s.High)) + power
+		}
 	}
-	return fmt.Sprintf("From %s: %s, range %s to %s: %s.", jobs(a.N), amount, signed(s.Low), signed(s.High), place)
+	return fmt.Sprintf("From %s: %s, range %s to %s: %s.", jobs(a.N), amount, signed(s.Low), signed(s.High), place) + power
+}
+
+// index writes an index with two decimals, half-even.
+func index(v float64) string {
+	s, err := stat.RoundFloat(v, 2)
+	if err != nil {
+		return "0"
+	}
+	return s
 }
 
 // unadjusted labels the figures that stand where the model has none.

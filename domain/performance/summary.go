@@ -75,15 +75,16 @@ func (g *group) summary(within spread, tables *tables) (Summary, error) {
 	if asked := g.jobs - g.leftOut[deemed]; asked > 0 {
 		s.MissingAfterRatio = ptr(float64(g.leftOut[missingAfter]) / float64(asked))
 	}
+	slices.Sort(g.pairs)
 	var err error
-	if s.Pooled, err = pooledOf(k, tables); err != nil {
+	if s.Pooled, err = pooledOf(g, tables); err != nil {
 		return s, err
 	}
 	if s.Typical, err = typicalOf(k, g.range2, within, tables); err != nil {
 		return s, err
 	}
-	s.MedianBefore = medianOf(g.befores.sorted(), k.beforeBelow, tables)
-	s.MedianAfter = medianOf(g.afters.sorted(), k.afterBelow, tables)
+	s.MedianBefore = medianOf(g.befores(), k.beforeBelow, tables)
+	s.MedianAfter = medianOf(g.afters(), k.afterBelow, tables)
 	if g.questioned.n > 0 {
 		v := *k
 		v.merge(&g.questioned, -1)

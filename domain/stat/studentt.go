@@ -98,3 +98,40 @@ func closedT(a float64, nu int) float64 {
 	}
 	return math.Sqrt(float64(nu)) * math.Tan(theta)
 }
+
+// StudentTTail is P(|T| ≥ |t|) for Student's t with ν degrees of freedom, no
+// unit: the two-sided chance of a value as far from 0.
+//
+//	I_{ν/(ν+t²)}(ν/2, ½)
+//
+// Refused: t not finite (/t), ν outside (0, MaxShape] (/degrees_of_freedom).
+// Source: the regularized incomplete beta function, NIST DLMF 8.17 [mem].
+func StudentTTail(t, df float64) (float64, error) {
+	if err := Finite("/t", t, "(no unit)"); err != nil {
+		return 0, err
+	}
+	if err := shape("/degrees_of_freedom", df); err != nil {
+		return 0, err
+	}
+	return mathext.RegIncBeta(df/2, 0.5, df/(df+float64(t*t))), nil
+}
+
+// FTail is P(F ≥ f) for Fisher's F with ν₁ and ν₂ degrees of freedom, no unit.
+//
+//	I_{ν₂/(ν₂+ν₁·f)}(ν₂/2, ν₁/2)
+//
+// Refused: f below 0 or not finite (/f), ν₁ or ν₂ outside (0, MaxShape]
+// (/numerator_freedom, /denominator_freedom).
+// Source: the regularized incomplete beta function, NIST DLMF 8.17 [mem].
+func FTail(f, numerator, denominator float64) (float64, error) {
+	if err := NotBelowZero("/f", f, "(no unit)"); err != nil {
+		return 0, err
+	}
+	if err := shape("/numerator_freedom", numerator); err != nil {
+		return 0, err
+	}
+	if err := shape("/denominator_freedom", denominator); err != nil {
+		return 0, err
+	}
+	return mathext.RegIncBeta(denominator/2, numerator/2, denominator/(denominator+float64(numerator*f))), nil
+}
