@@ -28,6 +28,8 @@ type figuresHead struct {
 	Quantity domain.Quantity `json:"quantity"`
 	// Of the period before, where it was asked whether somebody stood outside the limits then too.
 	PreviousInputDigest string `json:"previous_input_digest,omitzero"`
+	// The first day of a period in which there may be enough homes, where figures are held back since they rest on fewer than five.
+	WiderFrom domain.Date `json:"wider_from,omitzero"`
 }
 
 // Contractors (or, with another `by`, groups) and the program over a period.
@@ -59,10 +61,24 @@ func (s *Server) performance(ctx context.Context, caller domain.Caller, r *reque
 	}
 	a := performanceAnswer{}
 	err := s.populate(ctx, caller, r, func(p *storage.Population) (err error) {
-		a, err = figuresBy(p, by, headOf(r, p), named)
+		if a, err = figuresBy(p, by, headOf(r, p), named); err == nil && !named {
+			a.outside(p)
+		}
 		return err
 	})
 	return answer{Body: a}, err
+}
+
+// outside holds back what rests on too few homes, and offers a wider period.
+func (a *performanceAnswer) outside(p *storage.Population) {
+	program, groups := a.Program.Outside(), performance.OutsideGroups(a.Groups)
+	if !program || !groups {
+		a.widen(p)
+	}
+}
+
+func (h *figuresHead) widen(p *storage.Population) {
+	h.WiderFrom = domain.DateOf(periodBefore(p.Period).From, p.Zone)
 }
 
 // populate runs use on the period and the position that the query names.

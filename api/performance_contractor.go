@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"mime"
 	"net/http"
+	"slices"
 	"strings"
 
 	"ductledger/domain"
@@ -52,9 +53,54 @@ func (s *Server) contractorPerformance(ctx context.Context, caller domain.Caller
 		if err != nil {
 			return err
 		}
-		return a.follow(c, published)
+		if err := a.follow(c, published); err != nil || !caller.Scoped() {
+			return err
+		}
+		a.outside(p, c)
+		return nil
 	})
 	return answer{Body: a}, err
+}
+
+// fewestHomes is the number of homes below which a month's point is for the
+// agency only.
+const fewestHomes = 5
+
+// outside holds back what is for the agency only, and what rests on too few homes.
+func (a *contractorAnswer) outside(p *storage.Population, c *compared) {
+	own, program := a.Contractor.Outside(), a.Program.Outside()
+	if !own || !program {
+		a.widen(p)
+	}
+	a.Contractor.Adjusted.Outside(c.Model.Pool)
+	all := len(a.Trend)
+	a.Trend = slices.DeleteFunc(a.Trend, func(t performance.TrendPoint) bool { return t.N < fewestHomes })
+	if len(a.Trend) < all {
+		a.TrendReason = performance.TooFewHomes
+		a.widen(p)
+	}
+	for i := range a.Published {
+		a.Published[i].Contractor = withoutStanding(a.Published[i].Contractor)
+	}
+}
+
+// withoutStanding is a published line, which staff read, without what is for the
+// agency only.
+func withoutStanding(line jsontext.Value) jsontext.Value {
+	var whole, adjusted map[string]jsontext.Value
+	if json.Unmarshal(line, &whole) != nil || json.Unmarshal(whole["adjusted"], &adjusted) != nil {
+		return nil // nothing was published of it
+	}
+	delete(adjusted, "standing")
+	delete(adjusted, "statement")
+	var err error
+	if whole["adjusted"], err = json.Marshal(adjusted, json.Deterministic(true)); err != nil {
+		return nil
+	}
+	if line, err = json.Marshal(whole, json.Deterministic(true)); err != nil {
+		return nil
+	}
+	return line
 }
 
 // ofContractor compares and finds the contractor that the address names, with
@@ -183,6 +229,9 @@ func (s *Server) explainPerformance(ctx context.Context, caller domain.Caller, r
 		x, err := performance.Explain(p.JobsOf(id), &c.Comparison, id)
 		if err != nil {
 			return refused(err)
+		}
+		if caller.Scoped() {
+			x.Adjusted.Outside(x.Model.Pool)
 		}
 		if asksCSV(r) {
 			var sheet bytes.Buffer

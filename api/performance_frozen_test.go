@@ -63,7 +63,7 @@ func freeze(a *apitest.API, at *address, rows ...frozenRow) (ids []domain.UUID) 
 			args []any
 		}{
 			{frozenJobSQL, []any{a.World.Program, id, a.Home, r.contractor, r.basis}},
-			{frozenResultSQL, []any{a.World.Program, id, a.Home, r.contractor, r.basis, r.class, r.area, r.before, r.after, r.excluded, r.at, r.questions}},
+			{frozenResultSQL, []any{a.World.Program, id, storagetest.ID(), r.contractor, r.basis, r.class, r.area, r.before, r.after, r.excluded, r.at, r.questions}},
 		} {
 			if _, err := conn.Exec(context.Background(), s.sql, s.args...); err != nil {
 				a.T.Fatal(err)

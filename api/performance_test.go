@@ -71,10 +71,10 @@ func TestPerformance(t *testing.T) {
 		if p.From != "2026-10-01" || p.Before != "2026-11-01" || p.Position != head || p.AsOfAt == "" || p.MethodVersion == "" {
 			t.Errorf("%s: %+v", role, p)
 		}
-		if p.Program.JobsCount != 2 || p.Program.UsedCount != 2 || p.Program.Pooled.Ratio == nil || math.Abs(*p.Program.Pooled.Ratio-0.55) > 1e-12 {
-			t.Errorf("%s: program %+v", role, p.Program)
-		}
 		names := role == domain.Staff || role == domain.Admin
+		if p.Program.JobsCount != 2 || p.Program.UsedCount != 2 || (p.Program.Pooled.Ratio != nil) != names || names && math.Abs(*p.Program.Pooled.Ratio-0.55) > 1e-12 {
+			t.Errorf("%s: program %+v, and figures of fewer than five homes leave the agency never", role, p.Program)
+		}
 		if (len(p.Contractors) > 0) != names {
 			t.Errorf("%s reads %d contractors", role, len(p.Contractors))
 		}

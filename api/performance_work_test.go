@@ -122,7 +122,7 @@ type repairEffect struct {
 }
 
 // A reading between the kinds of repair gives a step; a job without one only
-// an association, which is called so.
+// the whole job's, which is called so.
 func TestRepairEffectsOfAPeriod(t *testing.T) {
 	t.Parallel()
 	a, _ := serve(t)
@@ -156,7 +156,7 @@ func TestRepairEffectsOfAPeriod(t *testing.T) {
 		t.Errorf("furnace joint: %+v", got.Effects)
 	}
 	for _, e := range got.Effects {
-		if e.Basis == "association" && (e.N != 1 || e.Reduction != nil || e.Reason != "n_too_small") {
+		if e.Basis == "whole_job" && (e.N != 1 || e.Reduction != nil || e.Reason != "n_too_small") {
 			t.Errorf("from one job: %+v", e)
 		}
 	}

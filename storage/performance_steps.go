@@ -38,11 +38,12 @@ type stepsRow struct {
 	AfterTenths  *int64
 	Steps        *string
 	Method       *string
+	Class        string
 	Undecided    bool
 }
 
 const stepsSQL = `
-SELECT job_id, pay_basis, excluded, before_tenths, after_tenths, steps, method, coalesce(quality = 'undecided', false) AS undecided
+SELECT job_id, pay_basis, excluded, before_tenths, after_tenths, steps, method, class, coalesce(quality = 'undecided', false) AS undecided
 FROM job_result
 WHERE program_id = @program_id AND counted_at >= @from AND counted_at < @before AND accepted_position IS NOT NULL
     AND accepted_position <= @position AND (until_position IS NULL OR until_position > @position)
@@ -118,11 +119,11 @@ func (r *stepsRow) read(of domain.Quantity, pairs map[string]int) (steps []perfo
 		pairs[why]++
 	}
 	for _, s := range frozen.Steps {
-		steps = append(steps, performance.Step{JobID: r.JobID, RepairType: s.Kind, Basis: performance.BasisInterim, BeforeTenths: s.BeforeTenths, AfterTenths: s.AfterTenths})
+		steps = append(steps, performance.Step{JobID: r.JobID, RepairType: s.Kind, HomeClass: r.Class, Basis: performance.BasisInterim, BeforeTenths: s.BeforeTenths, AfterTenths: s.AfterTenths})
 	}
 	if len(steps) == 0 {
 		for _, kind := range frozen.Kinds {
-			steps = append(steps, performance.Step{JobID: r.JobID, RepairType: kind, Basis: performance.BasisAssociation, BeforeTenths: *r.BeforeTenths, AfterTenths: *r.AfterTenths})
+			steps = append(steps, performance.Step{JobID: r.JobID, RepairType: kind, HomeClass: r.Class, Basis: performance.BasisWholeJob, BeforeTenths: *r.BeforeTenths, AfterTenths: *r.AfterTenths})
 		}
 	}
 	if len(steps) == 0 {

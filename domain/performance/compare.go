@@ -12,6 +12,11 @@ import (
 
 // MethodVersion names the formulas, their parameters and their order of
 // operations. It changes whenever equal jobs would give other bytes.
+//
+// performance-3: figures are of one quantity; readings that decide nothing are left
+// out; homes that go together are allowed for; "differ" needs a test; limits by t;
+// one ladder of flags; the pooled ratio's interval by jackknife; tau, weight and
+// reliability from one belief, which is published.
 const MethodVersion = "performance-3"
 
 // A Contractor is one line of a comparison. It has no rank.

@@ -16,8 +16,8 @@ const minEffectJobs = 5
 
 // How a step is known.
 const (
-	BasisInterim     = "interim"     // readings right before and right after this kind of repair alone
-	BasisAssociation = "association" // the job's whole reduction, where this repair was among others
+	BasisInterim  = "interim"   // readings right before and right after this kind of repair alone
+	BasisWholeJob = "whole_job" // the job's whole reduction, where this repair was among others
 )
 
 // A Step is what leakage did across one kind of repair in one job: readings
@@ -27,16 +27,21 @@ const (
 type Step struct {
 	JobID        domain.UUID
 	RepairType   string
-	Basis        string // BasisInterim or BasisAssociation
+	HomeClass    string // empty when not known
+	Basis        string // BasisInterim or BasisWholeJob
 	BeforeTenths int64  // tenths of cfm25
 	AfterTenths  int64
 }
 
-// A RepairEffect is what one kind of repair typically brings.
+// A RepairEffect is what one kind of repair typically brings, where readings
+// right before and after it were taken. Where none were, the kind gets no cfm25
+// of its own: the whole reduction of jobs in which it was among others stands
+// under names that say so.
 type RepairEffect struct {
 	RepairType string `json:"repair_type"`
-	// interim, or association: the whole reduction of jobs in which it was among others. That is no effect: what else was
-	// done in those jobs is in it.
+	// Absent: homes of all classes.
+	HomeClass string `json:"home_class,omitempty"`
+	// interim, or whole_job: jobs in which it was among others.
 	Basis string `json:"basis"`
 	// Jobs.
 	N int `json:"n"`
@@ -46,6 +51,12 @@ type RepairEffect struct {
 	MiddleHigh *float64 `json:"reduction_p75_cfm25,omitempty"`
 	Low        *float64 `json:"reduction_cfm25_low,omitempty"`
 	High       *float64 `json:"reduction_cfm25_high,omitempty"`
+	// Of whole jobs: all that was done in them is in it.
+	JobMedian     *float64 `json:"whole_job_reduction_cfm25,omitempty"`
+	JobMiddleLow  *float64 `json:"whole_job_reduction_p25_cfm25,omitempty"`
+	JobMiddleHigh *float64 `json:"whole_job_reduction_p75_cfm25,omitempty"`
+	JobLow        *float64 `json:"whole_job_reduction_cfm25_low,omitempty"`
+	JobHigh       *float64 `json:"whole_job_reduction_cfm25_high,omitempty"`
 	// How the interval was made: t, t_pooled, range of two jobs, order_statistic, normal.
 	Interval string `json:"interval,omitempty"`
 	// The level of the interval.
@@ -57,11 +68,11 @@ type RepairEffect struct {
 }
 
 // effectKey is what the steps are grouped by.
-type effectKey struct{ kind, basis string }
+type effectKey struct{ kind, class, basis string }
 
 // RepairEffects gives, for each kind of repair and basis, the median step in
 // cfm25, the middle half (type-7 quarter points) and the order-statistic
-// interval of the median; null below five jobs. Each element is the steps of one
+// interval of the median, over all homes and by class; null below five jobs. Each element is the steps of one
 // job; those of one kind are added up first, so a job counts once. The jobs may
 // come in any order. Alphabetical by kind, interim
 // first.
@@ -80,7 +91,7 @@ func RepairEffects(jobs iter.Seq2[[]Step, error]) ([]RepairEffect, error) {
 		}
 	}
 	keys := slices.SortedFunc(maps.Keys(orders), func(a, b effectKey) int {
-		return cmp.Or(cmp.Compare(a.kind, b.kind), cmp.Compare(b.basis, a.basis))
+		return cmp.Or(cmp.Compare(a.kind, b.kind), cmp.Compare(basisRank(a.basis), basisRank(b.basis)), wholeFirst(a.class)-wholeFirst(b.class), cmp.Compare(classRank(a.class), classRank(b.class)), cmp.Compare(a.class, b.class))
 	})
 	effects := make([]RepairEffect, 0, len(keys))
 	for _, k := range keys {
@@ -96,7 +107,10 @@ func countSteps(steps []Step, orders map[effectKey]order) error {
 		if err := s.check(); err != nil {
 			return err
 		}
-		drops[effectKey{s.RepairType, s.Basis}] += s.BeforeTenths - s.AfterTenths
+		drops[effectKey{s.RepairType, "", s.Basis}] += s.BeforeTenths - s.AfterTenths
+		if s.HomeClass != "" {
+			drops[effectKey{s.RepairType, s.HomeClass, s.Basis}] += s.BeforeTenths - s.AfterTenths
+		}
 	}
 	for k, drop := range drops {
 		if drop != int64(int32(drop)) {
@@ -107,21 +121,40 @@ func countSteps(steps []Step, orders map[effectKey]order) error {
 	return nil
 }
 
+// wholeFirst puts homes of all classes before those of one.
+func wholeFirst(class string) int { return min(1, len(class)) }
+
+// basisRank puts what was read in between first.
+func basisRank(basis string) int {
+	if basis == BasisInterim {
+		return 0
+	}
+	return 1
+}
+
 func effectOf(k effectKey, tenths order, tables *tables) RepairEffect {
-	e := RepairEffect{RepairType: k.kind, Basis: k.basis, N: len(tenths)}
+	e := RepairEffect{RepairType: k.kind, HomeClass: k.class, Basis: k.basis, N: len(tenths)}
 	if e.N < minEffectJobs {
 		e.Reason = TooFewJobs
 		return e
 	}
 	points := tenths.middleHalf(inCFM25)
-	e.MiddleLow, e.Median, e.MiddleHigh = points[0], points[1], points[2]
+	if k.basis == BasisInterim {
+		e.MiddleLow, e.Median, e.MiddleHigh = points[0], points[1], points[2]
+	} else {
+		e.JobMiddleLow, e.JobMedian, e.JobMiddleHigh = points[0], points[1], points[2]
+	}
 	bounds := tables.median(int64(e.N))
 	if bounds.rank == 0 {
 		e.IntervalReason = TooFewJobs
 		return e
 	}
 	low, high := tenths.between(bounds.rank)
-	e.Low, e.High = ptr(inCFM25(low)), ptr(inCFM25(high))
+	if k.basis == BasisInterim {
+		e.Low, e.High = ptr(inCFM25(low)), ptr(inCFM25(high))
+	} else {
+		e.JobLow, e.JobHigh = ptr(inCFM25(low)), ptr(inCFM25(high))
+	}
 	e.Interval, e.Level = IntervalOrder, &bounds.coverage
 	return e
 }
@@ -130,8 +163,8 @@ func (s *Step) check() error {
 	switch {
 	case s.RepairType == "":
 		return stat.Refuse(stat.NotComplete, "/repair_type", "", "job %s: a step without a kind of repair", s.JobID)
-	case s.Basis != BasisInterim && s.Basis != BasisAssociation:
-		return stat.Refuse(stat.OutOfRange, "/basis", "", "job %s: %q is neither %s nor %s", s.JobID, s.Basis, BasisInterim, BasisAssociation)
+	case s.Basis != BasisInterim && s.Basis != BasisWholeJob:
+		return stat.Refuse(stat.OutOfRange, "/basis", "", "job %s: %q is neither %s nor %s", s.JobID, s.Basis, BasisInterim, BasisWholeJob)
 	}
 	for _, t := range []int64{s.BeforeTenths, s.AfterTenths} {
 		if t < 0 || t > MaxTenths {

@@ -43,7 +43,7 @@ func TestRepairEffects(t *testing.T) {
 		step(1, "end_closure", 500, 400), step(2, "end_closure", 500, 400), step(3, "end_closure", 500, 400), step(4, "end_closure", 500, 600),
 	}
 	association := step(7, "boot_seal", 2000, 100)
-	association.Basis = BasisAssociation
+	association.Basis = BasisWholeJob
 	steps = append(steps, association)
 
 	got, err := RepairEffects(byJob(steps...))
@@ -57,7 +57,7 @@ func TestRepairEffects(t *testing.T) {
 	near(t, "low", e.Low, 10, 0)
 	near(t, "high", e.High, 90, 0)
 	near(t, "coverage", e.Level, .96875, 0)
-	if e.N != 6 || e.Basis != BasisInterim || got[1].Basis != BasisAssociation || got[1].Reason != TooFewJobs {
+	if e.N != 6 || e.Basis != BasisInterim || got[1].Basis != BasisWholeJob || got[1].Reason != TooFewJobs {
 		t.Errorf("%+v", got)
 	}
 	if few := got[2]; few.RepairType != "end_closure" || few.N != 4 || few.Median != nil || few.Reason != TooFewJobs {
@@ -73,6 +73,27 @@ func TestRepairEffects(t *testing.T) {
 	rand.New(rand.NewPCG(1, 1)).Shuffle(len(steps), func(i, j int) { steps[i], steps[j] = steps[j], steps[i] })
 	if again, err := RepairEffects(byJob(steps...)); err != nil || !reflect.DeepEqual(again, got) {
 		t.Errorf("another order: %+v, %v", again, err)
+	}
+}
+
+// Without readings in between a kind of repair has no cfm25 of its own; the whole
+// jobs' reduction stands under its own name. Each class stands apart too.
+func TestWholeJobsAreNoEffect(t *testing.T) {
+	var steps []Step
+	for i := range 6 {
+		s := step(i+1, "boot_seal", 2000, int64(1000+10*i))
+		s.Basis, s.HomeClass = BasisWholeJob, "double"
+		steps = append(steps, s)
+	}
+	got, err := RepairEffects(byJob(steps...))
+	if err != nil || len(got) != 2 || got[0].HomeClass != "" || got[1].HomeClass != "double" {
+		t.Fatal(got, err)
+	}
+	for _, e := range got {
+		if e.Median != nil || e.Low != nil || e.MiddleLow != nil || e.N != 6 {
+			t.Errorf("an effect is made of whole jobs: %+v", e)
+		}
+		near(t, "whole jobs", e.JobMedian, 97.5, 1e-12)
 	}
 }
 

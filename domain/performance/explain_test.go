@@ -182,18 +182,20 @@ func TestSpreadsheet(t *testing.T) {
 		}
 		return v
 	}
-	if got := rows[6][1]; got != "=EXP(AVERAGE(H12:H"+strconv.Itoa(11+len(x.JobsIn))+"))" {
+	nodes := len(x.Model.Pool.Belief)
+	first := 12 + nodes
+	if got := rows[6][1]; got != "=EXP(AVERAGE(H"+strconv.Itoa(first)+":H"+strconv.Itoa(first-1+len(x.JobsIn))+"))" {
 		t.Errorf("index formula %q", got)
 	}
 	sum := 0.0
 	for i := range x.JobsIn {
-		r := strconv.Itoa(12 + i)
+		r := strconv.Itoa(first + i)
 		// One more row down, every reference without $ moves along.
-		if want := strings.ReplaceAll("=B$4*EXP(B$1+B$2*LN(C#/B$4)+F#+B$3*LN(E#/B$5))", "#", r); rows[11+i][6] != want {
-			t.Fatalf("expected formula %q, want %q", rows[11+i][6], want)
+		if want := strings.ReplaceAll("=B$4*EXP(B$1+B$2*LN(C#/B$4)+F#+B$3*LN(E#/B$5))", "#", r); rows[first-1+i][6] != want {
+			t.Fatalf("expected formula %q, want %q", rows[first-1+i][6], want)
 		}
-		if want := strings.ReplaceAll("=LN(D#/G#)", "#", r); rows[11+i][7] != want {
-			t.Fatalf("residual formula %q, want %q", rows[11+i][7], want)
+		if want := strings.ReplaceAll("=LN(D#/G#)", "#", r); rows[first-1+i][7] != want {
+			t.Fatalf("residual formula %q, want %q", rows[first-1+i][7], want)
 		}
 		expected := cell("B4") * math.Exp(cell("B1")+cell("B2")*math.Log(cell("C"+r)/cell("B4"))+cell("F"+r)+cell("B3")*math.Log(cell("E"+r)/cell("B5")))
 		sum += math.Log(cell("D"+r) / expected)
@@ -203,16 +205,15 @@ func TestSpreadsheet(t *testing.T) {
 	printed := cell("B6")
 	near(t, "index printed", &printed, index, 1e-12)
 
-	// The pooled index, by the belief in columns J to M.
-	nodes := len(x.Model.Pool.Belief)
-	want := strings.ReplaceAll("=EXP(SUMPRODUCT(K$2:K$#,L$2:L$#+J$2:J$#/(J$2:J$#+B$8)*(LN(B$6)-L$2:L$#)-M$2:M$#))", "#", strconv.Itoa(nodes+1))
+	// The pooled index, by the belief.
+	want := strings.ReplaceAll("=EXP(SUMPRODUCT(C$11:C$#,D$11:D$#+B$11:B$#/(B$11:B$#+B$8)*(LN(B$6)-D$11:D$#)-E$11:E$#))", "#", strconv.Itoa(nodes+10))
 	if rows[9][1] != want {
 		t.Errorf("pooled formula %q, want %q", rows[9][1], want)
 	}
 	pooled := 0.0
 	for i := range nodes {
-		r := strconv.Itoa(2 + i)
-		pooled += cell("K"+r) * (cell("L"+r) + cell("J"+r)/(cell("J"+r)+cell("B8"))*(math.Log(cell("B6"))-cell("L"+r)) - cell("M"+r))
+		r := strconv.Itoa(11 + i)
+		pooled += cell("C"+r) * (cell("D"+r) + cell("B"+r)/(cell("B"+r)+cell("B8"))*(math.Log(cell("B6"))-cell("D"+r)) - cell("E"+r))
 	}
 	printed = cell("B9")
 	near(t, "pooled index by formulas", &printed, math.Exp(pooled), 1e-12)

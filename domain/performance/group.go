@@ -2,6 +2,7 @@ package performance
 
 import (
 	"math"
+	"slices"
 
 	"ductledger/domain"
 )
@@ -15,8 +16,9 @@ type group struct {
 	questioned sums // those of them that a screen asks about
 	set        sums // excluded by a person, though their readings would do
 
-	pairs []uint64    // of kept: before in the high half, after in the low, tenths of cfm25
-	first [2][2]int64 // before and after of the first two of kept
+	pairs []uint64      // of kept: before in the high half, after in the low, tenths of cfm25
+	homes []domain.UUID // of kept, at most leastHomes of them
+	first [2][2]int64   // before and after of the first two of kept
 }
 
 // add counts a job for the figures of a quantity; x and y are the logarithms of its readings where it has them.
@@ -40,6 +42,7 @@ func (g *group) add(j *Job, of domain.Quantity, x, y int64) {
 	if j.Questioned {
 		g.questioned.add(j, x, y)
 	}
+	g.meet(j.HomeID)
 	g.pairs = append(g.pairs, uint64(*j.BeforeTenths)<<32|uint64(*j.AfterTenths))
 }
 
@@ -56,6 +59,16 @@ func (g *group) merge(o *group) {
 	g.questioned.merge(&o.questioned, 1)
 	g.set.merge(&o.set, 1)
 	g.pairs = append(g.pairs, o.pairs...)
+	for _, id := range o.homes {
+		g.meet(id)
+	}
+}
+
+// meet keeps the first few homes apart, to know whether there are as many.
+func (g *group) meet(home domain.UUID) {
+	if len(g.homes) < leastHomes && !slices.Contains(g.homes, home) {
+		g.homes = append(g.homes, home)
+	}
 }
 
 // sums are the exact sums over usable jobs. P and Q are the readings before

@@ -120,7 +120,7 @@ func TestIntervalsCover(t *testing.T) {
 //
 //	go test ./domain/performance -run Simulated -worlds 4000 -v
 var (
-	worlds = flag.Int("worlds", 150, "simulated programs")
+	worlds = flag.Int("worlds", 40, "simulated programs")
 	seed   = flag.Uint64("seed", 20261130, "of the simulations")
 )
 
@@ -249,7 +249,7 @@ func TestSimulatedFlags(t *testing.T) {
 	within(t, "outside 99.8 %", outer, contractors, .003)
 	within(t, "up for review", review, contractors, .0005)
 	t.Logf("35 %% worse with 40 jobs: found in %.3f of %d worlds, told %.3f", float64(found)/float64(worse), worse, told/float64(worse))
-	if f, said := float64(found)/float64(worse), told/float64(worse); math.Abs(f-said) > .06 {
+	if f, said := float64(found)/float64(worse), told/float64(worse); math.Abs(f-said) > .04+2*math.Sqrt(said*(1-said)/float64(worse)) {
 		t.Errorf("35 %% worse with 40 jobs: found in %.3f of worlds, told %.3f", f, said)
 	}
 }

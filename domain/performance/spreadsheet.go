@@ -10,9 +10,6 @@ import (
 // Names of the columns of a spreadsheet of the jobs in the index, A to H.
 var sheetColumns = []string{"job_id", "home_class", "before_cfm25", "after_cfm25", "floor_area_ft2", "class_term", "expected_after_cfm25", "residual"}
 
-// beliefColumn is how many columns stand before the belief's.
-const beliefColumn = 9
-
 // Rows of the spreadsheet that hold a published number, in column B.
 const (
 	rowConstant = iota + 1
@@ -25,14 +22,13 @@ const (
 	rowVariance
 	rowPooledPublished
 	rowPooledHere
-	rowHeader
-	rowFirstJob
+	rowBelief
 )
 
 // WriteCSV writes a table that recomputes the index when a spreadsheet opens
 // it: the published numbers on top, one line a job, and formulas for what was
 // expected, the residual, the index and the pooled index, of which the belief
-// stands in columns J to M. Only these cells begin with "=".
+// (tau2, weight, mean_effect, shift) stands in lines of its own. Only these cells begin with "=".
 // Units stand in the names of the columns. Refused: nothing; the error is the
 // writer's. Source: the published model [calc].
 func (x *Explanation) WriteCSV(w io.Writer) error {
@@ -43,10 +39,17 @@ func (x *Explanation) WriteCSV(w io.Writer) error {
 		}
 		return strconv.FormatFloat(*v, 'g', -1, 64)
 	}
-	lastRow := rowFirstJob + len(x.JobsIn) - 1
+	var belief []BeliefNode
+	if x.Model.Pool != nil && x.Adjusted.Shrunk != nil {
+		belief = x.Model.Pool.Belief
+	}
+	firstJob := rowIndexHere + 2
+	if belief != nil {
+		firstJob = rowBelief + len(belief) + 1
+	}
 	here := ""
 	if len(x.JobsIn) > 0 {
-		here = fmt.Sprintf("=EXP(AVERAGE(H%d:H%d))", rowFirstJob, lastRow)
+		here = fmt.Sprintf("=EXP(AVERAGE(H%d:H%d))", firstJob, firstJob+len(x.JobsIn)-1)
 	}
 	lines := [][]string{
 		{"program_constant", number(x.Model.Constant, "")},
@@ -56,13 +59,20 @@ func (x *Explanation) WriteCSV(w io.Writer) error {
 		{"area_centre_ft2", number(&x.Model.AreaCentre, "")},
 		{"index_ratio", number(x.Adjusted.Index, "")},
 		{"index_ratio_recomputed_here", here},
-		{"effect_variance", number(x.Adjusted.Variance, "")},
-		{"pooled_index_ratio", ""},
-		{"pooled_index_ratio_recomputed_here", ""},
-		sheetColumns,
 	}
+	if belief != nil {
+		column := func(c string) string { return fmt.Sprintf("%s$%d:%s$%d", c, rowBelief, c, rowBelief+len(belief)-1) }
+		lines = append(lines, []string{"effect_variance", number(x.Adjusted.Variance, "")},
+			[]string{"pooled_index_ratio", number(&x.Adjusted.Shrunk.Index, "")},
+			[]string{"pooled_index_ratio_recomputed_here", fmt.Sprintf("=EXP(SUMPRODUCT(%s,%s+%s/(%s+B$%d)*(LN(B$%d)-%s)-%s))",
+				column("C"), column("D"), column("B"), column("B"), rowVariance, rowIndexPublished, column("D"), column("E"))})
+		for _, n := range belief {
+			lines = append(lines, []string{"belief", number(&n.Tau2, ""), number(&n.Weight, ""), number(&n.Mean, ""), number(&n.Shift, "")})
+		}
+	}
+	lines = append(lines, sheetColumns)
 	for i, j := range x.JobsIn {
-		row := rowFirstJob + i
+		row := firstJob + i
 		term, err := x.Model.term(j.HomeClass)
 		if err != nil {
 			return err
@@ -74,23 +84,6 @@ func (x *Explanation) WriteCSV(w io.Writer) error {
 				rowBeforeCentre, rowConstant, rowBeforeSlope, row, rowBeforeCentre, row, rowAreaSlope, row, rowAreaCentre),
 			fmt.Sprintf("=LN(D%d/G%d)", row, row),
 		})
-	}
-	if pool := x.Model.Pool; pool != nil && x.Adjusted.Shrunk != nil {
-		lines[rowPooledPublished-1][1] = number(&x.Adjusted.Shrunk.Index, "")
-		last := len(pool.Belief) + 1
-		column := func(c string) string { return fmt.Sprintf("%s$2:%s$%d", c, c, last) }
-		lines[rowPooledHere-1][1] = fmt.Sprintf("=EXP(SUMPRODUCT(%s,%s+%s/(%s+B$%d)*(LN(B$%d)-%s)-%s))", column("K"), column("L"), column("J"), column("J"),
-			rowVariance, rowIndexPublished, column("L"), column("M"))
-		beside := [][]string{{"tau2", "weight", "mean_effect", "shift"}}
-		for _, n := range pool.Belief {
-			beside = append(beside, []string{number(&n.Tau2, ""), number(&n.Weight, ""), number(&n.Mean, ""), number(&n.Shift, "")})
-		}
-		for i, cells := range beside {
-			if i == len(lines) {
-				lines = append(lines, nil)
-			}
-			lines[i] = append(append(lines[i], make([]string, beliefColumn-len(lines[i]))...), cells...)
-		}
 	}
 	if err := out.WriteAll(lines); err != nil {
 		return err

@@ -108,6 +108,10 @@ func stand(effects []effect, shrunk []Shrunk, pool *Pool, df float64) ([]Standin
 	if err != nil {
 		return nil, err
 	}
+	total := 0.0
+	for _, e := range effects {
+		total += float64(e.n)
+	}
 	all := make([]Standing, len(effects))
 	zs, ps := make([]float64, len(effects)), make([]float64, len(effects))
 	for j, e := range effects {
@@ -125,7 +129,7 @@ func stand(effects []effect, shrunk []Shrunk, pool *Pool, df float64) ([]Standin
 			Naming:      namingOf(e.n),
 			Reliability: theta.Weight,
 		}
-		above := math.Log(powerIndex)
+		above := math.Log(powerIndex) * (1 - float64(e.n)/total) // he is a part of the program
 		s.ReviewPower = stat.NormalCDF((above-float64(outer*inflated))/sd) + stat.NormalCDF((-above-float64(outer*inflated))/sd)
 		if e.n < minReviewJobs {
 			s.ReviewPower = 0

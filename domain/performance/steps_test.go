@@ -17,7 +17,9 @@ func TestStepsOf(t *testing.T) {
 	}
 	other := read(2, 1, 25, joint)
 	other.Method = "fan_outside"
-	step := func(kind string, before, after int64) Step { return Step{id(1), kind, BasisInterim, before, after} }
+	step := func(kind string, before, after int64) Step {
+		return Step{JobID: id(1), RepairType: kind, Basis: BasisInterim, BeforeTenths: before, AfterTenths: after}
+	}
 	for _, c := range []struct {
 		name     string
 		readings []StageReading

@@ -43,6 +43,8 @@ type Summary struct {
 	WithoutQuestioned *Variant `json:"without_questioned,omitempty"`
 	// Present when a usable job was excluded.
 	WithExcluded *Variant `json:"with_excluded,omitempty"`
+
+	homes int // that the figures rest on, counted up to leastHomes
 }
 
 // A Variant is what the two ratios would be with other jobs counted.
@@ -65,6 +67,7 @@ func (g *group) summary(within spread, tables *tables) (Summary, error) {
 		BelowRangeCount:   int(k.belowRange),
 		SharedCount:       g.shared,
 		PerArea:           perAreaOf(&k.area),
+		homes:             len(g.homes),
 	}
 	for r, n := range g.leftOut {
 		if n > 0 {
