@@ -108,7 +108,7 @@ func (c TestAir) Corrections() (Corrections, error) {
 // readings handed in stay as they are. Pressures in Pa, flows in cfm.
 //
 // Refused: a flow not above 0 (/readings/i/flow_cfm).
-// Source: as Corrections.
+// Source: conservation of mass [calc].
 func (c Corrections) Readings(readings []Reading) ([]Reading, error) {
 	out := make([]Reading, len(readings))
 	for i, r := range readings {
