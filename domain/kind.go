@@ -26,6 +26,7 @@ const (
 	ReviewKind          Kind = "review"
 	WaiverKind          Kind = "waiver"
 	InspectionKind      Kind = "inspection"
+	AppointmentKind     Kind = "appointment"
 	CallBackKind        Kind = "call_back"
 	RuleSetKind         Kind = "rule_set"
 )
@@ -76,6 +77,7 @@ var Kinds = []KindRow{
 	{Kind: DeviceKind, Plural: "devices", New: func() Record { return new(Device) }, Writers: byStaff},
 	{Kind: HomeKind, Plural: "homes", New: func() Record { return new(Home) }, Writers: byCrew},
 	{Kind: JobKind, Plural: "jobs", New: func() Record { return new(Job) }, Writers: byCrew},
+	{Kind: AppointmentKind, Plural: "appointments", New: func() Record { return new(Appointment) }, Writers: byStaff},
 	{Kind: CallBackKind, Plural: "call-backs", New: func() Record { return new(CallBack) }, Writers: byStaff},
 	{Kind: VisitKind, Plural: "visits", New: func() Record { return new(Visit) }, Writers: byCrew},
 	{Kind: ComponentKind, Plural: "components", New: func() Record { return new(Component) }, Writers: byCrew},

@@ -19,6 +19,7 @@ var kindsSQL = map[domain.Kind]kindSQL{
 	domain.DeviceKind:          {deviceInsertSQL, deviceUpsertSQL},
 	domain.HomeKind:            {homeInsertSQL, homeUpsertSQL},
 	domain.JobKind:             {jobInsertSQL, jobUpsertSQL},
+	domain.AppointmentKind:     {appointmentInsertSQL, appointmentUpsertSQL},
 	domain.CallBackKind:        {callBackInsertSQL, callBackUpsertSQL},
 	domain.VisitKind:           {visitInsertSQL, visitUpsertSQL},
 	domain.ComponentKind:       {componentInsertSQL, componentUpsertSQL},

@@ -1,0 +1,2 @@
+DROP TABLE appointment;
+-- The word stays in record_kind: Postgres takes none out of an enum.
