@@ -157,6 +157,54 @@ func TestFraming(t *testing.T) {
 	}
 }
 
+// Beyond its share an address finds no room, until it closes a connection.
+func TestConnectionsAreBounded(t *testing.T) {
+	inner, err := net.Listen("tcp", "127.0.0.1:0")
+	if err != nil {
+		t.Fatal(err)
+	}
+	l := newBoundedListener(inner, Limits{Connections: 6}.orDefaults())
+	taken := make(chan net.Conn, 10)
+	go func() {
+		defer close(taken)
+		for {
+			c, err := l.Accept()
+			if err != nil {
+				return
+			}
+			taken <- c
+		}
+	}()
+	dial := func() net.Conn {
+		c, err := net.Dial("tcp", inner.Addr().String())
+		if err != nil {
+			t.Fatal(err)
+		}
+		t.Cleanup(func() { c.Close() })
+		return c
+	}
+	for range 3 {
+		dial()
+	}
+	first := <-taken
+	if _, err := dial().Read(make([]byte, 1)); err == nil {
+		t.Error("a fourth of six was not closed")
+	}
+	first.Close()
+	first.Close() // once only
+	dial()
+	for range 3 {
+		<-taken
+	}
+	if l.all != 3 || len(l.open) != 1 {
+		t.Errorf("%d are counted as open", l.all)
+	}
+	inner.Close()
+	if _, more := <-taken; more {
+		t.Error("another was taken")
+	}
+}
+
 // Browsers are told to keep to TLS only over TLS: our own, or that of a proxy
 // that the operator named.
 func TestTransportPolicy(t *testing.T) {

@@ -23,6 +23,8 @@ type Limits struct {
 	QueueWait, LookupTime      time.Duration
 	BodyMemory                 int64 // bytes
 	Memory                     int64 // bytes
+	Connections                int   // open at once
+	AddressShare               float64
 	BodyBytes                  int64
 	HeaderBytes                int
 	BodyTime, BodyTimeMost     time.Duration
@@ -66,6 +68,8 @@ func LimitTable() []Limit {
 		{"poll_count", 2000, "Requests that wait for news: devices whose app is open.", func(l *Limits) any { return &l.Polls }},
 		{"body_memory_bytes", 48 * mebibyte, "Bodies that are read, wait or are worked on.", func(l *Limits) any { return &l.BodyMemory }},
 		{"memory_bytes", 160 * mebibyte, "Of the process, beyond which it collects what is free the harder; GOMEMLIMIT says it otherwise.", func(l *Limits) any { return &l.Memory }},
+		{"connection_count", 4096, "Open connections: twice the polls, and some 20 kB each.", func(l *Limits) any { return &l.Connections }},
+		{"address_share", 0.5, "Of connections: one address leaves room for others. An office or a proxy is one address.", func(l *Limits) any { return &l.AddressShare }},
 
 		{"body_bytes", 2 * mebibyte, "One body, after inflating: some 30 whole jobs.", func(l *Limits) any { return &l.BodyBytes }},
 		{"header_bytes", 16 << 10, "Address and header fields of a request.", func(l *Limits) any { return &l.HeaderBytes }},

@@ -11,5 +11,5 @@ import (
 // under way finish, StopTime at most.
 func Serve(ctx context.Context, handler http.Handler, listener net.Listener, log *slog.Logger, lim Limits) error {
 	lim = lim.orDefaults()
-	return serveUntil(ctx, newHTTPServer(handler, lim, log), listener, lim.StopTime)
+	return serveUntil(ctx, newHTTPServer(handler, lim, log), newBoundedListener(listener, lim), lim.StopTime)
 }
