@@ -30,7 +30,6 @@ type statedJob struct {
 const (
 	statedBoots     = 6
 	statedLoose     = 3 // the number of the loose boot
-	statedLengthFt  = 50.0
 	statedFurnaceFt = 16.0
 	statedCrossFt   = 25.0
 )
@@ -89,8 +88,8 @@ func (j *statedJob) describe(section domain.Section) {
 		c.JobID, c.Section, c.MemberID, c.StatedAt = j.job, section, &who, when("08:50")
 		return j.add(&c)
 	}
-	part(domain.Component{Component: domain.Trunk, Found: domain.FoundTight, Material: j.material, StartFt: new(1.0), EndFt: new(statedLengthFt),
-		BootsCount: new(statedBoots), TakeoffsCount: new(0), FirstOutletFt: new(4.0), LastOutletFt: new(46.0)})
+	part(domain.Component{Component: domain.Trunk, Found: domain.FoundTight, Material: j.material,
+		BootsCount: new(statedBoots), TakeoffsCount: new(0)})
 	j.boots[section] = part(domain.Component{Component: domain.Boot, Numbers: []int{1, 2, 4, 5, 6}, Count: new(statedBoots), Found: domain.FoundLeaky})
 	j.loose[section] = part(domain.Component{Component: domain.Boot, Number: new(statedLoose), Found: domain.FoundDetached})
 	j.ends[section] = [2]domain.UUID{
