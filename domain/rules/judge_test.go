@@ -73,6 +73,20 @@ func TestSofterSeverities(t *testing.T) {
 		}, Check, NoCure},
 		{"a little higher", "leakage_not_higher_after", func(j *jobUnderTest) { j.test(1).Readings[0].FlowCFM = new(322.0) }, Note, OnSite},
 		{"far higher", "leakage_not_higher_after", func(j *jobUnderTest) { j.test(1).Readings[0].FlowCFM = new(400.0) }, MustFix, OnSite},
+		{"after too uncertain, to be read again", "leakage_not_higher_after", func(j *jobUnderTest) {
+			for n, masked := range []float64{1610, 1760} {
+				m := j.test(n)
+				m.Method, m.HousePressurePa = domain.Subtraction, new(50.0)
+				m.Readings = []domain.Reading{{WholeCFM: new(1850.0), MaskedCFM: &masked, HouseToDuctPa: new(44.0)}}
+			}
+		}, MustFix, OnSite},
+		{"before too uncertain, worked on since", "leakage_not_higher_after", func(j *jobUnderTest) {
+			for n, masked := range []float64{1760, 1610} {
+				m := j.test(n)
+				m.Method, m.HousePressurePa = domain.Subtraction, new(50.0)
+				m.Readings = []domain.Reading{{WholeCFM: new(1850.0), MaskedCFM: &masked, HouseToDuctPa: new(44.0)}}
+			}
+		}, Check, OnSite},
 		{"far higher, fixed sum", "leakage_not_higher_after", func(j *jobUnderTest) {
 			j.test(1).Readings[0].FlowCFM = new(400.0)
 			j.jobRecord().PayBasis = domain.Deemed

@@ -16,6 +16,10 @@ var leakageNotHigherAfter = Rule{
 	},
 	check: func(c *check) {
 		r := c.result
+		if r.Reason == IsUndecided {
+			c.undecided()
+			return
+		}
 		if r.ReductionCFM25 == nil {
 			return
 		}
@@ -34,3 +38,22 @@ var leakageNotHigherAfter = Rule{
 
 // increased tells a rise that is beyond the uncertainty of both readings.
 func (c *check) increased() bool { return c.result.change == leakage.Increased }
+
+// undecided asks for a reading that tells something: to be taken again while
+// that is possible, else of the reviewer.
+func (c *check) undecided() {
+	for _, t := range []*taken{c.result.before, c.result.after} {
+		if t.quality != leakage.Undecided {
+			continue
+		}
+		p := c.on(t.Subject())
+		for _, r := range c.job.Repairs {
+			if r.Record.DoneAt.After(t.Record.TakenAt) { // the ducts are no longer those that were read
+				p.soften(Check)
+				break
+			}
+		}
+		p.fault("this reading is too uncertain to decide anything: read again, or record it as below what the method can tell")
+		p.done()
+	}
+}

@@ -8,13 +8,14 @@ import (
 // ResultVersion names the way from a job's readings to its result. Stored
 // beside each result: a change that moves a digit or another reading gets a
 // new one.
-const ResultVersion = "result-2/" + leakage.MethodVersion
+const ResultVersion = "result-3/" + leakage.MethodVersion
 
 // Why a result has no figures, or why a reading was left out of it.
 const (
 	NoReadings      = "no_readings"       // neither before nor after
 	NoBefore        = "no_before"         // no valid reading before
 	NoAfter         = "no_after"          // no valid reading after
+	IsUndecided     = "undecided"         // a reading is too uncertain to tell anything from it
 	MethodsDiffer   = "methods_differ"    // before by one method, after by another: they never mix
 	IsVoided        = "voided"            //
 	IsReplaced      = "replaced"          // another one corrects it

@@ -34,6 +34,11 @@ func qualityRank(q leakage.Quality) int {
 
 // reduce compares the two tests.
 func (r *Result) reduce(job *Assembled) {
+	r.BelowRange = r.after.Record.BelowRange != nil && *r.after.Record.BelowRange
+	if r.Quality == leakage.Undecided {
+		r.Reason = IsUndecided
+		return
+	}
 	p := leakage.DefaultReductionParameters()
 	shared := sameFan(r.before.Record, r.after.Record)
 	if shared {
@@ -63,7 +68,6 @@ func (r *Result) reduce(job *Assembled) {
 	r.SmallestRatio, r.Distinguishable, r.DistinguishableNote = &reduction.SmallestRatio, &changed, reduction.Note
 	r.LogReduction, r.LogReductionU, r.SameInstrument = &reduction.Log.Value, &reduction.Log.U, &shared
 	r.change = reduction.Change
-	r.BelowRange = r.after.Record.BelowRange != nil && *r.after.Record.BelowRange
 }
 
 func measured[L leakage.Leakage](t *taken) leakage.Measured[L] {

@@ -65,7 +65,7 @@ func TestResultOfReadings(t *testing.T) {
 					t.Errorf("computed by %s", reading.MethodVersion)
 				}
 			}
-			if r.Method != domain.Subtraction || r.ReductionCFM25 == nil || r.Quality != "undecided" { // 90 of 1,850 cfm are within the repeatability
+			if r.Method != domain.Subtraction || r.ReductionCFM25 != nil || r.Reason != IsUndecided || r.Quality != "undecided" { // 90 of 1,850 cfm are within the repeatability
 				t.Errorf("%+v", r)
 			}
 		}},

@@ -176,6 +176,12 @@ func (a *Assembled) subtraction(m Of[domain.Measurement]) (taken, error) {
 	if err != nil {
 		return taken{}, err
 	}
+	if s.BelowLimit && r.BelowRange != nil && *r.BelowRange {
+		// Recorded as below what the method can tell: a success, and the limit
+		// stands for the leakage, which understates the reduction.
+		limit := leakage.Interval{Low: 0, High: s.LimitCFM25}
+		return taken{m, s.LimitCFM25, leakage.Uncertainty{}, &limit, false, leakage.Weak, leakage.Method(domain.Subtraction), s.Exponent}, nil
+	}
 	out, err := leakage.OutsideBySubtraction(s)
 	if err != nil {
 		return taken{}, err
