@@ -109,7 +109,7 @@ func (a *Assembled) workBegan(day domain.Date) (first *time.Time) {
 			earlier(o.Record.MadeAt)
 		}
 	}
-	for _, r := range a.Repairs {
+	for r := range a.done() {
 		earlier(&r.Record.DoneAt)
 	}
 	return first
