@@ -12,7 +12,7 @@ import (
 // What was frozen when the job was accepted. Who accepted it stands in the review.
 type acceptanceAnswer struct {
 	// Of the job's results; a job that was opened again has further ones.
-	Number int `json:"number"`
+	Number int `json:"number" validate:"gte=1"`
 	// The place in the program's one order of accepted versions.
 	Position   int64  `json:"position"`
 	AcceptedAt string `json:"accepted_at"`

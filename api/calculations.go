@@ -106,7 +106,7 @@ type uncertaintyAnswer struct {
 	// Both together.
 	Relative float64 `json:"relative_u_ratio"`
 	// Behind the random part; 0 is as good as infinitely many.
-	Freedom float64 `json:"degrees_of_freedom"`
+	Freedom float64 `json:"degrees_of_freedom" validate:"gte=0"`
 }
 
 func uncertaintyOf(u leakage.Uncertainty) uncertaintyAnswer {

@@ -11,7 +11,7 @@ import (
 type cutListBody struct {
 	Jobs []cutlist.Job `json:"jobs" validate:"min=1,max=50,dive"`
 	// What is not sent keeps its default.
-	Parameters cutlist.Parameters `json:"parameters"`
+	Parameters cutlist.Parameters `json:"parameters" validate:"omitempty"`
 	Used       *cutlist.Used      `json:"used,omitzero"`
 	// How far use may fall outside list and waste before it is asked about.
 	Tolerance *float64 `json:"used_tolerance_ratio,omitzero" validate:"omitempty,gte=0,lte=0.99" default:"0.1"`

@@ -21,7 +21,7 @@ type deliveryBody struct {
 	// The zone of the home among the deemed figures.
 	Zone string `json:"zone,omitzero" validate:"required_with=DeemedFigures,omitempty,min=1,max=60"`
 	// What is not sent keeps its default.
-	Uncertainty delivery.Uncertainty `json:"uncertainty"`
+	Uncertainty delivery.Uncertainty `json:"uncertainty" validate:"omitempty"`
 }
 
 // Not rounded. Savings are estimates with a range, never promises.

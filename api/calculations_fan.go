@@ -53,7 +53,7 @@ type fanTestReading struct {
 	// Pressure in the duct in Pa.
 	PressurePa float64 `json:"pressure_pa" validate:"gt=0,lte=500" step:"0.1"`
 	// Flow through the fan in cfm.
-	FlowCFM *float64 `json:"flow_cfm,omitzero" validate:"omitempty,gt=0,lte=20000" step:"1"`
+	FlowCFM *float64 `json:"flow_cfm,omitzero" validate:"required_without=FanPressurePa Range,omitempty,gt=0,lte=20000" step:"1"`
 	// Pressure across the fan in Pa.
 	FanPressurePa *float64 `json:"fan_pressure_pa,omitzero" validate:"required_with=Range,omitempty,gt=0,lte=500" step:"0.1"`
 	// The fan's range, as its flow equation names it.

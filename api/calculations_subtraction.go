@@ -41,11 +41,11 @@ type subtractionAnswer struct {
 	Quality leakage.Quality `json:"quality"`
 	// Why the quality is not good.
 	Why string `json:"why,omitzero"`
-	// The version of the computation.
 	// The two tests differ by no more than their uncertainty: the leakage is some value up to the limit.
 	BelowLimit bool `json:"below_limit"`
 	// What the method can tell at least; where below_limit.
-	LimitCFM25    *float64          `json:"limit_cfm25,omitzero"`
+	LimitCFM25 *float64 `json:"limit_cfm25,omitzero"`
+	// The version of the computation.
 	MethodVersion string            `json:"method_version"`
 	Inputs        subtractionInputs `json:"inputs"`
 }

@@ -20,9 +20,9 @@ type heldAnswer struct {
 	ID    string       `json:"id,omitzero"`
 	JobID *domain.UUID `json:"job_id,omitzero"`
 	// The version that was edited; 0 for a new record.
-	BaseVersion int64          `json:"base_version"`
+	BaseVersion int64          `json:"base_version" validate:"gte=0"`
 	Code        string         `json:"code"`
-	Problem     jsontext.Value `json:"problem,omitzero"`
+	Problem     jsontext.Value `json:"problem,omitzero" schema:"Problem"`
 	DeviceID    *domain.UUID   `json:"device_id,omitzero"`
 	ReceivedAt  string         `json:"received_at"`
 	// What was sent.
@@ -32,7 +32,7 @@ type heldAnswer struct {
 	// Base64 of what was sent, where it is no JSON object.
 	Bytes []byte `json:"bytes,omitzero"`
 	// The version of a record, 1 and up.
-	ClosedByVersion int64 `json:"closed_by_version,omitzero"`
+	ClosedByVersion int64 `json:"closed_by_version,omitzero" validate:"gte=1"`
 }
 
 func heldOf(h *storage.Held, trace string) heldAnswer {
@@ -67,6 +67,21 @@ func heldOf(h *storage.Held, trace string) heldAnswer {
 	return a
 }
 
+// A page of held items.
+type heldList struct {
+	Items []heldAnswer `json:"items"`
+	Next  string       `json:"next,omitzero"`
+}
+
+// The version on which the held content is put.
+type applyHeldBody struct {
+	// The version that was edited; 0 for a new record.
+	BaseVersion int64 `json:"base_version" validate:"gte=0"`
+}
+
+// An empty object; the body may be left out.
+type nothing struct{}
+
 // listHeld answers one page of what was not accepted.
 func (s *Server) listHeld(ctx context.Context, caller domain.Caller, r *request) (answer, error) {
 	state := r.Query.Get("state")
@@ -91,10 +106,7 @@ func (s *Server) listHeld(ctx context.Context, caller domain.Caller, r *request)
 	if err != nil {
 		return answer{}, err
 	}
-	out := struct {
-		Items []heldAnswer `json:"items"`
-		Next  string       `json:"next,omitzero"`
-	}{Items: []heldAnswer{}}
+	out := heldList{Items: []heldAnswer{}}
 	for i := range held {
 		if i == limit {
 			out.Next = page.write(held[i-1].ID)
@@ -112,9 +124,7 @@ func (s *Server) applyHeld(ctx context.Context, caller domain.Caller, r *request
 	if err != nil {
 		return answer{}, err
 	}
-	var body struct {
-		BaseVersion int64 `json:"base_version"`
-	}
+	var body applyHeldBody
 	if err := s.contract.decode("applyHeld", r.Body, &body); err != nil {
 		return answer{}, err
 	}

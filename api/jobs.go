@@ -47,20 +47,31 @@ func (s *Server) findings(ctx context.Context, caller domain.Caller, r *request)
 	return answer{Body: findingsAnswer{id, j.RuleSetID, j.AtPosition, acceptanceOf(j.Acceptance), findings, more, j.Verdict.Rules, j.CallBacks}}, nil
 }
 
+// The result of a stored job.
+type jobResult struct {
+	JobID domain.UUID `json:"job_id"`
+	// The last position of the commit that judged.
+	JudgedAtPosition int64 `json:"judged_at_position"`
+	// Absent while the job is open.
+	Acceptance *acceptanceAnswer `json:"acceptance,omitzero"`
+	Result     jsontext.Value    `json:",embed" schema:"Result"`
+	// What looks unusual, each with an innocent explanation. A question changes no figure.
+	Questions []rules.Question `json:"questions,omitzero"`
+}
+
+// What to cut for a stored job.
+type jobCutList struct {
+	JobID domain.UUID   `json:"job_id"`
+	List  rules.CutList `json:",embed"`
+}
+
 // result answers what the readings of a job come to.
 func (s *Server) result(ctx context.Context, caller domain.Caller, r *request) (answer, error) {
 	id, j, err := s.judgment(ctx, caller, r)
 	if err != nil {
 		return answer{}, err
 	}
-	place := struct {
-		JobID            domain.UUID       `json:"job_id"`
-		JudgedAtPosition int64             `json:"judged_at_position"`
-		Acceptance       *acceptanceAnswer `json:"acceptance,omitzero"`
-		Result           jsontext.Value    `json:",embed"`
-		Questions        []rules.Question  `json:"questions,omitzero"`
-	}{id, j.AtPosition, acceptanceOf(j.Acceptance), j.Result, j.Questions}
-	return answer{Body: place}, nil
+	return answer{Body: jobResult{id, j.AtPosition, acceptanceOf(j.Acceptance), j.Result, j.Questions}}, nil
 }
 
 // jobCutList says what to cut for a job.
@@ -73,23 +84,35 @@ func (s *Server) jobCutList(ctx context.Context, caller domain.Caller, r *reques
 	if err != nil {
 		return answer{}, refused(err)
 	}
-	return answer{Body: struct {
-		JobID domain.UUID   `json:"job_id"`
-		List  rules.CutList `json:",embed"`
-	}{id, list}}, nil
+	return answer{Body: jobCutList{id, list}}, nil
 }
 
 // One job's records with its home, contractor, crew, credentials and instruments, to be judged by the rule set of a
 // day. `ductledger example evaluation` prints one.
 type evaluationBody struct {
 	// The day whose rule set is used.
-	RulesOn domain.Date `json:"rules_on"`
-	Items   []struct {
-		Kind   domain.Kind    `json:"kind"`
-		ID     domain.UUID    `json:"id"`
-		Base   int64          `json:"base_version,omitzero"`
-		Record jsontext.Value `json:"record"`
-	} `json:"items"`
+	RulesOn domain.Date      `json:"rules_on"`
+	Items   []evaluationItem `json:"items" validate:"min=1,max=500,dive"`
+}
+
+// One record of a job to be judged, told apart by its kind.
+type evaluationItem struct {
+	Kind domain.Kind `json:"kind"`
+	ID   domain.UUID `json:"id"`
+	// Taken and not looked at, so that the items of a batch can be sent as they are.
+	Base   int64          `json:"base_version,omitzero" validate:"omitempty,gte=0"`
+	Record jsontext.Value `json:"record"`
+}
+
+// Result and findings of the job in the body.
+type evaluationAnswer struct {
+	Result   rules.Result    `json:"result"`
+	Findings []rules.Finding `json:"findings"`
+	// Findings beyond those that one answer lists.
+	FindingsMoreCount int                  `json:"findings_more_count,omitzero"`
+	Rules             []rules.RuleOutcomes `json:"rules"`
+	// What looks unusual, each with an innocent explanation.
+	Questions []rules.Question `json:"questions"`
 }
 
 // evaluate judges and computes a job that is not stored, by the program's
@@ -127,11 +150,5 @@ func (s *Server) evaluate(ctx context.Context, caller domain.Caller, r *request)
 	}
 	result, verdict := rules.ComputeAndJudge(set, job)
 	findings, more := s.listed(verdict.Findings)
-	return answer{Body: struct {
-		Result            rules.Result         `json:"result"`
-		Findings          []rules.Finding      `json:"findings"`
-		FindingsMoreCount int                  `json:"findings_more_count,omitzero"`
-		Rules             []rules.RuleOutcomes `json:"rules"`
-		Questions         []rules.Question     `json:"questions"`
-	}{result, findings, more, verdict.Rules, rules.Ask(job, result)}}, nil
+	return answer{Body: evaluationAnswer{result, findings, more, verdict.Rules, rules.Ask(job, result)}}, nil
 }

@@ -15,7 +15,7 @@ import (
 // One revision of a month's package. A released one never changes.
 type packageAnswer struct {
 	Month    domain.Month `json:"month"`
-	Revision int          `json:"revision"`
+	Revision int          `json:"revision" validate:"gte=1"`
 	// building, failed, draft, verified, released or superseded. While it is building, and when that failed, there is no
 	// file yet and a funder sees nothing of it.
 	State storage.PackageState `json:"state"`
@@ -68,6 +68,18 @@ type failureAnswer struct {
 	Errors []domain.Fault `json:"errors,omitzero"`
 }
 
+// The packages of a month by revision.
+type packageList struct {
+	Items []packageAnswer `json:"items"`
+	Next  string          `json:"next,omitzero"`
+}
+
+// Where to cut the history.
+type buildPackageBody struct {
+	// The last position that the package holds.
+	Position int64 `json:"position,omitzero" validate:"omitempty,gte=0"`
+}
+
 func buildOf(b *storage.Build) *buildAnswer {
 	a := &buildAnswer{Stage: b.Stage, RowsDone: b.Done, RowsTotal: b.Total, Tries: b.Tries,
 		AskedAt: ledger.Stamp(b.AskedAt), AskedBy: b.AskedBy, UpdatedAt: ledger.Stamp(b.UpdatedAt)}
@@ -114,10 +126,7 @@ func (s *Server) listPackages(ctx context.Context, caller domain.Caller, r *requ
 	if err != nil {
 		return answer{}, err
 	}
-	out := struct {
-		Items []packageAnswer `json:"items"`
-		Next  string          `json:"next,omitzero"`
-	}{Items: []packageAnswer{}}
+	out := packageList{Items: []packageAnswer{}}
 	for i := range list {
 		if i == limit {
 			out.Next = page.writeNumber(int64(list[i-1].Revision))
@@ -131,9 +140,7 @@ func (s *Server) listPackages(ctx context.Context, caller domain.Caller, r *requ
 // buildPackage asks for the package of a month: 202 while it is being built,
 // 200 when it stands.
 func (s *Server) buildPackage(ctx context.Context, caller domain.Caller, r *request) (answer, error) {
-	var ask struct {
-		Position int64 `json:"position"`
-	}
+	var ask buildPackageBody
 	if len(r.Body) > 0 {
 		if err := s.contract.decode("buildPackage", r.Body, &ask); err != nil {
 			return answer{}, err

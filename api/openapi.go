@@ -17,10 +17,11 @@ import (
 	"ductledger/domain"
 )
 
-// The contract stands at the top of the project, where a reader looks for it;
-// embedding reaches no parent folder, so this copy is made.
+// The contract is made from the types, the routes and the kinds. It stands at
+// the top of the project, where a reader looks for it; embedding reaches no
+// parent folder, so a copy is made.
 //
-//go:generate cp ../openapi.yaml openapi.yaml
+//go:generate go test -count 1 -run ^TestContractIsMadeFromTheCode$ . -update
 
 //go:embed openapi.yaml
 var openapiYAML []byte

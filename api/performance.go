@@ -45,9 +45,6 @@ type performanceAnswer struct {
 	Published []publicationRef `json:"published,omitzero"`
 }
 
-// byRepairType is the grouping that has an address of its own too.
-const byRepairType performance.By = "repair_type"
-
 // performance answers the figures of a period: by contractor, or in groups.
 // Contractors and the funder read the program's without names.
 func (s *Server) performance(ctx context.Context, caller domain.Caller, r *request) (answer, error) {
@@ -111,7 +108,7 @@ func figuresBy(p *storage.Population, by performance.By, head figuresHead, named
 		}
 	}
 	switch by {
-	case byRepairType:
+	case performance.ByRepairType:
 		var steps storage.RepairSteps
 		if a.RepairEffects, err = performance.RepairEffects(p.RepairSteps(&steps)); err != nil {
 			return a, refused(err)

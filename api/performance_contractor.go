@@ -35,7 +35,7 @@ type contractorAnswer struct {
 // published; the answer around it is restated.
 type publishedContractor struct {
 	publicationRef
-	Contractor jsontext.Value `json:"contractor,omitzero"`
+	Contractor jsontext.Value `json:"contractor,omitzero" schema:"ContractorFigures"`
 }
 
 // contractorPerformance answers one contractor's figures with the program's

@@ -66,6 +66,19 @@ type publicationBody struct {
 	Position int64 `json:"position,omitzero" validate:"omitempty,gte=0"`
 }
 
+// Published periods, the newest first.
+type publicationList struct {
+	Items []publicationRef `json:"items"`
+	Next  string           `json:"next,omitzero"`
+}
+
+// What was published, and the same period as it stands now.
+type publishedFigures struct {
+	publicationRef
+	Published jsontext.Value    `json:"figures" schema:"Performance"`
+	Restated  performanceAnswer `json:"restated"`
+}
+
 // publish freezes the figures of a period that has ended: the position, and
 // what staff read there.
 func (s *Server) publish(ctx context.Context, caller domain.Caller, r *request) (answer, error) {
@@ -149,11 +162,7 @@ func (s *Server) listPublications(ctx context.Context, caller domain.Caller, r *
 	if err != nil {
 		return answer{}, err
 	}
-	var a struct {
-		Items []publicationRef `json:"items"`
-		Next  string           `json:"next,omitzero"`
-	}
-	a.Items = []publicationRef{}
+	a := publicationList{Items: []publicationRef{}}
 	for i := range list {
 		if i == r.limit() {
 			a.Next = pages.write(list[i-1].ID)
@@ -175,11 +184,7 @@ func (s *Server) publication(ctx context.Context, caller domain.Caller, r *reque
 	if err != nil {
 		return answer{}, err
 	}
-	a := struct {
-		publicationRef
-		Published jsontext.Value    `json:"figures"`
-		Restated  performanceAnswer `json:"restated"`
-	}{publicationRef: refOf(&stored), Published: jsontext.Value(stored.Answer)}
+	a := publishedFigures{publicationRef: refOf(&stored), Published: jsontext.Value(stored.Answer)}
 	err = s.db.Population(ctx, caller.Program, stored.From, stored.Before, positionOf(r), func(p *storage.Population) (err error) {
 		a.Restated, err = figuresBy(p, performance.ByContractor, headAt(stored.From, stored.Before, p), true)
 		return err

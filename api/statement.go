@@ -26,7 +26,7 @@ type statementAnswer struct {
 	// released or verified: the package of that state; month_end or newest: there is none yet.
 	CutBy string `json:"cut_by"`
 	// Of that package.
-	Revision int `json:"revision,omitzero"`
+	Revision int `json:"revision,omitzero" validate:"gte=1"`
 	// SHA-256 of the package's file.
 	SHA256 string        `json:"package_sha256,omitzero"`
 	Totals statementSums `json:"totals"`
@@ -67,7 +67,7 @@ type statementLine struct {
 	// What led to a correction: re_opened, accepted_again, changed, voided, hold_released or call_back.
 	Event string `json:"event,omitzero"`
 	// Of the line among those of the job.
-	LineNumber int `json:"line_number"`
+	LineNumber int `json:"line_number" validate:"gte=1"`
 	// What is paid for; absent where nothing is paid for the job.
 	Line string `json:"line,omitzero"`
 	// payable, unpaid or withheld.
@@ -75,7 +75,7 @@ type statementLine struct {
 	Category   string `json:"category,omitzero"`
 	FundSource string `json:"fund_source,omitzero"`
 	// As published; negative where it is taken back.
-	Quantity  jsontext.Value `json:"quantity"`
+	Quantity  jsontext.Value `json:"quantity" schema:"Number"`
 	UnitCents *int64         `json:"unit_price_cents,omitzero"`
 	// What the line comes to; 0 where it is not payable.
 	AmountCents   int64 `json:"amount_cents"`

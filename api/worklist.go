@@ -39,7 +39,7 @@ type worklistItem struct {
 	// In a sentence.
 	Detail string `json:"detail"`
 	// Days since then; with `due_on` days until then, negative once it has passed.
-	DaysCount int `json:"days_count"`
+	DaysCount int `json:"days_count" validate:"gte=-40000,lte=40000"`
 }
 
 type worklistSubject struct {

@@ -76,8 +76,8 @@ type Component struct {
 	InsideWidthIn *float64 `json:"inside_width_in,omitzero" validate:"omitempty,gt=0,lte=60" step:"0.125"`
 	// Inside height of a trunk in in.
 	InsideHeightIn *float64 `json:"inside_height_in,omitzero" validate:"omitempty,gt=0,lte=60" step:"0.125"`
-	// The widest gap in in, by steps; 1 stands for 1 in and more.
-	WidestGapIn *float64 `json:"widest_gap_in,omitzero" validate:"omitempty,among=0.125 0.25 0.375 0.5 0.75 1"`
+	// The widest gap in in.
+	WidestGapIn *float64 `json:"widest_gap_in,omitzero" validate:"omitempty,gt=0,lte=24" step:"0.0625"`
 	// The crew member who looked at it.
 	MemberID *UUID `json:"member_id,omitzero"`
 	// When it was looked at.

@@ -19,7 +19,7 @@ type Credential struct {
 	// The holder, if it is a person.
 	CrewMemberID *UUID `json:"crew_member_id,omitzero"`
 	// The holder, if it is a firm.
-	ContractorID *UUID `json:"contractor_id,omitzero" validate:"excluded_with=CrewMemberID,required_without=CrewMemberID"`
+	ContractorID *UUID `json:"contractor_id,omitzero" validate:"excluded_with=CrewMemberID,required_without_all=CrewMemberID"`
 	// What the paper certifies; cabinet_license is for work inside a furnace cabinet, as local law asks.
 	Credential CredentialSort `json:"credential"`
 	// The number that stands on the paper.

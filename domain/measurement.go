@@ -71,7 +71,7 @@ type Measurement struct {
 	// The measurement that this one corrects, of the same job and method.
 	Replaces *UUID `json:"replaces,omitzero"`
 	// Why it is replaced.
-	Reason string `json:"reason,omitzero" validate:"required_with=Replaces,omitempty,min=1,max=500" text:"free"`
+	Reason string `json:"reason,omitzero" validate:"required_with_all=Replaces,omitempty,min=1,max=500" text:"free"`
 }
 
 // Reading is one line of a test. A fan test has pressure and flow, or the fan's own pressure and range; a subtraction

@@ -61,7 +61,7 @@ type Photo struct {
 	// The photo that this one corrects, of the same job.
 	Replaces *UUID `json:"replaces,omitzero"`
 	// Why it is replaced.
-	Reason string `json:"reason,omitzero" validate:"required_with=Replaces,omitempty,min=1,max=500" text:"free"`
+	Reason string `json:"reason,omitzero" validate:"required_with_all=Replaces,omitempty,min=1,max=500" text:"free"`
 }
 
 func (*Photo) Kind() Kind  { return PhotoKind }

@@ -23,7 +23,7 @@ type Batch struct {
 	Client   *Client      `json:"client,omitzero"`
 	Pending  *Pending     `json:"pending,omitzero"`
 	// The items, in any order; none is a sign of life.
-	Items []jsontext.Value `json:"items" validate:"max=500"`
+	Items []jsontext.Value `json:"items" validate:"max=500" schema:"BatchItem"`
 }
 
 // Client is the app that sends. Schema is its revision of the contract.
@@ -63,15 +63,15 @@ type Reason struct {
 // Each item's status, in the order of the items, and each touched job's findings in numbers.
 type BatchAnswer struct {
 	// One unbroken history of a program.
-	Epoch domain.UUID `json:"epoch,omitzero"`
+	Epoch domain.UUID `json:"epoch,omitzero" validate:"min=1,max=64"`
 	// Proof of the highest position of a push. A device sends its newest one with each pull and push.
-	Receipt string `json:"receipt,omitzero"`
+	Receipt string `json:"receipt,omitzero" validate:"min=1,max=200"`
 	// The receipt was not written by this service; it told nothing, and the items were taken all the same.
 	ReceiptIgnored bool   `json:"receipt_ignored,omitzero"`
 	ReceivedAt     string `json:"received_at"`
 	HeldOpenCount  int    `json:"held_open_count"`
 	// Seconds after which items with `retry` may be sent again.
-	RetryAfterS float64      `json:"retry_after_s,omitzero"`
+	RetryAfterS float64      `json:"retry_after_s,omitzero" validate:"gte=0"`
 	Items       []ItemAnswer `json:"items"`
 	Jobs        []JobCounts  `json:"jobs"`
 }
@@ -79,17 +79,17 @@ type BatchAnswer struct {
 // What became of one item. `created`, `updated` and `replayed` are accepted; `conflict`, `waiting` and `rejected` are
 // kept as held items; `retry` alone need be sent again.
 type ItemAnswer struct {
-	Index int `json:"index"`
+	Index int `json:"index" validate:"gte=0,lte=499"`
 	// The item's id as sent.
 	ID     string `json:"id,omitzero"`
-	Status string `json:"status"`
+	Status string `json:"status" validate:"oneof=created updated replayed conflict waiting rejected retry"`
 	// The version of a record, 1 and up.
-	Version int64 `json:"version,omitzero"`
+	Version int64 `json:"version,omitzero" validate:"gte=1"`
 	// The place in the program's one order of accepted versions.
 	Position int64          `json:"position,omitzero"`
 	HeldID   *domain.UUID   `json:"held_id,omitzero"`
-	Current  jsontext.Value `json:"current,omitzero"`
-	Problem  jsontext.Value `json:"problem,omitzero"`
+	Current  jsontext.Value `json:"current,omitzero" schema:"Entry"`
+	Problem  jsontext.Value `json:"problem,omitzero" schema:"Problem"`
 }
 
 // A touched job's findings in numbers.

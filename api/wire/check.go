@@ -5,7 +5,6 @@ import (
 	"reflect"
 	"regexp"
 	"slices"
-	"strconv"
 	"strings"
 	"time"
 
@@ -35,24 +34,11 @@ func NewChecker() (*Checker, error) {
 	if err := v.RegisterValidation("snake", func(level validator.FieldLevel) bool { return snakeCase.MatchString(level.Field().String()) }); err != nil {
 		return nil, err
 	}
-	if err := v.RegisterValidation("among", among); err != nil {
-		return nil, err
-	}
 	v.RegisterStructValidation(measurementReadings, domain.Measurement{})
 	return &Checker{v}, nil
 }
 
 var snakeCase = regexp.MustCompile("^[a-z][a-z0-9_]*$")
-
-// among is oneof for numbers, which the library does not have.
-func among(level validator.FieldLevel) bool {
-	for word := range strings.FieldsSeq(level.Param()) {
-		if v, err := strconv.ParseFloat(word, 64); err == nil && v == level.Field().Float() {
-			return true
-		}
-	}
-	return false
-}
 
 // ordered compares a field with another of the same struct.
 func ordered(holds func(int) bool) validator.Func {
@@ -109,9 +95,9 @@ func faultOf(b validator.FieldError) domain.Fault {
 		fault.Code, fault.Detail = "order", b.Field()+" must differ from "+other
 	case "excluded_with":
 		fault.Code, fault.Detail = "one_holder", "only one of "+b.Field()+" and "+other+" can be given"
-	case "required_without":
+	case "required_without_all":
 		fault.Code, fault.Detail = "required", b.Field()+" or "+other+" is needed"
-	case "required_with":
+	case "required_with_all":
 		fault.Code, fault.Detail = "required", b.Field()+" is needed together with "+other
 	case "required_if":
 		fault.Code, fault.Detail = "required", b.Field()+" is needed here"

@@ -6,17 +6,18 @@ import (
 	"github.com/go-json-experiment/json/jsontext"
 )
 
-// List is one page; without Next it is the last.
+// List is a page of entries. Without `next` it is the last.
 type List struct {
-	Items []jsontext.Value `json:"items"`
-	Next  string           `json:"next,omitzero"`
+	Items []jsontext.Value `json:"items" schema:"Entry"`
+	// What to give as `after` for the next page.
+	Next string `json:"next,omitzero"`
 }
 
 // A page of the feed. `next_after` is always there.
 type Feed struct {
 	// One unbroken history of a program.
-	Epoch     domain.UUID      `json:"epoch"`
-	Items     []jsontext.Value `json:"items"`
+	Epoch     domain.UUID      `json:"epoch" validate:"min=1,max=64"`
+	Items     []jsontext.Value `json:"items" schema:"FeedItem"`
 	NextAfter string           `json:"next_after"`
 	// There is more to be read at once.
 	More bool `json:"more"`
@@ -28,7 +29,7 @@ type Feed struct {
 type Start struct {
 	ServerAt string `json:"server_at"`
 	// One unbroken history of a program.
-	Epoch domain.UUID `json:"epoch"`
+	Epoch domain.UUID `json:"epoch" validate:"min=1,max=64"`
 	// The place in the program's one order of accepted versions.
 	HeadPosition int64 `json:"head_position"`
 	// The ledger's link at the head in hexadecimal, for staff and admin. A link is the SHA-256 of the link before it (32
@@ -55,8 +56,8 @@ type StartDevice struct {
 
 // StartClient are the revisions of the contract that the service takes.
 type StartClient struct {
-	MinimumSchema int `json:"minimum_schema"`
-	CurrentSchema int `json:"current_schema"`
+	MinimumSchema int `json:"minimum_schema" validate:"gte=1"`
+	CurrentSchema int `json:"current_schema" validate:"gte=1"`
 }
 
 // JobSum tells whether a copy of a job is whole.
@@ -65,5 +66,5 @@ type JobSum struct {
 	State       domain.JobState `json:"state"`
 	RecordCount int             `json:"record_count"`
 	// XOR of the first 8 bytes of SHA-256 over `kind/id/version` of the job's newest entries, voided ones too.
-	Checksum string `json:"checksum"`
+	Checksum string `json:"checksum" pattern:"^[0-9a-f]{16}$"`
 }

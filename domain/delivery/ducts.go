@@ -52,9 +52,9 @@ type Ducts struct {
 	// A_r: surface of the return ducts in ft².
 	ReturnAreaFt2 float64 `json:"return_area_ft2" validate:"gte=0,lte=100000"`
 	// R_s in h·ft²·°F/Btu; read only where A_s > 0.
-	SupplyRValue float64 `json:"supply_r_value" validate:"gte=0,lte=1000"`
+	SupplyRValue float64 `json:"supply_r_value" validate:"omitempty,gte=0,lte=1000"`
 	// R_r in h·ft²·°F/Btu; read only where A_r > 0.
-	ReturnRValue float64 `json:"return_r_value" validate:"gte=0,lte=1000"`
+	ReturnRValue float64 `json:"return_r_value" validate:"omitempty,gte=0,lte=1000"`
 	// 60·ρ·cp in Btu/(h·cfm·°F).
 	AirHeat *float64 `json:"air_heat_btu_h_cfm_f,omitempty" validate:"gte=0.1,lte=10" default:"1.08"`
 }

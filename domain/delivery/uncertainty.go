@@ -18,7 +18,7 @@ type Uncertainty struct {
 	// Of a year's heating energy taken from degree days.
 	HeatLossRatio float64 `json:"heat_loss_u_ratio" validate:"gte=0,lte=1" default:"0.2"`
 	// Of a deemed figure that states no uncertainty of its own.
-	DeemedRatio float64 `json:"deemed_u_ratio" validate:"gte=0,lte=1"`
+	DeemedRatio float64 `json:"deemed_u_ratio" validate:"omitempty,gte=0,lte=1"`
 	// Half the range over the standard uncertainty.
 	Coverage float64 `json:"coverage_factor" validate:"gt=0,lte=10" default:"1.96"`
 }

@@ -56,8 +56,9 @@ type Pooled struct {
 	// How the interval was made: t, t_pooled, range of two jobs, order_statistic, normal.
 	Interval string `json:"interval,omitempty"`
 	// The level of the interval.
-	Level   *float64 `json:"level_ratio,omitempty"`
-	Freedom *float64 `json:"degrees_of_freedom,omitempty"` // ν
+	Level *float64 `json:"level_ratio,omitempty"`
+	// ν of the interval: the effective number of jobs less 1.
+	Freedom *float64 `json:"degrees_of_freedom,omitempty"`
 	// Why the figure is absent.
 	Reason string `json:"reason,omitempty"`
 	// Why the interval is absent.

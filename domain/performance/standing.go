@@ -43,19 +43,20 @@ const (
 // Source: Spiegelhalter, Statistics in Medicine 24 (2005) 1185 [mem]; Adams,
 // RAND TR-653 (2009) for the reliability [pub].
 type Standing struct {
-	// leaves_more, leaves_less or not_distinguishable, by the pooled interval.
+	// leaves_more or leaves_less where watch is true, else not_distinguishable.
 	Side string `json:"side"`
 	// Standardized effect, r/√v.
-	Z       float64 `json:"z"`
-	Outside bool    `json:"outside_95"`
-	// Outside 95 %: for the agency only.
+	Z float64 `json:"z"`
+	// Beyond the 95 % limits, some by chance.
+	Outside bool `json:"outside_95"`
+	// Outside 95 %, the pooled interval on the same side of 1, and the contractors shown to differ. For the agency only.
 	Watch bool `json:"watch"`
 	Outer bool `json:"outside_998"`
 	// Also when contractors differ as much as they do.
 	Confirmed bool `json:"outside_998_with_tau"`
-	// All conditions for a letter hold.
+	// Listed, and all other conditions for a letter hold.
 	Review bool `json:"review"`
-	// Survives the false-discovery control of a list.
+	// Watched, and survives the false-discovery control of a list.
 	Listed bool `json:"listed"`
 
 	// Index limits at this number of jobs.

@@ -40,6 +40,7 @@ const (
 	ByContractor By = "contractor"
 	ByCrewLead   By = "crew_lead"
 	ByHomeClass  By = "home_class"
+	ByRepairType By = "repair_type" // no grouping of jobs: it has figures of its own
 )
 
 // key names one group: by id or by class.

@@ -10,21 +10,21 @@ import (
 // Shown is what a job shows of itself, whatever it claims: what is paid rests
 // on it, and who reads the result sees what was said in one statement.
 type Shown struct {
-	Work       bool             `json:"work"` // a visit, a record of work done and a photo
-	Trip       bool             `json:"trip"` // a visit, a coded reason for which work was put off and a photo
-	Statements []PartsStatement `json:"statements,omitzero"`
+	Work       bool             `json:"work"`                // a visit, a record of work done and a photo
+	Trip       bool             `json:"trip"`                // a visit, a coded reason for which work was put off and a photo
+	Statements []PartsStatement `json:"statements,omitzero"` // what a crew said once of many parts
 }
 
 // PartsStatement is what a crew said once of many parts.
 type PartsStatement struct {
 	ComponentID domain.UUID          `json:"component_id"`
-	Component   domain.ComponentSort `json:"component"`
+	Component   domain.ComponentSort `json:"component"` // the sort of the parts
 	Section     domain.Section       `json:"section,omitzero"`
-	Numbers     []int                `json:"numbers"`
-	Found       domain.Found         `json:"found,omitzero"`
-	RepairIDs   []domain.UUID        `json:"repair_ids,omitzero"` // that cover them
-	MemberID    *domain.UUID         `json:"member_id,omitzero"`
-	StatedAt    *time.Time           `json:"stated_at,omitzero"`
+	Numbers     []int                `json:"numbers" validate:"dive,gte=1,lte=99"`
+	Found       domain.Found         `json:"found,omitzero"`      // the state in which they were found
+	RepairIDs   []domain.UUID        `json:"repair_ids,omitzero"` // the repairs that cover them
+	MemberID    *domain.UUID         `json:"member_id,omitzero"`  // who said it
+	StatedAt    *time.Time           `json:"stated_at,omitzero"`  // when it was said
 }
 
 func (a *Assembled) shown() Shown {

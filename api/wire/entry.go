@@ -1,0 +1,125 @@
+package wire
+
+import (
+	"time"
+
+	"ductledger/domain"
+
+	"github.com/go-json-experiment/json/jsontext"
+)
+
+// Entry is one version of a record: what the service knows stands outside, and `record` is exactly what was sent. What
+// does not apply is absent.
+type Entry struct {
+	Kind    domain.Kind `json:"kind"`
+	ID      domain.UUID `json:"id"`
+	Version int64       `json:"version" validate:"gte=1"`
+	// The place in the program's one order of accepted versions; absent of what was only tried.
+	Position int64 `json:"position,omitzero" validate:"gte=0"`
+	// The job that it belongs to, of a job its own id.
+	JobID domain.UUID `json:"job_id,omitzero"`
+	// The device that sent it.
+	DeviceID domain.UUID `json:"device_id,omitzero"`
+	// The token that it was sent with.
+	TokenID domain.UUID `json:"token_id,omitzero"`
+	// The token of the person who applied it from the held items.
+	AppliedBy domain.UUID `json:"applied_by,omitzero"`
+	// When the body was read.
+	ReceivedAt time.Time `json:"received_at"`
+	// When it was accepted; it never decreases with position.
+	RecordedAt time.Time `json:"recorded_at"`
+	// It came after its job was accepted and moves no figure.
+	Late bool `json:"late,omitzero"`
+	// The device's clock less ours in s.
+	ClockOffsetS *float64 `json:"clock_offset_s,omitzero"`
+	// Of a home, counts the changes of its resident.
+	ResidentRevision int64 `json:"resident_revision,omitzero"`
+	Void             *Void `json:"void,omitzero"`
+	// As sent; its schema is that of its kind, as of the day it was sent.
+	Record jsontext.Value `json:"record"`
+	// Of a home, for those who may see it.
+	Resident jsontext.Value `json:"resident,omitzero" schema:"Resident"`
+	// A device deletes the resident's contact after this moment.
+	ContactUntilAt *time.Time `json:"contact_until_at,omitzero"`
+	// Of a photo, whether its picture is awaited, partial, stored or refused.
+	BytesState string `json:"bytes_state,omitzero"`
+	// Of a device, for those who look after it.
+	Heard jsontext.Value `json:"heard,omitzero" schema:"Heard"`
+}
+
+// Void is why a record no longer counts, and since when. Its body stays.
+type Void struct {
+	Reason   string    `json:"reason,omitzero" text:"free"`
+	VoidedAt time.Time `json:"voided_at"`
+}
+
+// ContractorEntry is an entry as a contractor reads it. Fields marked `x-free-text` are left out of its record, and
+// nothing tells of a resident.
+type ContractorEntry struct {
+	// In the feed.
+	Op         string         `json:"op,omitzero"`
+	Kind       domain.Kind    `json:"kind"`
+	ID         domain.UUID    `json:"id"`
+	Version    int64          `json:"version" validate:"gte=1"`
+	Position   int64          `json:"position,omitzero" validate:"gte=0"`
+	JobID      domain.UUID    `json:"job_id,omitzero"`
+	DeviceID   domain.UUID    `json:"device_id,omitzero"`
+	ReceivedAt time.Time      `json:"received_at"`
+	RecordedAt time.Time      `json:"recorded_at"`
+	Late       bool           `json:"late,omitzero"`
+	Void       *Void          `json:"void,omitzero"`
+	Record     jsontext.Value `json:"record"`
+}
+
+// FeedItem is an entry (`op` is `put`), or a job that left the caller's scope (`drop`). Unknown ops are to be skipped.
+type FeedItem struct {
+	Op               string         `json:"op"`
+	Kind             domain.Kind    `json:"kind,omitzero"`
+	ID               domain.UUID    `json:"id,omitzero"`
+	Version          int64          `json:"version,omitzero" validate:"gte=1"`
+	Position         int64          `json:"position,omitzero" validate:"gte=0"`
+	JobID            domain.UUID    `json:"job_id,omitzero"`
+	DeviceID         domain.UUID    `json:"device_id,omitzero"`
+	TokenID          domain.UUID    `json:"token_id,omitzero"`
+	AppliedBy        domain.UUID    `json:"applied_by,omitzero"`
+	ReceivedAt       *time.Time     `json:"received_at,omitzero"`
+	RecordedAt       *time.Time     `json:"recorded_at,omitzero"`
+	Late             bool           `json:"late,omitzero"`
+	ClockOffsetS     *float64       `json:"clock_offset_s,omitzero"`
+	ResidentRevision int64          `json:"resident_revision,omitzero"`
+	Void             *Void          `json:"void,omitzero"`
+	Record           jsontext.Value `json:"record,omitzero"`
+	Resident         jsontext.Value `json:"resident,omitzero" schema:"Resident"`
+	ContactUntilAt   *time.Time     `json:"contact_until_at,omitzero"`
+	// Of a drop: reassigned, accepted, void or ended.
+	Reason string `json:"reason,omitzero"`
+}
+
+// Problem is an error after RFC 9457. Clients decide by `code`.
+type Problem struct {
+	Type   string `json:"type" format:"uri-reference"`
+	Title  string `json:"title"`
+	Status int    `json:"status" validate:"gte=400,lte=599"`
+	Detail string `json:"detail,omitzero"`
+	// Short and stable.
+	Code string `json:"code"`
+	// Finds the request in the service's log.
+	TraceID string `json:"trace_id"`
+	// Every bad field.
+	Errors []domain.Fault `json:"errors,omitzero"`
+	// Where the refused item is kept.
+	HeldID domain.UUID `json:"held_id,omitzero"`
+	// The current version, if the caller may see it.
+	Current jsontext.Value `json:"current,omitzero" schema:"Entry"`
+	// One unbroken history of a program.
+	Epoch string `json:"epoch,omitzero" validate:"omitempty,min=1,max=64"`
+	// Seconds after which to try again.
+	RetryAfterS float64 `json:"retry_after_s,omitzero" validate:"gte=0"`
+	// With `epoch_changed`, history up to here is the same in both epochs.
+	SharedUpToPosition *int64 `json:"shared_up_to_position,omitzero" validate:"omitempty,gte=0"`
+	// With `epoch_changed`, the caller's place in the new epoch. A caller whom any answer told of a position above
+	// `shared_up_to_position` begins at 0 all the same.
+	After string `json:"after,omitzero"`
+	// The policies whose rate is exceeded.
+	ViolatedPolicies []string `json:"violated-policies,omitzero"`
+}
