@@ -65,7 +65,12 @@ func toFloat(v *big.Int, shift int) float64 {
 }
 
 // logs is w as a logarithm, or a sum of logarithms.
-func (w wide) logs() float64 { return toFloat(w.big(), logBits) }
+func (w wide) logs() float64 {
+	if w.hi == int64(w.lo)>>63 { // it fits 64 bits, and is rounded once here too
+		return math.Ldexp(float64(int64(w.lo)), -logBits)
+	}
+	return toFloat(w.big(), logBits)
+}
 
 // crossed is n·Σab − Σa·Σb as an exact integer in squared steps: n times the
 // centered sum of products, without the cancellation that floats suffer.
