@@ -52,7 +52,6 @@ type Server struct {
 	log      *slog.Logger
 	contract *contract
 	checker  *wire.Checker
-	freeText map[domain.Kind]freeText
 	newer    map[domain.Kind]newer
 	news     *news
 	pulls    *pulls
@@ -94,7 +93,7 @@ func newServer(cfg Config) (*Server, frameConfig, error) {
 	if err != nil {
 		return nil, frameConfig{}, err
 	}
-	s := &Server{docs: pages, db: cfg.DB, now: cfg.Now, log: cfg.Log, contract: c, checker: checker, freeText: freeTexts(c), newer: newers(c),
+	s := &Server{docs: pages, db: cfg.DB, now: cfg.Now, log: cfg.Log, contract: c, checker: checker, newer: newers(c),
 		news: &news{db: cfg.DB, log: cfg.Log, stopping: cfg.Stopping}, limits: cfg.Limits.orDefaults(), pulls: &pulls{}, count: cfg.Count, stage: cfg.Stage, schema: cmp.Or(cfg.MinimumSchema, minimumSchema)}
 	if s.count == nil {
 		s.count = func(string) {}

@@ -255,7 +255,7 @@ func TestALostRaceAsksForAllAgain(t *testing.T) {
 		}
 	}
 	statement(`CREATE FUNCTION lose() RETURNS trigger LANGUAGE plpgsql AS $$ BEGIN RAISE EXCEPTION 'another was faster' USING ERRCODE = '40001'; END $$;
-		CREATE TRIGGER race BEFORE INSERT ON opening FOR EACH ROW EXECUTE FUNCTION lose()`)
+		CREATE TRIGGER race BEFORE INSERT ON entry FOR EACH ROW WHEN (NEW.kind = 'opening') EXECUTE FUNCTION lose()`)
 	job, before := a.World.Job(t), standsAt(a, staff)
 	items := []any{home(), item(domain.OpeningKind, storagetest.ID(), 0, domain.Opening{JobID: job, In: domain.InWrap, Origin: domain.ByCrew}),
 		item(domain.OpeningKind, storagetest.ID(), 0, object{"color": 1})}
@@ -266,7 +266,7 @@ func TestALostRaceAsksForAllAgain(t *testing.T) {
 	if now := standsAt(a, staff); now.HeadPosition != before.HeadPosition || now.HeldOpenCount != 0 {
 		t.Errorf("something was stored or held: %+v, before %+v", now, before)
 	}
-	statement("DROP TRIGGER race ON opening")
+	statement("DROP TRIGGER race ON entry")
 	b = push(a, staff, items...)
 	if want := []string{"created", "created", "rejected"}; !slices.Equal(b.statuses(), want) {
 		t.Errorf("sent again: %v, want %v", b.statuses(), want)

@@ -3,8 +3,10 @@ package api_test
 import (
 	"crypto/sha256"
 	"encoding/binary"
+	"encoding/hex"
 	"encoding/json"
 	"fmt"
+	"maps"
 	"slices"
 	"testing"
 
@@ -207,8 +209,8 @@ func checksum(e entry) uint64 {
 }
 
 // The chain can be recomputed by anybody who reads the feed as staff do: each
-// link is SHA-256 over the link before it and the entry without op and
-// resident, keys sorted and without spaces (RFC 8785).
+// link is SHA-256 over the link before it and the entry without op, resident
+// and salt, its texts left empty, keys sorted and without spaces (RFC 8785).
 func TestTheChainFromTheFeed(t *testing.T) {
 	t.Parallel()
 	a := apitest.Serve(t)
@@ -216,7 +218,8 @@ func TestTheChainFromTheFeed(t *testing.T) {
 	in := invent(a, a.World)
 	in.sendIn(a, a.Tokens)
 	a.Do(domain.Staff, "POST", "/v1/homes/"+a.World.Home.String()+"/resident/erase", nil).Want(200)
-	link, after := make([]byte, sha256.Size), "0"
+	doc := contractText(t)
+	link, after, withTexts := make([]byte, sha256.Size), "0", 0
 	for {
 		var page struct {
 			Items []object
@@ -227,6 +230,24 @@ func TestTheChainFromTheFeed(t *testing.T) {
 		for _, e := range page.Items {
 			delete(e, "op")
 			delete(e, "resident")
+			row, _ := domain.RowOf(domain.Kind(e["kind"].(string)))
+			schema := within(doc, "paths", "/v1/"+row.Plural+"/{id}", "put", "requestBody", "content", "application/json", "schema")
+			texts := emptied(doc, resolved(doc, schema), e["record"].(object))
+			if void, ok := e["void"].(object); ok {
+				texts = append(texts, void["reason"])
+				void["reason"] = ""
+			}
+			if len(texts) > 0 {
+				withTexts++
+				salt, err := hex.DecodeString(e["texts_salt"].(string))
+				if err != nil {
+					t.Fatal(err)
+				}
+				if sum := sha256.Sum256(append(salt, canonical(t, texts)...)); fmt.Sprintf("%x", sum) != e["texts_digest"] {
+					t.Errorf("position %v: its texts come to %x, not %v", e["position"], sum, e["texts_digest"])
+				}
+				delete(e, "texts_salt")
+			}
 			sum := sha256.Sum256(append(link, canonical(t, e)...))
 			link = sum[:]
 		}
@@ -237,6 +258,34 @@ func TestTheChainFromTheFeed(t *testing.T) {
 	if got, want := fmt.Sprintf("%x", link), standsAt(a, a.Tokens[domain.Staff]).HeadLink; got != want {
 		t.Errorf("recomputed %s, the head is %s", got, want)
 	}
+	if withTexts == 0 {
+		t.Error("no entry had a free text")
+	}
+}
+
+// emptied takes the free texts out of a record, those that the contract marks,
+// in the order of its sorted keys.
+func emptied(doc, schema, record object) (texts []any) {
+	for _, name := range slices.Sorted(maps.Keys(record)) {
+		property := resolved(doc, within(schema, "properties", name))
+		if property["x-free-text"] == true {
+			texts = append(texts, record[name])
+			record[name] = ""
+			continue
+		}
+		switch inner := record[name].(type) {
+		case object:
+			texts = append(texts, emptied(doc, property, inner)...)
+		case []any:
+			items, _ := property["items"].(object)
+			for _, one := range inner {
+				if one, ok := one.(object); ok {
+					texts = append(texts, emptied(doc, resolved(doc, items), one)...)
+				}
+			}
+		}
+	}
+	return texts
 }
 
 // canonical is the form of RFC 8785 for values whose numbers have few digits:

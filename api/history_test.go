@@ -140,9 +140,8 @@ func setBack(t *testing.T, a *apitest.API) {
 	}
 	defer conn.Close(ctx)
 	for _, sql := range []string{
-		"DELETE FROM record_head AS h USING program_head AS p WHERE p.program_id = $1 AND h.program_id = $1 AND h.position = p.position",
-		"DELETE FROM ledger AS l USING program_head AS p WHERE p.program_id = $1 AND l.program_id = $1 AND l.position = p.position",
-		`UPDATE program_head AS p SET position = l.position, link = l.link FROM ledger AS l
+		"DELETE FROM entry AS l USING program_head AS p WHERE p.program_id = $1 AND l.program_id = $1 AND l.position = p.position",
+		`UPDATE program_head AS p SET position = l.position, link = l.link FROM entry AS l
 			WHERE p.program_id = $1 AND l.program_id = $1 AND l.position = p.position - 1`,
 	} {
 		if tag, err := conn.Exec(ctx, sql, [16]byte(a.World.Program)); err != nil || tag.RowsAffected() != 1 {

@@ -57,7 +57,7 @@ func (s *Server) fill(item *intake.Item, row domain.KindRow, raw jsontext.Value)
 		item.Resolves = *sent.Resolves
 	}
 	if sent.Void != nil {
-		item.Void, item.Digest = sent.Void.Reason, ledger.ContentDigest(ledger.VoidContent(sent.Void.Reason))
+		item.TakeVoid(sent.Void.Reason)
 		return nil
 	}
 	return s.fillRecord(item, row, sent.Record, "/record")
@@ -84,7 +84,7 @@ func (s *Server) fillRecord(item *intake.Item, row domain.KindRow, raw []byte, a
 	if err != nil {
 		return []domain.Fault{{Pointer: at, Code: "not_canonical", Detail: "the record has no canonical form"}}
 	}
-	item.Record, item.Body, item.Digest = record, body, ledger.ContentDigest(body)
+	item.Take(record, body)
 	return nil
 }
 

@@ -31,12 +31,12 @@ type frozenRow struct {
 
 const (
 	frozenJobSQL = `
-INSERT INTO job (program_id, id, version, void, home_id, contractor_id, pay_basis, state, outcome) VALUES ($1, $2, 1, false, $3, $4, $5, 'accepted', 'completed')`
+INSERT INTO job (program_id, id, void, home_id, contractor_id, state, recorded_at, state_since) VALUES ($1, $2, false, $3, $4, 'accepted', $5, $5)`
 	frozenResultSQL = `
 INSERT INTO job_result (program_id, job_id, serial, home_id, contractor_id, class, pay_basis, state, floor_area_ft2, before_tenths, after_tenths,
     extrapolated, below_range, must_fix_count, check_count, note_count, not_recorded_count, excluded, result, verdict, method_version, inputs,
     input_digest, judged_at_position, assigned_at, returned_count, accepted_position, accepted_at, accepted_month, counted_at, questions, steps, method)
-VALUES ($1, $2, 1, $3, $4, $6, $5, 'accepted', $7::numeric, $8, $9, false, false, 0, 0, 0, 0, $10, '{}', '{"rules":[]}', 'test', '{}',
+VALUES ($1, $2, 1, $3, $4, $6, $5, 'accepted', $7::float8, $8, $9, false, false, 0, 0, 0, 0, $10, '{}', '{"rules":[]}', 'test', '{}',
     decode(repeat('00', 32), 'hex'), 1, $11, 0, 1, $11, '2026-10', $11, $12, '{}', 'fan_total')`
 )
 
@@ -62,7 +62,7 @@ func freeze(a *apitest.API, at *address, rows ...frozenRow) (ids []domain.UUID) 
 			sql  string
 			args []any
 		}{
-			{frozenJobSQL, []any{a.World.Program, id, a.Home, r.contractor, r.basis}},
+			{frozenJobSQL, []any{a.World.Program, id, a.Home, r.contractor, r.at}},
 			{frozenResultSQL, []any{a.World.Program, id, storagetest.ID(), r.contractor, r.basis, r.class, r.area, r.before, r.after, r.excluded, r.at, r.questions}},
 		} {
 			if _, err := conn.Exec(context.Background(), s.sql, s.args...); err != nil {

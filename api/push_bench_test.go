@@ -160,13 +160,13 @@ func (s *Server) onlyStore(store func(context.Context, domain.Caller, *readBatch
 }
 
 const bareTableSQL = `
-CREATE TABLE bare (program_id uuid NOT NULL, kind record_kind NOT NULL, record_id uuid NOT NULL, version bigint NOT NULL,
+CREATE TABLE bare (program_id uuid NOT NULL, kind text NOT NULL, record_id uuid NOT NULL, version bigint NOT NULL,
     job_id uuid, body text NOT NULL, received_at timestamptz NOT NULL, PRIMARY KEY (program_id, record_id))`
 
 const bareSQL = `
 INSERT INTO bare (program_id, kind, record_id, version, job_id, body, received_at)
 SELECT @program_id, x.kind, x.record_id, 1, x.job_id, x.body, @at
-FROM unnest(@kinds::record_kind[], @ids::uuid[], @jobs::uuid[], @bodies::text[]) AS x(kind, record_id, job_id, body)`
+FROM unnest(@kinds::text[], @ids::uuid[], @jobs::uuid[], @bodies::text[]) AS x(kind, record_id, job_id, body)`
 
 // bareStore writes the items of a batch in one statement, and that is all.
 func bareStore(b *testing.B, url string, connections int32) func(context.Context, domain.Caller, *readBatch) error {

@@ -9,7 +9,6 @@ import (
 	"ductledger/api/wire"
 	"ductledger/domain"
 	"ductledger/domain/intake"
-	"ductledger/domain/ledger"
 	"ductledger/storage"
 
 	"github.com/go-json-experiment/json/jsontext"
@@ -83,8 +82,9 @@ func (k kindHandlers) void(ctx context.Context, caller domain.Caller, r *request
 	if _, err := k.db.Record(ctx, caller, k.row.Kind, id); err != nil {
 		return answer{}, err
 	}
-	item := &intake.Item{Kind: k.row.Kind, ID: id, BaseVersion: base, Void: body.Reason, Digest: ledger.ContentDigest(ledger.VoidContent(body.Reason)),
+	item := &intake.Item{Kind: k.row.Kind, ID: id, BaseVersion: base,
 		Raw: envelope(k.row.Kind, id, base, "void", r.Body), TokenID: caller.Token, DeviceID: caller.Device, ReceivedAt: r.ReceivedAt}
+	item.TakeVoid(body.Reason)
 	return k.pushOne(ctx, caller, r, item, matched)
 }
 

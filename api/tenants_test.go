@@ -178,7 +178,7 @@ func TestS5NoProgramNoRows(t *testing.T) {
 		}
 		tables = append(tables, table)
 	}
-	if err := rows.Err(); err != nil || len(tables) < 20 {
+	if err := rows.Err(); err != nil || len(tables) < 18 {
 		t.Fatalf("%d tables, %v", len(tables), err)
 	}
 	if _, err := conn.Exec(ctx, "SET ROLE ductledger_app"); err != nil {

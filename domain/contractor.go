@@ -6,7 +6,7 @@ type Contractor struct {
 	// Its first day in the program.
 	StartedOn Date `json:"started_on,omitzero"`
 	// Its last day in the program.
-	EndedOn Date `json:"ended_on,omitzero"`
+	EndedOn Date `json:"ended_on,omitzero" validate:"omitempty,notbefore=StartedOn"`
 }
 
 func (*Contractor) Kind() Kind  { return ContractorKind }

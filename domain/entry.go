@@ -21,6 +21,13 @@ type Entry struct {
 	Void             *Void
 	Body             []byte // the record in the form of RFC 8785
 	Record           Record // the same, decoded
+	Texts            *Texts // nil where the version has no free text
+}
+
+// Texts is how the chain holds the free texts of a version without holding them.
+type Texts struct {
+	Digest [32]byte // of the salt and the texts
+	Salt   []byte   // nil once the texts are erased
 }
 
 // Why a record no longer counts, and since when. Its body stays.

@@ -3,7 +3,10 @@ package storage
 import (
 	"context"
 	"fmt"
+	"reflect"
+	"strings"
 	"sync"
+	"unicode"
 
 	"ductledger/domain"
 
@@ -71,4 +74,67 @@ func affected(n *int64) func(pgconn.CommandTag) error {
 		*n = tag.RowsAffected()
 		return nil
 	}
+}
+
+func idOf(id *[16]byte) domain.UUID {
+	if id == nil {
+		return domain.UUID{}
+	}
+	return *id
+}
+
+// idArg is an id as an argument; the zero id is NULL.
+func idArg(id domain.UUID) *[16]byte {
+	if id.IsZero() {
+		return nil
+	}
+	b := [16]byte(id)
+	return &b
+}
+
+// idArgs are ids as one array argument.
+func idArgs(ids []domain.UUID) [][16]byte {
+	args := make([][16]byte, len(ids))
+	for i, id := range ids {
+		args[i] = id
+	}
+	return args
+}
+
+// columnsOf are the columns of a struct's fields, in their order, as
+// RowToStructByName reads them.
+func columnsOf[T any]() (columns []string) {
+	t := reflect.TypeFor[T]()
+	for i := range t.NumField() {
+		columns = append(columns, columnOf(t.Field(i).Name))
+	}
+	return columns
+}
+
+// columnOf is the column of a field: BeforeTenths is before_tenths.
+func columnOf(field string) string {
+	var b strings.Builder
+	for i, r := range field {
+		upper := r >= 'A' && r <= 'Z'
+		if upper && i > 0 && (field[i-1] < 'A' || field[i-1] > 'Z') {
+			b.WriteByte('_')
+		}
+		b.WriteRune(unicode.ToLower(r))
+	}
+	return b.String()
+}
+
+// listOf is a list of columns, each with what stands before it.
+func listOf(columns []string, before string) string {
+	return before + strings.Join(columns, ", "+before)
+}
+
+// argsOf are the fields of a row as arguments by the names of their columns.
+func argsOf[T any](row *T) named {
+	v := reflect.ValueOf(row).Elem()
+	args := make(named, v.NumField())
+	for i := range v.NumField() {
+		args[columnOf(v.Type().Field(i).Name)] = v.Field(i).Interface()
+	}
+	return args
 }

@@ -21,11 +21,13 @@ type chainRow struct {
 	Link []byte
 }
 
+// The texts stand apart: a link is made of their digest.
 const chainSQL = `
-SELECT` + ledgerColumns + `, l.link
-FROM ledger AS l
-WHERE l.program_id = @program_id AND l.position > @position AND l.position <= @last
-ORDER BY l.position
+SELECT e.position, e.kind, e.record_id, e.version, e.job_id, e.contractor_id, e.body, e.token_id, e.device_id, e.applied_by,
+    e.received_at, e.recorded_at, e.clock_offset_s, e.resident_revision, e.late, e.voided_at, e.texts_digest, NULL::text[] AS texts, e.link
+FROM entry AS e
+WHERE e.program_id = @program_id AND e.position > @position AND e.position <= @last
+ORDER BY e.position
 LIMIT @limit`
 
 // chainPage bounds what is held in memory at once.
@@ -104,7 +106,8 @@ func (r *chainRow) breaks(position int64, before ledger.Digest) string {
 	if err != nil {
 		return err.Error()
 	}
-	if ledger.Next(before, ledger.AppendEntry(nil, &entry)) != ledger.Digest(r.Link) {
+	held := ledger.Bare(entry, []byte(r.Body))
+	if ledger.Next(before, ledger.AppendEntry(nil, &held)) != ledger.Digest(r.Link) {
 		return fmt.Sprintf("its link does not follow from position %d and version %d of %s %s", position-1, entry.Version, entry.Kind, entry.ID)
 	}
 	return ""

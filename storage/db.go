@@ -1,6 +1,7 @@
 package storage
 
 import (
+	"cmp"
 	"context"
 	"errors"
 	"fmt"
@@ -21,6 +22,8 @@ type DB struct {
 	limits Limits
 	now    func() time.Time
 	log    *slog.Logger
+	// plansFor is how long a connection keeps its plans.
+	plansFor time.Duration
 	// asked tells this instance that somebody asked it for a package.
 	asked chan struct{}
 	// historyKeys are those of the programs that were served: []byte by id.
@@ -37,6 +40,8 @@ type Options struct {
 	// CommitAhead lets commits return before they are on the disk: for what can
 	// be made again.
 	CommitAhead bool
+	// PlansFor is how long a connection keeps its plans; 0: a minute.
+	PlansFor time.Duration
 }
 
 // Limits bound what may be stored. Zero: no bound.
@@ -83,7 +88,8 @@ func Open(ctx context.Context, url string, o Options) (*DB, error) {
 	if o.Log == nil {
 		o.Log = slog.New(slog.DiscardHandler)
 	}
-	return &DB{pool: pool, watch: newWatch(config.ConnConfig, o.Log), limits: o.Limits, now: o.Now, log: o.Log, asked: make(chan struct{}, 1)}, nil
+	return &DB{pool: pool, watch: newWatch(config.ConnConfig, o.Log), limits: o.Limits, now: o.Now, log: o.Log, asked: make(chan struct{}, 1),
+		plansFor: cmp.Or(o.PlansFor, plansFor)}, nil
 }
 
 // Close gives all connections back.
@@ -155,6 +161,10 @@ func (db *DB) in(ctx context.Context, program domain.UUID, m mode, do func(*tx) 
 	defer leave()
 	for try := 1; ; try++ {
 		err := db.once(ctx, program, m, do)
+		if errors.Is(err, errOvertaken) && ctx.Err() == nil {
+			try-- // another one went before: as many as there are
+			continue
+		}
 		if err == nil || try == transactionTries || ctx.Err() != nil || !raceLost(err) && !connectionLost(err) {
 			return db.watch.explain(ctx, err)
 		}
@@ -163,6 +173,23 @@ func (db *DB) in(ctx context.Context, program domain.UUID, m mode, do func(*tx) 
 			return db.watch.explain(ctx, err)
 		case <-time.After(time.Duration(try) * raceWait):
 		}
+	}
+}
+
+// plansFor is how long plans are kept. One that was made while a table was
+// empty, when every index looks as good as another, would else be kept until
+// somebody analyzes the table, and read ever more of it. To plan all statements
+// again takes a few hundredths of a second.
+const plansFor = time.Minute
+
+const plannedAt = "ductledger.planned_at"
+
+// planAnew queues the end of a connection's plans where they are too old.
+func (t *tx) planAnew(keep time.Duration) {
+	made, _ := t.conn.PgConn().CustomData()[plannedAt].(time.Time)
+	if now := time.Now(); now.Sub(made) > keep {
+		t.conn.PgConn().CustomData()[plannedAt] = now
+		t.queue("DISCARD PLANS")
 	}
 }
 
@@ -178,6 +205,7 @@ func (db *DB) once(ctx context.Context, program domain.UUID, m mode, do func(*tx
 	defer conn.Release()
 	t := &tx{ctx: ctx, conn: conn.Conn(), watch: db.watch, limits: &db.limits, program: program, now: db.now().UTC().Truncate(time.Microsecond), queued: &pgx.Batch{}}
 	t.queue(m.begin)
+	t.planAnew(db.plansFor)
 	t.queue(transactionBeginSQL, program.String(), statementTimeout(ctx), m.cacheMode, m.scans)
 	done := false
 	defer func() {
@@ -243,11 +271,6 @@ func (t *tx) rollback() {
 	if err := t.conn.PgConn().Exec(ctx, "ROLLBACK").Close(); err != nil {
 		_ = t.conn.Close(ctx) // the transaction ends with its connection
 	}
-}
-
-// rollbackTo undoes what a failed statement left since the savepoint.
-func (t *tx) rollbackTo(savepoint string) error {
-	return t.conn.PgConn().Exec(t.ctx, "ROLLBACK TO SAVEPOINT "+savepoint).Close()
 }
 
 // all queues a query and collects its rows into *into.

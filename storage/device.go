@@ -1,14 +1,33 @@
 package storage
 
-const deviceInsertSQL = `
-INSERT INTO device (program_id, id, version, void,
-    contractor_id, name, state)
-SELECT @program_id, f.id, f.version, f.void,
-    f.contractor_id, f.name, f.state
-FROM json_to_recordset(@rows) AS f(id uuid, version bigint, void boolean,
-    contractor_id uuid, name text, state text)`
+import (
+	"time"
 
-const deviceUpsertSQL = deviceInsertSQL + `
-ON CONFLICT (program_id, id) DO UPDATE SET version = excluded.version, void = excluded.void,
-    contractor_id = excluded.contractor_id, name = excluded.name, state = excluded.state
-WHERE device.version < excluded.version`
+	"ductledger/domain"
+	"ductledger/domain/intake"
+)
+
+const deviceUpsertSQL = `
+INSERT INTO device (program_id, id, contractor_id, state, void, created_at)
+VALUES (@program_id, @id, @contractor_id, @state, @void, @at)
+ON CONFLICT (program_id, id) DO UPDATE SET contractor_id = excluded.contractor_id, state = excluded.state, void = excluded.void`
+
+const deviceVoidSQL = `
+UPDATE device SET void = true WHERE program_id = @program_id AND id = @id`
+
+// writeDevices queues what every request of a device asks for.
+func (t *tx) writeDevices(accepted []intake.Decision, at time.Time) {
+	for i := range accepted {
+		d := &accepted[i]
+		if d.Item.Kind != domain.DeviceKind {
+			continue
+		}
+		args := named{"program_id": t.program, "id": d.Item.ID, "contractor_id": d.ContractorID, "void": false, "at": at}
+		if r, ok := d.Item.Record.(*domain.Device); ok {
+			args["state"] = string(r.State)
+			t.queue(deviceUpsertSQL, args)
+		} else {
+			t.queue(deviceVoidSQL, args)
+		}
+	}
+}

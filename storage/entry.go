@@ -1,19 +1,27 @@
 package storage
 
 import (
+	"crypto/rand"
+	"encoding/hex"
 	"fmt"
 	"time"
 
 	"ductledger/domain"
+	"ductledger/domain/intake"
+	"ductledger/domain/ledger"
+
+	"github.com/jackc/pgx/v5/pgconn"
 )
 
-// entryRow is a row of the ledger. Its columns are listed by ledgerColumns.
+// entryRow is a row of entry with its texts. Its columns are entryColumns where
+// they are read and entryNames where a statement hands them on.
 type entryRow struct {
 	Position         int64
 	Kind             string
 	RecordID         [16]byte
 	Version          int64
 	JobID            *[16]byte
+	ContractorID     *[16]byte
 	Body             string
 	TokenID          *[16]byte
 	DeviceID         *[16]byte
@@ -23,20 +31,38 @@ type entryRow struct {
 	ClockOffsetS     *float64
 	ResidentRevision *int64
 	Late             bool
-	VoidReason       *string
 	VoidedAt         *time.Time
+	TextsDigest      []byte
+	Texts            []string // the salt in hexadecimal, then the texts; nil: none, or erased
 }
 
-const ledgerColumns = `
-    l.position, l.kind::text, l.record_id, l.version, l.job_id, l.body, l.token_id, l.device_id, l.applied_by,
-    l.received_at, l.recorded_at, l.clock_offset_s, l.resident_revision, l.late, l.void_reason, l.voided_at`
+// The texts are looked up only where there are some.
+const entryColumns = `
+    e.position, e.kind, e.record_id, e.version, e.job_id, e.contractor_id, e.body, e.token_id, e.device_id, e.applied_by,
+    e.received_at, e.recorded_at, e.clock_offset_s, e.resident_revision, e.late, e.voided_at, e.texts_digest,` + entryTexts
 
-// ledgerAtSQL joins the entry at h.position. A join beside OFFSET 0 is never
-// turned round: planned while the tables were still empty, the entries of ten
-// records would else be found by reading the program's whole ledger.
-const ledgerAtSQL = `
-CROSS JOIN LATERAL (SELECT` + ledgerColumns + `
-    FROM ledger AS l WHERE l.program_id = @program_id AND l.position = h.position OFFSET 0) AS l`
+const entryTexts = `
+    CASE WHEN e.texts_digest IS NOT NULL THEN (SELECT ARRAY[encode(x.salt, 'hex')] || x.texts FROM entry_text AS x
+        WHERE x.program_id = e.program_id AND x.position = e.position) END AS texts`
+
+const entryNames = `
+    e.position, e.kind, e.record_id, e.version, e.job_id, e.contractor_id, e.body, e.token_id, e.device_id, e.applied_by,
+    e.received_at, e.recorded_at, e.clock_offset_s, e.resident_revision, e.late, e.voided_at, e.texts_digest, e.texts`
+
+// A look-up stands in CROSS JOIN LATERAL (… OFFSET 0): such a join is never
+// turned round. Planned while the tables were still empty, the entries of ten
+// records would else be found by reading all of the program's.
+
+// ofJobsSQL are the newest versions of all records of @jobs.
+const ofJobsSQL = `
+FROM unnest(@jobs::uuid[]) AS j(job_id)
+CROSS JOIN LATERAL (SELECT` + entryColumns + `
+    FROM entry AS e WHERE e.program_id = @program_id AND e.job_id = j.job_id AND e.until_position IS NULL OFFSET 0) AS e`
+
+// ofKeySQL is the newest version of the record that k names.
+const ofKeySQL = `
+CROSS JOIN LATERAL (SELECT` + entryColumns + `
+    FROM entry AS e WHERE e.program_id = @program_id AND e.kind = k.kind AND e.record_id = k.record_id AND e.until_position IS NULL OFFSET 0) AS e`
 
 // entry is the row as the domain has it, its record decoded when decode is set.
 func (r *entryRow) entry(decode bool) (domain.Entry, error) {
@@ -49,18 +75,41 @@ func (r *entryRow) entry(decode bool) (domain.Entry, error) {
 	if r.ResidentRevision != nil {
 		e.ResidentRevision = *r.ResidentRevision
 	}
-	if r.VoidReason != nil {
-		e.Void = &domain.Void{Reason: *r.VoidReason, VoidedAt: *r.VoidedAt}
+	texts := r.texts()
+	if r.VoidedAt != nil {
+		e.Void = &domain.Void{Reason: domain.ErasedText, VoidedAt: *r.VoidedAt}
+		if n := len(texts); n > 0 {
+			e.Void.Reason, texts = texts[n-1], texts[:n-1]
+		}
+	}
+	if r.TextsDigest != nil {
+		e.Texts = &domain.Texts{Digest: [32]byte(r.TextsDigest)}
+		if len(r.Texts) > 0 {
+			salt, err := hex.DecodeString(r.Texts[0])
+			if err != nil {
+				return e, fmt.Errorf("position %d: %w", r.Position, err)
+			}
+			e.Texts.Salt = salt
+		}
+		e.Body = domain.JoinTexts(e.Kind, e.Body, texts)
 	}
 	if !decode {
 		return e, nil
 	}
 	record, err := domain.Decode(e.Kind, e.Body)
 	if err != nil {
-		return e, fmt.Errorf("ledger position %d: %w", r.Position, err)
+		return e, fmt.Errorf("position %d: %w", r.Position, err)
 	}
 	e.Record = record
 	return e, nil
+}
+
+// texts are the free texts; nil where there are none, or none any more.
+func (r *entryRow) texts() []string {
+	if len(r.Texts) == 0 {
+		return nil
+	}
+	return r.Texts[1:]
 }
 
 func entriesOf(rows []entryRow, decode bool) ([]domain.Entry, error) {
@@ -75,27 +124,206 @@ func entriesOf(rows []entryRow, decode bool) ([]domain.Entry, error) {
 	return entries, nil
 }
 
-func idOf(id *[16]byte) domain.UUID {
-	if id == nil {
-		return domain.UUID{}
-	}
-	return *id
+// lockedHead is the program's head under lock, moving as entries are added.
+type lockedHead struct {
+	Head
+	first int64 // position of the first entry of this transaction
 }
 
-// idArg is an id as an argument; the zero id is NULL.
-func idArg(id domain.UUID) *[16]byte {
-	if id.IsZero() {
+// The last lock of a push, held for one statement and the commit.
+const headLockSQL = `
+SELECT position, link, recorded_at, epoch, epoch_from_position, epoch_cause = 'restore' AS shared
+FROM program_head WHERE program_id = @program_id FOR NO KEY UPDATE`
+
+// lockHead flushes what is queued and locks the program's head last. What after
+// queues is read under that lock, in the same round trip.
+func (t *tx) lockHead(after ...func()) (*lockedHead, error) {
+	var rows []headRow
+	all(t, &rows, headLockSQL, named{"program_id": t.program})
+	for _, queue := range after {
+		queue()
+	}
+	if err := t.flush(); err != nil {
+		return nil, err
+	}
+	if len(rows) != 1 {
+		return nil, domain.Errorf(domain.NotFound, "there is no such program")
+	}
+	head := &lockedHead{Head: rows[0].head()}
+	head.first = head.Position + 1
+	if head.RecordedAt.Before(t.now) {
+		head.RecordedAt = t.now // recorded_at never decreases with position
+	}
+	return head, nil
+}
+
+const entryEndSQL = `
+UPDATE entry SET until_position = @until_position, match = NULL
+WHERE program_id = @program_id AND position = @position AND until_position IS NULL`
+
+// The entries come in and the program's head moves on, in one statement:
+// numbers come from a head that is there, so that no entry can belong to a
+// program that does not exist.
+const entryInsertSQL = `
+WITH head AS (
+    UPDATE program_head SET position = @position, link = @link, recorded_at = @recorded_at
+    WHERE program_id = @program_id
+    RETURNING program_id
+)
+INSERT INTO entry (program_id, position, kind, record_id, version, job_id, contractor_id, body, content_digest, texts_digest, link,
+    token_id, device_id, applied_by, received_at, recorded_at, clock_offset_s, resident_revision, late, voided_at, until_position, match)
+SELECT head.program_id, x.position, x.kind, x.record_id, x.version, x.job_id, x.contractor_id, x.body, x.content_digest, x.texts_digest, x.link,
+    x.token_id, x.device_id, x.applied_by, x.received_at, @recorded_at, x.clock_offset_s, x.resident_revision, x.late, x.voided_at,
+    x.until_position, x.match
+FROM head CROSS JOIN unnest(@positions::bigint[], @kinds::text[], @record_ids::uuid[], @versions::bigint[], @job_ids::uuid[],
+    @contractor_ids::uuid[], @bodies::text[], @digests::bytea[], @texts_digests::bytea[], @links::bytea[], @token_ids::uuid[], @device_ids::uuid[],
+    @applied_bys::uuid[], @received_ats::timestamptz[], @clock_offsets::float8[], @revisions::bigint[], @lates::boolean[],
+    @voided_ats::timestamptz[], @untils::bigint[], @matches::bytea[])
+    AS x(position, kind, record_id, version, job_id, contractor_id, body, content_digest, texts_digest, link, token_id, device_id, applied_by,
+        received_at, clock_offset_s, resident_revision, late, voided_at, until_position, match)`
+
+// Arrays of arrays have one length in Postgres, texts have not: they come as
+// one array, each row with its part of it.
+const entryTextInsertSQL = `
+INSERT INTO entry_text (program_id, position, salt, texts)
+SELECT @program_id, x.position, x.salt, (@texts::text[])[x.first : x.last]
+FROM unnest(@positions::bigint[], @salts::bytea[], @firsts::integer[], @lasts::integer[]) AS x(position, salt, first, last)`
+
+// saltBytes make a text that can be guessed as hard to confirm as one that cannot.
+const saltBytes = 16
+
+// appendEntries numbers the accepted versions, links them and queues their
+// rows. newest gives the position of the newest stored version of a record: it
+// ends where the first of these begins.
+func (t *tx) appendEntries(head *lockedHead, accepted []intake.Decision, newest func(intake.Key) int64) {
+	rows := entryArrays{last: make(map[intake.Key]int, len(accepted))}
+	var text []byte
+	for i := range accepted {
+		d := &accepted[i]
+		head.Position++
+		if d.Void != nil {
+			d.Void.VoidedAt = head.RecordedAt
+		}
+		d.Position = head.Position
+		bare, texts := textsOf(d)
+		if len(texts) > 0 {
+			d.Texts = &domain.Texts{Salt: make([]byte, saltBytes)}
+			_, _ = rand.Read(d.Texts.Salt) // never fails, by its documentation
+			d.Texts.Digest = ledger.TextsDigest(d.Texts.Salt, texts)
+			rows.addTexts(d, texts)
+		}
+		held := ledger.Bare(entryOf(d, head), bare)
+		text = ledger.AppendEntry(text[:0], &held)
+		head.Link = ledger.Next(head.Link, text)
+		rows.add(d, &held, head.Link, newest)
+	}
+	for _, e := range rows.ended {
+		t.mustChange(entryEndSQL, named{"program_id": t.program, "position": e.position, "until_position": e.until}, 1)
+	}
+	t.queue(entryInsertSQL, named{"program_id": t.program, "position": head.Position, "link": head.Link[:], "recorded_at": head.RecordedAt,
+		"positions": rows.positions, "kinds": rows.kinds, "record_ids": rows.ids, "versions": rows.versions, "job_ids": rows.jobs,
+		"contractor_ids": rows.contractors, "bodies": rows.bodies, "digests": rows.digests, "texts_digests": rows.textsDigests, "links": rows.links,
+		"token_ids": rows.tokens, "device_ids": rows.devices, "applied_bys": rows.appliedBys, "received_ats": rows.receivedAts,
+		"clock_offsets": rows.offsets, "revisions": rows.revisions, "lates": rows.lates, "voided_ats": rows.voidedAts, "untils": rows.untils,
+		"matches": rows.matches})
+	if len(rows.salts) > 0 {
+		t.queue(entryTextInsertSQL, named{"program_id": t.program, "positions": rows.textsAt, "salts": rows.salts, "texts": rows.texts,
+			"firsts": rows.firsts, "lasts": rows.lasts})
+	}
+}
+
+// textsOf are the free texts of an accepted version, its body without them first.
+func textsOf(d *intake.Decision) (bare []byte, texts []string) {
+	bare, list := domain.SplitTexts(d.Item.Kind, d.Body)
+	for _, text := range list {
+		texts = append(texts, text.Text)
+	}
+	if d.Void != nil {
+		texts = append(texts, d.Void.Reason)
+	}
+	return bare, texts
+}
+
+// mustChange queues a statement that changes so many rows, or another
+// transaction was faster.
+func (t *tx) mustChange(sql string, args named, rows int) {
+	t.queue(sql, args).Exec(func(tag pgconn.CommandTag) error {
+		if tag.RowsAffected() != int64(rows) {
+			return errRaceLost
+		}
 		return nil
-	}
-	b := [16]byte(id)
-	return &b
+	})
 }
 
-// idArgs are ids as one array argument.
-func idArgs(ids []domain.UUID) [][16]byte {
-	args := make([][16]byte, len(ids))
-	for i, id := range ids {
-		args[i] = id
+// entryOf is an accepted decision as an entry.
+func entryOf(d *intake.Decision, head *lockedHead) domain.Entry {
+	return domain.Entry{
+		Kind: d.Item.Kind, ID: d.Item.ID, Version: d.Version, Position: d.Position, JobID: d.JobID,
+		DeviceID: d.Item.DeviceID, TokenID: d.Item.TokenID, AppliedBy: d.Item.AppliedBy,
+		ReceivedAt: d.Item.ReceivedAt.UTC().Truncate(time.Microsecond), RecordedAt: head.RecordedAt, Late: d.Late,
+		ClockOffsetS: d.Item.ClockOffsetS, ResidentRevision: d.ResidentRevision, Void: d.Void, Body: d.Body, Record: d.Item.Record, Texts: d.Texts,
 	}
-	return args
+}
+
+// entryArrays are entries column by column, as unnest takes them.
+type entryArrays struct {
+	last map[intake.Key]int // place of a record's newest version
+
+	positions, versions                            []int64
+	kinds, bodies                                  []string
+	ids                                            [][16]byte
+	jobs, contractors, tokens, devices, appliedBys []*[16]byte
+	digests, textsDigests, links, matches          [][]byte
+	receivedAts                                    []time.Time
+	offsets                                        []*float64
+	revisions, untils                              []*int64
+	lates                                          []bool
+	voidedAts                                      []*time.Time
+
+	ended []struct{ position, until int64 } // stored versions that are the newest no more
+
+	textsAt       []int64
+	salts         [][]byte
+	texts         []string
+	firsts, lasts []int32
+}
+
+func (a *entryArrays) addTexts(d *intake.Decision, texts []string) {
+	a.textsAt, a.salts = append(a.textsAt, d.Position), append(a.salts, d.Texts.Salt)
+	a.firsts, a.lasts = append(a.firsts, int32(len(a.texts)+1)), append(a.lasts, int32(len(a.texts)+len(texts)))
+	a.texts = append(a.texts, texts...)
+}
+
+// add takes a version; e is its entry as the chain holds it.
+func (a *entryArrays) add(d *intake.Decision, e *domain.Entry, link ledger.Digest, newest func(intake.Key) int64) {
+	key := d.Item.Key()
+	if place, again := a.last[key]; again {
+		a.untils[place], a.matches[place] = &d.Position, nil
+	} else if before := newest(key); before > 0 {
+		a.ended = append(a.ended, struct{ position, until int64 }{before, d.Position})
+	}
+	a.last[key] = len(a.positions)
+	a.positions, a.versions = append(a.positions, e.Position), append(a.versions, e.Version)
+	a.kinds, a.bodies = append(a.kinds, string(e.Kind)), append(a.bodies, string(e.Body))
+	a.ids = append(a.ids, e.ID)
+	a.jobs, a.contractors = append(a.jobs, idArg(e.JobID)), append(a.contractors, idArg(d.ContractorID))
+	a.tokens, a.devices, a.appliedBys = append(a.tokens, idArg(e.TokenID)), append(a.devices, idArg(e.DeviceID)), append(a.appliedBys, idArg(e.AppliedBy))
+	a.digests, a.links = append(a.digests, d.Item.Digest[:]), append(a.links, link[:])
+	var textsDigest, match []byte
+	if e.Texts != nil {
+		textsDigest = e.Texts.Digest[:]
+	}
+	var voidedAt *time.Time
+	if e.Void != nil {
+		voidedAt = &e.Void.VoidedAt
+	} else {
+		match = domain.Match(d.Item.Record)
+	}
+	a.textsDigests, a.matches, a.voidedAts = append(a.textsDigests, textsDigest), append(a.matches, match), append(a.voidedAts, voidedAt)
+	a.receivedAts, a.offsets, a.lates = append(a.receivedAts, e.ReceivedAt), append(a.offsets, e.ClockOffsetS), append(a.lates, e.Late)
+	var revision *int64
+	if e.ResidentRevision > 0 {
+		revision = &e.ResidentRevision
+	}
+	a.revisions, a.untils = append(a.revisions, revision), append(a.untils, nil)
 }

@@ -6,8 +6,6 @@ import (
 	"time"
 
 	"ductledger/domain"
-
-	"github.com/jackc/pgx/v5/pgconn"
 )
 
 // BuildPackage asks for the package of a month, builds it unless somebody else
@@ -37,22 +35,9 @@ func (db *DB) BuildPackage(ctx context.Context, caller domain.Caller, m domain.M
 	}
 }
 
-// ConstraintProblem lets the test of the catalog ask what a broken
-// constraint is answered with; HasFault whether it has words of its own.
-var ConstraintProblem = constraintProblem
-
-func HasFault(constraint string) bool { _, ok := constraintFaults[constraint]; return ok }
-
-func FaultConstraints() (names []string) {
-	for name := range constraintFaults {
-		names = append(names, name)
-	}
-	return names
-}
-
-// Violation is an error of Postgres about a constraint.
-func Violation(code, table, constraint string) *pgconn.PgError {
-	return &pgconn.PgError{Code: code, TableName: table, ConstraintName: constraint}
+// BuiltStatements are those made from the fields of a struct, by name.
+func BuiltStatements() map[string]string {
+	return map[string]string{"resultInsertSQL": resultInsertSQL, "resultUpdateSQL": resultUpdateSQL, "resultReadSQL": resultReadSQL, "recomputeRowsSQL": recomputeRowsSQL}
 }
 
 // The queries of the two long tables, for a benchmark beside COPY.
@@ -60,3 +45,9 @@ const (
 	MonthJobsSQL         = monthJobsSQL
 	MonthMeasurementsSQL = monthMeasurementsSQL
 )
+
+// FlushStatistics has the one connection of a database tell what it has read.
+func FlushStatistics(ctx context.Context, db *DB) error {
+	_, err := db.pool.Exec(ctx, "SELECT pg_stat_force_next_flush()")
+	return err
+}

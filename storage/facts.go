@@ -1,11 +1,9 @@
 package storage
 
 import (
-	"encoding/hex"
 	"time"
 
 	"ductledger/domain"
-	"ductledger/domain/intake"
 	"ductledger/domain/rules"
 )
 
@@ -17,58 +15,62 @@ type facts struct {
 	entries []domain.Entry // of all jobs that were asked for
 	led     map[domain.UUID]int
 	earlier []earlierRow
-	photos  []samePhotoRow
+	same    map[string][]sameRow // by match
 	pending []pendingRow
-	tests   []sameTestRow
-	visits  []otherVisitRow
 
-	rows    []entryRow
-	ledRows []ledRow
+	rows     []entryRow
+	ledRows  []ledRow
+	sameRows []sameRow
 }
+
+// The contractors of the jobs that are asked for, stored ones and those to come.
+const factsFirmsSQL = `
+    SELECT contractor_id FROM unnest(@contractors::uuid[]) AS x(contractor_id)
+    UNION
+    SELECT j.contractor_id FROM unnest(@jobs::uuid[]) AS k(id)
+    CROSS JOIN LATERAL (SELECT x.contractor_id FROM job AS x WHERE x.program_id = @program_id AND x.id = k.id OFFSET 0) AS j`
+
+const factsHomesSQL = `
+    SELECT home_id FROM unnest(@homes::uuid[]) AS x(home_id)
+    UNION
+    SELECT j.home_id FROM unnest(@jobs::uuid[]) AS k(id)
+    CROSS JOIN LATERAL (SELECT x.home_id FROM job AS x WHERE x.program_id = @program_id AND x.id = k.id OFFSET 0) AS j`
 
 // Records that belong to no job and that the asked jobs use.
 const factsEntriesSQL = `
-WITH firms AS (
-    SELECT contractor_id FROM unnest(@contractors::uuid[]) AS x(contractor_id)
-    UNION
-    SELECT contractor_id FROM job WHERE program_id = @program_id AND id = ANY (@jobs)
-), places AS (
-    SELECT home_id FROM unnest(@homes::uuid[]) AS x(home_id)
-    UNION
-    SELECT home_id FROM job WHERE program_id = @program_id AND id = ANY (@jobs)
-), wanted AS (
-    SELECT x.position FROM firms CROSS JOIN LATERAL (SELECT h.position FROM record_head AS h
-        WHERE h.program_id = @program_id AND h.job_id IS NULL AND h.contractor_id = firms.contractor_id
-            AND h.kind IN ('contractor', 'crew_member', 'credential', 'instrument') OFFSET 0) AS x
-    UNION ALL
-    SELECT h.position FROM record_head AS h
-        WHERE h.program_id = @program_id AND h.job_id IS NULL AND h.contractor_id IS NULL AND h.kind IN ('instrument', 'rule_set')
-    UNION ALL
-    SELECT x.position FROM places CROSS JOIN LATERAL (SELECT h.position FROM record_head AS h
-        WHERE h.program_id = @program_id AND h.record_id = places.home_id AND h.kind = 'home' OFFSET 0) AS x
-)
-SELECT` + ledgerColumns + `
-FROM wanted AS h` + ledgerAtSQL + ``
+SELECT` + entryNames + `
+FROM (` + factsFirmsSQL + `) AS f
+CROSS JOIN LATERAL (SELECT` + entryColumns + ` FROM entry AS e
+    WHERE e.program_id = @program_id AND e.contractor_id = f.contractor_id AND e.job_id IS NULL AND e.until_position IS NULL
+        AND e.kind IN ('contractor', 'crew_member', 'credential', 'instrument') OFFSET 0) AS e
+UNION ALL
+SELECT` + entryNames + `
+FROM (VALUES ('instrument'), ('rule_set')) AS k(kind)
+CROSS JOIN LATERAL (SELECT` + entryColumns + ` FROM entry AS e
+    WHERE e.program_id = @program_id AND e.contractor_id IS NULL AND e.kind = k.kind AND e.job_id IS NULL AND e.until_position IS NULL OFFSET 0) AS e
+UNION ALL
+SELECT` + entryNames + `
+FROM (SELECT 'home' AS kind, home_id AS record_id FROM (` + factsHomesSQL + `) AS h) AS k` + ofKeySQL
 
 type ledRow struct {
 	CrewLeadID [16]byte
 	Count      int64
 }
 
+// ledAtMost is the most homes that a rule can ask a lead to have led: more are
+// not counted.
+const ledAtMost = 100
+
 // Homes led since the program records them, on accepted jobs.
 const factsLedSQL = `
-WITH firms AS (
-    SELECT contractor_id FROM unnest(@contractors::uuid[]) AS x(contractor_id)
-    UNION
-    SELECT contractor_id FROM job WHERE program_id = @program_id AND id = ANY (@jobs)
-)
-SELECT m.id AS crew_lead_id, r.count
-FROM firms
-CROSS JOIN LATERAL (SELECT x.id FROM crew_member AS x
-    WHERE x.program_id = @program_id AND x.contractor_id = firms.contractor_id OFFSET 0) AS m
-CROSS JOIN LATERAL (SELECT count(DISTINCT x.home_id) AS count FROM job_result AS x
-    WHERE x.program_id = @program_id AND x.crew_lead_id = m.id AND x.accepted_position IS NOT NULL AND x.until_position IS NULL
-        AND x.job_id <> ALL (@jobs)) AS r
+SELECT m.record_id AS crew_lead_id, r.count
+FROM (` + factsFirmsSQL + `) AS f
+CROSS JOIN LATERAL (SELECT x.record_id FROM entry AS x
+    WHERE x.program_id = @program_id AND x.contractor_id = f.contractor_id AND x.job_id IS NULL AND x.until_position IS NULL
+        AND x.kind = 'crew_member' OFFSET 0) AS m
+CROSS JOIN LATERAL (SELECT count(*) AS count FROM (SELECT DISTINCT x.home_id FROM job_result AS x
+    WHERE x.program_id = @program_id AND x.crew_lead_id = m.record_id AND x.accepted_position IS NOT NULL AND x.until_position IS NULL
+        AND x.job_id <> ALL (@jobs) LIMIT @led_at_most) AS d) AS r
 WHERE r.count > 0`
 
 type earlierRow struct {
@@ -79,33 +81,43 @@ type earlierRow struct {
 
 const factsEarlierSQL = `
 SELECT r.home_id, r.job_id, r.accepted_at
-FROM job_result AS r
-WHERE r.program_id = @program_id AND r.accepted_position IS NOT NULL AND r.until_position IS NULL
-    AND r.home_id IN (SELECT home_id FROM unnest(@homes::uuid[]) AS x(home_id)
-        UNION SELECT home_id FROM job WHERE program_id = @program_id AND id = ANY (@jobs))
+FROM (` + factsHomesSQL + `) AS h
+CROSS JOIN LATERAL (SELECT x.home_id, x.job_id, x.accepted_at FROM job_result AS x
+    WHERE x.program_id = @program_id AND x.home_id = h.home_id AND x.accepted_position IS NOT NULL AND x.until_position IS NULL OFFSET 0) AS r
 ORDER BY r.accepted_at, r.job_id`
 
-type samePhotoRow struct {
-	SHA256 []byte `db:"sha256"`
-	JobID  [16]byte
-	HomeID [16]byte
+// sameRow is a record that has its match in common with one of the asked jobs.
+type sameRow struct {
+	Match    []byte
+	Kind     string
+	RecordID [16]byte
+	JobID    [16]byte
+	HomeID   [16]byte
+	JobVoid  bool
+	Body     string // of a visit
+	Replaced bool   // of a reading: by one that is not voided
 }
 
-// Where else the pictures of these jobs were sent.
-const factsPhotosSQL = `
+// What the records of these jobs have in common with others: the picture, the
+// readings, the lead on one day.
+const factsSameSQL = `
 WITH own AS (
-    SELECT digest FROM unnest(@photo_digests::bytea[]) AS x(digest)
+    SELECT match FROM unnest(@matches::bytea[]) AS x(match)
     UNION
-    SELECT q.sha256 FROM record_head AS h CROSS JOIN LATERAL (SELECT p.sha256 FROM photo AS p
-        WHERE p.program_id = @program_id AND p.id = h.record_id OFFSET 0) AS q
-    WHERE h.program_id = @program_id AND h.job_id = ANY (@jobs) AND h.kind = 'photo'
+    SELECT e.match FROM unnest(@jobs::uuid[]) AS k(id)
+    CROSS JOIN LATERAL (SELECT x.match FROM entry AS x
+        WHERE x.program_id = @program_id AND x.job_id = k.id AND x.kind IN ('measurement', 'photo', 'visit') AND x.match IS NOT NULL OFFSET 0) AS e
 )
-SELECT p.sha256, p.job_id, j.home_id
+SELECT o.match, o.kind, o.record_id, o.job_id, j.home_id, j.void AS job_void, CASE WHEN o.kind = 'visit' THEN o.body ELSE '' END AS body,
+    o.kind = 'measurement' AND EXISTS (SELECT FROM entry AS x
+        WHERE x.program_id = @program_id AND x.job_id = o.job_id AND x.kind = 'measurement' AND x.until_position IS NULL AND x.voided_at IS NULL
+            AND (x.body::jsonb ->> 'replaces')::uuid = o.record_id OFFSET 0) AS replaced
 FROM own
-CROSS JOIN LATERAL (SELECT q.sha256, q.job_id FROM photo AS q
-    WHERE q.program_id = @program_id AND q.sha256 = own.digest AND NOT q.void OFFSET 0) AS p
-CROSS JOIN LATERAL (SELECT k.home_id FROM job AS k WHERE k.program_id = @program_id AND k.id = p.job_id OFFSET 0) AS j
-ORDER BY p.sha256, p.job_id`
+CROSS JOIN LATERAL (SELECT x.match, x.kind, x.record_id, x.job_id, x.body FROM entry AS x
+    WHERE x.program_id = @program_id AND x.match = own.match OFFSET 0) AS o
+CROSS JOIN LATERAL (SELECT x.home_id, x.void FROM job AS x WHERE x.program_id = @program_id AND x.id = o.job_id OFFSET 0) AS j
+WHERE o.job_id <> ALL (@jobs_alone)
+ORDER BY o.job_id, o.record_id`
 
 type pendingRow struct {
 	DeviceID            [16]byte
@@ -114,26 +126,34 @@ type pendingRow struct {
 	PendingJobIDs       [][16]byte `db:"pending_job_ids"`
 }
 
+// Devices of the contractors that have or had one of the jobs.
 const factsPendingSQL = `
-SELECT device_id, coalesce(pending_records_count, 0) AS pending_records_count, coalesce(pending_photos_count, 0) AS pending_photos_count, pending_job_ids
-FROM device_sign
-WHERE program_id = @program_id AND pending_job_ids && @jobs
-ORDER BY device_id`
+SELECT DISTINCT d.id AS device_id, d.pending_records_count, d.pending_photos_count, d.pending_job_ids
+FROM unnest(@jobs::uuid[]) AS k(id)
+CROSS JOIN LATERAL (SELECT x.contractor_id FROM job_scope AS x WHERE x.program_id = @program_id AND x.job_id = k.id OFFSET 0) AS s
+CROSS JOIN LATERAL (SELECT x.id, coalesce(x.pending_records_count, 0) AS pending_records_count,
+        coalesce(x.pending_photos_count, 0) AS pending_photos_count, x.pending_job_ids
+    FROM device AS x WHERE x.program_id = @program_id AND x.contractor_id = s.contractor_id AND k.id = ANY (x.pending_job_ids) OFFSET 0) AS d
+ORDER BY d.id`
 
 // readFacts queues the reading; decode makes it usable after the flush. args
 // must hold jobs and homes.
 func (t *tx) readFacts(f *facts, plan *plan, args named) {
-	args["contractors"], args["photo_digests"] = idArgs(plan.contractors), plan.photoDigests
+	args["contractors"], args["matches"], args["led_at_most"] = idArgs(plan.contractors), plan.matches, ledAtMost
+	// What several jobs of one push have in common is looked at too; of one job
+	// alone its own records are left out.
+	args["jobs_alone"] = []domain.UUID{}
+	if len(plan.jobs) == 1 {
+		args["jobs_alone"] = plan.jobs
+	}
 	all(t, &f.rows, factsEntriesSQL, args)
 	if len(plan.jobs) == 0 {
-		return // nothing is judged
+		return
 	}
 	all(t, &f.ledRows, factsLedSQL, args)
 	all(t, &f.earlier, factsEarlierSQL, args)
-	all(t, &f.photos, factsPhotosSQL, args)
+	all(t, &f.sameRows, factsSameSQL, args)
 	all(t, &f.pending, factsPendingSQL, args)
-	all(t, &f.tests, factsTestsSQL, args)
-	all(t, &f.visits, factsVisitsSQL, args)
 }
 
 func (f *facts) decode(zone *time.Location) (err error) {
@@ -141,6 +161,10 @@ func (f *facts) decode(zone *time.Location) (err error) {
 	f.led = make(map[domain.UUID]int, len(f.ledRows))
 	for _, r := range f.ledRows {
 		f.led[r.CrewLeadID] = int(r.Count)
+	}
+	f.same = make(map[string][]sameRow, len(f.sameRows))
+	for _, r := range f.sameRows {
+		f.same[string(r.Match)] = append(f.same[string(r.Match)], r)
 	}
 	f.entries, err = entriesOf(f.rows, true)
 	return err
@@ -177,23 +201,6 @@ func (f *facts) outside(jobID domain.UUID, job *domain.Job, entries []domain.Ent
 			o.Earlier = append(o.Earlier, rules.EarlierJob{JobID: r.JobID, AcceptedOn: domain.DateOf(r.AcceptedAt, f.zone)})
 		}
 	}
-	own := map[string]bool{}
-	for i := range entries {
-		if photo, ok := entries[i].Record.(*domain.Photo); ok {
-			own[photo.SHA256] = true
-		}
-	}
-	for _, r := range f.photos {
-		digest := hex.EncodeToString(r.SHA256)
-		if domain.UUID(r.HomeID) == job.HomeID || !own[digest] {
-			continue
-		}
-		if n := len(o.SamePhotos); n > 0 && o.SamePhotos[n-1].SHA256 == digest {
-			o.SamePhotos[n-1].JobIDs = append(o.SamePhotos[n-1].JobIDs, r.JobID)
-			continue
-		}
-		o.SamePhotos = append(o.SamePhotos, rules.SamePhoto{SHA256: digest, JobIDs: []domain.UUID{r.JobID}})
-	}
 	for _, r := range f.pending {
 		for _, id := range r.PendingJobIDs {
 			if domain.UUID(id) == jobID {
@@ -201,7 +208,7 @@ func (f *facts) outside(jobID domain.UUID, job *domain.Job, entries []domain.Ent
 			}
 		}
 	}
-	f.elsewhere(jobID, &o)
+	f.elsewhere(jobID, job.HomeID, entries, &o)
 	return o
 }
 
@@ -245,17 +252,4 @@ func ratherInForce(a, b *domain.RuleSet, day domain.Date) bool {
 		return a.FromOn > b.FromOn
 	}
 	return a.FromOn < b.FromOn
-}
-
-// photoDigestsOf are the digests of an item's photo.
-func photoDigestsOf(item *intake.Item) [][]byte {
-	photo, ok := item.Record.(*domain.Photo)
-	if !ok {
-		return nil
-	}
-	digest, err := hex.DecodeString(photo.SHA256)
-	if err != nil {
-		return nil // the schema lets nothing else in
-	}
-	return [][]byte{digest}
 }

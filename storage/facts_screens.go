@@ -1,68 +1,74 @@
 package storage
 
 import (
-	"time"
+	"cmp"
+	"slices"
 
 	"ductledger/domain"
 	"ductledger/domain/rules"
+
+	"github.com/go-json-experiment/json"
 )
 
-type sameTestRow struct {
-	JobID   [16]byte
-	OtherID [16]byte
-}
-
-// Other homes with the same readings to the digit, on both sides readings that
-// nothing replaces. By the index measurement_by_readings.
-const factsTestsSQL = `
-SELECT DISTINCT m.job_id, o.job_id AS other_id
-FROM record_head AS h
-CROSS JOIN LATERAL (SELECT x.id, x.job_id, x.readings_digest FROM measurement AS x
-    WHERE x.program_id = @program_id AND x.id = h.record_id AND NOT x.void AND x.readings_digest IS NOT NULL OFFSET 0) AS m
-CROSS JOIN LATERAL (SELECT x.id, x.job_id FROM measurement AS x
-    WHERE x.program_id = @program_id AND x.readings_digest = m.readings_digest AND x.job_id <> m.job_id AND NOT x.void OFFSET 0) AS o
-CROSS JOIN LATERAL (SELECT x.home_id FROM job AS x WHERE x.program_id = @program_id AND x.id = m.job_id OFFSET 0) AS j
-CROSS JOIN LATERAL (SELECT x.home_id FROM job AS x WHERE x.program_id = @program_id AND x.id = o.job_id AND NOT x.void OFFSET 0) AS k
-WHERE h.program_id = @program_id AND h.job_id = ANY (@jobs) AND h.kind = 'measurement' AND k.home_id <> j.home_id
-    AND NOT EXISTS (SELECT FROM record_head AS g
-        CROSS JOIN LATERAL (SELECT x.replaces FROM measurement AS x
-            WHERE x.program_id = @program_id AND x.id = g.record_id AND NOT x.void OFFSET 0) AS r
-        WHERE g.program_id = @program_id AND g.job_id IN (m.job_id, o.job_id) AND g.kind = 'measurement' AND r.replaces IN (m.id, o.id))
-ORDER BY m.job_id, o.job_id`
-
-type otherVisitRow struct {
-	JobID     [16]byte
-	LeadID    [16]byte
-	OtherID   [16]byte
-	ArrivedAt time.Time
-	LeftAt    time.Time
-}
-
-// Visits of the same lead to other homes at the same time. By the index
-// visit_of_lead.
-const factsVisitsSQL = `
-SELECT v.job_id, o.lead_id, o.job_id AS other_id, o.arrived_at, o.left_at
-FROM record_head AS h
-CROSS JOIN LATERAL (SELECT x.job_id, x.lead_id, x.visited_on, x.arrived_at, x.left_at FROM visit AS x
-    WHERE x.program_id = @program_id AND x.id = h.record_id AND NOT x.void OFFSET 0) AS v
-CROSS JOIN LATERAL (SELECT x.id, x.job_id, x.lead_id, x.arrived_at, x.left_at FROM visit AS x
-    WHERE x.program_id = @program_id AND x.lead_id = v.lead_id AND x.visited_on = v.visited_on AND NOT x.void
-        AND x.job_id <> v.job_id AND x.arrived_at < v.left_at AND v.arrived_at < x.left_at OFFSET 0) AS o
-CROSS JOIN LATERAL (SELECT x.home_id FROM job AS x WHERE x.program_id = @program_id AND x.id = v.job_id OFFSET 0) AS j
-CROSS JOIN LATERAL (SELECT x.home_id FROM job AS x WHERE x.program_id = @program_id AND x.id = o.job_id AND NOT x.void OFFSET 0) AS k
-WHERE h.program_id = @program_id AND h.job_id = ANY (@jobs) AND h.kind = 'visit' AND k.home_id <> j.home_id
-ORDER BY v.job_id, o.job_id, o.arrived_at, o.id`
-
-// elsewhere adds what other homes have in common with a job.
-func (f *facts) elsewhere(jobID domain.UUID, o *rules.Outside) {
-	for _, r := range f.tests {
-		if domain.UUID(r.JobID) == jobID {
-			o.SameTests = append(o.SameTests, r.OtherID)
+// elsewhere adds what other homes have in common with a job, of which entries
+// are the records.
+func (f *facts) elsewhere(jobID, home domain.UUID, entries []domain.Entry, o *rules.Outside) {
+	if len(f.same) == 0 {
+		return
+	}
+	replaced := map[domain.UUID]bool{}
+	for i := range entries {
+		if m, ok := entries[i].Record.(*domain.Measurement); ok && entries[i].Void == nil && m.Replaces != nil {
+			replaced[*m.Replaces] = true
 		}
 	}
-	for _, r := range f.visits {
-		if domain.UUID(r.JobID) == jobID {
-			o.OtherVisits = append(o.OtherVisits, rules.OtherVisit{CrewMemberID: r.LeadID, JobID: r.OtherID, ArrivedAt: r.ArrivedAt, LeftAt: r.LeftAt})
+	for i := range entries {
+		e := &entries[i]
+		match := domain.Match(e.Record)
+		if match == nil {
+			continue
+		}
+		for _, other := range f.same[string(match)] {
+			if domain.UUID(other.JobID) == jobID || domain.UUID(other.HomeID) == home {
+				continue
+			}
+			switch r := e.Record.(type) {
+			case *domain.Photo:
+				addSamePhoto(o, r.SHA256, other.JobID)
+			case *domain.Measurement:
+				if e.Void == nil && !replaced[e.ID] && !other.JobVoid && !other.Replaced && !slices.Contains(o.SameTests, domain.UUID(other.JobID)) {
+					o.SameTests = append(o.SameTests, other.JobID)
+				}
+			case *domain.Visit:
+				if e.Void == nil && !other.JobVoid {
+					addOtherVisit(o, r, &other)
+				}
+			}
 		}
 	}
+	slices.SortFunc(o.SamePhotos, func(a, b rules.SamePhoto) int { return cmp.Compare(a.SHA256, b.SHA256) })
+	slices.SortFunc(o.SameTests, domain.UUID.Compare)
+	slices.SortStableFunc(o.OtherVisits, func(a, b rules.OtherVisit) int {
+		return cmp.Or(a.JobID.Compare(b.JobID), a.ArrivedAt.Compare(b.ArrivedAt))
+	})
+}
+
+// addSamePhoto adds a job to which a picture was sent too, once.
+func addSamePhoto(o *rules.Outside, sha256 string, job domain.UUID) {
+	i := slices.IndexFunc(o.SamePhotos, func(p rules.SamePhoto) bool { return p.SHA256 == sha256 })
+	if i < 0 {
+		o.SamePhotos = append(o.SamePhotos, rules.SamePhoto{SHA256: sha256, JobIDs: []domain.UUID{job}})
+	} else if p := &o.SamePhotos[i]; !slices.Contains(p.JobIDs, job) {
+		p.JobIDs = append(p.JobIDs, job)
+	}
+}
+
+// addOtherVisit adds a visit of the same lead to another home at the same time.
+func addOtherVisit(o *rules.Outside, own *domain.Visit, row *sameRow) {
+	var other domain.Visit
+	if err := json.Unmarshal([]byte(row.Body), &other); err != nil || own.ArrivedAt == nil || own.LeftAt == nil ||
+		other.ArrivedAt == nil || other.LeftAt == nil || !other.ArrivedAt.Before(*own.LeftAt) || !own.ArrivedAt.Before(*other.LeftAt) {
+		return
+	}
+	o.OtherVisits = append(o.OtherVisits, rules.OtherVisit{CrewMemberID: *own.LeadID, JobID: row.JobID, ArrivedAt: *other.ArrivedAt, LeftAt: *other.LeftAt})
 }

@@ -50,18 +50,16 @@ type feedRow struct {
 const residentColumns = `, r.name, r.phone, r.street`
 
 const feedWholeSQL = `
-SELECT` + ledgerColumns + `, l.position AS effective` + residentColumns + `
-FROM ledger AS l` + residentJoinSQL + `
-WHERE l.program_id = @program_id AND l.position > @position
-    AND (@kinds::text[] IS NULL OR l.kind::text = ANY (@kinds))
-    AND (NOT @newest::boolean OR EXISTS (SELECT FROM record_head AS h
-        WHERE h.program_id = l.program_id AND h.kind = l.kind AND h.record_id = l.record_id AND h.version = l.version))
-ORDER BY l.position
+SELECT` + entryColumns + `, e.position AS effective` + residentColumns + `
+FROM entry AS e` + residentJoinSQL + `
+WHERE e.program_id = @program_id AND e.position > @position
+    AND (@kinds::text[] IS NULL OR e.kind = ANY (@kinds)) AND (NOT @newest::boolean OR e.until_position IS NULL)
+ORDER BY e.position
 LIMIT @limit`
 
-// How far one page can reach: the newest position of the job whose news is the
-// limit-th past the cursor. Up to there every record is in a job that was granted
-// up to there; without it each page would read all jobs that are still to come.
+// How far one step can reach: the newest position of the job whose news is the
+// so-many-th past the cursor. Up to there every record is in a job that was granted
+// up to there; without it each step would read all jobs that are still to come.
 // Absent when fewer jobs have news.
 const feedBoundSQL = `
 SELECT max(b.news) AS bound
@@ -70,63 +68,80 @@ FROM (
         (SELECT greatest(s.granted_position, s.last_position) AS news FROM job_scope AS s
         WHERE s.program_id = @program_id AND @role <> 'inspector' AND s.contractor_id = @contractor_id AND s.open
             AND greatest(s.granted_position, s.last_position) > @effective
-        ORDER BY greatest(s.granted_position, s.last_position) LIMIT @limit)
+        ORDER BY greatest(s.granted_position, s.last_position) LIMIT @jobs)
         UNION ALL
         (SELECT greatest(s.ended_position, s.last_position) FROM job_scope AS s
         WHERE s.program_id = @program_id AND @role = 'contractor' AND s.contractor_id = @contractor_id AND NOT s.open
             AND s.reason = 'accepted' AND greatest(s.ended_position, s.last_position) > @effective
-        ORDER BY greatest(s.ended_position, s.last_position) LIMIT @limit)
+        ORDER BY greatest(s.ended_position, s.last_position) LIMIT @jobs)
     ) AS a
-    ORDER BY a.news LIMIT @limit
+    ORDER BY a.news LIMIT @jobs
 ) AS b
-HAVING count(*) = @limit`
+HAVING count(*) = @jobs`
 
 // The newest versions that a scoped caller may see, each at its effective
-// position: what its contractor was given later counts from then on. Only jobs
-// with news past the cursor are read, by the index job_scope_news.
+// position: what its contractor was given later counts from then on. Read are
+// the jobs with news up to the bound, and of those with later news the ones
+// that were granted up to there. The bound is the greatest number where there is
+// none: coalesce is not leakproof, so that no comparison with it reaches an index.
 const feedScopedSQL = `
-WITH bound AS MATERIALIZED (` + feedBoundSQL + `
+WITH bound AS MATERIALIZED (
+    SELECT coalesce((` + feedBoundSQL + `), 9223372036854775807) AS bound
 ), seen AS (
     SELECT s.job_id, s.granted_position FROM job_scope AS s
     WHERE s.program_id = @program_id AND @role <> 'inspector' AND s.contractor_id = @contractor_id AND s.open
         AND greatest(s.granted_position, s.last_position) >= @effective
-        AND s.granted_position <= coalesce((SELECT bound FROM bound), s.granted_position)
+        AND greatest(s.granted_position, s.last_position) <= (SELECT bound FROM bound)
     UNION ALL
     SELECT s.job_id, s.granted_position FROM job_scope AS s
-    WHERE s.program_id = @program_id AND @role = 'contractor' AND s.contractor_id = @contractor_id AND NOT s.open
-        AND s.reason = 'accepted' AND greatest(s.ended_position, s.last_position) >= @effective
-        AND s.granted_position <= coalesce((SELECT bound FROM bound), s.granted_position)
+    WHERE s.program_id = @program_id AND @role <> 'inspector' AND s.contractor_id = @contractor_id AND s.open
+        AND (SELECT bound FROM bound) < 9223372036854775807
+        AND s.granted_position <= (SELECT bound FROM bound) AND s.last_position > (SELECT bound FROM bound)
+    UNION ALL
+    SELECT s.job_id, s.granted_position FROM job_scope AS s
+    WHERE s.program_id = @program_id AND @role = 'contractor' AND s.contractor_id = @contractor_id AND NOT s.open AND s.reason = 'accepted'
+        AND greatest(s.ended_position, s.last_position) >= @effective
+        AND greatest(s.ended_position, s.last_position) <= (SELECT bound FROM bound)
+    UNION ALL
+    SELECT s.job_id, s.granted_position FROM job_scope AS s
+    WHERE s.program_id = @program_id AND @role = 'contractor' AND s.contractor_id = @contractor_id AND NOT s.open AND s.reason = 'accepted'
+        AND (SELECT bound FROM bound) < 9223372036854775807
+        AND s.granted_position <= (SELECT bound FROM bound) AND greatest(s.ended_position, s.last_position) > (SELECT bound FROM bound)
     UNION ALL
     SELECT d.job_id, d.granted_position FROM inspection_draw AS d
     WHERE d.program_id = @program_id AND @role = 'inspector' AND d.closed_at IS NULL
 ), found AS (
     SELECT greatest(h.position, s.granted_position) AS effective, h.position, h.kind
     FROM seen AS s
-    CROSS JOIN LATERAL (SELECT x.position, x.kind FROM record_head AS x WHERE x.program_id = @program_id AND x.job_id = s.job_id OFFSET 0) AS h
+    CROSS JOIN LATERAL (SELECT x.position, x.kind FROM entry AS x
+        WHERE x.program_id = @program_id AND x.job_id = s.job_id AND x.until_position IS NULL OFFSET 0) AS h
     UNION ALL
     SELECT max(greatest(h.position, s.granted_position)), h.position, h.kind
     FROM seen AS s
     CROSS JOIN LATERAL (SELECT x.home_id FROM job AS x WHERE x.program_id = @program_id AND x.id = s.job_id OFFSET 0) AS j
-    CROSS JOIN LATERAL (SELECT x.position, x.kind FROM record_head AS x
-        WHERE x.program_id = @program_id AND x.kind = 'home' AND x.record_id = j.home_id OFFSET 0) AS h
+    CROSS JOIN LATERAL (SELECT x.position, x.kind FROM entry AS x
+        WHERE x.program_id = @program_id AND x.kind = 'home' AND x.record_id = j.home_id AND x.until_position IS NULL OFFSET 0) AS h
     GROUP BY h.position, h.kind
     UNION ALL
-    SELECT x.position, x.position, x.kind FROM record_head AS x
-    WHERE x.program_id = @program_id AND x.job_id IS NULL AND x.contractor_id = @contractor_id AND x.position > @effective
-    UNION ALL
-    SELECT x.position, x.position, x.kind FROM record_head AS x
-    WHERE x.program_id = @program_id AND x.job_id IS NULL AND x.contractor_id IS NULL AND x.kind IN ('rule_set', 'instrument')
+    SELECT x.position, x.position, x.kind FROM entry AS x
+    WHERE x.program_id = @program_id AND x.job_id IS NULL AND x.contractor_id = @contractor_id AND x.until_position IS NULL
         AND x.position > @effective
+    UNION ALL
+    SELECT h.position, h.position, h.kind FROM (VALUES ('rule_set'), ('instrument')) AS k(kind)
+    CROSS JOIN LATERAL (SELECT x.position, x.kind FROM entry AS x
+        WHERE x.program_id = @program_id AND x.job_id IS NULL AND x.contractor_id IS NULL AND x.kind = k.kind AND x.until_position IS NULL
+            AND x.position > @effective OFFSET 0) AS h
 ), page AS (
     SELECT f.effective, f.position FROM found AS f
     WHERE (f.effective, f.position) > (@effective::bigint, @position::bigint)
-        AND f.effective <= coalesce((SELECT bound FROM bound), f.effective)
-        AND (@role <> 'contractor' OR f.kind <> 'photo') AND (@kinds::text[] IS NULL OR f.kind::text = ANY (@kinds))
+        AND f.effective <= (SELECT bound FROM bound)
+        AND (@role <> 'contractor' OR f.kind <> 'photo') AND (@kinds::text[] IS NULL OR f.kind = ANY (@kinds))
     ORDER BY f.effective, f.position
     LIMIT @limit
 )
-SELECT` + ledgerColumns + `, h.effective` + residentColumns + `
-FROM page AS h` + ledgerAtSQL + residentJoinSQL + `
+SELECT` + entryNames + `, h.effective` + residentColumns + `
+FROM page AS h
+CROSS JOIN LATERAL (SELECT` + entryColumns + ` FROM entry AS e WHERE e.program_id = @program_id AND e.position = h.position OFFSET 0) AS e` + residentJoinSQL + `
 ORDER BY h.effective, h.position`
 
 type boundRow struct{ Bound int64 }
@@ -141,37 +156,41 @@ type dropRow struct {
 // contractor keeps what was accepted.
 const feedDropsSQL = `
 SELECT s.job_id, s.ended_position, s.reason FROM job_scope AS s
-WHERE s.program_id = @program_id AND s.contractor_id = @contractor_id AND NOT s.open AND @effective::bigint > 0
+WHERE s.program_id = @program_id AND s.contractor_id = @contractor_id AND NOT s.open AND NOT @starts
     AND s.ended_position > @effective AND (@role <> 'contractor' OR s.reason <> 'accepted')
 ORDER BY s.ended_position, s.job_id
 LIMIT @limit`
 
-// Changes reads the next page of what the caller may see, in one snapshot.
+// feedJobs is how many jobs the first step towards a page looks at, each next one
+// at twice as many: a whole job is some forty records.
+const feedJobs = 8
+
+// Changes reads the next page of what the caller may see, in one snapshot: step
+// by step, until it is full or nothing more has news.
 func (db *DB) Changes(ctx context.Context, caller domain.Caller, q FeedQuery) (page Feed, err error) {
 	err = db.in(ctx, caller.Program, snapshot, func(t *tx) error {
-		asked, q := q.After, q
 		var kinds []string
 		for _, k := range q.Kinds {
 			kinds = append(kinds, string(k))
 		}
-		args := scopeArgs(caller, named{"effective": q.After.Effective, "position": q.After.Position, "limit": q.Limit + 1, "kinds": kinds,
-			"newest": q.Newest})
 		stored := t.readHistory(&q.History)
-		for {
-			if page, err = t.feedPage(caller, q, args); err != nil {
+		page = Feed{Next: q.After, More: true}
+		for jobs := feedJobs; page.More && len(page.Items) < q.Limit; jobs *= 2 {
+			step := q
+			step.After, step.Limit = page.Next, q.Limit-len(page.Items)
+			next, err := t.feedPage(caller, step, scopeArgs(caller, named{"effective": step.After.Effective, "position": step.After.Position,
+				"limit": step.Limit + 1, "jobs": jobs, "kinds": kinds, "newest": q.Newest,
+				"starts": q.After.Effective == 0}))
+			if err != nil {
 				return err
 			}
-			if len(page.Items) > 0 || !page.More {
-				break
-			}
-			q.After = page.Next // what lay up to the bound is not for the caller
-			args["effective"], args["position"] = q.After.Effective, q.After.Position
+			page.Items, page.Next, page.More = append(page.Items, next.Items...), next.Next, next.More
 		}
 		if err := q.History.compare(stored); err != nil {
 			return err
 		}
 		var link ledger.Digest
-		if page.Head = stored.head(); page.Next != asked {
+		if page.Head = stored.head(); page.Next != q.After {
 			link, err = t.linkAt(page.Next.Effective)
 		}
 		page.Point = pointAt(page.Head.Epoch, page.Next.Effective, link)
@@ -236,7 +255,7 @@ func feedOf(rows []feedRow, drops []dropRow, q FeedQuery) (page Feed, err error)
 	return page, nil
 }
 
-const linkAtSQL = `SELECT link FROM ledger WHERE program_id = @program_id AND position = @position`
+const linkAtSQL = `SELECT link FROM entry WHERE program_id = @program_id AND position = @position`
 
 // linkAt is the chain's link at a position; zero at the beginning and where
 // there is no such position.

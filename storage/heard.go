@@ -29,12 +29,12 @@ type heardRow struct {
 }
 
 const heardSQL = `
-SELECT s.device_id, s.last_pull_at, s.last_push_at, s.acknowledged_position, s.clock_offset_s, s.app_name, s.app_version, s.schema_revision,
+SELECT s.id AS device_id, s.last_pull_at, s.last_push_at, s.acknowledged_position, s.clock_offset_s, s.app_name, s.app_version, s.schema_revision,
     s.pending_records_count, s.pending_photos_count, s.pending_oldest_at,
-    (SELECT count(*) FROM held AS h WHERE h.program_id = s.program_id AND h.device_id = s.device_id AND h.state = 'open') AS held_open_count,
-    (SELECT count(*) FROM held AS h WHERE h.program_id = s.program_id AND h.device_id = s.device_id AND h.state = 'waiting') AS held_waiting_count
-FROM device_sign AS s
-WHERE s.program_id = @program_id AND s.device_id = ANY (@ids)`
+    (SELECT count(*) FROM held AS h WHERE h.program_id = s.program_id AND h.device_id = s.id AND h.state = 'open') AS held_open_count,
+    (SELECT count(*) FROM held AS h WHERE h.program_id = s.program_id AND h.device_id = s.id AND h.state = 'waiting') AS held_waiting_count
+FROM device AS s
+WHERE s.program_id = @program_id AND s.id = ANY (@ids) AND (s.last_pull_at IS NOT NULL OR s.last_push_at IS NOT NULL)`
 
 // Heard reads what was heard of devices. Those that never spoke are absent.
 func (db *DB) Heard(ctx context.Context, caller domain.Caller, ids []domain.UUID) (map[domain.UUID]Heard, error) {
@@ -51,9 +51,7 @@ func (db *DB) Heard(ctx context.Context, caller domain.Caller, ids []domain.UUID
 }
 
 const pullNoteSQL = `
-INSERT INTO device_sign (program_id, device_id, last_pull_at, acknowledged_position)
-SELECT @program_id, d.id, @at, @position FROM device AS d WHERE d.program_id = @program_id AND d.id = @device_id
-ON CONFLICT (program_id, device_id) DO UPDATE SET last_pull_at = excluded.last_pull_at, acknowledged_position = excluded.acknowledged_position`
+UPDATE device SET last_pull_at = @at, acknowledged_position = @position WHERE program_id = @program_id AND id = @device_id`
 
 // NotePull notes that a device pulled: all before the position is with it.
 func (db *DB) NotePull(ctx context.Context, caller domain.Caller, position int64) error {

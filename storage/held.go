@@ -29,7 +29,7 @@ INSERT INTO held AS h (program_id, held_id, state, kind, record_id, base_version
 SELECT @program_id, x.held_id, x.state, x.kind, x.record_id, x.base_version, x.digest, x.bytes, x.code, x.problem, x.job_id,
     @contractor_id, x.missing_kind, x.missing_id, @token_id, x.device_id, x.received_at, x.clock_offset_s
 FROM unnest(@held_ids::uuid[], @states::text[], @kinds::text[], @record_ids::uuid[], @base_versions::bigint[], @digests::bytea[],
-    @bytes::bytea[], @codes::text[], @problems::text[], @job_ids::uuid[], @missing_kinds::record_kind[], @missing_ids::uuid[],
+    @bytes::bytea[], @codes::text[], @problems::text[], @job_ids::uuid[], @missing_kinds::text[], @missing_ids::uuid[],
     @device_ids::uuid[], @received_ats::timestamptz[], @clock_offsets::float8[])
     AS x(held_id, state, kind, record_id, base_version, digest, bytes, code, problem, job_id, missing_kind, missing_id,
         device_id, received_at, clock_offset_s)
@@ -44,7 +44,7 @@ RETURNING h.held_id, h.digest`
 
 const heldStillWaitsSQL = `
 UPDATE held AS h SET state = x.state, code = x.code, problem = x.problem, missing_kind = x.missing_kind, missing_id = x.missing_id
-FROM unnest(@held_ids::uuid[], @states::text[], @codes::text[], @problems::text[], @missing_kinds::record_kind[], @missing_ids::uuid[])
+FROM unnest(@held_ids::uuid[], @states::text[], @codes::text[], @problems::text[], @missing_kinds::text[], @missing_ids::uuid[])
     AS x(held_id, state, code, problem, missing_kind, missing_id)
 WHERE h.program_id = @program_id AND h.held_id = x.held_id AND h.closed_at IS NULL`
 

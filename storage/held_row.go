@@ -46,15 +46,17 @@ type waitingRow struct {
 // for them in turn.
 const heldWaitingSQL = `
 WITH RECURSIVE follows AS (
-    SELECT h.held_id, h.kind, h.record_id FROM held AS h
-    JOIN unnest(@came_kinds::record_kind[], @came_ids::uuid[]) AS k(kind, record_id) ON h.missing_kind = k.kind AND h.missing_id = k.record_id
-    WHERE h.program_id = @program_id AND h.state = 'waiting'
+    SELECT h.held_id, h.kind, h.record_id
+    FROM unnest(@came_kinds::text[], @came_ids::uuid[]) AS k(kind, record_id)
+    CROSS JOIN LATERAL (SELECT x.held_id, x.kind, x.record_id FROM held AS x
+        WHERE x.program_id = @program_id AND x.missing_id = k.record_id AND x.missing_kind = k.kind AND x.state = 'waiting' OFFSET 0) AS h
     UNION
-    SELECT h.held_id, h.kind, h.record_id FROM held AS h
-    JOIN follows AS f ON h.missing_kind::text = f.kind AND h.missing_id = f.record_id
-    WHERE h.program_id = @program_id AND h.state = 'waiting'
+    SELECT h.held_id, h.kind, h.record_id
+    FROM follows AS f
+    CROSS JOIN LATERAL (SELECT x.held_id, x.kind, x.record_id FROM held AS x
+        WHERE x.program_id = @program_id AND x.missing_id = f.record_id AND x.missing_kind = f.kind AND x.state = 'waiting' OFFSET 0) AS h
 )
-SELECT` + heldColumns + `, t.role::text AS role, t.name
+SELECT` + heldColumns + `, t.role, t.name
 FROM held AS h JOIN follows USING (held_id)
 JOIN token AS t ON t.program_id = h.program_id AND t.token_id = h.token_id
 WHERE h.program_id = @program_id
@@ -89,17 +91,17 @@ func (r *heldRow) item() (*intake.Item, error) {
 		HeldID: r.HeldID, DeviceID: idOf(r.DeviceID), TokenID: r.TokenID, ReceivedAt: r.ReceivedAt, ClockOffsetS: r.ClockOffsetS,
 	}
 	if sent.Void != nil {
-		item.Void = sent.Void.Reason
-		item.Digest = ledger.ContentDigest(ledger.VoidContent(item.Void))
+		item.TakeVoid(sent.Void.Reason)
 		return item, nil
 	}
 	body, err := ledger.Canonical(sent.Record)
 	if err != nil {
 		return nil, bad(err)
 	}
-	if item.Record, err = domain.Decode(sent.Kind, body); err != nil {
+	record, err := domain.Decode(sent.Kind, body)
+	if err != nil {
 		return nil, bad(err)
 	}
-	item.Body, item.Digest = body, ledger.ContentDigest(body)
+	item.Take(record, body)
 	return item, nil
 }

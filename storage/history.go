@@ -51,7 +51,7 @@ type historyLost struct {
 func (*historyLost) Error() string { return "a device knows positions that the ledger has not" }
 
 const linksAtSQL = `
-SELECT position, link FROM ledger WHERE program_id = @program_id AND position = ANY (@positions)`
+SELECT position, link FROM entry WHERE program_id = @program_id AND position = ANY (@positions)`
 
 // historyRows are where the ledger stands, with its links at a caller's points.
 type historyRows struct {

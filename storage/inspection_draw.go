@@ -22,4 +22,4 @@ func (db *DB) Draw(ctx context.Context, caller domain.Caller, jobs []domain.UUID
 }
 
 const drawCloseSQL = `
-UPDATE inspection_draw SET closed_at = greatest(drawn_at, @at) WHERE program_id = @program_id AND job_id = ANY (@jobs) AND closed_at IS NULL`
+UPDATE inspection_draw SET closed_at = greatest(drawn_at, @at) WHERE program_id = @program_id AND job_id = @job_id AND closed_at IS NULL`

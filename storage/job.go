@@ -1,16 +1,177 @@
 package storage
 
-const jobInsertSQL = `
-INSERT INTO job (program_id, id, version, void,
-    home_id, contractor_id, pay_basis, state, outcome, fund_source, due_on)
-SELECT @program_id, f.id, f.version, f.void,
-    f.home_id, f.contractor_id, f.pay_basis, f.state, f.outcome, f.fund_source, f.due_on
-FROM json_to_recordset(@rows) AS f(id uuid, version bigint, void boolean,
-    home_id uuid, contractor_id uuid, pay_basis text, state text, outcome text, fund_source text, due_on date)`
+import (
+	"slices"
 
-const jobUpsertSQL = jobInsertSQL + `
-ON CONFLICT (program_id, id) DO UPDATE SET version = excluded.version, void = excluded.void,
-    home_id = excluded.home_id, contractor_id = excluded.contractor_id, pay_basis = excluded.pay_basis,
-    state = excluded.state, outcome = excluded.outcome, fund_source = excluded.fund_source,
-    due_on = excluded.due_on
-WHERE job.version < excluded.version`
+	"ductledger/domain"
+	"ductledger/domain/intake"
+)
+
+// Each statement is of one job: a push touches one, seldom more, and a row
+// named by its whole key is found by it whatever the planner knows.
+const jobInsertSQL = `
+INSERT INTO job (program_id, id, home_id, contractor_id, state, void, due_on, recorded_at, state_since, late_count, called_back, inspected)
+VALUES (@program_id, @id, @home_id, @contractor_id, @state, @void, @due_on, @at, @at, @late_count, @called_back, @inspected)`
+
+const jobUpdateSQL = `
+UPDATE job SET contractor_id = @contractor_id, state = @state, void = @void, due_on = @due_on,
+    state_since = CASE WHEN @moved THEN @at ELSE state_since END, late_count = late_count + @late_count,
+    called_back = @called_back, inspected = @inspected
+WHERE program_id = @program_id AND id = @id`
+
+const jobInstrumentInsertSQL = `
+INSERT INTO job_instrument (program_id, instrument_id, job_id)
+SELECT @program_id, x.instrument_id, x.job_id FROM unnest(@instruments::uuid[], @jobs::uuid[]) AS x(instrument_id, job_id)
+ON CONFLICT (program_id, instrument_id, job_id) DO NOTHING`
+
+const jobInstrumentDeleteSQL = `
+DELETE FROM job_instrument WHERE program_id = @program_id AND job_id = ANY (@jobs)`
+
+// jobChange is what a push makes of one job.
+type jobChange struct {
+	id     domain.UUID
+	before *intake.Job // nil: it is new
+	job    domain.Job
+	void   bool
+
+	newVersion bool // of the job itself
+	moved      bool // it passed another state
+	called     bool // a call-back came or was closed
+	callBacks  map[domain.UUID]bool
+	inspection bool // one is finished
+	late       int32
+	readings   []*domain.Measurement
+
+	grantedAt, lastAt int64
+}
+
+// changesOf are the touched jobs in the order in which they were touched.
+func (k *known) changesOf(accepted []intake.Decision) (list []*jobChange) {
+	byID := map[domain.UUID]*jobChange{}
+	for i := range accepted {
+		d := &accepted[i]
+		if d.JobID.IsZero() {
+			continue
+		}
+		c := byID[d.JobID]
+		if c == nil {
+			c = &jobChange{id: d.JobID, callBacks: k.openCallBacks(d.JobID)}
+			if before, stored := k.store.Jobs[d.JobID]; stored {
+				c.before, c.job, c.void = &before, before.Record, before.Void
+			}
+			byID[d.JobID] = c
+			list = append(list, c)
+		}
+		c.take(d)
+	}
+	return list
+}
+
+func (c *jobChange) take(d *intake.Decision) {
+	c.lastAt = d.Position
+	if d.Late {
+		c.late++
+	}
+	switch r := d.Item.Record.(type) {
+	case *domain.Job:
+		c.moved = c.moved || r.State != c.job.State
+		c.job, c.void = *r, d.Void != nil
+	case *domain.Inspection:
+		c.inspection = c.inspection || r.Result == "passed" || r.Result == "failed"
+	case *domain.Measurement:
+		c.readings = append(c.readings, r)
+	}
+	switch d.Item.Kind {
+	case domain.JobKind:
+		c.newVersion, c.grantedAt = true, d.Position
+		c.void = d.Void != nil
+	case domain.CallBackKind:
+		r, ok := d.Item.Record.(*domain.CallBack)
+		c.callBacks[d.Item.ID] = ok && r.ClosedOn == ""
+		c.called, c.grantedAt = true, d.Position
+	}
+}
+
+func (c *jobChange) calledBack() bool {
+	for _, open := range c.callBacks {
+		if open {
+			return true
+		}
+	}
+	return false
+}
+
+// inScope tells whether the job's contractor has it to work on: an open
+// call-back shows the job again, its state stays.
+func (c *jobChange) inScope() bool { return (c.job.State.Open() || c.calledBack()) && !c.void }
+
+func (c *jobChange) open() bool { return c.job.State.Open() && !c.void }
+
+func (c *jobChange) wasOpen() bool {
+	return c.before != nil && c.before.Record.State.Open() && !c.before.Void
+}
+
+// writeJobs queues the rows of the touched jobs that are new or changed.
+func (t *tx) writeJobs(k *known, changes []*jobChange) {
+	var instruments, instrumentJobs, closed []domain.UUID
+	for _, c := range changes {
+		inspected := slices.ContainsFunc(c.readings, func(m *domain.Measurement) bool { return m.Stage == domain.InspectionStage })
+		sql := jobInsertSQL
+		if was := c.before; was != nil {
+			changed := c.newVersion || c.called || c.late > 0 || inspected && !was.Inspected
+			sql, inspected = jobUpdateSQL, inspected || was.Inspected
+			if !changed {
+				sql = ""
+			}
+		}
+		if sql != "" {
+			t.mustChange(sql, named{"program_id": t.program, "id": c.id, "home_id": c.job.HomeID, "contractor_id": c.job.ContractorID,
+				"state": string(c.job.State), "void": c.void, "due_on": textArg(string(c.job.DueOn)), "at": k.recordedAt, "moved": c.moved,
+				"late_count": c.late, "called_back": c.calledBack(), "inspected": inspected}, 1)
+		}
+		used := c.readings
+		switch {
+		case !c.open():
+			used = nil
+			if c.wasOpen() {
+				closed = append(closed, c.id)
+			}
+		case c.before != nil && !c.wasOpen(): // it is open again
+			used = append(k.readingsOf(c.id), used...)
+		}
+		for _, m := range used {
+			instruments, instrumentJobs = append(instruments, m.InstrumentID), append(instrumentJobs, c.id)
+		}
+	}
+	if len(closed) > 0 {
+		t.queue(jobInstrumentDeleteSQL, named{"program_id": t.program, "jobs": closed})
+	}
+	if len(instruments) > 0 {
+		t.queue(jobInstrumentInsertSQL, named{"program_id": t.program, "instruments": instruments, "jobs": instrumentJobs})
+	}
+}
+
+func (k *known) readingsOf(job domain.UUID) (list []*domain.Measurement) {
+	if touched := k.jobs[job]; touched != nil {
+		for i := range touched.entries {
+			if m, ok := touched.entries[i].Record.(*domain.Measurement); ok {
+				list = append(list, m)
+			}
+		}
+	}
+	return list
+}
+
+// openCallBacks are those of a job as it was before the push.
+func (k *known) openCallBacks(job domain.UUID) map[domain.UUID]bool {
+	open := map[domain.UUID]bool{}
+	if touched := k.jobs[job]; touched != nil {
+		for i := range touched.entries {
+			e := &touched.entries[i]
+			if r, ok := e.Record.(*domain.CallBack); ok {
+				open[e.ID] = r.ClosedOn == "" && e.Void == nil
+			}
+		}
+	}
+	return open
+}

@@ -93,12 +93,11 @@ func unnamed(o rules.Outside) rules.Outside {
 // judgeStored judges one job as it is stored.
 func (t *tx) judgeStored(id domain.UUID) (*judgedJob, *facts, error) {
 	plan := &plan{jobs: []domain.UUID{id}}
-	args := named{"program_id": t.program, "contractor_id": domain.UUID{}, "jobs": plan.jobs, "homes": plan.homes,
-		"own_ids": [][16]byte{}}
+	args := named{"program_id": t.program, "jobs": plan.jobs, "homes": plan.homes}
 	var rows []entryRow
 	var jobs []jobOf
 	var f facts
-	all(t, &rows, pushEntriesSQL, args)
+	all(t, &rows, jobsEntriesSQL, args)
 	all(t, &jobs, pushJobsSQL, args)
 	t.readFacts(&f, plan, args)
 	program, err := t.programRow()
@@ -119,7 +118,7 @@ func (t *tx) judgeStored(id domain.UUID) (*judgedJob, *facts, error) {
 	if err != nil {
 		return nil, nil, err
 	}
-	j := &judgedJob{jobID: id, entries: entries, touched: &touchedJob{firstRecordedAt: jobs[0].FirstRecordedAt}}
+	j := &judgedJob{jobID: id, entries: entries, touched: &touchedJob{firstRecordedAt: jobs[0].RecordedAt}}
 	return j, &f, j.judge(&f)
 }
 

@@ -18,57 +18,73 @@ type Filter struct {
 	Limit        int
 }
 
+// A list begins at what it is of: jobs at their table, the records of one job
+// at the job, all others at their kind. The first page begins behind the zero id,
+// which stands before every other, so that each page is one range of an index.
 const listSQL = `
-SELECT` + ledgerColumns + residentColumns + `
-FROM record_head AS h` + ledgerAtSQL + residentJoinSQL + `
-WHERE h.program_id = @program_id AND h.kind = @kind AND (@after::uuid IS NULL OR h.record_id > @after)
-    AND (@void::boolean OR NOT h.void) AND` + visibleSQL
+SELECT` + entryColumns + residentColumns + `
+FROM entry AS e` + residentJoinSQL + `
+WHERE e.program_id = @program_id AND e.kind = @kind AND e.record_id > @after::uuid AND e.until_position IS NULL
+    AND (@void::boolean OR e.voided_at IS NULL) AND` + visibleSQL
 
 const (
-	listByJobSQL        = ` AND h.job_id = @job_id`
-	listByHomeSQL       = ` AND h.record_id IN (SELECT j.id FROM job AS j WHERE j.program_id = @program_id AND j.home_id = @home_id)`
-	listByContractorSQL = ` AND h.record_id IN (SELECT j.id FROM job AS j WHERE j.program_id = @program_id AND j.contractor_id = @of_contractor_id)`
+	listOfContractorSQL = ` AND e.job_id IS NULL AND e.contractor_id = @of_contractor_id`
+	listByDeviceState   = ` AND e.record_id IN (SELECT d.id FROM device AS d WHERE d.program_id = @program_id AND d.state = @state)`
 	// Devices that have pulled the job since it was given to their contractor.
-	listByHeldJobSQL = ` AND h.record_id IN (SELECT d.id FROM device AS d
-    JOIN device_sign AS g ON g.program_id = d.program_id AND g.device_id = d.id
-    JOIN job_scope AS s ON s.program_id = d.program_id AND s.contractor_id = d.contractor_id AND s.job_id = @job_id AND s.open
-    WHERE d.program_id = @program_id AND g.acknowledged_position >= s.granted_position)`
-	listOfContractorSQL = ` AND h.contractor_id = @of_contractor_id`
-	listByStateSQL      = ` AND h.record_id IN (SELECT j.id FROM job AS j WHERE j.program_id = @program_id AND j.state = @state)`
-	listByDeviceState   = ` AND h.record_id IN (SELECT d.id FROM device AS d WHERE d.program_id = @program_id AND d.state = @state)`
-	listOrderSQL        = ` ORDER BY h.record_id LIMIT @limit`
+	listByHeldJobSQL = ` AND e.record_id IN (SELECT d.id FROM job_scope AS s
+    JOIN device AS d ON d.program_id = s.program_id AND d.contractor_id = s.contractor_id
+    WHERE s.program_id = @program_id AND s.job_id = @job_id AND s.open AND d.acknowledged_position >= s.granted_position)`
+	listOrderSQL = ` ORDER BY e.record_id LIMIT @limit`
 )
+
+const listOfJobSQL = `
+WITH e AS MATERIALIZED (SELECT e.program_id,` + entryColumns + ` FROM entry AS e
+    WHERE e.program_id = @program_id AND e.job_id = @job_id AND e.kind = @kind AND e.until_position IS NULL)
+SELECT` + entryNames + residentColumns + `
+FROM e` + residentJoinSQL + `
+WHERE e.record_id > @after::uuid AND (@void::boolean OR e.voided_at IS NULL) AND` + visibleSQL + `
+ORDER BY e.record_id
+LIMIT @limit`
+
+const jobListSQL = `
+SELECT` + entryNames + `, NULL::text AS name, NULL::text AS phone, NULL::text AS street
+FROM job AS j
+CROSS JOIN LATERAL (SELECT e.program_id,` + entryColumns + ` FROM entry AS e
+    WHERE e.program_id = @program_id AND e.kind = 'job' AND e.record_id = j.id AND e.until_position IS NULL OFFSET 0) AS e
+WHERE j.program_id = @program_id AND j.id > @after::uuid AND (@void::boolean OR NOT j.void) AND` + visibleSQL
+
+const (
+	jobListByIDSQL         = ` AND j.id = @job_id`
+	jobListByHomeSQL       = ` AND j.home_id = @home_id`
+	jobListByContractorSQL = ` AND j.contractor_id = @of_contractor_id`
+	jobListByStateSQL      = ` AND j.state = @state`
+	jobListOrderSQL        = ` ORDER BY j.id LIMIT @limit`
+)
+
+// sql is the statement of the list.
+func (f *Filter) sql(kind domain.Kind) string {
+	clause := func(set bool, text string) string {
+		if set {
+			return text
+		}
+		return ""
+	}
+	switch {
+	case kind == domain.JobKind:
+		return jobListSQL + clause(!f.JobID.IsZero(), jobListByIDSQL) + clause(!f.HomeID.IsZero(), jobListByHomeSQL) +
+			clause(!f.ContractorID.IsZero(), jobListByContractorSQL) + clause(f.State != "", jobListByStateSQL) + jobListOrderSQL
+	case !f.JobID.IsZero() && kind != domain.DeviceKind:
+		return listOfJobSQL
+	}
+	return listSQL + clause(!f.JobID.IsZero(), listByHeldJobSQL) + clause(!f.ContractorID.IsZero(), listOfContractorSQL) +
+		clause(f.State != "", listByDeviceState) + listOrderSQL
+}
 
 // List reads the newest versions of a kind in the order of their ids.
 func (db *DB) List(ctx context.Context, caller domain.Caller, kind domain.Kind, f Filter) ([]Seen, error) {
-	sql := listSQL
-	switch {
-	case f.JobID.IsZero():
-	case kind == domain.DeviceKind:
-		sql += listByHeldJobSQL
-	default:
-		sql += listByJobSQL
-	}
-	if !f.HomeID.IsZero() {
-		sql += listByHomeSQL
-	}
-	if !f.ContractorID.IsZero() {
-		if kind == domain.JobKind {
-			sql += listByContractorSQL
-		} else {
-			sql += listOfContractorSQL
-		}
-	}
-	if f.State != "" {
-		if kind == domain.JobKind {
-			sql += listByStateSQL
-		} else {
-			sql += listByDeviceState
-		}
-	}
 	var rows []seenRow
 	err := db.in(ctx, caller.Program, reading, func(t *tx) error {
-		all(t, &rows, sql+listOrderSQL, scopeArgs(caller, named{"kind": string(kind), "after": f.After, "void": f.Void, "job_id": f.JobID,
+		all(t, &rows, f.sql(kind), scopeArgs(caller, named{"kind": string(kind), "after": [16]byte(f.After), "void": f.Void, "job_id": f.JobID,
 			"home_id": f.HomeID, "of_contractor_id": f.ContractorID, "state": f.State, "limit": f.Limit}))
 		return nil
 	})

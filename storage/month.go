@@ -32,7 +32,7 @@ type cutRow struct {
 }
 
 const monthCutSQL = `
-SELECT position, recorded_at, link FROM ledger WHERE program_id = @program_id AND position = @position`
+SELECT position, recorded_at, link FROM entry WHERE program_id = @program_id AND position = @position`
 
 func (t *tx) cutAt(position int64) (cutRow, error) {
 	var row *cutRow

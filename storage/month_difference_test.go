@@ -47,7 +47,7 @@ func TestDifferenceNamesItsJobs(t *testing.T) {
 		{"a job of an older month", "UPDATE job_result SET after_tenths = 1000 WHERE job_id = $1", "UPDATE job_result SET after_tenths = 1207 WHERE job_id = $1", august, 1,
 			[]string{"job " + august.String(), "after_cfm25 1207 in the package, 1000 by the ledger"}},
 		{"a job that is gone from its month", "UPDATE job_result SET accepted_position = 1000000, judged_at_position = 1000000 WHERE job_id = $1",
-			"UPDATE job_result SET accepted_position = o.position, judged_at_position = o.position FROM (SELECT position FROM ledger WHERE kind = 'job' AND record_id = $1 ORDER BY version DESC LIMIT 1) AS o WHERE job_id = $1", september[5], 1,
+			"UPDATE job_result SET accepted_position = o.position, judged_at_position = o.position FROM (SELECT position FROM entry WHERE kind = 'job' AND record_id = $1 ORDER BY version DESC LIMIT 1) AS o WHERE job_id = $1", september[5], 1,
 			[]string{"job " + september[5].String(), "jobs_accepted 1 in the package, 0 by the ledger"}},
 		{"all jobs of the month before", "UPDATE job_result SET after_tenths = 900 WHERE job_id <> $1 AND accepted_month = '2026-09'", "UPDATE job_result SET after_tenths = 1000 WHERE job_id <> $1 AND accepted_month = '2026-09'", august, 21,
 			[]string{"after_cfm25 1000 in the package, 900 by the ledger", "and 4 more jobs"}},

@@ -47,52 +47,45 @@ const monthAcceptancesSQL = `
 SELECT r.job_id, r.serial, r.contractor_id, r.class, r.pay_basis, r.outcome, coalesce((r.result::jsonb -> 'shown' ->> 'work')::boolean, true) AS work_shown,
     coalesce((r.result::jsonb -> 'shown' ->> 'trip')::boolean, true) AS trip_shown, r.method, coalesce(r.quality = 'undecided', false) AS undecided, r.before_tenths, r.after_tenths,
     r.returned_count::bigint AS returned_count, r.excluded, r.rule_set_id, r.accepted_position, r.accepted_at, r.accepted_month,
-    u.position AS until_position, u.recorded_at AS until_at, b.version, e.version AS until_version, e.void AS until_void,
-    ue.reason AS until_reason, be.reason, n.void AS void_now, i.position AS inspected, i.recorded_at AS inspected_at, x.crossovers_count, cb.call_backs
+    u.position AS until_position, u.recorded_at AS until_at, b.version, e.version AS until_version, e.voided_at IS NOT NULL AND e.version IS NOT NULL AS until_void,
+    ue.reason AS until_reason, be.reason, n.voided_at IS NOT NULL AS void_now, i.position AS inspected, i.recorded_at AS inspected_at, x.crossovers_count, cb.call_backs
 FROM job_result AS r` + monthCallBacksSQL + `
-LEFT JOIN LATERAL (SELECT l.position, l.recorded_at
-    FROM record_head AS h JOIN ledger AS l ON l.program_id = h.program_id AND l.kind = 'inspection' AND l.record_id = h.record_id
-    WHERE @holds::boolean AND h.program_id = r.program_id AND h.job_id = r.job_id AND h.kind = 'inspection' AND l.position <= @position
-        AND l.body::jsonb ->> 'result' = 'passed' AND l.body::jsonb ->> 'purpose' IN ('final', 'monitoring') AND l.void_reason IS NULL
-    ORDER BY l.position LIMIT 1) AS i ON true
-LEFT JOIN ledger AS u ON u.program_id = r.program_id AND u.position = r.until_position AND u.position <= @position
-LEFT JOIN LATERAL (SELECT l.version FROM ledger AS l
-    WHERE l.program_id = r.program_id AND l.kind = 'job' AND l.record_id = r.job_id AND l.position <= r.accepted_position
-        AND (r.until_position <= @position OR r.serial > 1 OR i.position IS NOT NULL OR cb.call_backs IS NOT NULL)
-    ORDER BY l.version DESC LIMIT 1) AS b ON true
-LEFT JOIN LATERAL (SELECT l.version, l.void_reason IS NOT NULL AS void FROM ledger AS l
-    WHERE l.program_id = r.program_id AND l.kind = 'job' AND l.record_id = r.job_id AND l.position <= r.until_position
-        AND r.until_position <= @position
-    ORDER BY l.version DESC LIMIT 1) AS e ON true
-LEFT JOIN LATERAL (SELECT l.void_reason IS NOT NULL AS void FROM ledger AS l
-    WHERE l.program_id = r.program_id AND l.kind = 'job' AND l.record_id = r.job_id AND l.position <= @position
-        AND r.until_position <= @position
-    ORDER BY l.version DESC LIMIT 1) AS n ON true
+LEFT JOIN LATERAL (SELECT e.position, e.recorded_at
+    FROM entry AS e
+    WHERE @holds::boolean AND e.program_id = r.program_id AND e.job_id = r.job_id AND e.kind = 'inspection' AND e.position <= @position
+        AND e.body::jsonb ->> 'result' = 'passed' AND e.body::jsonb ->> 'purpose' IN ('final', 'monitoring') AND e.voided_at IS NULL
+    ORDER BY e.position LIMIT 1) AS i ON true
+LEFT JOIN entry AS u ON u.program_id = r.program_id AND u.position = r.until_position AND u.position <= @position
+LEFT JOIN entry AS b ON b.program_id = r.program_id AND b.kind = 'job' AND b.record_id = r.job_id
+    AND b.position <= r.accepted_position AND (b.until_position IS NULL OR b.until_position > r.accepted_position)
+    AND (r.until_position <= @position OR r.serial > 1 OR i.position IS NOT NULL OR cb.call_backs IS NOT NULL)
+LEFT JOIN entry AS e ON e.program_id = r.program_id AND e.kind = 'job' AND e.record_id = r.job_id
+    AND e.position <= r.until_position AND (e.until_position IS NULL OR e.until_position > r.until_position) AND r.until_position <= @position
+LEFT JOIN entry AS n ON n.program_id = r.program_id AND n.kind = 'job' AND n.record_id = r.job_id
+    AND n.position <= @position AND (n.until_position IS NULL OR n.until_position > @position) AND r.until_position <= @position
 LEFT JOIN LATERAL (SELECT array_to_string(ARRAY(SELECT jsonb_array_elements_text(l.body::jsonb -> 'reason_codes')), '.') AS reason
-    FROM record_head AS h JOIN ledger AS l ON l.program_id = h.program_id AND l.kind = 'review' AND l.record_id = h.record_id
-    WHERE h.program_id = r.program_id AND h.job_id = r.job_id AND h.kind = 'review' AND l.position <= r.until_position
+    FROM entry AS l
+    WHERE l.program_id = r.program_id AND l.job_id = r.job_id AND l.kind = 'review' AND l.position <= r.until_position
         AND l.body::jsonb ->> 'decision' IN ('reopen', 'exclude', 'include') AND r.until_position <= @position
     ORDER BY l.position DESC LIMIT 1) AS ue ON true
 LEFT JOIN LATERAL (SELECT array_to_string(ARRAY(SELECT jsonb_array_elements_text(l.body::jsonb -> 'reason_codes')), '.') AS reason
-    FROM record_head AS h JOIN ledger AS l ON l.program_id = h.program_id AND l.kind = 'review' AND l.record_id = h.record_id
-    WHERE h.program_id = r.program_id AND h.job_id = r.job_id AND h.kind = 'review' AND l.position <= r.accepted_position
+    FROM entry AS l
+    WHERE l.program_id = r.program_id AND l.job_id = r.job_id AND l.kind = 'review' AND l.position <= r.accepted_position
         AND l.body::jsonb ->> 'decision' = 'accept' AND r.serial > 1
     ORDER BY l.position DESC LIMIT 1) AS be ON true
 CROSS JOIN LATERAL (SELECT count(*) AS crossovers_count
-    FROM record_head AS h
-    JOIN LATERAL (SELECT l.body, l.void_reason FROM ledger AS l
-        WHERE l.program_id = h.program_id AND l.kind = 'crossover' AND l.record_id = h.record_id AND l.position <= r.accepted_position
-        ORDER BY l.version DESC LIMIT 1) AS c ON c.void_reason IS NULL AND c.body::jsonb ->> 'action' = 'replaced'
-    WHERE @crossovers::boolean AND h.program_id = r.program_id AND h.job_id = r.job_id AND h.kind = 'crossover') AS x
+    FROM entry AS c
+    WHERE @crossovers::boolean AND c.program_id = r.program_id AND c.job_id = r.job_id AND c.kind = 'crossover' AND c.voided_at IS NULL
+        AND c.position <= r.accepted_position AND (c.until_position IS NULL OR c.until_position > r.accepted_position) AND c.body::jsonb ->> 'action' = 'replaced') AS x
 WHERE r.program_id = @program_id AND r.accepted_position <= @position`
 
 // Every version of a job's complaints up to the position, oldest first.
 const monthCallBacksSQL = `
 CROSS JOIN LATERAL (SELECT json_agg(json_build_object('position', l.position, 'recorded_at', l.recorded_at, 'call_back_id', l.record_id,
-        'charged', l.void_reason IS NULL AND l.body::jsonb ->> 'at_fault' = 'crew' AND l.body::jsonb ? 'closed_on',
+        'charged', l.voided_at IS NULL AND l.body::jsonb ->> 'at_fault' = 'crew' AND l.body::jsonb ? 'closed_on',
         'reported_on', l.body::jsonb ->> 'reported_on') ORDER BY l.position)::text AS call_backs
-    FROM record_head AS h JOIN ledger AS l ON l.program_id = h.program_id AND l.kind = 'call_back' AND l.record_id = h.record_id
-    WHERE @call_backs::boolean AND h.program_id = r.program_id AND h.job_id = r.job_id AND h.kind = 'call_back' AND l.position <= @position) AS cb`
+    FROM entry AS l
+    WHERE @call_backs::boolean AND l.program_id = r.program_id AND l.job_id = r.job_id AND l.kind = 'call_back' AND l.position <= @position) AS cb`
 
 // The jobs of the month that stand at the position, and late ones, by @month,
 // @late, @position and @from: none of them was accepted before the month began.
@@ -124,21 +117,18 @@ ORDER BY f.accepted_position, r.job_id`
 const monthStandingJobsSQL = `
 SELECT r.job_id, r.home_id, r.contractor_id, f.accepted_month, r.accepted_at,
     (SELECT count(*) FROM job_result AS c WHERE c.program_id = r.program_id AND c.job_id = r.job_id AND c.accepted_position <= @position) AS accepted_count,
-    j.version AS job_version, r.outcome, r.pay_basis, j.fund_source, r.class, r.floor_area_ft2::float8 AS floor_area_ft2,
+    j.version AS job_version, r.outcome, r.pay_basis, j.body::jsonb ->> 'fund_source' AS fund_source, r.class, r.floor_area_ft2,
     coalesce((r.result::jsonb -> 'shown' ->> 'work')::boolean, true) AS work_shown,
     coalesce((r.result::jsonb -> 'shown' ->> 'trip')::boolean, true) AS trip_shown, r.method, coalesce(r.quality = 'undecided', false) AS undecided, r.before_tenths, r.after_tenths, r.extrapolated, r.excluded, r.check_count::bigint AS check_count,
     r.note_count::bigint AS note_count, r.returned_count::bigint AS returned_count, r.rule_set_id, r.method_version,
-    EXISTS (SELECT FROM record_head AS h JOIN ledger AS l ON l.program_id = h.program_id AND l.kind = 'inspection' AND l.record_id = h.record_id
-        WHERE @holds::boolean AND h.program_id = r.program_id AND h.job_id = r.job_id AND h.kind = 'inspection' AND l.position <= @position
-            AND l.body::jsonb ->> 'result' = 'passed' AND l.body::jsonb ->> 'purpose' IN ('final', 'monitoring') AND l.void_reason IS NULL) AS inspected,
-    (SELECT count(*) FROM record_head AS h
-        JOIN LATERAL (SELECT l.body, l.void_reason FROM ledger AS l
-            WHERE l.program_id = h.program_id AND l.kind = 'crossover' AND l.record_id = h.record_id AND l.position <= r.accepted_position
-            ORDER BY l.version DESC LIMIT 1) AS c ON c.void_reason IS NULL AND c.body::jsonb ->> 'action' = 'replaced'
-        WHERE @crossovers::boolean AND h.program_id = r.program_id AND h.job_id = r.job_id AND h.kind = 'crossover') AS crossovers_count, cb.call_backs` + monthFirstSQL + monthCallBacksSQL + `
-JOIN LATERAL (SELECT l.version, l.body::jsonb ->> 'fund_source' AS fund_source FROM ledger AS l
-    WHERE l.program_id = r.program_id AND l.kind = 'job' AND l.record_id = r.job_id AND l.position <= r.accepted_position
-    ORDER BY l.version DESC LIMIT 1) AS j ON true` + monthStandingSQL
+    EXISTS (SELECT FROM entry AS l
+        WHERE @holds::boolean AND l.program_id = r.program_id AND l.job_id = r.job_id AND l.kind = 'inspection' AND l.position <= @position
+            AND l.body::jsonb ->> 'result' = 'passed' AND l.body::jsonb ->> 'purpose' IN ('final', 'monitoring') AND l.voided_at IS NULL) AS inspected,
+    (SELECT count(*) FROM entry AS c
+        WHERE @crossovers::boolean AND c.program_id = r.program_id AND c.job_id = r.job_id AND c.kind = 'crossover' AND c.voided_at IS NULL
+            AND c.position <= r.accepted_position AND (c.until_position IS NULL OR c.until_position > r.accepted_position) AND c.body::jsonb ->> 'action' = 'replaced') AS crossovers_count, cb.call_backs` + monthFirstSQL + monthCallBacksSQL + `
+JOIN entry AS j ON j.program_id = r.program_id AND j.kind = 'job' AND j.record_id = r.job_id
+    AND j.position <= r.accepted_position AND (j.until_position IS NULL OR j.until_position > r.accepted_position)` + monthStandingSQL
 
 type monthMeasurementRow struct {
 	JobID         [16]byte
@@ -150,7 +140,7 @@ type monthMeasurementRow struct {
 
 // Each measurement that a result names, as it was when the job was accepted.
 const monthMeasurementsSQL = `
-SELECT r.job_id, m.measurement_id, m.left_out, l.void_reason IS NOT NULL AS void, l.body` + monthMeasuredSQL + `
+SELECT r.job_id, m.measurement_id, m.left_out, l.voided_at IS NOT NULL AS void, l.body` + monthMeasuredSQL + `
 ORDER BY f.accepted_position, r.job_id, m.measurement_id`
 
 const monthMeasuredSQL = monthFirstSQL + `
@@ -158,9 +148,8 @@ CROSS JOIN LATERAL (
     SELECT (e ->> 'measurement_id')::uuid AS measurement_id, NULL AS left_out FROM jsonb_array_elements(r.result::jsonb -> 'readings') AS e
     UNION ALL
     SELECT (e ->> 'measurement_id')::uuid, e ->> 'reason' FROM jsonb_array_elements(r.result::jsonb -> 'left_out') AS e) AS m
-CROSS JOIN LATERAL (SELECT l.body, l.void_reason FROM ledger AS l
-    WHERE l.program_id = r.program_id AND l.kind = 'measurement' AND l.record_id = m.measurement_id AND l.position <= r.accepted_position
-    ORDER BY l.version DESC LIMIT 1) AS l` + monthStandingSQL
+JOIN entry AS l ON l.program_id = r.program_id AND l.kind = 'measurement' AND l.record_id = m.measurement_id
+    AND l.position <= r.accepted_position AND (l.until_position IS NULL OR l.until_position > r.accepted_position)` + monthStandingSQL
 
 type monthEventRow struct {
 	Kind          string
@@ -175,14 +164,14 @@ type monthEventRow struct {
 // Late work, and accepted jobs that were voided while they were open again.
 // Jobs of earlier months count from the package before, own jobs always.
 const monthEventsSQL = `
-SELECT l.kind::text AS kind, l.position, l.version, l.recorded_at, l.job_id, f.accepted_month, l.void_reason IS NOT NULL AS void
-FROM ledger AS l
+SELECT l.kind, l.position, l.version, l.recorded_at, l.job_id, f.accepted_month, l.voided_at IS NOT NULL AS void
+FROM entry AS l
 JOIN LATERAL (SELECT f.accepted_month, f.accepted_position FROM job_result AS f
     WHERE f.program_id = l.program_id AND f.job_id = l.job_id AND f.accepted_position IS NOT NULL
     ORDER BY f.serial LIMIT 1) AS f ON f.accepted_position < l.position
 WHERE l.program_id = @program_id AND l.position > @begin AND l.position <= @position
     AND (f.accepted_month = @month OR f.accepted_month < @month AND l.position > @previous)
-    AND (l.late AND l.kind <> 'job' OR l.kind = 'job' AND l.void_reason IS NOT NULL AND NOT EXISTS (
+    AND (l.late AND l.kind <> 'job' OR l.kind = 'job' AND l.voided_at IS NOT NULL AND NOT EXISTS (
         SELECT FROM job_result AS s
         WHERE s.program_id = l.program_id AND s.job_id = l.job_id AND s.accepted_position < l.position
             AND (s.until_position IS NULL OR s.until_position >= l.position)))
@@ -195,12 +184,10 @@ type monthStateRow struct {
 
 // Jobs that are not accepted at the position, by their state.
 const monthStatesSQL = `
-SELECT CASE WHEN n.void THEN 'void' ELSE n.state END AS state, count(*) AS count
-FROM (SELECT DISTINCT ON (l.record_id) l.body::jsonb ->> 'state' AS state, l.void_reason IS NOT NULL AS void
-    FROM ledger AS l
-    WHERE l.program_id = @program_id AND l.kind = 'job' AND l.position <= @position
-    ORDER BY l.record_id, l.version DESC) AS n
-WHERE n.void OR n.state <> 'accepted'
+SELECT CASE WHEN e.voided_at IS NOT NULL THEN 'void' ELSE e.body::jsonb ->> 'state' END AS state, count(*) AS count
+FROM entry AS e
+WHERE e.program_id = @program_id AND e.kind = 'job' AND e.position <= @position AND (e.until_position IS NULL OR e.until_position > @position)
+    AND (e.voided_at IS NOT NULL OR e.body::jsonb ->> 'state' <> 'accepted')
 GROUP BY 1
 ORDER BY 1`
 
@@ -218,6 +205,6 @@ type monthRuleSetRow struct {
 // Rule sets with their prices; of two that begin on one day the first by id is
 // in force.
 const monthRuleSetsSQL = `
-SELECT DISTINCT ON (l.record_id) l.record_id, l.body, l.void_reason IS NOT NULL AS void FROM ledger AS l
-WHERE l.program_id = @program_id AND l.kind = 'rule_set' AND l.position <= @position
-ORDER BY l.record_id, l.version DESC`
+SELECT e.record_id, e.body, e.voided_at IS NOT NULL AS void FROM entry AS e
+WHERE e.program_id = @program_id AND e.kind = 'rule_set' AND e.position <= @position AND (e.until_position IS NULL OR e.until_position > @position)
+ORDER BY e.record_id`

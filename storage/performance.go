@@ -34,7 +34,7 @@ type positionRow struct {
 
 // The position that is asked for, or the head.
 const positionSQL = `
-SELECT position, recorded_at FROM ledger
+SELECT position, recorded_at FROM entry
 WHERE program_id = @program_id AND position = coalesce(@position::bigint, (SELECT position FROM program_head WHERE program_id = @program_id))`
 
 type nameRow struct {
@@ -45,19 +45,16 @@ type nameRow struct {
 // Contractors as they stood at the position; a voided one is left out unless
 // it has accepted jobs.
 const contractorNamesSQL = `
-SELECT record_id, body FROM (
-    SELECT DISTINCT ON (l.record_id) l.record_id, l.body, l.voided_at
-    FROM ledger AS l
-    WHERE l.program_id = @program_id AND l.kind = 'contractor' AND l.position <= @position
-    ORDER BY l.record_id, l.version DESC) AS newest
-WHERE voided_at IS NULL OR record_id IN (SELECT contractor_id FROM job_result WHERE program_id = @program_id AND accepted_position <= @position)`
+SELECT e.record_id, e.body
+FROM entry AS e
+WHERE e.program_id = @program_id AND e.kind = 'contractor' AND e.position <= @position AND (e.until_position IS NULL OR e.until_position > @position)
+    AND (e.voided_at IS NULL OR e.record_id IN (SELECT contractor_id FROM job_result WHERE program_id = @program_id AND accepted_position <= @position))`
 
 // Crew members as they stood at the position.
 const crewNamesSQL = `
-SELECT DISTINCT ON (l.record_id) l.record_id, l.body
-FROM ledger AS l
-WHERE l.program_id = @program_id AND l.kind = 'crew_member' AND l.position <= @position
-ORDER BY l.record_id, l.version DESC`
+SELECT e.record_id, e.body
+FROM entry AS e
+WHERE e.program_id = @program_id AND e.kind = 'crew_member' AND e.position <= @position AND (e.until_position IS NULL OR e.until_position > @position)`
 
 // Population lets use read what was accepted in a period of days, as it stood
 // at position (the head when 0).
@@ -99,10 +96,10 @@ func (t *tx) population(from, before domain.Date, position int64) (*Population, 
 
 // Rule sets as they stood at the position.
 const ruleSetsAtSQL = `
-SELECT DISTINCT ON (l.record_id) l.record_id, l.body
-FROM ledger AS l
-WHERE l.program_id = @program_id AND l.kind = 'rule_set' AND l.position <= @position AND l.voided_at IS NULL
-ORDER BY l.record_id, l.version DESC`
+SELECT e.record_id, e.body
+FROM entry AS e
+WHERE e.program_id = @program_id AND e.kind = 'rule_set' AND e.position <= @position AND (e.until_position IS NULL OR e.until_position > @position)
+    AND e.voided_at IS NULL`
 
 // quantityAsked is what the rule set in force on the last day before asks to be
 // read; total leakage where it names no method.
@@ -152,7 +149,7 @@ func names[R any](p *Population, sql string, name func(*R) string) (map[domain.U
 // job_result_counted alone. Their order changes no figure, so none is asked
 // for: sorting would cost as much as reading.
 const performanceJobsSQL = `
-SELECT job_id, home_id, contractor_id, worked_by, crew_lead_id, class, pay_basis, before_tenths, after_tenths, floor_area_ft2::float8 AS floor_area_ft2,
+SELECT job_id, home_id, contractor_id, worked_by, crew_lead_id, class, pay_basis, before_tenths, after_tenths, floor_area_ft2,
     extrapolated, below_range, counted_at, excluded, questions, method, quality, together
 FROM job_result
 WHERE program_id = @program_id AND counted_at >= @from AND counted_at < @before AND accepted_position IS NOT NULL

@@ -19,8 +19,8 @@ import (
 // many makes jobs accepted in the fourth quarter of 2026 by contractors, as
 // rows: lognormal readings with correlation, areas, three classes of home.
 const manyJobsSQL = `
-INSERT INTO job (program_id, id, version, void, home_id, contractor_id, pay_basis, state, outcome)
-SELECT $1, ('00000000-0000-7000-8000-' || lpad(to_hex(i), 12, '0'))::uuid, 1, false, $2, $3, 'measured', 'accepted', 'completed'
+INSERT INTO job (program_id, id, void, home_id, contractor_id, state, recorded_at, state_since)
+SELECT $1, ('00000000-0000-7000-8000-' || lpad(to_hex(i), 12, '0'))::uuid, false, $2, $3, 'accepted', '2026-10-02', '2026-10-02'
 FROM generate_series(1, $4::integer) AS i`
 
 const manyResultsSQL = `

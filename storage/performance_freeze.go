@@ -31,26 +31,26 @@ type stepFrozen struct {
 // forStatistics adds what statistics need of a job beside its result, from its
 // records as they are accepted. Frozen with it, so that no later record moves
 // a figure.
-func (j *judgedJob) forStatistics(args named) error {
-	args["leads"] = idArgs(j.leads())
-	questions := []string{}
+func (j *judgedJob) forStatistics(row *resultRow) error {
+	row.Questions = []string{}
 	for _, q := range rules.Ask(j.assembled, j.result) {
-		if !slices.Contains(questions, q.Screen) {
-			questions = append(questions, q.Screen)
+		if !slices.Contains(row.Questions, q.Screen) {
+			row.Questions = append(row.Questions, q.Screen)
 		}
 	}
-	args["questions"] = questions
 	if change := j.result.Distinguishable; change != nil && j.result.ReductionCFM25 != nil {
-		args["measurable"] = *change && *j.result.ReductionCFM25 > 0
+		measurable := *change && *j.result.ReductionCFM25 > 0
+		row.Measurable = &measurable
 	}
 	if cuts := j.verdict.Of("opening_has_target").Outcomes; cuts.NotRecorded+cuts.NotJudged == 0 && cuts != (rules.Outcomes{}) {
-		args["stray_cut_count"] = cuts.Broken + cuts.Waived
+		strayed := int32(cuts.Broken + cuts.Waived)
+		row.StrayCutCount = &strayed
 	}
 	steps, err := json.Marshal(j.steps())
 	if err != nil {
 		return fmt.Errorf("write the steps of job %s: %w", j.jobID, err)
 	}
-	args["steps"] = string(steps)
+	row.Steps = textArg(string(steps))
 	return nil
 }
 

@@ -8,22 +8,26 @@ import (
 )
 
 // Inspectors' readings of jobs assigned in the period, as they stood at the
-// position, with the jobs and instruments that they are of. They are few; a
-// reading's job and stage never change, so the typed table finds them.
+// position, with the jobs and instruments that they are of. They are few: a job
+// says whether it has any.
 const inspectedSQL = `
-WITH taken AS (
-    SELECT m.id, m.job_id, m.instrument_id FROM measurement AS m
-    JOIN job_result AS b ON b.program_id = @program_id AND b.job_id = m.job_id AND b.serial = 1 AND b.assigned_at >= @from AND b.assigned_at < @before
-    WHERE m.program_id = @program_id AND m.stage = 'inspection'
+WITH jobs AS (
+    SELECT j.id FROM job AS j
+    JOIN job_result AS b ON b.program_id = @program_id AND b.job_id = j.id AND b.serial = 1 AND b.assigned_at >= @from AND b.assigned_at < @before
+    WHERE j.program_id = @program_id AND j.inspected
+), taken AS (
+    SELECT DISTINCT e.record_id, e.job_id, (e.body::jsonb ->> 'instrument_id')::uuid AS instrument_id
+    FROM jobs JOIN entry AS e ON e.program_id = @program_id AND e.job_id = jobs.id AND e.kind = 'measurement'
+    WHERE e.body::jsonb ->> 'stage' = 'inspection'
 ), wanted AS (
-    SELECT 'measurement'::record_kind AS kind, id AS record_id FROM taken
+    SELECT 'measurement' AS kind, record_id FROM taken
     UNION SELECT 'job', job_id FROM taken
     UNION SELECT 'instrument', instrument_id FROM taken
 )
-SELECT DISTINCT ON (l.kind, l.record_id)` + ledgerColumns + `
-FROM ledger AS l JOIN wanted USING (kind, record_id)
-WHERE l.program_id = @program_id AND l.position <= @position
-ORDER BY l.kind, l.record_id, l.version DESC`
+SELECT` + entryColumns + `
+FROM wanted AS w
+JOIN entry AS e ON e.program_id = @program_id AND e.kind = w.kind AND e.record_id = w.record_id
+    AND e.position <= @position AND (e.until_position IS NULL OR e.until_position > @position)`
 
 type methodRow struct {
 	JobID  [16]byte
@@ -32,12 +36,12 @@ type methodRow struct {
 
 // Which method the crew's reading after is of, in the same jobs.
 const inspectedMethodsSQL = `
-SELECT r.job_id, coalesce(r.method, '') AS method FROM job_result AS r
-WHERE r.program_id = @program_id AND r.accepted_position <= @position AND (r.until_position IS NULL OR r.until_position > @position)
-    AND r.job_id IN (
-        SELECT m.job_id FROM measurement AS m
-        JOIN job_result AS b ON b.program_id = @program_id AND b.job_id = m.job_id AND b.serial = 1 AND b.assigned_at >= @from AND b.assigned_at < @before
-        WHERE m.program_id = @program_id AND m.stage = 'inspection')`
+SELECT r.job_id, coalesce(r.method, '') AS method
+FROM job AS j
+JOIN job_result AS b ON b.program_id = @program_id AND b.job_id = j.id AND b.serial = 1 AND b.assigned_at >= @from AND b.assigned_at < @before
+JOIN job_result AS r ON r.program_id = @program_id AND r.job_id = j.id
+    AND r.accepted_position <= @position AND (r.until_position IS NULL OR r.until_position > @position)
+WHERE j.program_id = @program_id AND j.inspected`
 
 // inspected gives, for each accepted job with an inspector's reading by the
 // crew's method, the last of them in tenths of cfm25: computed as the crew's

@@ -2,7 +2,6 @@ package storage
 
 import (
 	"iter"
-	"maps"
 	"time"
 
 	"ductledger/domain"
@@ -14,7 +13,10 @@ import (
 type workRow struct {
 	JobID                 [16]byte
 	ContractorID          [16]byte
-	Deferred              *string
+	Deferred              *string // the reason's code, by a review
+	IsDeferred            bool
+	Body                  *string // of the job, where it is deferred
+	Texts                 []string
 	AssignedAt            time.Time
 	AcceptedAt            *time.Time
 	SentInCount           int32
@@ -42,30 +44,27 @@ WITH begun AS (
     FROM job_result
     WHERE program_id = @program_id AND serial = 1 AND assigned_at >= @from AND assigned_at < @before
 ), versions AS (
-    SELECT l.record_id AS job_id, l.version, l.voided_at, f.state, f.contractor_id, f.outcome, f.outcome_reason,
-        lag(f.state) OVER (PARTITION BY l.record_id ORDER BY l.version) AS before_state,
-        lead(l.version) OVER (PARTITION BY l.record_id ORDER BY l.version) IS NULL AS newest
+    SELECT e.record_id AS job_id, e.position, e.version, e.voided_at, f.state, f.contractor_id, f.outcome,
+        lag(f.state) OVER (PARTITION BY e.record_id ORDER BY e.version) AS before_state,
+        e.until_position IS NULL OR e.until_position > @position AS newest
     FROM begun AS b
-    JOIN ledger AS l ON l.program_id = @program_id AND l.kind = 'job' AND l.record_id = b.job_id AND l.position <= @position,
-        jsonb_to_record(l.body::jsonb) AS f(state text, contractor_id uuid, outcome text, outcome_reason text)
+    JOIN entry AS e ON e.program_id = @program_id AND e.kind = 'job' AND e.record_id = b.job_id AND e.position <= @position,
+        jsonb_to_record(e.body::jsonb) AS f(state text, contractor_id uuid, outcome text)
 ), moves AS (
     SELECT job_id, count(*) FILTER (WHERE state = 'sent_in' AND before_state IS DISTINCT FROM 'sent_in') AS sent_in_count
     FROM versions GROUP BY job_id
 ), called AS (
-    SELECT DISTINCT job_id FROM (
-        SELECT DISTINCT ON (l.record_id) l.job_id, l.voided_at FROM ledger AS l
-        WHERE l.program_id = @program_id AND l.kind = 'call_back' AND l.position <= @position
-        ORDER BY l.record_id, l.version DESC) AS newest
-    WHERE voided_at IS NULL
+    SELECT DISTINCT e.job_id FROM entry AS e
+    WHERE e.program_id = @program_id AND e.kind = 'call_back' AND e.position <= @position AND (e.until_position IS NULL OR e.until_position > @position)
+        AND e.voided_at IS NULL
 )
 SELECT b.job_id, coalesce(r.worked_by[1], v.contractor_id) AS contractor_id,
-    CASE WHEN v.state = 'deferred' THEN coalesce((
-            SELECT d.body::jsonb #>> '{reason_codes,0}' FROM record_head AS h
-            JOIN ledger AS d ON d.program_id = @program_id AND d.kind = 'review' AND d.record_id = h.record_id
-            WHERE h.program_id = @program_id AND h.job_id = b.job_id AND h.kind = 'review'
-                AND d.position <= @position AND d.body::jsonb ->> 'decision' = 'defer'
-            ORDER BY d.position DESC LIMIT 1), v.outcome_reason, @not_stated)
-        WHEN v.state IN ('sent_in', 'accepted') AND v.outcome = 'deferred' THEN coalesce(v.outcome_reason, @not_stated) END AS deferred,
+    CASE WHEN v.state = 'deferred' THEN (
+        SELECT e.body::jsonb #>> '{reason_codes,0}' FROM entry AS e
+        WHERE e.program_id = @program_id AND e.job_id = b.job_id AND e.kind = 'review'
+            AND e.position <= @position AND e.body::jsonb ->> 'decision' = 'defer'
+        ORDER BY e.position DESC LIMIT 1) END AS deferred,
+    v.state = 'deferred' OR v.state IN ('sent_in', 'accepted') AND v.outcome = 'deferred' AS is_deferred, d.body, d.texts,
     b.assigned_at, r.counted_at AS accepted_at, m.sent_in_count::integer AS sent_in_count,
     CASE WHEN m.sent_in_count > 0 THEN b.must_fix_count ELSE 0 END AS first_must_fix_count,
     CASE WHEN m.sent_in_count > 0 THEN b.not_recorded_count ELSE 0 END AS first_not_recorded_count,
@@ -77,6 +76,9 @@ JOIN versions AS v ON v.job_id = b.job_id AND v.newest
 LEFT JOIN called AS c ON c.job_id = b.job_id
 LEFT JOIN job_result AS r ON r.program_id = @program_id AND r.job_id = b.job_id AND r.accepted_position <= @position
     AND (r.until_position IS NULL OR r.until_position > @position)
+LEFT JOIN LATERAL (SELECT e.body,` + entryTexts + `
+    FROM entry AS e WHERE e.program_id = @program_id AND e.position = v.position
+        AND (v.state = 'deferred' OR v.state IN ('sent_in', 'accepted') AND v.outcome = 'deferred')) AS d ON true
 WHERE v.voided_at IS NULL
 ORDER BY b.job_id`
 
@@ -87,18 +89,20 @@ func (p *Population) Work() (iter.Seq2[performance.Work, error], error) {
 	if err != nil {
 		return nil, err
 	}
-	args := maps.Clone(p.args)
-	args["not_stated"] = notStated
 	return func(yield func(performance.Work, error) bool) {
-		rows, err := p.t.conn.Query(p.t.ctx, workSQL, args)
+		rows, err := p.t.conn.Query(p.t.ctx, workSQL, p.args)
 		if err != nil {
 			yield(performance.Work{}, err)
 			return
 		}
 		defer rows.Close()
 		for rows.Next() {
+			var work performance.Work
 			row, err := pgx.RowToStructByName[workRow](rows)
-			if !yield(row.work(inspected, p.Period.Quantity), err) || err != nil {
+			if err == nil {
+				work, err = row.work(inspected, p.Period.Quantity)
+			}
+			if !yield(work, err) || err != nil {
 				return
 			}
 		}
@@ -108,13 +112,24 @@ func (p *Population) Work() (iter.Seq2[performance.Work, error], error) {
 	}, nil
 }
 
-func (r *workRow) work(inspected map[domain.UUID]int64, of domain.Quantity) performance.Work {
+func (r *workRow) work(inspected map[domain.UUID]int64, of domain.Quantity) (performance.Work, error) {
 	w := performance.Work{
 		JobID: r.JobID, ContractorID: r.ContractorID, AssignedAt: r.AssignedAt, SentIn: int(r.SentInCount),
 		FirstMustFix: int(r.FirstMustFixCount), FirstNotRecorded: int(r.FirstNotRecordedCount), CalledBack: r.CalledBack,
 	}
-	if r.Deferred != nil {
+	switch {
+	case r.Deferred != nil:
 		w.Deferred = *r.Deferred
+	case r.IsDeferred:
+		w.Deferred = notStated
+		seen := entryRow{Kind: string(domain.JobKind), Body: *r.Body, Texts: r.Texts}
+		record, err := domain.Decode(domain.JobKind, domain.JoinTexts(domain.JobKind, []byte(seen.Body), seen.texts()))
+		if err != nil {
+			return w, err
+		}
+		if reason := record.(*domain.Job).OutcomeReason; reason != "" {
+			w.Deferred = reason
+		}
 	}
 	if r.AcceptedAt != nil {
 		w.AcceptedAt = *r.AcceptedAt
@@ -130,7 +145,7 @@ func (r *workRow) work(inspected map[domain.UUID]int64, of domain.Quantity) perf
 	if tenths, ok := inspected[r.JobID]; ok && counts && r.AfterTenths != nil && *r.AfterTenths > 0 && tenths > 0 {
 		w.CrewAfter, w.InspectorAfter = r.AfterTenths, &tenths
 	}
-	return w
+	return w, nil
 }
 
 type ruleCountRow struct {

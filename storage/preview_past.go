@@ -1,7 +1,6 @@
 package storage
 
 import (
-	"encoding/hex"
 	"fmt"
 	"time"
 
@@ -40,25 +39,20 @@ func (s pastSet) judge(job *rules.Assembled) (PreviewSide, rules.Verdict) {
 	return side, verdict
 }
 
-type pastRow struct {
-	entryRow
-	Owner *[16]byte
-}
-
 const pastRecordsSQL = `
-SELECT` + ledgerColumns + `, h.contractor_id AS owner
-FROM record_head AS h
-JOIN ledger AS l ON l.program_id = h.program_id AND l.kind = h.kind AND l.record_id = h.record_id
-WHERE h.program_id = @program_id AND h.job_id IS NULL AND h.kind IN ('contractor', 'crew_member', 'credential', 'instrument', 'rule_set')
-ORDER BY h.kind, h.record_id, l.version`
+SELECT` + entryColumns + `
+FROM entry AS e
+WHERE e.program_id = @program_id AND e.kind IN ('contractor', 'crew_member', 'credential', 'instrument', 'rule_set')
+ORDER BY e.kind, e.record_id, e.version`
 
 func (t *tx) readPast(zone *time.Location) (*past, error) {
-	var rows []pastRow
+	var rows []entryRow
 	all(t, &rows, pastRecordsSQL, named{"program_id": t.program})
 	if err := t.flush(); err != nil {
 		return nil, err
 	}
 	p := &past{zone: zone, sets: map[domain.UUID]pastSet{}, records: map[domain.UUID][][]domain.Entry{}}
+	var versions []domain.Entry
 	for i := range rows {
 		e, err := rows[i].entry(true)
 		if err != nil {
@@ -72,12 +66,11 @@ func (t *tx) readPast(zone *time.Location) (*past, error) {
 			p.sets[e.ID] = pastSet{set, record}
 			continue
 		}
-		owner := idOf(rows[i].Owner)
-		list := p.records[owner]
-		if n := len(list); n > 0 && list[n-1][0].Kind == e.Kind && list[n-1][0].ID == e.ID {
-			list[n-1] = append(list[n-1], e)
-		} else {
-			p.records[owner] = append(list, []domain.Entry{e})
+		versions = append(versions, e)
+		if i+1 == len(rows) || rows[i+1].Kind != rows[i].Kind || rows[i+1].RecordID != rows[i].RecordID {
+			owner := idOf(rows[i].ContractorID) // as the newest version says
+			p.records[owner] = append(p.records[owner], versions)
+			versions = nil
 		}
 	}
 	return p, nil
@@ -109,25 +102,23 @@ type pastEntryRow struct {
 	ForJobID [16]byte
 }
 
-// The newest versions at each job's own position, of its records and its home.
+// What stood at each job's own position, of its records and its home.
 const pastEntriesSQL = `
 WITH asked AS (
     SELECT x.job_id, x.position, j.home_id
     FROM unnest(@jobs::uuid[], @positions::bigint[]) AS x(job_id, position)
     JOIN job AS j ON j.program_id = @program_id AND j.id = x.job_id
-), wanted AS (
-    SELECT a.job_id, a.position, h.kind, h.record_id FROM asked AS a
-    JOIN record_head AS h ON h.program_id = @program_id AND h.job_id = a.job_id
-    UNION ALL
-    SELECT a.job_id, a.position, 'home', a.home_id FROM asked AS a
 )
-SELECT` + ledgerColumns + `, w.job_id AS for_job_id
-FROM wanted AS w
-JOIN ledger AS l ON l.program_id = @program_id AND l.kind = w.kind AND l.record_id = w.record_id
-    AND l.version = (SELECT max(v.version) FROM ledger AS v
-        WHERE v.program_id = @program_id AND v.kind = w.kind AND v.record_id = w.record_id AND v.position <= w.position)
-WHERE l.program_id = @program_id
-ORDER BY w.job_id, l.position`
+SELECT` + entryColumns + `, a.job_id AS for_job_id
+FROM asked AS a
+JOIN entry AS e ON e.program_id = @program_id AND e.job_id = a.job_id
+    AND e.position <= a.position AND (e.until_position IS NULL OR e.until_position > a.position)
+UNION ALL
+SELECT` + entryColumns + `, a.job_id
+FROM asked AS a
+JOIN entry AS e ON e.program_id = @program_id AND e.kind = 'home' AND e.record_id = a.home_id
+    AND e.position <= a.position AND (e.until_position IS NULL OR e.until_position > a.position)
+ORDER BY for_job_id, position`
 
 type pastLedRow struct {
 	ForJobID   [16]byte
@@ -159,19 +150,19 @@ ORDER BY x.job_id, r.accepted_at, r.job_id`
 
 type pastPhotoRow struct {
 	ForJobID [16]byte
-	SHA256   []byte `db:"sha256"`
+	Match    []byte
 	JobID    [16]byte
 }
 
-// Where else the pictures of these jobs had been sent by then.
+// Where else the pictures of these jobs had been sent by then, as far as they
+// still stand.
 const pastPhotosSQL = `
-SELECT x.job_id AS for_job_id, p.sha256, p.job_id
-FROM unnest(@photo_jobs::uuid[], @digests::bytea[], @photo_positions::bigint[]) AS x(job_id, sha256, position)
-JOIN photo AS p ON p.program_id = @program_id AND p.sha256 = x.sha256 AND p.job_id <> x.job_id AND NOT p.void
-JOIN ledger AS l ON l.program_id = @program_id AND l.kind = 'photo' AND l.record_id = p.id AND l.version = 1 AND l.position <= x.position
-JOIN job AS j ON j.program_id = @program_id AND j.id = p.job_id
+SELECT x.job_id AS for_job_id, x.match, e.job_id
+FROM unnest(@photo_jobs::uuid[], @matches::bytea[], @photo_positions::bigint[]) AS x(job_id, match, position)
+JOIN entry AS e ON e.program_id = @program_id AND e.match = x.match AND e.job_id <> x.job_id AND e.position <= x.position
+JOIN job AS j ON j.program_id = @program_id AND j.id = e.job_id
 JOIN job AS own ON own.program_id = @program_id AND own.id = x.job_id AND own.home_id <> j.home_id
-ORDER BY x.job_id, p.sha256, p.job_id`
+ORDER BY x.job_id, x.match, e.job_id`
 
 // readPastJobs reads a batch of jobs, each as it stood at its acceptance, in
 // two round trips. Which devices still held work then is not history and is
@@ -190,7 +181,7 @@ func (t *tx) readPastJobs(p *past, rows []previewRow) ([]pastJob, error) {
 	if err := t.flush(); err != nil {
 		return nil, err
 	}
-	var ask pastQuestions
+	ask := pastQuestions{pictures: map[string]string{}}
 	for i := range entries {
 		e, err := entries[i].entry(true)
 		if err != nil {
@@ -205,7 +196,7 @@ func (t *tx) readPastJobs(p *past, rows []previewRow) ([]pastJob, error) {
 		ask.about(&e, ids[place], positions[place])
 	}
 	args["leads"], args["lead_jobs"], args["lead_positions"] = ask.leads, ask.leadJobs, ask.leadPositions
-	args["digests"], args["photo_jobs"], args["photo_positions"] = ask.digests, ask.photoJobs, ask.photoPositions
+	args["matches"], args["photo_jobs"], args["photo_positions"] = ask.matches, ask.photoJobs, ask.photoPositions
 	var led []pastLedRow
 	var earlier []pastEarlierRow
 	var photos []pastPhotoRow
@@ -223,12 +214,7 @@ func (t *tx) readPastJobs(p *past, rows []previewRow) ([]pastJob, error) {
 		o.Earlier = append(o.Earlier, rules.EarlierJob{JobID: r.JobID, AcceptedOn: domain.DateOf(r.AcceptedAt, p.zone)})
 	}
 	for _, r := range photos {
-		o, digest := &jobs[places[r.ForJobID]].outside, hex.EncodeToString(r.SHA256)
-		if n := len(o.SamePhotos); n > 0 && o.SamePhotos[n-1].SHA256 == digest {
-			o.SamePhotos[n-1].JobIDs = append(o.SamePhotos[n-1].JobIDs, r.JobID)
-		} else {
-			o.SamePhotos = append(o.SamePhotos, rules.SamePhoto{SHA256: digest, JobIDs: []domain.UUID{r.JobID}})
-		}
+		addSamePhoto(&jobs[places[r.ForJobID]].outside, ask.pictures[string(r.Match)], r.JobID)
 	}
 	return jobs, nil
 }
@@ -237,7 +223,8 @@ func (t *tx) readPastJobs(p *past, rows []previewRow) ([]pastJob, error) {
 type pastQuestions struct {
 	leads, leadJobs, photoJobs    []domain.UUID
 	leadPositions, photoPositions []int64
-	digests                       [][]byte
+	matches                       [][]byte
+	pictures                      map[string]string // SHA-256 by match
 }
 
 func (q *pastQuestions) about(e *domain.Entry, job domain.UUID, position int64) {
@@ -247,8 +234,8 @@ func (q *pastQuestions) about(e *domain.Entry, job domain.UUID, position int64) 
 			q.leads, q.leadJobs, q.leadPositions = append(q.leads, *r.LeadID), append(q.leadJobs, job), append(q.leadPositions, position)
 		}
 	case *domain.Photo:
-		if digest, err := hex.DecodeString(r.SHA256); err == nil { // the schema lets nothing else in
-			q.digests, q.photoJobs, q.photoPositions = append(q.digests, digest), append(q.photoJobs, job), append(q.photoPositions, position)
-		}
+		match := domain.Match(r)
+		q.matches, q.photoJobs, q.photoPositions = append(q.matches, match), append(q.photoJobs, job), append(q.photoPositions, position)
+		q.pictures[string(match)] = r.SHA256
 	}
 }

@@ -78,12 +78,11 @@ func (db *DB) CreateProgram(ctx context.Context, p Program, firstSet, epoch doma
 		}
 		t.queue(programHeadInsertSQL, args)
 		accepted := []intake.Decision{{Item: item, Status: intake.Created, Version: 1, Body: item.Body}}
-		t.storeRecords(accepted)
 		head, err := t.lockHead()
 		if err != nil {
 			return err
 		}
-		t.appendLedger(head, accepted)
+		t.appendEntries(head, accepted, func(intake.Key) int64 { return 0 })
 		return nil
 	})
 }

@@ -50,12 +50,9 @@ type JobCounts struct {
 }
 
 // Push judges every item by itself and accepts what can be accepted, in one
-// transaction of three round trips: read under lock, write the typed rows,
-// then, with the program's head locked, all that carries a position.
-//
-// An item that breaks a constraint poisons the statement that it shares with
-// others. The transaction is then undone, each item is tried behind a
-// savepoint, and the culprits are rejected before all is run again.
+// transaction of three round trips: read under lock; lock the program's head;
+// then all that carries a position, with the commit. What is wrong with an item
+// is found before any statement writes.
 func (db *DB) Push(ctx context.Context, caller domain.Caller, p Push) (Pushed, error) {
 	plan := planOf(p.Items)
 	plan.came = p.Came
@@ -67,19 +64,10 @@ func (db *DB) Push(ctx context.Context, caller domain.Caller, p Push) (Pushed, e
 			return err
 		})
 		var wider *wideningError
-		var poison *poisonError
-		switch {
-		case errors.As(err, &wider):
-			plan.widen(wider)
-		case errors.As(err, &poison):
-			err := db.findPoison(ctx, caller, poison.decisions)
-			if err != nil && !raceLost(err) {
-				return Pushed{}, interpret(err)
-			}
-			plan.keep(poison.decisions)
-		default:
+		if !errors.As(err, &wider) {
 			return out, db.afterLoss(ctx, caller, err)
 		}
+		plan.widen(wider)
 	}
 	return Pushed{}, ErrBusy
 }
@@ -97,14 +85,6 @@ type wideningError struct {
 
 func (*wideningError) Error() string { return "more jobs are touched than were locked" }
 
-// A poisonError says that one of the records broke a constraint.
-type poisonError struct {
-	decisions []intake.Decision
-	cause     error
-}
-
-func (e *poisonError) Error() string { return "a record broke a constraint: " + e.cause.Error() }
-
 func (t *tx) push(caller domain.Caller, p *Push, plan *plan) (Pushed, error) {
 	known, err := t.readPush(caller, plan, p)
 	if err != nil {
@@ -115,20 +95,17 @@ func (t *tx) push(caller domain.Caller, p *Push, plan *plan) (Pushed, error) {
 	if err != nil {
 		return Pushed{}, err
 	}
-	accepted := acceptedOf(decisions)
-	t.storeRecords(accepted)
-	waits := waitsFor(decisions)
+	accepted, waits := acceptedOf(decisions), waitsFor(decisions)
 	var head *lockedHead
 	if len(accepted)+len(waits) > 0 && !p.ValidateOnly {
 		var came []cameRow
+		t.readLeads(judged)
 		if head, err = t.lockHead(func() { all(t, &came, cameSQL, known.cameArgs(plan, waits)) }); err != nil {
-			return Pushed{}, poisonOr(err, accepted)
+			return Pushed{}, err
 		}
 		if came[0].Came {
 			return Pushed{}, &wideningError{}
 		}
-	} else if err := t.flush(); err != nil {
-		return Pushed{}, poisonOr(err, accepted)
 	}
 	out := Pushed{Epoch: known.epoch}
 	known.recordedAt = t.now
@@ -143,14 +120,16 @@ func (t *tx) push(caller domain.Caller, p *Push, plan *plan) (Pushed, error) {
 		}
 	} else {
 		if len(accepted) > 0 {
-			t.appendLedger(head, accepted)
+			known.recordedAt = head.RecordedAt
+			t.appendEntries(head, accepted, func(key intake.Key) int64 { return known.store.Heads[key].Position })
 			numberEntries(judged, accepted)
-			t.writeScopes(known, accepted)
+			changes := known.changesOf(accepted)
+			t.writeJobs(known, changes)
+			t.writeScopes(changes, accepted)
+			t.writeDevices(accepted, head.RecordedAt)
 			if err := t.writeResults(head, judged); err != nil {
 				return Pushed{}, err
 			}
-			t.countLate(accepted)
-			known.recordedAt = head.RecordedAt
 		}
 		t.readCurrent(caller, known, decisions) // as the scopes stand now
 		if err := t.writeHeld(caller, p, known, decisions); err != nil {
@@ -182,59 +161,10 @@ func (t *tx) push(caller domain.Caller, p *Push, plan *plan) (Pushed, error) {
 	return out, nil
 }
 
-func poisonOr(err error, accepted []intake.Decision) error {
-	if poisoned(err) {
-		return &poisonError{accepted, err}
-	}
-	return err
-}
-
 func acceptedOf(decisions []intake.Decision) []intake.Decision {
 	n := 0
 	for n < len(decisions) && decisions[n].Status.Accepted() {
 		n++
 	}
 	return decisions[:n]
-}
-
-// findPoison tries each record behind a savepoint and gives the items whose
-// records break a constraint their problem. Nothing of it stays. Where another
-// transaction was faster the decisions may no longer stand: the push is to be run
-// again from its first reading, and not this search alone.
-func (db *DB) findPoison(ctx context.Context, caller domain.Caller, accepted []intake.Decision) error {
-	return db.once(ctx, caller.Program, writing, func(t *tx) error {
-		t.discard = true
-		if err := t.flush(); err != nil {
-			return err
-		}
-		found := false
-		for i := range accepted {
-			item := accepted[i].Item
-			t.queue("SAVEPOINT item")
-			t.storeRecords(accepted[i : i+1])
-			err := t.flush()
-			if err == nil {
-				continue
-			}
-			if !poisoned(err) {
-				return err
-			}
-			// A child of a rejected record breaks a foreign key here; in the
-			// next run its parent is not accepted and it waits.
-			if !foreignKeyBroken(err) {
-				var problem *domain.Error
-				if !errors.As(interpret(err), &problem) {
-					problem = domain.InvalidFields([]domain.Fault{{Code: "unstorable", Detail: "it holds a value that cannot be stored"}}).(*domain.Error)
-				}
-				item.Problem, found = problem, true
-			}
-			if err := t.rollbackTo("item"); err != nil {
-				return err
-			}
-		}
-		if !found {
-			return errRaceLost // it was a passing state of another's making
-		}
-		return nil
-	})
 }

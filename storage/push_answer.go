@@ -11,16 +11,19 @@ import (
 // history, on jobs that have left its feed but were given to nobody else.
 const stillOursSQL = `
     @role = 'field' AND EXISTS (SELECT FROM job_scope AS s
-        WHERE s.program_id = h.program_id AND s.contractor_id = @contractor_id AND s.job_id = h.job_id
-            AND s.reason IS DISTINCT FROM 'reassigned')`
+        WHERE s.program_id = e.program_id AND s.contractor_id = @contractor_id AND s.job_id = e.job_id
+            AND s.reason IS DISTINCT FROM 'reassigned' OFFSET 0)`
 
 const currentEntriesSQL = `
-SELECT` + ledgerColumns + `
-FROM unnest(@kinds::record_kind[], @ids::uuid[], @versions::bigint[]) AS k(kind, record_id, version)
-CROSS JOIN LATERAL (SELECT CASE WHEN` + visibleSQL + ` OR` + stillOursSQL + ` THEN h.position ELSE (SELECT l.position FROM ledger AS l
-        WHERE l.program_id = @program_id AND l.kind = k.kind AND l.record_id = k.record_id AND l.version = k.version) END AS position
-    FROM record_head AS h
-    WHERE h.program_id = @program_id AND h.record_id = k.record_id AND h.kind = k.kind OFFSET 0) AS h` + ledgerAtSQL
+SELECT` + entryNames + `
+FROM unnest(@kinds::text[], @ids::uuid[], @versions::bigint[]) AS k(kind, record_id, version)
+CROSS JOIN LATERAL (SELECT` + visibleSQL + ` OR` + stillOursSQL + ` AS visible
+    FROM entry AS e
+    WHERE e.program_id = @program_id AND e.record_id = k.record_id AND e.kind = k.kind AND e.until_position IS NULL OFFSET 0) AS h
+CROSS JOIN LATERAL (SELECT` + entryColumns + `
+    FROM entry AS e
+    WHERE e.program_id = @program_id AND e.record_id = k.record_id AND e.kind = k.kind
+        AND (h.visible AND e.until_position IS NULL OR NOT h.visible AND e.version = k.version) OFFSET 0) AS e`
 
 // readCurrent queues the newest versions of records on which an item was a
 // replay of an older one, or in conflict: the device has to see them. Who may
@@ -84,15 +87,10 @@ func (k *known) visible(caller domain.Caller, job domain.UUID) bool {
 }
 
 const deviceSignSQL = `
-INSERT INTO device_sign (program_id, device_id, last_push_at, clock_offset_s, app_name, app_version, schema_revision,
-    pending_records_count, pending_photos_count, pending_oldest_at, pending_job_ids)
-SELECT @program_id, d.id, @at, @clock_offset_s, @app_name, @app_version, @schema_revision,
-    @pending_records_count, @pending_photos_count, @pending_oldest_at, @pending_job_ids
-FROM device AS d WHERE d.program_id = @program_id AND d.id = @device_id
-ON CONFLICT (program_id, device_id) DO UPDATE SET last_push_at = excluded.last_push_at, clock_offset_s = excluded.clock_offset_s,
-    app_name = excluded.app_name, app_version = excluded.app_version, schema_revision = excluded.schema_revision,
-    pending_records_count = excluded.pending_records_count, pending_photos_count = excluded.pending_photos_count,
-    pending_oldest_at = excluded.pending_oldest_at, pending_job_ids = excluded.pending_job_ids`
+UPDATE device SET last_push_at = @at, clock_offset_s = @clock_offset_s, app_name = @app_name, app_version = @app_version,
+    schema_revision = @schema_revision, pending_records_count = @pending_records_count, pending_photos_count = @pending_photos_count,
+    pending_oldest_at = @pending_oldest_at, pending_job_ids = @pending_job_ids
+WHERE program_id = @program_id AND id = @device_id`
 
 // Sign is what a device tells of itself with a push.
 type Sign struct {

@@ -10,11 +10,11 @@ import (
 // a record for which one of its items waits, or a held item that waits for one
 // of its records. It is then run again from the beginning.
 const cameSQL = `
-SELECT EXISTS (SELECT FROM unnest(@missing_kinds::record_kind[], @missing_ids::uuid[], @missing_versions::bigint[]) AS k(kind, record_id, version)
-        LEFT JOIN LATERAL (SELECT x.version FROM record_head AS x
-            WHERE x.program_id = @program_id AND x.record_id = k.record_id AND x.kind = k.kind OFFSET 0) AS h ON true
+SELECT EXISTS (SELECT FROM unnest(@missing_kinds::text[], @missing_ids::uuid[], @missing_versions::bigint[]) AS k(kind, record_id, version)
+        LEFT JOIN LATERAL (SELECT x.version FROM entry AS x
+            WHERE x.program_id = @program_id AND x.record_id = k.record_id AND x.kind = k.kind AND x.until_position IS NULL OFFSET 0) AS h ON true
         WHERE coalesce(h.version, 0) <> k.version)
-    OR EXISTS (SELECT FROM unnest(@came_kinds::record_kind[], @came_ids::uuid[]) AS k(kind, record_id)
+    OR EXISTS (SELECT FROM unnest(@came_kinds::text[], @came_ids::uuid[]) AS k(kind, record_id)
         CROSS JOIN LATERAL (SELECT x.held_id FROM held AS x
             WHERE x.program_id = @program_id AND x.missing_id = k.record_id AND x.missing_kind = k.kind AND x.state = 'waiting' OFFSET 0) AS h
         WHERE h.held_id <> ALL (@along::uuid[])) AS came`

@@ -81,7 +81,7 @@ func TestRoundTripsOfAPush(t *testing.T) {
 }
 
 // The write-ahead log of 40 records, beside a bare insert of the same 40 into
-// the ledger alone. Not parallel: the log is the whole server's.
+// entry alone. Not parallel: the log is the whole server's.
 func TestWriteAheadLogOfAPush(t *testing.T) {
 	const jobs, records, limit = 20, 40, 2.3
 	url := storagetest.URL(t)
@@ -95,9 +95,9 @@ func TestWriteAheadLogOfAPush(t *testing.T) {
 		var out storage.Pushed
 		a := written(t, owner, func() { out = w.Must(t, w.Field, items...) })
 		b := written(t, owner, func() {
-			exec(t, owner, `INSERT INTO ledger SELECT $1, position, kind, record_id, version, job_id, body, content_digest, link, token_id, device_id, applied_by,
-				received_at, recorded_at, clock_offset_s, resident_revision, late, void_reason, voided_at
-				FROM ledger WHERE program_id = $2 AND position > $3`, [16]byte(bare.Program), [16]byte(w.Program), out.Head.Position-records)
+			exec(t, owner, `INSERT INTO entry SELECT $1, position, kind, record_id, version, job_id, contractor_id, body, content_digest, texts_digest, link,
+				token_id, device_id, applied_by, received_at, recorded_at, clock_offset_s, resident_revision, late, voided_at, until_position, match
+				FROM entry WHERE program_id = $2 AND position > $3`, [16]byte(bare.Program), [16]byte(w.Program), out.Head.Position-records)
 		})
 		if i == 0 {
 			continue // the first touches empty indexes
@@ -137,11 +137,11 @@ func TestFeedReadsByIndex(t *testing.T) {
 	statements, _, _, _ := statementsOf(t)
 	exec(t, conn, "SET ROLE ductledger_app")
 	exec(t, conn, "SELECT set_config('ductledger.program', $1, false)", w.Program.String())
-	many := map[string]bool{"ledger": true, "record_head": true, "job_scope": true}
+	many := map[string]bool{"entry": true, "job_scope": true}
 	office := storagetest.Token(t, db, storage.Token{Role: domain.ContractorRole, ContractorID: w.Contractor}, w.Program)
 	for _, caller := range []domain.Caller{w.Field, office, w.Staff} {
 		args := pgx.NamedArgs{"program_id": [16]byte(w.Program), "contractor_id": nil, "role": string(caller.Role), "effective": int64(1 << 40),
-			"position": int64(1 << 40), "places": []int64{1 << 40}, "limit": 101, "kinds": nil, "newest": false, "contacts": true, "scoped": caller.Scoped()}
+			"position": int64(1 << 40), "places": []int64{1 << 40}, "limit": 101, "jobs": 8, "starts": false, "kinds": nil, "newest": false, "contacts": true, "scoped": caller.Scoped()}
 		if !caller.Contractor.IsZero() {
 			args["contractor_id"] = [16]byte(caller.Contractor)
 		}
@@ -172,12 +172,10 @@ func grow(t *testing.T, conn *pgx.Conn, w *storagetest.World) {
 	t.Helper()
 	const rows = 20_000
 	id, contractor := [16]byte(w.Program), [16]byte(w.Contractor)
-	exec(t, conn, `INSERT INTO ledger (program_id, position, kind, record_id, version, job_id, body, content_digest, link, received_at, recorded_at, late)
+	exec(t, conn, `INSERT INTO entry (program_id, position, kind, record_id, version, job_id, body, content_digest, link, received_at, recorded_at, late)
 		SELECT $1, 1000 + n, 'component', gen_random_uuid(), 1, gen_random_uuid(), '{}', sha256('a'), sha256('a'), now(), now(), false FROM generate_series(1, $2::int) AS n`, id, rows)
-	exec(t, conn, `INSERT INTO record_head (program_id, kind, record_id, job_id, position, version, void)
-		SELECT program_id, kind, record_id, job_id, position, version, false FROM ledger WHERE program_id = $1 AND position > 1000`, id)
-	exec(t, conn, `INSERT INTO job (program_id, id, version, void, home_id, contractor_id, pay_basis, state)
-		SELECT $1, gen_random_uuid(), 1, false, $3, $4, 'deemed', 'in_work' FROM generate_series(1, $2::int / 10)`, id, rows, [16]byte(w.Home), contractor)
+	exec(t, conn, `INSERT INTO job (program_id, id, void, home_id, contractor_id, state, recorded_at, state_since)
+		SELECT $1, gen_random_uuid(), false, $3, $4, 'in_work', now(), now() FROM generate_series(1, $2::int / 10)`, id, rows, [16]byte(w.Home), contractor)
 	exec(t, conn, `INSERT INTO job_scope (program_id, contractor_id, job_id, granted_position, last_position, open, ended_position, reason)
 		SELECT program_id, CASE WHEN n % 20 < 2 THEN contractor_id ELSE gen_random_uuid() END, id, n, n, n % 2 = 0,
 			CASE WHEN n % 2 > 0 THEN n END, CASE WHEN n % 2 > 0 THEN 'accepted' END

@@ -26,6 +26,7 @@ type judgedJob struct {
 	assembled     *rules.Assembled
 	sentIn        bool // by this push, even if it moved on
 	returnedCount int
+	leadRows      []leadRow
 
 	result  rules.Result
 	verdict rules.Verdict

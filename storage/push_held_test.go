@@ -2,7 +2,6 @@ package storage_test
 
 import (
 	"context"
-	"slices"
 	"testing"
 	"time"
 
@@ -11,55 +10,6 @@ import (
 	"ductledger/storage"
 	"ductledger/storage/storagetest"
 )
-
-// One poisoned item, wherever it stands in a batch, is rejected alone: exactly
-// the others are stored. The poisons are what only the database finds.
-func TestPoisonAtEachPosition(t *testing.T) {
-	t.Parallel()
-	db, _ := storagetest.Open(t)
-	w := storagetest.Program(t, db)
-	job := w.Job(t)
-	poisons := []struct {
-		name    string
-		record  domain.Record
-		pointer string
-	}{
-		{"a constraint of the table", &domain.Component{JobID: job, Component: domain.Trunk, StartFt: new(5.0), EndFt: new(1.0)}, "/end_ft"},
-		{"a column's own check", &domain.Component{JobID: job, Component: domain.Boot, PositionFt: new(-1.0)}, "/position_ft"},
-		{"a character that jsonb cannot hold", &domain.Photo{JobID: job, SHA256: zeros(64), BytesCount: 1, Stage: domain.AfterStage, Reason: "a\x00b"}, ""},
-	}
-	const size = 20
-	for position := range size {
-		poison := poisons[position%len(poisons)]
-		var items []*intake.Item
-		for i := range size {
-			record := domain.Record(&domain.Component{JobID: job, Component: domain.Boot, Number: new(i + 1)})
-			if i == position {
-				record = poison.record
-			}
-			items = append(items, storagetest.Item(t, storagetest.ID(), record))
-		}
-		pushed := w.Push(t, w.Field, items...)
-		for i, item := range pushed.Items {
-			_, err := db.Record(context.Background(), w.Staff, item.Item.Kind, item.Item.ID)
-			if i != position {
-				if item.Status != intake.Created || err != nil {
-					t.Errorf("%s at %d: item %d is %s %v, %v", poison.name, position, i, item.Status, item.Problem, err)
-				}
-				continue
-			}
-			if item.Status != intake.Rejected || item.HeldID.IsZero() || domain.CodeOf(err) != domain.NotFound ||
-				len(item.Problem.Faults) != 1 || item.Problem.Faults[0].Pointer != poison.pointer {
-				t.Errorf("%s at %d: %s %v, held %s, %v", poison.name, position, item.Status, item.Problem, item.HeldID, err)
-			}
-		}
-	}
-	if err := verifyLedger(db, w.Staff); err != nil {
-		t.Error(err)
-	}
-}
-
-func zeros(n int) string { return string(slices.Repeat([]byte{'0'}, n)) }
 
 // Records whose parents come last follow by themselves, level by level, with
 // their own device and time, and nothing stays held.
@@ -135,20 +85,6 @@ func TestWaitingGivesNoRights(t *testing.T) {
 		if _, err := db.Record(context.Background(), w.Staff, domain.WaiverKind, waiver); (err == nil) != c.want {
 			t.Errorf("a waiver by %s, its job by %s: %v", c.waits.Role, c.brings.Role, err)
 		}
-	}
-}
-
-// A poisoned item that waits does not keep its parent out.
-func TestPoisonedItemThatWaits(t *testing.T) {
-	t.Parallel()
-	db, _ := storagetest.Open(t)
-	w := storagetest.Program(t, db)
-	job := storagetest.ID()
-	w.Push(t, w.Field, storagetest.Item(t, storagetest.ID(), &domain.Component{JobID: job, Component: domain.Trunk, StartFt: new(5.0), EndFt: new(1.0)}))
-	w.Must(t, w.Field, storagetest.Item(t, job, &domain.Job{HomeID: w.Home, ContractorID: w.Contractor, PayBasis: domain.Measured, State: domain.InWork}))
-	held, err := db.HeldItems(context.Background(), w.Staff, "open", domain.UUID{}, domain.UUID{}, 10)
-	if err != nil || len(held) != 1 || held[0].Code != string(domain.Invalid) {
-		t.Errorf("held: %+v, %v", held, err)
 	}
 }
 

@@ -2,8 +2,10 @@ package storage_test
 
 import (
 	"context"
+	"crypto/sha256"
 	"fmt"
 	"os"
+	"slices"
 	"strings"
 	"sync/atomic"
 	"testing"
@@ -14,6 +16,7 @@ import (
 	"ductledger/storage"
 	"ductledger/storage/storagetest"
 
+	"github.com/go-json-experiment/json"
 	"github.com/jackc/pgx/v5"
 	"pgregory.net/rapid"
 )
@@ -178,8 +181,8 @@ func (p *place) sendInAnyOrder(r *rapid.T, s *scene) {
 	}
 }
 
-// state is all that must not depend on order, as text: newest versions, typed
-// rows, results, scopes, and what a device would check its copy by. On the way
+// state is all that must not depend on order, as text: newest versions, jobs,
+// results, scopes, and what a device would check its copy by. On the way
 // the ledger is recomputed.
 func (p *place) state(r *rapid.T) string {
 	p.verifyLedger(r)
@@ -188,10 +191,10 @@ func (p *place) state(r *rapid.T) string {
 		r.Fatalf("%d items are held in the end: %+v, %v\nafter:\n%s", len(held), held, err, strings.Join(p.sent, "\n"))
 	}
 	var b strings.Builder
-	p.rows(&b, `SELECT h.kind, h.record_id, h.version, h.job_id, h.contractor_id, h.void, encode(l.content_digest, 'hex'), l.body, l.void_reason, l.late
-		FROM record_head AS h JOIN ledger AS l ON l.program_id = h.program_id AND l.position = h.position
-		WHERE h.program_id = $1 ORDER BY h.kind, h.record_id`)
-	p.rows(&b, `SELECT r.job_id, r.serial, x.position IS NULL, (SELECT l.kind || '/' || l.record_id || '/' || l.version FROM ledger AS l
+	p.rows(&b, `SELECT e.kind, e.record_id, e.version, e.job_id, e.contractor_id, e.voided_at IS NOT NULL, encode(e.content_digest, 'hex'), e.body,
+			encode(e.match, 'hex'), e.late, (SELECT x.texts::text FROM entry_text AS x WHERE x.program_id = e.program_id AND x.position = e.position)
+		FROM entry AS e WHERE e.program_id = $1 AND e.until_position IS NULL ORDER BY e.kind, e.record_id`)
+	p.rows(&b, `SELECT r.job_id, r.serial, x.position IS NULL, (SELECT l.kind || '/' || l.record_id || '/' || l.version FROM entry AS l
 			WHERE l.program_id = r.program_id AND l.position = x.position::bigint) AS input
 		FROM job_result AS r, jsonb_array_elements_text((r.inputs::jsonb->'records') || (r.inputs::jsonb->'outside')) AS x(position)
 		WHERE r.program_id = $1 ORDER BY r.job_id, r.serial, input`)
@@ -199,9 +202,8 @@ func (p *place) state(r *rapid.T) string {
 			- 'first_must_fix_count' - 'first_not_recorded_count')::text
 		FROM job_result AS r WHERE r.program_id = $1 ORDER BY r.job_id, r.serial`)
 	p.rows(&b, `SELECT job_id, contractor_id, open, reason FROM job_scope WHERE program_id = $1 ORDER BY job_id, contractor_id`)
-	for _, row := range domain.Kinds {
-		p.rows(&b, `SELECT '`+string(row.Kind)+`', (to_jsonb(x) - 'program_id')::text FROM `+string(row.Kind)+` AS x WHERE x.program_id = $1 ORDER BY x.id`)
-	}
+	p.rows(&b, `SELECT (to_jsonb(j) - 'program_id' - 'recorded_at' - 'state_since')::text FROM job AS j WHERE j.program_id = $1 ORDER BY j.id`)
+	p.rows(&b, `SELECT job_id, instrument_id FROM job_instrument WHERE program_id = $1 ORDER BY job_id, instrument_id`)
 	for _, caller := range p.devices {
 		start, err := p.db.Sync(context.Background(), caller)
 		if err != nil {
@@ -260,12 +262,41 @@ func verifyLedger(db *storage.DB, staff domain.Caller) error {
 		if versions[key]++; e.Position != int64(i+1) || e.Version != versions[key] {
 			return fmt.Errorf("entry %d has position %d; %s %s has version %d, want %d", i+1, e.Position, e.Kind, e.ID, e.Version, versions[key])
 		}
-		link = ledger.Next(link, ledger.AppendEntry(nil, e))
+		if link, err = nextLink(link, e); err != nil {
+			return err
+		}
 	}
 	if page.More || page.Head.Position != int64(len(page.Items)) || page.Head.Link != link {
 		return fmt.Errorf("the chain over %d entries ends in %s, the head stands at %d with %s", len(page.Items), link, page.Head.Position, page.Head.Link)
 	}
 	return nil
+}
+
+// nextLink is the link of an entry as the contract tells: the texts are left
+// empty in it, and their digest is of the salt and all of them.
+func nextLink(link ledger.Digest, e *domain.Entry) (ledger.Digest, error) {
+	bare, list := domain.SplitTexts(e.Kind, e.Body)
+	texts := []string{}
+	for _, text := range list {
+		texts = append(texts, text.Text)
+	}
+	if e.Void != nil {
+		texts = append(texts, e.Void.Reason)
+	}
+	if (len(texts) > 0) != (e.Texts != nil) {
+		return link, fmt.Errorf("position %d has %d texts, their digest is %v", e.Position, len(texts), e.Texts)
+	}
+	if len(texts) > 0 && e.Texts.Salt != nil {
+		raw, err := json.Marshal(texts)
+		if err != nil {
+			return link, err
+		}
+		if sum := sha256.Sum256(append(slices.Clone(e.Texts.Salt), raw...)); sum != e.Texts.Digest {
+			return link, fmt.Errorf("position %d: the digest of its texts is %x, want %x", e.Position, e.Texts.Digest, sum)
+		}
+	}
+	held := ledger.Bare(*e, bare)
+	return ledger.Next(link, ledger.AppendEntry(nil, &held)), nil
 }
 
 func firstDifference(a, b string) string {

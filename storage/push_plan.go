@@ -17,15 +17,14 @@ type plan struct {
 	jobs  []domain.UUID // whose records are touched
 	homes []domain.UUID
 
-	accepts      bool          // a job is to be accepted
-	contractors  []domain.UUID // of jobs that are new or change hands
-	photoDigests [][]byte
-	along        map[domain.UUID]bool          // held items that were found to come along
-	problems     map[domain.UUID]*domain.Error // of those that broke a constraint
+	accepts     bool          // a job is to be accepted
+	contractors []domain.UUID // of jobs that are new or change hands
+	matches     [][]byte
+	along       map[domain.UUID]bool // held items that were found to come along
 }
 
 func planOf(items []*intake.Item) *plan {
-	p := &plan{along: map[domain.UUID]bool{}, problems: map[domain.UUID]*domain.Error{}}
+	p := &plan{along: map[domain.UUID]bool{}}
 	for _, item := range items {
 		p.add(item)
 	}
@@ -56,7 +55,9 @@ func (p *plan) add(item *intake.Item) {
 	if review, ok := item.Record.(*domain.Review); ok && review.Decision == domain.Accept {
 		p.accepts = true
 	}
-	p.photoDigests = append(p.photoDigests, photoDigestsOf(item)...)
+	if match := domain.Match(item.Record); match != nil && item.Kind.OfJob() {
+		p.matches = append(p.matches, match)
+	}
 	for _, ref := range item.Record.Refs() {
 		p.keys = append(p.keys, intake.Key{Kind: ref.Kind, ID: ref.ID})
 		if ref.Kind == domain.HomeKind {
@@ -74,37 +75,34 @@ func (p *plan) widen(w *wideningError) {
 	p.order()
 }
 
-// keep remembers the problems of held items: each run reads them anew.
-func (p *plan) keep(decisions []intake.Decision) {
-	for i := range decisions {
-		if item := decisions[i].Item; !item.HeldID.IsZero() && item.Problem != nil {
-			p.problems[item.HeldID] = item.Problem
-		}
+// locked are the records to lock beside the jobs: homes, and the items' own as
+// far as they belong to no job, by kind and id.
+func (p *plan) locked() (keys []intake.Key) {
+	for _, home := range p.homes {
+		keys = append(keys, intake.Key{Kind: domain.HomeKind, ID: home})
 	}
-}
-
-// locksOf are the ids of the rows to lock: jobs, homes, and the items' own
-// records as far as they belong to no job.
-func (p *plan) locksOf() []domain.UUID {
-	ids := append(slices.Clone(p.jobs), p.homes...)
 	for _, key := range p.own {
-		if !key.Kind.OfJob() {
-			ids = append(ids, key.ID)
+		if !key.Kind.OfJob() && key.Kind != domain.JobKind {
+			keys = append(keys, key)
 		}
 	}
-	return ids
+	slices.SortFunc(keys, func(a, b intake.Key) int { return cmp.Or(cmp.Compare(a.Kind, b.Kind), a.ID.Compare(b.ID)) })
+	return slices.Compact(keys)
 }
 
 // changesFacts tells whether one of the items changes a record that open jobs
 // of others may use.
 func (p *plan) changesFacts() bool {
-	return slices.ContainsFunc(p.own, func(k intake.Key) bool {
-		switch k.Kind {
-		case domain.HomeKind, domain.CrewMemberKind, domain.CredentialKind, domain.InstrumentKind:
-			return true
-		}
-		return false
-	})
+	return slices.ContainsFunc(p.own, func(k intake.Key) bool { return isFact(k.Kind) })
+}
+
+// isFact tells the kinds of which open jobs may use a record.
+func isFact(kind domain.Kind) bool {
+	switch kind {
+	case domain.HomeKind, domain.CrewMemberKind, domain.CredentialKind, domain.InstrumentKind:
+		return true
+	}
+	return false
 }
 
 // locks tells whether the job is among those that the plan locks.

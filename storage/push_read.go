@@ -1,6 +1,7 @@
 package storage
 
 import (
+	"slices"
 	"time"
 
 	"ductledger/domain"
@@ -34,8 +35,8 @@ type countRow struct{ Count int64 }
 // touchedJob is a job with its records as they were before the push.
 type touchedJob struct {
 	entries         []domain.Entry
-	serial          int  // of its newest result; 0 when it has none
-	frozen          bool // by an acceptance that stands
+	serial          int // of its newest result; 0 when it has none
+	standing        standing
 	firstRecordedAt time.Time
 }
 
@@ -51,12 +52,24 @@ func (j *touchedJob) state() domain.JobState {
 
 // Locks in the one order: jobs by id, then records without a job by kind and
 // id. FOR NO KEY UPDATE lets the foreign-key checks of others by.
+const pushLockJobsSQL = `
+SELECT l.id
+FROM unnest(@jobs::uuid[]) AS k(id)
+CROSS JOIN LATERAL (SELECT j.id FROM job AS j WHERE j.program_id = @program_id AND j.id = k.id FOR NO KEY UPDATE) AS l`
+
+type lockRow struct {
+	Kind     string
+	RecordID [16]byte
+	Position int64
+}
+
+// A version that another push replaced while this one waited for it is locked
+// no more: then the newest one has another position.
 const pushLockSQL = `
-SELECT h.record_id
-FROM record_head AS h
-WHERE h.program_id = @program_id AND h.record_id = ANY (@locks) AND (h.job_id IS NULL OR h.kind = 'job')
-ORDER BY h.kind <> 'job', h.kind, h.record_id
-FOR NO KEY UPDATE OF h`
+SELECT l.kind, l.record_id, l.position
+FROM unnest(@lock_kinds::text[], @lock_ids::uuid[]) AS k(kind, record_id)
+CROSS JOIN LATERAL (SELECT e.kind, e.record_id, e.position FROM entry AS e
+    WHERE e.program_id = @program_id AND e.kind = k.kind AND e.record_id = k.record_id AND e.until_position IS NULL FOR NO KEY UPDATE) AS l`
 
 // headOf is one version of a record: the newest, or an older one that an item
 // may be a replay of.
@@ -64,64 +77,82 @@ type headOf struct {
 	Kind          string
 	RecordID      [16]byte
 	Version       int64
+	Position      int64
 	Newest        bool
 	JobID         *[16]byte
 	ContractorID  *[16]byte
 	Void          bool
 	ContentDigest []byte
+	HasTexts      bool
+	Texts         []string
 }
 
 // The newest versions, and of the items' own records the versions
 // base_version + 1: content that made one of them is a replay at any age.
 const pushHeadsSQL = `
 WITH heads AS MATERIALIZED (
-    SELECT h.kind, h.record_id, h.version, h.job_id, h.contractor_id, h.void, h.position
-    FROM record_head AS h
-    WHERE h.program_id = @program_id AND h.record_id = ANY (@ids)
+    SELECT h.kind, h.record_id, h.version, h.position, h.job_id, h.contractor_id, h.void, h.content_digest, h.has_texts, h.texts
+    FROM unnest(@kinds::text[], @ids::uuid[]) AS k(kind, record_id)
+    CROSS JOIN LATERAL (SELECT e.kind, e.record_id, e.version, e.position, e.job_id, e.contractor_id, e.voided_at IS NOT NULL AS void,
+            e.content_digest, e.texts_digest IS NOT NULL AS has_texts,` + entryTexts + `
+        FROM entry AS e
+        WHERE e.program_id = @program_id AND e.kind = k.kind AND e.record_id = k.record_id AND e.until_position IS NULL OFFSET 0) AS h
 )
-SELECT h.kind::text AS kind, h.record_id, h.version, true AS newest, h.job_id, h.contractor_id, h.void, l.content_digest
-FROM heads AS h
-CROSS JOIN LATERAL (SELECT x.content_digest FROM ledger AS x
-    WHERE x.program_id = @program_id AND x.position = h.position OFFSET 0) AS l
+SELECT kind, record_id, version, position, true AS newest, job_id, contractor_id, void, content_digest, has_texts, texts
+FROM heads
 UNION ALL
-SELECT h.kind::text, h.record_id, l.version, false, h.job_id, h.contractor_id, h.void, l.content_digest
+SELECT h.kind, h.record_id, l.version, l.position, false, h.job_id, h.contractor_id, h.void, l.content_digest, l.has_texts, l.texts
 FROM heads AS h
-CROSS JOIN LATERAL (SELECT x.version, x.content_digest FROM ledger AS x
-    WHERE x.program_id = @program_id AND x.record_id = h.record_id AND x.version = ANY (@next_versions) AND x.kind = h.kind OFFSET 0) AS l
-WHERE l.version < h.version`
+CROSS JOIN LATERAL (SELECT e.version, e.position, e.content_digest, e.texts_digest IS NOT NULL AS has_texts,` + entryTexts + `
+    FROM entry AS e
+    WHERE e.program_id = @program_id AND e.kind = h.kind AND e.record_id = h.record_id AND e.version = ANY (@next_versions)
+        AND e.version < h.version OFFSET 0) AS l
+WHERE h.version > 1`
+
+const jobsEntriesSQL = `
+SELECT` + entryNames + ofJobsSQL
 
 // The newest versions of all records of the touched jobs, and of the items'
 // own records that belong to none.
-const pushEntriesSQL = `
-SELECT` + ledgerColumns + `
-FROM record_head AS h` + ledgerAtSQL + `
-WHERE h.program_id = @program_id AND h.job_id = ANY (@jobs)
+const pushEntriesSQL = jobsEntriesSQL + `
 UNION ALL
-SELECT` + ledgerColumns + `
-FROM record_head AS h` + ledgerAtSQL + `
-WHERE h.program_id = @program_id AND h.record_id = ANY (@own_ids) AND h.job_id IS NULL`
+SELECT` + entryNames + `
+FROM unnest(@lock_kinds::text[], @lock_ids::uuid[]) AS k(kind, record_id)` + ofKeySQL
 
 type jobOf struct {
-	JobID           [16]byte
-	Holders         [][16]byte
-	Drawn           bool
-	Serial          *int32
-	Frozen          bool
-	FirstRecordedAt time.Time
+	JobID      [16]byte
+	Holders    [][16]byte
+	Drawn      bool
+	Inspected  bool
+	RecordedAt time.Time
+	standing
+	Serial *int32
+}
+
+// standing is what a result keeps from before a push.
+type standing struct {
+	AssignedAt            *time.Time
+	SentInAt              *time.Time
+	FirstMustFixCount     *int32
+	FirstNotRecordedCount *int32
+	ReturnedCount         *int32
+	CountedAt             *time.Time // of the job's first acceptance
+	Frozen                bool       // by an acceptance that stands
 }
 
 // Who may know of the job, and where its result stands.
 const pushJobsSQL = `
 SELECT j.id AS job_id,
-    ARRAY(SELECT s.contractor_id FROM job_scope AS s WHERE s.program_id = j.program_id AND s.job_id = j.id) AS holders,
-    d.job_id IS NOT NULL AS drawn,
-    r.serial, coalesce(r.accepted_position IS NOT NULL AND r.until_position IS NULL, false) AS frozen,
-    (SELECT l.recorded_at FROM ledger AS l WHERE l.program_id = j.program_id AND l.kind = 'job' AND l.record_id = j.id AND l.version = 1) AS first_recorded_at
-FROM job AS j
-LEFT JOIN inspection_draw AS d ON d.program_id = j.program_id AND d.job_id = j.id AND d.closed_at IS NULL
-LEFT JOIN LATERAL (SELECT x.serial, x.accepted_position, x.until_position FROM job_result AS x
-    WHERE x.program_id = j.program_id AND x.job_id = j.id ORDER BY x.serial DESC LIMIT 1) AS r ON true
-WHERE j.program_id = @program_id AND j.id = ANY (@jobs)`
+    ARRAY(SELECT s.contractor_id FROM job_scope AS s WHERE s.program_id = @program_id AND s.job_id = j.id) AS holders,
+    EXISTS (SELECT FROM inspection_draw AS d WHERE d.program_id = @program_id AND d.job_id = j.id AND d.closed_at IS NULL) AS drawn,
+    j.inspected, j.recorded_at, r.serial, r.assigned_at, r.sent_in_at, r.first_must_fix_count, r.first_not_recorded_count, r.returned_count,
+    (SELECT min(f.counted_at) FROM job_result AS f WHERE f.program_id = @program_id AND f.job_id = j.id) AS counted_at,
+    coalesce(r.accepted_position IS NOT NULL AND r.until_position IS NULL, false) AS frozen
+FROM unnest(@jobs::uuid[]) AS k(id)
+CROSS JOIN LATERAL (SELECT x.id, x.inspected, x.recorded_at FROM job AS x WHERE x.program_id = @program_id AND x.id = k.id OFFSET 0) AS j
+LEFT JOIN LATERAL (SELECT x.serial, x.accepted_position, x.until_position, x.assigned_at, x.sent_in_at, x.first_must_fix_count,
+        x.first_not_recorded_count, x.returned_count
+    FROM job_result AS x WHERE x.program_id = @program_id AND x.job_id = j.id ORDER BY x.serial DESC LIMIT 1) AS r ON true`
 
 type homeOf struct {
 	HomeID [16]byte
@@ -129,28 +160,32 @@ type homeOf struct {
 }
 
 const pushHomesSQL = `
-SELECT home_id, bool_or(contractor_id IS NOT DISTINCT FROM @contractor_id) AS own
-FROM job
-WHERE program_id = @program_id AND home_id = ANY (@homes) AND NOT void
-    AND state IN ('assigned', 'in_work', 'sent_in', 'returned')
-GROUP BY home_id`
+SELECT k.home_id, bool_or(j.contractor_id IS NOT DISTINCT FROM @contractor_id) AS own
+FROM unnest(@homes::uuid[]) AS k(home_id)
+CROSS JOIN LATERAL (SELECT x.contractor_id FROM job AS x
+    WHERE x.program_id = @program_id AND x.home_id = k.home_id AND x.open OFFSET 0) AS j
+GROUP BY k.home_id`
 
 // The open jobs that use a home, paper, person or instrument that the push
 // changes: they are judged again in the same transaction.
 const pushUsersSQL = `
-WITH changed AS (
-    SELECT k.kind, k.record_id, h.contractor_id
-    FROM unnest(@own_kinds::record_kind[], @own_ids::uuid[]) AS k(kind, record_id)
-    JOIN record_head AS h ON h.program_id = @program_id AND h.kind = k.kind AND h.record_id = k.record_id
-    WHERE k.kind IN ('home', 'crew_member', 'credential', 'instrument')
+WITH changed AS MATERIALIZED (
+    SELECT e.kind, e.record_id, e.contractor_id
+    FROM unnest(@fact_kinds::text[], @fact_ids::uuid[]) AS k(kind, record_id)
+    CROSS JOIN LATERAL (SELECT x.kind, x.record_id, x.contractor_id FROM entry AS x
+        WHERE x.program_id = @program_id AND x.kind = k.kind AND x.record_id = k.record_id AND x.until_position IS NULL OFFSET 0) AS e
 )
-SELECT j.id AS job_id
-FROM job AS j
-WHERE j.program_id = @program_id AND NOT j.void AND j.state IN ('assigned', 'in_work', 'sent_in', 'returned')
-    AND (j.home_id IN (SELECT record_id FROM changed WHERE kind = 'home')
-        OR j.contractor_id IN (SELECT contractor_id FROM changed WHERE kind IN ('crew_member', 'credential'))
-        OR j.id IN (SELECT m.job_id FROM measurement AS m JOIN changed AS c ON c.kind = 'instrument' AND m.instrument_id = c.record_id
-            WHERE m.program_id = @program_id))`
+SELECT j.id AS job_id FROM changed AS c
+CROSS JOIN LATERAL (SELECT x.id FROM job AS x WHERE x.program_id = @program_id AND x.home_id = c.record_id AND x.open OFFSET 0) AS j
+WHERE c.kind = 'home'
+UNION
+SELECT j.id FROM changed AS c
+CROSS JOIN LATERAL (SELECT x.id FROM job AS x WHERE x.program_id = @program_id AND x.contractor_id = c.contractor_id AND x.open OFFSET 0) AS j
+WHERE c.kind IN ('crew_member', 'credential')
+UNION
+SELECT i.job_id FROM changed AS c
+CROSS JOIN LATERAL (SELECT x.job_id FROM job_instrument AS x WHERE x.program_id = @program_id AND x.instrument_id = c.record_id OFFSET 0) AS i
+WHERE c.kind = 'instrument'`
 
 type jobCount struct {
 	JobID [16]byte
@@ -158,9 +193,9 @@ type jobCount struct {
 }
 
 const heldOfJobsSQL = `
-SELECT job_id, count(*) AS count FROM held
-WHERE program_id = @program_id AND job_id = ANY (@jobs) AND state IN ('open', 'waiting')
-GROUP BY job_id`
+SELECT k.id AS job_id, h.count FROM unnest(@jobs::uuid[]) AS k(id)
+CROSS JOIN LATERAL (SELECT count(*) AS count FROM held AS x
+    WHERE x.program_id = @program_id AND x.job_id = k.id AND x.state IN ('open', 'waiting')) AS h`
 
 type programOf struct {
 	programRow
@@ -182,18 +217,22 @@ WHERE p.program_id = @program_id`
 func (t *tx) readPush(caller domain.Caller, plan *plan, p *Push) (*known, error) {
 	ownKinds, ownIDs := columns(plan.own)
 	cameKinds, cameIDs := columns(plan.came)
-	_, ids := columns(plan.keys)
-	nextVersions := make([]int64, len(plan.next))
-	for i, v := range plan.next {
-		nextVersions[i] = v.Version
+	kinds, ids := columns(plan.keys)
+	lockKinds, lockIDs := columns(plan.locked())
+	factKinds, factIDs := columns(slices.DeleteFunc(slices.Clone(plan.own), func(key intake.Key) bool { return !isFact(key.Kind) }))
+	nextVersions := make([]int64, 0, len(plan.next))
+	for _, v := range plan.next {
+		nextVersions = append(nextVersions, v.Version)
 	}
+	slices.Sort(nextVersions)
 	args := named{
 		"program_id": t.program, "token_id": caller.Token, "contractor_id": caller.Contractor,
-		"jobs": plan.jobs, "homes": plan.homes, "locks": plan.locksOf(), "ids": ids, "own_kinds": ownKinds, "own_ids": ownIDs,
-		"next_versions": nextVersions, "came_kinds": cameKinds, "came_ids": cameIDs,
+		"jobs": plan.jobs, "homes": plan.homes, "lock_kinds": lockKinds, "lock_ids": lockIDs, "kinds": kinds, "ids": ids,
+		"own_kinds": ownKinds, "own_ids": ownIDs, "fact_kinds": factKinds, "fact_ids": factIDs, "next_versions": slices.Compact(nextVersions), "came_kinds": cameKinds, "came_ids": cameIDs,
 	}
 	var (
-		locked   []struct{ RecordID [16]byte }
+		jobLocks []struct{ ID [16]byte }
+		locked   []lockRow
 		programs []programOf
 		heads    []headOf
 		rows     []entryRow
@@ -207,6 +246,7 @@ func (t *tx) readPush(caller domain.Caller, plan *plan, p *Push) (*known, error)
 	if p.History.Epoch != "" || len(p.History.Points) > 0 {
 		stored = t.readHistory(&p.History)
 	}
+	all(t, &jobLocks, pushLockJobsSQL, args)
 	all(t, &locked, pushLockSQL, args)
 	all(t, &programs, pushProgramSQL, args)
 	all(t, &heads, pushHeadsSQL, args)
@@ -245,7 +285,7 @@ func (t *tx) readPush(caller domain.Caller, plan *plan, p *Push) (*known, error)
 		return nil, err
 	}
 	k.store = intake.Store{
-		Heads: map[intake.Key]intake.Head{}, Jobs: map[domain.UUID]intake.Job{}, Digests: map[intake.VersionKey]ledger.Digest{},
+		Heads: map[intake.Key]intake.Head{}, Jobs: map[domain.UUID]intake.Job{}, Contents: map[intake.VersionKey]intake.Content{},
 		OpenHomes: map[domain.UUID]bool{}, OwnHomes: map[domain.UUID]bool{}, Replaced: map[domain.UUID]intake.Replaceable{}, RuleSets: map[domain.UUID]domain.Date{},
 		Devices: map[domain.UUID]domain.DeviceState{},
 		Today:   domain.DateOf(t.now, zone),
@@ -253,9 +293,27 @@ func (t *tx) readPush(caller domain.Caller, plan *plan, p *Push) (*known, error)
 	for _, h := range heads {
 		key := intake.Key{Kind: domain.Kind(h.Kind), ID: h.RecordID}
 		if h.Newest {
-			k.store.Heads[key] = intake.Head{Version: h.Version, JobID: idOf(h.JobID), ContractorID: idOf(h.ContractorID), Void: h.Void}
+			k.store.Heads[key] = intake.Head{Version: h.Version, Position: h.Position, JobID: idOf(h.JobID), ContractorID: idOf(h.ContractorID), Void: h.Void}
 		}
-		k.store.Digests[intake.VersionKey{Key: key, Version: h.Version}] = ledger.Digest(h.ContentDigest)
+		content := intake.Content{Digest: ledger.Digest(h.ContentDigest), Erased: h.HasTexts && len(h.Texts) == 0}
+		if len(h.Texts) > 0 {
+			content.Texts = h.Texts[1:]
+		}
+		k.store.Contents[intake.VersionKey{Key: key, Version: h.Version}] = content
+	}
+	held := make(map[intake.Key]int64, len(locked))
+	for _, l := range locked {
+		held[intake.Key{Kind: domain.Kind(l.Kind), ID: l.RecordID}] = l.Position
+	}
+	for _, key := range plan.locked() {
+		if head, stored := k.store.Heads[key]; stored && head.Position != held[key] {
+			return nil, errOvertaken
+		}
+	}
+	for i := range k.facts.entries {
+		if set, ok := k.facts.entries[i].Record.(*domain.RuleSet); ok && k.facts.entries[i].Void == nil {
+			k.store.RuleSets[k.facts.entries[i].ID] = set.FromOn
+		}
 	}
 	for _, h := range homes {
 		k.store.OpenHomes[h.HomeID], k.store.OwnHomes[h.HomeID] = true, h.Own
@@ -282,7 +340,7 @@ func (t *tx) readPush(caller domain.Caller, plan *plan, p *Push) (*known, error)
 		if err != nil {
 			return nil, err
 		}
-		item.By, item.Problem = waiting[i].sender(t.program), plan.problems[item.HeldID]
+		item.By = waiting[i].sender(t.program)
 		if k.along = append(k.along, item); !plan.along[item.HeldID] {
 			wider.along = append(wider.along, item)
 		}
@@ -309,8 +367,6 @@ func (k *known) takeEntries(rows []entryRow, jobs []jobOf) error {
 			k.store.Replaced[e.ID] = intake.ReplaceableOf(r.JobID, r.Method, r.Replaces)
 		case *domain.Device:
 			k.store.Devices[e.ID] = r.State
-		case *domain.RuleSet:
-			k.store.RuleSets[e.ID] = r.FromOn
 		case *domain.Photo:
 			k.store.Replaced[e.ID] = intake.ReplaceableOf(r.JobID, "", r.Replaces)
 		}
@@ -326,7 +382,7 @@ func (k *known) takeEntries(rows []entryRow, jobs []jobOf) error {
 	}
 	for _, row := range jobs {
 		id := domain.UUID(row.JobID)
-		job := intake.Job{Drawn: row.Drawn}
+		job := intake.Job{Drawn: row.Drawn, Inspected: row.Inspected}
 		for _, holder := range row.Holders {
 			job.Holders = append(job.Holders, holder)
 		}
@@ -339,9 +395,9 @@ func (k *known) takeEntries(rows []entryRow, jobs []jobOf) error {
 		}
 		k.store.Jobs[id] = job
 		if touched := k.jobs[id]; touched != nil {
-			touched.firstRecordedAt = row.FirstRecordedAt
+			touched.firstRecordedAt, touched.standing = row.RecordedAt, row.standing
 			if row.Serial != nil {
-				touched.serial, touched.frozen = int(*row.Serial), row.Frozen
+				touched.serial = int(*row.Serial)
 			}
 		}
 	}

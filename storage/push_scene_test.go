@@ -7,7 +7,6 @@ import (
 
 	"ductledger/domain"
 	"ductledger/domain/intake"
-	"ductledger/domain/ledger"
 	"ductledger/storage/storagetest"
 
 	"pgregory.net/rapid"
@@ -56,8 +55,10 @@ func (s *step) item(t testing.TB) *intake.Item {
 
 // voidItem is the voiding of a record as it would arrive.
 func voidItem(kind domain.Kind, id domain.UUID, base int64) *intake.Item {
-	return &intake.Item{Kind: kind, ID: id, BaseVersion: base, Void: "a mistake", Digest: ledger.ContentDigest(ledger.VoidContent("a mistake")),
+	item := &intake.Item{Kind: kind, ID: id, BaseVersion: base,
 		Raw: fmt.Appendf(nil, `{"kind":%q,"id":%q,"base_version":%d,"void":{"reason":"a mistake"}}`, kind, id, base)}
+	item.TakeVoid("a mistake")
+	return item
 }
 
 // sceneMaker draws a scene. Ids are counted up: they are the same in every run

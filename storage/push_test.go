@@ -55,7 +55,8 @@ func TestPushInAnyOrderAndAgain(t *testing.T) {
 	}
 }
 
-func TestPoisonedItemIsJudgedAlone(t *testing.T) {
+// An item whose shape is refused is judged alone, and its child waits.
+func TestBadItemIsJudgedAlone(t *testing.T) {
 	t.Parallel()
 	db, _ := storagetest.Open(t)
 	w := storagetest.Program(t, db)
@@ -63,6 +64,7 @@ func TestPoisonedItemIsJudgedAlone(t *testing.T) {
 	zero, start := 0.0, 5.0
 	good := storagetest.Item(t, storagetest.ID(), &domain.Component{JobID: job, Component: domain.Boot, Section: "A"})
 	bad := storagetest.Item(t, storagetest.ID(), &domain.Component{JobID: job, Component: domain.Trunk, StartFt: &start, EndFt: &zero})
+	bad.Problem = domain.InvalidFields([]domain.Fault{{Pointer: "/end_ft", Code: "order"}}).(*domain.Error)
 	child := storagetest.Item(t, storagetest.ID(), &domain.Repair{JobID: job, Repair: domain.RepairTrunk, ComponentIDs: []domain.UUID{bad.ID}, DoneAt: w.DB.Now()})
 	pushed := w.Push(t, w.Field, bad, good, child)
 	if got := pushed.Items[0]; got.Status != intake.Rejected || got.Problem.Faults[0].Pointer != "/end_ft" || got.HeldID.IsZero() {

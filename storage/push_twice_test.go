@@ -35,19 +35,22 @@ func TestSameMixedBatchAtOnce(t *testing.T) {
 			voidItem(domain.ComponentKind, part, 1),
 			storagetest.Item(t, storagetest.ID(), &domain.Component{JobID: storagetest.ID(), Component: domain.Boot}),                         // waits
 			storagetest.Item(t, part, &domain.Component{JobID: job, Component: domain.Riser}),                                                 // conflict
-			storagetest.Item(t, storagetest.ID(), &domain.Component{JobID: job, Component: domain.Trunk, StartFt: new(5.0), EndFt: new(1.0)}), // breaks a constraint
+			storagetest.Item(t, storagetest.ID(), &domain.Component{JobID: job, Component: domain.Trunk, StartFt: new(5.0), EndFt: new(1.0)}), // has a bad shape
 			storagetest.Item(t, late, &domain.Opening{JobID: newJob, In: domain.InWrap, Origin: domain.ByCrew, Section: "A", ClosedAt: nil}),  // new
 			storagetest.Item(t, storagetest.ID(), &domain.Instrument{ContractorID: &contractor, Instrument: domain.DuctFan, Serial: "F-9"}),   // new
 			storagetest.Item(t, storagetest.ID(), &domain.Device{ContractorID: &contractor, Name: "phone", State: domain.DeviceActive}),       // new
 			storagetest.Item(t, storagetest.ID(), &domain.TrainingEvent{CrewMemberID: w.Lead, HeldOn: "2026-09-01", Topic: "boots"}),          // new
 			storagetest.Item(t, storagetest.ID(), &domain.Credential{CrewMemberID: &w.Lead, Credential: domain.DuctSealingCertificate, ValidFromOn: "2026-01-01"}),
 		}
+		items[11].Problem = domain.InvalidFields([]domain.Fault{{Pointer: "/end_ft", Code: "order"}}).(*domain.Error)
 		created := make([]int, len(items))
 		held := make([]map[domain.UUID]bool, len(items))
 		statuses := make([][]intake.Status, senders)
 		ids := make([][]domain.UUID, senders)
 		for i, err := range atOnce(senders, func(i int) error {
-			pushed, err := db.Push(context.Background(), w.Staff, stamp(w.Staff, db.Now(), copies(items)))
+			batch := copies(items)
+			batch[11].Problem = items[11].Problem
+			pushed, err := db.Push(context.Background(), w.Staff, stamp(w.Staff, db.Now(), batch))
 			for _, item := range pushed.Items {
 				statuses[i], ids[i] = append(statuses[i], item.Status), append(ids[i], item.HeldID)
 			}

@@ -26,24 +26,23 @@ const recomputePage = 50
 
 // The newest versions of a job's records at a position; at the head for NULL.
 const recomputeRecordsSQL = `
-SELECT DISTINCT ON (l.kind, l.record_id)` + ledgerColumns + `
-FROM record_head AS h
-JOIN ledger AS l ON l.program_id = h.program_id AND l.kind = h.kind AND l.record_id = h.record_id
-WHERE h.program_id = @program_id AND h.job_id = @job_id AND (@position::bigint IS NULL OR l.position <= @position)
-ORDER BY l.kind, l.record_id, l.version DESC`
+SELECT` + entryColumns + `
+FROM entry AS e
+WHERE e.program_id = @program_id AND e.job_id = @job_id AND e.position <= coalesce(@position::bigint, e.position)
+    AND (e.until_position IS NULL OR e.until_position > @position)
+ORDER BY e.position`
 
 const recomputeOutsideSQL = `
-SELECT` + ledgerColumns + `
-FROM ledger AS l
-WHERE l.program_id = @program_id AND l.position = ANY (@positions)`
+SELECT` + entryColumns + `
+FROM entry AS e
+WHERE e.program_id = @program_id AND e.position = ANY (@positions)`
 
 // The rule set as it stood; once in force it does not change.
 const recomputeRuleSetSQL = `
-SELECT` + ledgerColumns + `
-FROM ledger AS l
-WHERE l.program_id = @program_id AND l.kind = 'rule_set' AND l.record_id = @rule_set_id AND l.position <= @position
-ORDER BY l.version DESC
-LIMIT 1`
+SELECT` + entryColumns + `
+FROM entry AS e
+WHERE e.program_id = @program_id AND e.kind = 'rule_set' AND e.record_id = @rule_set_id
+    AND e.position <= @position AND (e.until_position IS NULL OR e.until_position > @position)`
 
 // Recompute makes the rows of job_result again, of one job or, with a zero id,
 // of all: from the job's records in the ledger, and from the versions and
@@ -124,8 +123,8 @@ func (t *tx) recompute(zone *time.Location, rows []recomputeRow, each func(Recom
 	return nil
 }
 
-// remake judges the job of a row again and gives the columns that would be written.
-func (t *tx) remake(zone *time.Location, r *remaking) (named, error) {
+// remake judges the job of a row again and gives the row that would be written.
+func (t *tx) remake(zone *time.Location, r *remaking) (*resultRow, error) {
 	j := &judgedJob{jobID: r.row.JobID, touched: &touchedJob{}}
 	f := facts{zone: zone}
 	var err error
@@ -156,5 +155,5 @@ func (t *tx) remake(zone *time.Location, r *remaking) (named, error) {
 	}
 	j.result, j.verdict = rules.ComputeAndJudge(set, j.assembled)
 	head := &lockedHead{Head: Head{Position: r.row.JudgedAtPosition, RecordedAt: *r.row.JudgedAt}}
-	return j.resultArgs(t, head, int(r.row.Serial))
+	return j.row(head, int(r.row.Serial))
 }

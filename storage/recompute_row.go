@@ -3,21 +3,16 @@ package storage
 import (
 	"bytes"
 	"fmt"
+	"slices"
 	"strconv"
 	"time"
-
-	"ductledger/domain"
 )
 
 // A row with what is needed to make it again.
-const recomputeRowsSQL = `
-SELECT r.job_id, r.serial, r.judged_at_position, r.accepted_position IS NULL AND r.until_position IS NULL AS open,
-    (SELECT l.recorded_at FROM ledger AS l WHERE l.program_id = r.program_id AND l.kind = 'job' AND l.record_id = r.job_id AND l.version = 1) AS first_recorded_at,
-    (SELECT l.recorded_at FROM ledger AS l WHERE l.program_id = r.program_id AND l.position = r.judged_at_position) AS judged_at,
-    r.home_id, r.contractor_id, r.crew_lead_id, r.class, r.pay_basis, r.state, r.outcome, r.floor_area_ft2::float8 AS floor_area_ft2,
-    r.before_tenths, r.after_tenths, r.extrapolated, r.below_range, r.must_fix_count, r.check_count, r.note_count, r.not_recorded_count,
-    r.excluded, r.result, r.verdict, r.rule_set_id, r.method_version, r.inputs, r.input_digest,
-    r.accepted_position, r.accepted_at, r.accepted_month,
+var recomputeRowsSQL = `
+SELECT ` + listOf(resultColumns, "r.") + `, r.accepted_position IS NULL AND r.until_position IS NULL AS open,
+    (SELECT j.recorded_at FROM job AS j WHERE j.program_id = r.program_id AND j.id = r.job_id) AS first_recorded_at,
+    (SELECT e.recorded_at FROM entry AS e WHERE e.program_id = r.program_id AND e.position = r.judged_at_position) AS judged_at,
     EXISTS (SELECT FROM job_result AS f WHERE f.program_id = r.program_id AND f.job_id = r.job_id AND f.serial < r.serial
         AND f.judged_at_position = r.judged_at_position AND f.accepted_position IS NOT NULL) AS marked
 FROM job_result AS r
@@ -27,63 +22,30 @@ ORDER BY r.job_id, r.serial
 LIMIT @limit`
 
 type recomputeRow struct {
-	JobID            [16]byte
-	Serial           int32
-	JudgedAtPosition int64
-	Open             bool
-	FirstRecordedAt  *time.Time
-	JudgedAt         *time.Time
-	HomeID           [16]byte
-	ContractorID     [16]byte
-	CrewLeadID       *[16]byte
-	Class            string
-	PayBasis         string
-	State            string
-	Outcome          *string
-	FloorAreaFt2     *float64
-	BeforeTenths     *int64
-	AfterTenths      *int64
-	Extrapolated     bool
-	BelowRange       bool
-	MustFixCount     int32
-	CheckCount       int32
-	NoteCount        int32
-	NotRecordedCount int32
-	Excluded         bool
-	Result           string
-	Verdict          *string
-	RuleSetID        *[16]byte
-	MethodVersion    string
-	Inputs           string
-	InputDigest      []byte
-	AcceptedPosition *int64
-	AcceptedAt       *time.Time
-	AcceptedMonth    *string
+	resultRow
+	Open            bool
+	FirstRecordedAt *time.Time
+	JudgedAt        *time.Time
 	// Marked tells a row that repeats an acceptance from the position on at
 	// which a person took it out of the statistics or into them.
 	Marked bool
 }
 
+// notRemade are the columns that count moments on the way, or stand on who
+// belonged to whom at that moment, and where the row ended.
+var notRemade = []string{"program_id", "job_id", "serial", "judged_at_position", "assigned_at", "sent_in_at", "first_must_fix_count",
+	"first_not_recorded_count", "returned_count", "counted_at", "worked_by", "until_position"}
+
 // differs compares the stored columns with the ones made again.
-func (r *recomputeRow) differs(made named) (list []string) {
-	for _, c := range []struct {
-		column string
-		stored any
-	}{
-		{"home_id", domain.UUID(r.HomeID)}, {"contractor_id", domain.UUID(r.ContractorID)}, {"crew_lead_id", idOf(r.CrewLeadID)},
-		{"class", r.Class}, {"pay_basis", r.PayBasis}, {"state", r.State}, {"outcome", r.Outcome}, {"floor_area_ft2", r.FloorAreaFt2},
-		{"before_tenths", r.BeforeTenths}, {"after_tenths", r.AfterTenths}, {"extrapolated", r.Extrapolated}, {"below_range", r.BelowRange},
-		{"must_fix_count", r.MustFixCount}, {"check_count", r.CheckCount}, {"note_count", r.NoteCount}, {"not_recorded_count", r.NotRecordedCount},
-		{"excluded", r.Excluded}, {"result", r.Result}, {"verdict", r.Verdict}, {"rule_set_id", idOf(r.RuleSetID)}, {"method_version", r.MethodVersion},
-		{"inputs", r.Inputs}, {"input_digest", r.InputDigest}, {"accepted_position", r.AcceptedPosition}, {"accepted_at", r.AcceptedAt},
-		{"accepted_month", r.AcceptedMonth},
-	} {
-		if r.Marked && (c.column == "excluded" || c.column == "accepted_position") {
-			continue // of the decision, not of the inputs
+func (r *recomputeRow) differs(made *resultRow) (list []string) {
+	stored, again := argsOf(&r.resultRow), argsOf(made)
+	for _, column := range resultColumns {
+		if slices.Contains(notRemade, column) || r.Marked && (column == "excluded" || column == "accepted_position") {
+			continue // the latter are of the decision, not of the inputs
 		}
-		stored, again := cell(c.stored), cell(made[c.column])
-		if !bytes.Equal(stored, again) {
-			list = append(list, c.column+": "+firstDifference(stored, again))
+		a, b := cell(stored[column]), cell(again[column])
+		if !bytes.Equal(a, b) {
+			list = append(list, column+": "+firstDifference(a, b))
 		}
 	}
 	return list
@@ -99,6 +61,21 @@ func cell(value any) []byte {
 	case *string:
 		if v != nil {
 			return []byte(*v)
+		}
+		return nil
+	case *[16]byte:
+		if v != nil {
+			return v[:]
+		}
+		return nil
+	case *bool:
+		if v != nil {
+			return strconv.AppendBool(nil, *v)
+		}
+		return nil
+	case *int32:
+		if v != nil {
+			return strconv.AppendInt(nil, int64(*v), 10)
 		}
 		return nil
 	case *int64:

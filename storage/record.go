@@ -9,23 +9,24 @@ import (
 // visibleSQL is the one statement of what a scoped caller may see of a record:
 // those of its jobs, its contractor's, and the agency's own reference data. A
 // crew sees open jobs, a contractor also the accepted ones, an inspector the
-// drawn ones. Homes are seen through their jobs.
+// drawn ones. Homes are seen through their jobs. OFFSET 0 keeps each question one
+// of the record in hand: it would else be answered for all records beforehand.
 const visibleSQL = `
     (NOT @scoped::boolean
-    OR h.job_id IS NOT NULL AND @role <> 'inspector' AND EXISTS (SELECT FROM job_scope AS s
-        WHERE s.program_id = h.program_id AND s.contractor_id = @contractor_id AND s.job_id = h.job_id
-            AND (s.open OR @role = 'contractor' AND s.reason = 'accepted')) AND (@role <> 'contractor' OR h.kind <> 'photo')
-    OR h.job_id IS NOT NULL AND @role = 'inspector' AND EXISTS (SELECT FROM inspection_draw AS d
-        WHERE d.program_id = h.program_id AND d.job_id = h.job_id AND d.closed_at IS NULL)
-    OR h.kind = 'home' AND @role <> 'inspector' AND EXISTS (SELECT FROM job AS j JOIN job_scope AS s
+    OR e.job_id IS NOT NULL AND @role <> 'inspector' AND EXISTS (SELECT FROM job_scope AS s
+        WHERE s.program_id = e.program_id AND s.contractor_id = @contractor_id AND s.job_id = e.job_id
+            AND (s.open OR @role = 'contractor' AND s.reason = 'accepted') OFFSET 0) AND (@role <> 'contractor' OR e.kind <> 'photo')
+    OR e.job_id IS NOT NULL AND @role = 'inspector' AND EXISTS (SELECT FROM inspection_draw AS d
+        WHERE d.program_id = e.program_id AND d.job_id = e.job_id AND d.closed_at IS NULL OFFSET 0)
+    OR e.kind = 'home' AND @role <> 'inspector' AND EXISTS (SELECT FROM job AS j JOIN job_scope AS s
             ON s.program_id = j.program_id AND s.job_id = j.id AND s.contractor_id = @contractor_id
-        WHERE j.program_id = h.program_id AND j.home_id = h.record_id AND (s.open OR @role = 'contractor' AND s.reason = 'accepted'))
-    OR h.kind = 'home' AND @role = 'inspector' AND EXISTS (SELECT FROM job AS j JOIN inspection_draw AS d
+        WHERE j.program_id = e.program_id AND j.home_id = e.record_id AND (s.open OR @role = 'contractor' AND s.reason = 'accepted') OFFSET 0)
+    OR e.kind = 'home' AND @role = 'inspector' AND EXISTS (SELECT FROM job AS j JOIN inspection_draw AS d
             ON d.program_id = j.program_id AND d.job_id = j.id AND d.closed_at IS NULL
-        WHERE j.program_id = h.program_id AND j.home_id = h.record_id)
-    OR h.kind = 'contractor' AND @role = 'inspector'
-    OR h.job_id IS NULL AND h.contractor_id = @contractor_id
-    OR h.kind IN ('rule_set', 'instrument') AND h.contractor_id IS NULL)`
+        WHERE j.program_id = e.program_id AND j.home_id = e.record_id OFFSET 0)
+    OR e.kind = 'contractor' AND @role = 'inspector'
+    OR e.job_id IS NULL AND e.contractor_id = @contractor_id
+    OR e.kind IN ('rule_set', 'instrument') AND e.contractor_id IS NULL)`
 
 // Seen is a record's newest version with what may be shown beside it.
 type Seen struct {
@@ -52,12 +53,14 @@ func maySeeContacts(caller domain.Caller) bool {
 }
 
 const residentJoinSQL = `
-LEFT JOIN resident AS r ON @contacts::boolean AND l.kind::text = 'home' AND r.program_id = @program_id AND r.home_id = l.record_id`
+LEFT JOIN resident AS r ON @contacts::boolean AND e.kind = 'home' AND r.program_id = @program_id AND r.home_id = e.record_id`
 
 const recordSQL = `
-SELECT` + ledgerColumns + residentColumns + `
-FROM record_head AS h` + ledgerAtSQL + residentJoinSQL + `
-WHERE h.program_id = @program_id AND h.kind = @kind AND h.record_id = @id AND` + visibleSQL
+SELECT` + entryColumns + residentColumns + `
+FROM entry AS e` + residentJoinSQL + `
+WHERE e.program_id = @program_id AND e.kind = @kind AND e.record_id = @id AND e.until_position IS NULL AND` + visibleSQL + `
+ORDER BY e.version DESC
+LIMIT 1`
 
 // Record reads the newest version of one record. What the caller may not know
 // of is not found, as if nobody had made it.
@@ -92,12 +95,15 @@ func scopeArgs(caller domain.Caller, more named) named {
 	return more
 }
 
+// Who may see the newest version may see them all.
 const versionsSQL = `
-SELECT` + ledgerColumns + `
-FROM record_head AS h
-JOIN ledger AS l ON l.program_id = h.program_id AND l.kind = h.kind AND l.record_id = h.record_id
-WHERE h.program_id = @program_id AND h.kind = @kind AND h.record_id = @id AND l.version > @after AND` + visibleSQL + `
-ORDER BY l.version
+SELECT` + entryNames + `
+FROM (SELECT` + visibleSQL + ` AS visible FROM entry AS e
+    WHERE e.program_id = @program_id AND e.kind = @kind AND e.record_id = @id AND e.until_position IS NULL OFFSET 0) AS h
+CROSS JOIN LATERAL (SELECT` + entryColumns + `
+    FROM entry AS e
+    WHERE h.visible AND e.program_id = @program_id AND e.kind = @kind AND e.record_id = @id AND e.version > @after OFFSET 0) AS e
+ORDER BY e.version
 LIMIT @limit`
 
 // Versions reads the history of one record after a version, oldest first.

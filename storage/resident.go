@@ -7,7 +7,6 @@ import (
 
 	"ductledger/domain"
 	"ductledger/domain/intake"
-	"ductledger/domain/ledger"
 )
 
 // Resident is who lives in a home. The one thing that is overwritten and can be erased; it is kept apart from all
@@ -41,7 +40,8 @@ ON CONFLICT (program_id, home_id) DO UPDATE SET revision = resident.revision + 1
 RETURNING revision`
 
 const homeLockSQL = `
-SELECT record_id FROM record_head WHERE program_id = @program_id AND kind = 'home' AND record_id = @id FOR NO KEY UPDATE`
+SELECT position FROM entry
+WHERE program_id = @program_id AND kind = 'home' AND record_id = @id AND until_position IS NULL FOR NO KEY UPDATE`
 
 // PutResident overwrites who lives in a home; nil erases it. Either makes a new
 // version of the home with the same record: otherwise no device would learn of
@@ -53,7 +53,7 @@ func (db *DB) PutResident(ctx context.Context, caller domain.Caller, home domain
 	}
 	err = db.in(ctx, caller.Program, writing, func(t *tx) error {
 		args := named{"program_id": t.program, "home_id": home, "id": home, "name": textArg(who.Name), "phone": textArg(who.Phone), "street": textArg(who.Street)}
-		var locked []struct{ RecordID [16]byte }
+		var locked []struct{ Position int64 }
 		var revision []struct{ Revision int64 }
 		all(t, &locked, homeLockSQL, args)
 		stored, err := t.record(caller, domain.HomeKind, home)
@@ -61,22 +61,25 @@ func (db *DB) PutResident(ctx context.Context, caller domain.Caller, home domain
 			return err
 		}
 		e := stored.Entry
+		if len(locked) == 0 || locked[0].Position != e.Position {
+			return errOvertaken
+		}
 		record, err := domain.Decode(e.Kind, e.Body)
 		if err != nil {
 			return fmt.Errorf("home %s: %w", home, err)
 		}
-		d := intake.Decision{Status: intake.Updated, Version: e.Version + 1, Body: e.Body, Void: e.Void, Item: &intake.Item{
-			Kind: e.Kind, ID: e.ID, Record: record, Body: e.Body, Digest: ledger.ContentDigest(e.Body), TokenID: caller.Token, ReceivedAt: t.now.Truncate(time.Microsecond)}}
+		item := &intake.Item{Kind: e.Kind, ID: e.ID, TokenID: caller.Token, ReceivedAt: t.now.Truncate(time.Microsecond)}
+		item.Take(record, e.Body)
+		d := intake.Decision{Status: intake.Updated, Version: e.Version + 1, Body: e.Body, Void: e.Void, Item: item}
 		all(t, &revision, residentPutSQL, args)
-		t.storeRecords([]intake.Decision{d})
 		head, err := t.lockHead()
 		if err != nil {
 			return err
 		}
 		d.ResidentRevision = revision[0].Revision
 		accepted := []intake.Decision{d}
-		t.appendLedger(head, accepted)
-		t.writeScopes(&known{}, accepted)
+		t.appendEntries(head, accepted, func(intake.Key) int64 { return e.Position })
+		t.writeScopes(nil, accepted)
 		seen = Seen{Entry: entryOf(&accepted[0], head), Resident: residentOf(textArg(who.Name), textArg(who.Phone), textArg(who.Street))}
 		if err := t.writeAudit(caller, action, home, ""); err != nil || !validateOnly {
 			return err

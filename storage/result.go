@@ -6,6 +6,7 @@ import (
 	"math"
 	"slices"
 	"strconv"
+	"time"
 
 	"ductledger/domain"
 	"ductledger/domain/intake"
@@ -13,44 +14,73 @@ import (
 	"github.com/go-json-experiment/json"
 )
 
-// An open job's row is overwritten; what was true at the first sending in and
-// since the assignment stays. A job counts in the period of its first
-// acceptance, also after it was opened again.
-const resultUpsertSQL = `
-INSERT INTO job_result AS r (program_id, job_id, serial, home_id, contractor_id, crew_lead_id, class, pay_basis, state, outcome,
-    floor_area_ft2, before_tenths, after_tenths, extrapolated, below_range, must_fix_count, check_count, note_count, not_recorded_count,
-    excluded, result, verdict, rule_set_id, method_version, inputs, input_digest, judged_at_position, assigned_at, sent_in_at,
-    first_must_fix_count, first_not_recorded_count, returned_count, accepted_position, accepted_at, accepted_month,
-    counted_at, worked_by, questions, measurable, stray_cut_count, steps, method, quality, together)
-VALUES (@program_id, @job_id, @serial, @home_id, @contractor_id, @crew_lead_id, @class, @pay_basis, @state, @outcome,
-    @floor_area_ft2, @before_tenths, @after_tenths, @extrapolated, @below_range, @must_fix_count, @check_count, @note_count, @not_recorded_count,
-    @excluded, @result, @verdict, @rule_set_id, @method_version, @inputs, @input_digest, @judged_at_position, @at,
-    CASE WHEN @sent_in THEN @at::timestamptz END, CASE WHEN @sent_in THEN @must_fix_count::integer END,
-    CASE WHEN @sent_in THEN @not_recorded_count::integer END, @returned_count,
-    @accepted_position, @accepted_at, @accepted_month,
-    CASE WHEN @accepted_position::bigint IS NOT NULL THEN coalesce(
-        (SELECT min(f.counted_at) FROM job_result AS f WHERE f.program_id = @program_id AND f.job_id = @job_id), @accepted_at) END,
-    (SELECT array_agg(w.contractor_id ORDER BY w.place) FROM (
-        SELECT m.contractor_id, min(x.place) AS place
-        FROM unnest(@leads::uuid[]) WITH ORDINALITY AS x(lead_id, place)
-        JOIN crew_member AS m ON m.program_id = @program_id AND m.id = x.lead_id
-        GROUP BY m.contractor_id) AS w),
-    @questions, @measurable, @stray_cut_count, @steps, @method, @quality, @together)
-ON CONFLICT (program_id, job_id, serial) DO UPDATE SET contractor_id = excluded.contractor_id, crew_lead_id = excluded.crew_lead_id,
-    class = excluded.class, pay_basis = excluded.pay_basis, state = excluded.state, outcome = excluded.outcome,
-    floor_area_ft2 = excluded.floor_area_ft2, before_tenths = excluded.before_tenths, after_tenths = excluded.after_tenths,
-    extrapolated = excluded.extrapolated, below_range = excluded.below_range, must_fix_count = excluded.must_fix_count, check_count = excluded.check_count,
-    note_count = excluded.note_count, not_recorded_count = excluded.not_recorded_count, excluded = excluded.excluded,
-    result = excluded.result, verdict = excluded.verdict, rule_set_id = excluded.rule_set_id,
-    method_version = excluded.method_version, inputs = excluded.inputs, input_digest = excluded.input_digest,
-    judged_at_position = excluded.judged_at_position, sent_in_at = coalesce(r.sent_in_at, excluded.sent_in_at),
-    first_must_fix_count = coalesce(r.first_must_fix_count, excluded.first_must_fix_count),
-    first_not_recorded_count = coalesce(r.first_not_recorded_count, excluded.first_not_recorded_count),
-    returned_count = r.returned_count + excluded.returned_count,
-    accepted_position = excluded.accepted_position, accepted_at = excluded.accepted_at, accepted_month = excluded.accepted_month,
-    counted_at = excluded.counted_at, worked_by = excluded.worked_by, questions = excluded.questions, measurable = excluded.measurable,
-    stray_cut_count = excluded.stray_cut_count, steps = excluded.steps,
-    method = excluded.method, quality = excluded.quality, together = excluded.together`
+// resultRow is a row of job_result; its fields are the columns, and every
+// statement about whole rows is made from them.
+type resultRow struct {
+	ProgramID        [16]byte
+	JobID            [16]byte
+	Serial           int32
+	HomeID           [16]byte
+	ContractorID     [16]byte
+	CrewLeadID       *[16]byte
+	Class            string
+	PayBasis         string
+	State            string
+	Outcome          *string
+	FloorAreaFt2     *float64
+	BeforeTenths     *int64
+	AfterTenths      *int64
+	Extrapolated     bool
+	BelowRange       bool
+	MustFixCount     int32
+	CheckCount       int32
+	NoteCount        int32
+	NotRecordedCount int32
+	Excluded         bool
+	Result           string
+	Verdict          *string
+	RuleSetID        *[16]byte
+	MethodVersion    string
+	Inputs           string
+	InputDigest      []byte
+	JudgedAtPosition int64
+
+	// What counts moments on the way: the assignment, the first sending in with
+	// the counts of that moment, and since when the job counts.
+	AssignedAt            time.Time
+	SentInAt              *time.Time
+	FirstMustFixCount     *int32
+	FirstNotRecordedCount *int32
+	ReturnedCount         int32
+	CountedAt             *time.Time
+
+	AcceptedPosition *int64
+	AcceptedAt       *time.Time
+	AcceptedMonth    *string
+	WorkedBy         [][16]byte
+	Questions        []string
+	Measurable       *bool
+	StrayCutCount    *int32
+	Steps            *string
+	Method           *string
+	Quality          *string
+	Together         *int64
+	UntilPosition    *int64
+}
+
+// resultColumns are the columns in the order of the fields.
+var resultColumns = columnsOf[resultRow]()
+
+var (
+	resultInsertSQL = `
+INSERT INTO job_result (` + listOf(resultColumns, "") + `) VALUES (` + listOf(resultColumns, "@") + `)`
+	resultUpdateSQL = `
+UPDATE job_result SET (` + listOf(resultColumns, "") + `) = (` + listOf(resultColumns, "@") + `)
+WHERE program_id = @program_id AND job_id = @job_id AND serial = @serial`
+	resultReadSQL = `
+SELECT ` + listOf(resultColumns, "r.") + `
+FROM job_result AS r WHERE r.program_id = @program_id AND r.job_id = @job_id AND r.serial = @serial`
+)
 
 // A frozen result ends where the job is opened again, voided or left by a person's
 // decision about statistics; what stood until then can still be asked for.
@@ -58,50 +88,93 @@ const resultEndSQL = `
 UPDATE job_result SET until_position = @position
 WHERE program_id = @program_id AND job_id = @job_id AND serial = @serial AND until_position IS NULL`
 
-// A person's decision about statistics changes nothing of what was frozen: from
-// its position on the same acceptance stands, counted otherwise.
-const resultMarkSQL = `
-INSERT INTO job_result (program_id, job_id, serial, home_id, contractor_id, crew_lead_id, class, pay_basis, state, outcome,
-    floor_area_ft2, before_tenths, after_tenths, extrapolated, below_range, must_fix_count, check_count, note_count, not_recorded_count,
-    excluded, result, verdict, rule_set_id, method_version, inputs, input_digest, judged_at_position, assigned_at, sent_in_at,
-    first_must_fix_count, first_not_recorded_count, returned_count, accepted_position, accepted_at, accepted_month,
-    counted_at, worked_by, questions, measurable, stray_cut_count, steps, method, quality, together)
-SELECT program_id, job_id, serial + 1, home_id, contractor_id, crew_lead_id, class, pay_basis, state, outcome,
-    floor_area_ft2, before_tenths, after_tenths, extrapolated, below_range, must_fix_count, check_count, note_count, not_recorded_count,
-    @excluded, result, verdict, rule_set_id, method_version, inputs, input_digest, judged_at_position, assigned_at, sent_in_at,
-    first_must_fix_count, first_not_recorded_count, returned_count, @position, accepted_at, accepted_month,
-    counted_at, worked_by, questions, measurable, stray_cut_count, steps, method, quality, together
-FROM job_result
-WHERE program_id = @program_id AND job_id = @job_id AND serial = @serial`
-
-// writeResults queues the results of the touched jobs. A frozen one is left
-// alone: later work is late and moves no figure.
+// writeResults queues the results of the touched jobs: an open one's row is
+// overwritten. A frozen one is left alone: later work is late and moves no figure.
 func (t *tx) writeResults(head *lockedHead, judged []*judgedJob) error {
 	for _, j := range judged {
-		serial := max(j.touched.serial, 1)
+		serial, sql := max(j.touched.serial, 1), resultUpdateSQL
+		if j.touched.serial == 0 {
+			sql = resultInsertSQL
+		}
 		accepted := j.job.State == domain.Accepted && !j.void
-		if j.touched.frozen {
+		if j.touched.standing.Frozen {
 			if accepted && j.excluded() == j.wasExcluded() {
 				continue
 			}
-			frozen := named{"program_id": t.program, "job_id": j.jobID, "serial": serial, "position": head.Position, "excluded": j.excluded()}
-			t.queue(resultEndSQL, frozen)
+			t.queue(resultEndSQL, named{"program_id": t.program, "job_id": j.jobID, "serial": serial, "position": head.Position})
 			if accepted {
-				t.queue(resultMarkSQL, frozen)
+				if err := t.repeatResult(head, j, serial); err != nil {
+					return err
+				}
 				continue
 			}
-			serial++
+			serial, sql = serial+1, resultInsertSQL
 		}
-		args, err := j.resultArgs(t, head, serial)
+		row, err := j.row(head, serial)
 		if err != nil {
 			return err
 		}
-		t.queue(resultUpsertSQL, args)
+		row.ProgramID = t.program
+		row.WorkedBy = j.workedBy()
+		t.queue(sql, argsOf(row))
 	}
 	return nil
 }
 
-func (j *judgedJob) resultArgs(t *tx, head *lockedHead, serial int) (named, error) {
+// repeatResult lets the same acceptance stand from this position on, counted
+// otherwise: a person's decision about statistics changes nothing that was frozen.
+func (t *tx) repeatResult(head *lockedHead, j *judgedJob, serial int) error {
+	var row *resultRow
+	one(t, &row, resultReadSQL, named{"program_id": t.program, "job_id": j.jobID, "serial": serial})
+	if err := t.flush(); err != nil {
+		return err
+	}
+	if row == nil {
+		return errRaceLost
+	}
+	row.Serial, row.Excluded, row.AcceptedPosition, row.UntilPosition = row.Serial+1, j.excluded(), &head.Position, nil
+	t.queue(resultInsertSQL, argsOf(row))
+	return nil
+}
+
+const leadsSQL = `
+SELECT k.record_id, e.contractor_id
+FROM unnest(@leads::uuid[]) AS k(record_id)
+CROSS JOIN LATERAL (SELECT x.contractor_id FROM entry AS x
+    WHERE x.program_id = @program_id AND x.kind = 'crew_member' AND x.record_id = k.record_id AND x.until_position IS NULL OFFSET 0) AS e
+WHERE e.contractor_id IS NOT NULL`
+
+type leadRow struct{ RecordID, ContractorID [16]byte }
+
+// readLeads queues the question whose leads led the work of jobs that are
+// accepted. A lead may have been another contractor's, of whom the job's facts
+// tell nothing.
+func (t *tx) readLeads(judged []*judgedJob) {
+	for _, j := range judged {
+		if leads := j.leads(); j.job.State == domain.Accepted && !j.void && !j.touched.standing.Frozen && len(leads) > 0 {
+			all(t, &j.leadRows, leadsSQL, named{"program_id": t.program, "leads": leads})
+		}
+	}
+}
+
+// workedBy are the contractors of the leads of the work visits, the first first.
+func (j *judgedJob) workedBy() (list [][16]byte) {
+	if len(j.leadRows) == 0 {
+		return nil
+	}
+	for _, lead := range j.leads() {
+		for _, r := range j.leadRows {
+			if domain.UUID(r.RecordID) == lead && !slices.Contains(list, r.ContractorID) {
+				list = append(list, r.ContractorID)
+			}
+		}
+	}
+	return list
+}
+
+// row is what the job comes to, as it is kept; serial is its place among the
+// job's results.
+func (j *judgedJob) row(head *lockedHead, serial int) (*resultRow, error) {
 	result, err := json.Marshal(j.result)
 	if err != nil {
 		return nil, fmt.Errorf("write the result of job %s: %w", j.jobID, err)
@@ -114,29 +187,49 @@ func (j *judgedJob) resultArgs(t *tx, head *lockedHead, serial int) (named, erro
 	if err != nil {
 		return nil, err
 	}
-	args := named{
-		"program_id": t.program, "job_id": j.jobID, "serial": serial, "home_id": j.job.HomeID, "contractor_id": j.job.ContractorID,
-		"crew_lead_id": j.crewLead(), "class": j.class(), "pay_basis": string(j.job.PayBasis), "state": state,
-		"outcome": textArg(string(j.job.Outcome)), "floor_area_ft2": j.floorArea(), "before_tenths": j.result.BeforeTenths,
-		"after_tenths": j.result.AfterTenths, "extrapolated": j.result.Extrapolated, "below_range": j.result.BelowRange, "must_fix_count": j.verdict.Counts.MustFix,
-		"check_count": j.verdict.Counts.Check, "note_count": j.verdict.Counts.Note, "not_recorded_count": j.verdict.Counts.NotRecorded,
-		"excluded": j.excluded(), "result": string(result), "rule_set_id": j.setID, "method_version": j.result.MethodVersion,
-		"inputs": inputs, "input_digest": digest[:], "judged_at_position": head.Position, "at": head.RecordedAt,
-		"sent_in": j.sentIn, "returned_count": j.returnedCount,
-		"verdict": nil, "accepted_position": nil, "accepted_at": nil, "accepted_month": nil,
-		"leads": [][16]byte{}, "questions": nil, "measurable": nil, "stray_cut_count": nil, "steps": nil,
-		"method": textArg(string(j.result.Method)), "quality": textArg(string(j.result.Quality)), "together": j.together(),
+	counts := j.verdict.Counts
+	row := &resultRow{
+		JobID: j.jobID, Serial: int32(serial), HomeID: j.job.HomeID, ContractorID: j.job.ContractorID,
+		CrewLeadID: idArg(j.crewLead()), Class: j.class(), PayBasis: string(j.job.PayBasis), State: state,
+		Outcome: textArg(string(j.job.Outcome)), FloorAreaFt2: j.floorArea(), BeforeTenths: j.result.BeforeTenths,
+		AfterTenths: j.result.AfterTenths, Extrapolated: j.result.Extrapolated, BelowRange: j.result.BelowRange,
+		MustFixCount: int32(counts.MustFix), CheckCount: int32(counts.Check), NoteCount: int32(counts.Note), NotRecordedCount: int32(counts.NotRecorded),
+		Excluded: j.excluded(), Result: string(result), RuleSetID: idArg(j.setID), MethodVersion: j.result.MethodVersion,
+		Inputs: inputs, InputDigest: digest[:], JudgedAtPosition: head.Position,
+		Method: textArg(string(j.result.Method)), Quality: textArg(string(j.result.Quality)), Together: j.together(),
 	}
+	j.moments(row, head.RecordedAt, serial != j.touched.serial)
 	if j.job.State != domain.Accepted || j.void {
-		return args, nil
+		return row, nil
 	}
 	verdict, err := json.Marshal(j.verdict)
 	if err != nil {
 		return nil, fmt.Errorf("write the verdict on job %s: %w", j.jobID, err)
 	}
-	args["verdict"], args["accepted_position"], args["accepted_at"] = string(verdict), head.Position, head.RecordedAt
-	args["accepted_month"] = string(domain.MonthOf(head.RecordedAt, j.outside.Zone))
-	return args, j.forStatistics(args)
+	month := string(domain.MonthOf(head.RecordedAt, j.outside.Zone))
+	row.Verdict, row.AcceptedPosition, row.AcceptedAt, row.AcceptedMonth = textArg(string(verdict)), &head.Position, &head.RecordedAt, &month
+	if row.CountedAt = j.touched.standing.CountedAt; row.CountedAt == nil {
+		row.CountedAt = row.AcceptedAt // a job counts in the period of its first acceptance, also after it was opened again
+	}
+	return row, j.forStatistics(row)
+}
+
+// moments fills what counts moments on the way; what a row of the same serial
+// says already stays.
+func (j *judgedJob) moments(row *resultRow, at time.Time, begins bool) {
+	before := j.touched.standing
+	if begins || before.AssignedAt == nil {
+		before = standing{}
+	}
+	row.AssignedAt, row.ReturnedCount = at, int32(j.returnedCount)
+	if before.AssignedAt != nil {
+		row.AssignedAt = *before.AssignedAt
+		row.ReturnedCount += *before.ReturnedCount
+	}
+	row.SentInAt, row.FirstMustFixCount, row.FirstNotRecordedCount = before.SentInAt, before.FirstMustFixCount, before.FirstNotRecordedCount
+	if j.sentIn && row.SentInAt == nil {
+		row.SentInAt, row.FirstMustFixCount, row.FirstNotRecordedCount = &at, &row.MustFixCount, &row.NotRecordedCount
+	}
 }
 
 // inputs names what the result was made of: the ledger positions of the job's

@@ -9,9 +9,9 @@ import (
 )
 
 const ruleSetsSQL = `
-SELECT` + ledgerColumns + `
-FROM record_head AS h` + ledgerAtSQL + `
-WHERE h.program_id = @program_id AND h.job_id IS NULL AND h.contractor_id IS NULL AND h.kind = 'rule_set'`
+SELECT` + entryColumns + `
+FROM entry AS e
+WHERE e.program_id = @program_id AND e.job_id IS NULL AND e.contractor_id IS NULL AND e.kind = 'rule_set' AND e.until_position IS NULL`
 
 // RulesOn gives the rule set of a day and where the program's days begin.
 func (db *DB) RulesOn(ctx context.Context, caller domain.Caller, day domain.Date) (set rules.Set, zone *time.Location, err error) {

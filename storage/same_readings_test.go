@@ -167,22 +167,23 @@ func TestSameReadingsAreFoundByIndex(t *testing.T) {
 	conn := dial(t, url)
 	grow(t, conn, w)
 	const rows = 20_000
-	exec(t, conn, `INSERT INTO measurement (program_id, id, version, void, job_id, method, stage, instrument_id, taken_at, pressures_pa, flows_cfm, pans_pa, readings_digest)
-		SELECT $1, gen_random_uuid(), 1, false, $2, 'fan_total', 'before', $3, now(), '{}', '{}', '{}', sha256(n::text::bytea) FROM generate_series(1, $4::int) AS n`,
-		[16]byte(w.Program), [16]byte(h.there), [16]byte(w.Instrument), rows)
-	exec(t, conn, "ANALYZE measurement")
+	exec(t, conn, `INSERT INTO entry (program_id, position, kind, record_id, version, job_id, body, content_digest, link, received_at, recorded_at, late, match)
+		SELECT $1, 100000 + n, 'measurement', gen_random_uuid(), 1, gen_random_uuid(), '{}', sha256('a'), sha256('a'), now(), now(), false, sha256(n::text::bytea)
+		FROM generate_series(1, $2::int) AS n`, [16]byte(w.Program), rows)
+	exec(t, conn, "ANALYZE entry")
 	exec(t, conn, "SET ROLE ductledger_app")
 	exec(t, conn, "SELECT set_config('ductledger.program', $1, false)", w.Program.String())
 	statements, _, _, _ := statementsOf(t)
-	nodes := explain(t, conn, statements["factsTestsSQL"], pgx.NamedArgs{"program_id": [16]byte(w.Program), "jobs": [][16]byte{[16]byte(h.here)}})
+	nodes := explain(t, conn, statements["factsSameSQL"], pgx.NamedArgs{"program_id": [16]byte(w.Program), "matches": [][]byte{},
+		"jobs": [][16]byte{[16]byte(h.here)}, "jobs_alone": [][16]byte{[16]byte(h.here)}})
 	probed := false
 	for _, n := range nodes {
-		if n.Relation != "measurement" || n.Loops == 0 {
+		if n.Relation != "entry" || n.Loops == 0 {
 			continue
 		}
-		probed = probed || n.Index == "measurement_by_readings"
+		probed = probed || n.Index == "entry_match"
 		if touched := (n.Rows + n.Removed) * n.Loops; touched > 10 {
-			t.Errorf("%d measurements are touched to find one: %s", touched, planOf(nodes))
+			t.Errorf("%d entries are touched to find one: %s", touched, planOf(nodes))
 		}
 	}
 	if !probed {

@@ -25,7 +25,8 @@ ORDER BY p.state = 'released' DESC, p.revision DESC
 LIMIT 1`
 
 const statementContractorSQL = `
-SELECT count(*) AS count FROM contractor WHERE program_id = @program_id AND id = @contractor`
+SELECT count(*) AS count FROM entry
+WHERE program_id = @program_id AND kind = 'contractor' AND record_id = @contractor AND until_position IS NULL`
 
 // Statement reads a contractor's month at the position of its released
 // package, else of its newest verified one, else where the package would be

@@ -19,10 +19,9 @@ type statementOpenRow struct {
 const statementOpenSQL = `
 SELECT s.job_id, r.rule_set_id
 FROM job_scope AS s
-JOIN LATERAL (SELECT l.body, l.void_reason FROM ledger AS l
-    WHERE l.program_id = s.program_id AND l.kind = 'job' AND l.record_id = s.job_id AND l.position <= @position
-    ORDER BY l.version DESC LIMIT 1) AS j ON j.void_reason IS NULL AND j.body::jsonb ->> 'state' IN ('sent_in', 'returned')
-        AND (j.body::jsonb ->> 'contractor_id')::uuid = s.contractor_id
+JOIN entry AS e ON e.program_id = s.program_id AND e.kind = 'job' AND e.record_id = s.job_id AND e.position <= @position
+    AND (e.until_position IS NULL OR e.until_position > @position) AND e.voided_at IS NULL
+    AND e.body::jsonb ->> 'state' IN ('sent_in', 'returned') AND (e.body::jsonb ->> 'contractor_id')::uuid = s.contractor_id
 JOIN LATERAL (SELECT r.rule_set_id FROM job_result AS r
     WHERE r.program_id = s.program_id AND r.job_id = s.job_id
     ORDER BY r.serial DESC LIMIT 1) AS r ON true

@@ -28,14 +28,14 @@ UPDATE held SET state = 'open', code = 'parent_missing' WHERE program_id = @prog
 const heldLookSQL = `
 UPDATE held AS h SET looked_at = @at
 FROM (SELECT x.held_id FROM held AS x
-    CROSS JOIN LATERAL (SELECT r.version FROM record_head AS r
-        WHERE r.program_id = @program_id AND r.record_id = x.missing_id AND r.kind = x.missing_kind OFFSET 0) AS r
+    CROSS JOIN LATERAL (SELECT r.version FROM entry AS r
+        WHERE r.program_id = @program_id AND r.record_id = x.missing_id AND r.kind = x.missing_kind AND r.until_position IS NULL OFFSET 0) AS r
     WHERE x.program_id = @program_id AND x.state = 'waiting'
         AND @at::timestamptz - coalesce(x.looked_at, x.received_at)
             >= greatest(@look_after::interval, coalesce(x.looked_at, x.received_at) - x.received_at)
     ORDER BY x.received_at LIMIT @limit FOR UPDATE OF x SKIP LOCKED) AS due
 WHERE h.program_id = @program_id AND h.held_id = due.held_id
-RETURNING h.missing_kind::text AS missing_kind, h.missing_id`
+RETURNING h.missing_kind, h.missing_id`
 
 type lookRow struct {
 	MissingKind string

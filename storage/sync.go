@@ -2,6 +2,7 @@ package storage
 
 import (
 	"context"
+	"slices"
 
 	"ductledger/domain"
 	"ductledger/domain/ledger"
@@ -33,12 +34,13 @@ type sumRow struct {
 
 // The newest entries of the caller's open jobs, voided ones too.
 const syncSumsSQL = `
-SELECT h.job_id, j.state, h.kind::text AS kind, h.record_id, h.version
+SELECT s.job_id, j.state, h.kind, h.record_id, h.version
 FROM job_scope AS s
-JOIN job AS j ON j.program_id = s.program_id AND j.id = s.job_id
-JOIN record_head AS h ON h.program_id = s.program_id AND h.job_id = s.job_id
+CROSS JOIN LATERAL (SELECT x.state FROM job AS x WHERE x.program_id = @program_id AND x.id = s.job_id OFFSET 0) AS j
+CROSS JOIN LATERAL (SELECT x.kind, x.record_id, x.version FROM entry AS x
+    WHERE x.program_id = @program_id AND x.job_id = s.job_id AND x.until_position IS NULL OFFSET 0) AS h
 WHERE s.program_id = @program_id AND s.contractor_id = @contractor_id AND s.open AND (@role <> 'contractor' OR h.kind <> 'photo')
-ORDER BY h.job_id`
+ORDER BY s.job_id`
 
 // Sync reads, in one snapshot, where the program stands and what the
 // caller's copy of each open job must come to.
@@ -84,10 +86,12 @@ func (db *DB) Sync(ctx context.Context, caller domain.Caller) (start Start, err 
 }
 
 const jobEntriesSQL = `
-SELECT` + ledgerColumns + `
-FROM record_head AS h` + ledgerAtSQL + `
-WHERE h.program_id = @program_id AND h.job_id = @id AND` + visibleSQL + `
-ORDER BY h.kind, h.record_id`
+WITH e AS MATERIALIZED (SELECT e.program_id,` + entryColumns + ` FROM entry AS e
+    WHERE e.program_id = @program_id AND e.job_id = @id AND e.until_position IS NULL)
+SELECT` + entryNames + `
+FROM e
+WHERE` + visibleSQL + `
+ORDER BY e.record_id`
 
 // JobEntries reads one job whole: the newest version of each of its records.
 func (db *DB) JobEntries(ctx context.Context, caller domain.Caller, id domain.UUID) (list []domain.Entry, err error) {
@@ -102,5 +106,6 @@ func (db *DB) JobEntries(ctx context.Context, caller domain.Caller, id domain.UU
 	if len(rows) == 0 {
 		return nil, notFound(domain.JobKind)
 	}
+	slices.SortStableFunc(rows, func(a, b entryRow) int { return domain.Kind(a.Kind).Rank() - domain.Kind(b.Kind).Rank() })
 	return entriesOf(rows, false)
 }

@@ -76,7 +76,7 @@ func (db *DB) RevokeToken(ctx context.Context, program, id domain.UUID) error {
 }
 
 const tokensSQL = `
-SELECT token_id, role::text AS role, name, contractor_id, device_id, created_at, revoked_at
+SELECT token_id, role, name, contractor_id, device_id, created_at, revoked_at
 FROM token WHERE program_id = @program_id ORDER BY created_at, token_id`
 
 // Tokens lists a program's credentials, oldest first.
@@ -99,11 +99,10 @@ type callerRow struct {
 }
 
 const tokenCallerSQL = `
-SELECT t.token_id, t.role::text AS role, t.name, t.contractor_id, t.device_id, t.created_at, t.revoked_at, d.state AS device_state,
-    coalesce(s.schema_revision, 1) AS app_schema
+SELECT t.token_id, t.role, t.name, t.contractor_id, t.device_id, t.created_at, t.revoked_at, d.state AS device_state,
+    coalesce(d.schema_revision, 1) AS app_schema
 FROM token AS t
 LEFT JOIN device AS d ON d.program_id = t.program_id AND d.id = t.device_id
-LEFT JOIN device_sign AS s ON s.program_id = t.program_id AND s.device_id = t.device_id
 WHERE t.program_id = @program_id AND t.digest = @digest`
 
 // Authenticate tells who holds the token. An unknown and a revoked one are

@@ -5,19 +5,13 @@ package storage
 // is that contractor's counts. Days are compared as days; @today is made from
 // the program's zone, never by Postgres.
 
-// Jobs that have stood in one state since before a moment: since the first
-// version after the last one in another state.
+// Jobs that have stood in one state since before a moment.
 const worklistStateSQL = `
-SELECT m.moved_at AS since_at, NULL::text AS on_day, j.id, j.id AS job_id, j.contractor_id, '' AS word, count(*) OVER () AS total
+SELECT j.state_since AS since_at, NULL::text AS on_day, j.id, j.id AS job_id, j.contractor_id, '' AS word, count(*) OVER () AS total
 FROM job AS j
-CROSS JOIN LATERAL (
-    SELECT min(l.recorded_at) AS moved_at FROM ledger AS l
-    WHERE l.program_id = j.program_id AND l.kind = 'job' AND l.record_id = j.id AND l.version > coalesce((
-        SELECT max(o.version) FROM ledger AS o
-        WHERE o.program_id = j.program_id AND o.kind = 'job' AND o.record_id = j.id AND o.body::jsonb ->> 'state' <> j.state), 0)) AS m
-WHERE j.program_id = @program_id AND NOT j.void AND j.state = @state AND m.moved_at < @since
+WHERE j.program_id = @program_id AND NOT j.void AND j.state = @state AND j.state_since < @since
     AND (@contractor_id::uuid IS NULL OR j.contractor_id = @contractor_id)
-ORDER BY m.moved_at, j.id
+ORDER BY j.state_since, j.id
 LIMIT @limit`
 
 // Jobs that are due and not yet sent in.
@@ -37,50 +31,64 @@ ORDER BY h.received_at, h.held_id
 LIMIT @limit`
 
 const worklistCallBackSQL = `
-SELECT NULL::timestamptz AS since_at, c.reported_on::text AS on_day, c.id, c.job_id, j.contractor_id, '' AS word, count(*) OVER () AS total
-FROM call_back AS c
-JOIN job AS j ON j.program_id = c.program_id AND j.id = c.job_id
-WHERE c.program_id = @program_id AND NOT c.void AND c.closed_on IS NULL AND NOT j.void
+SELECT NULL::timestamptz AS since_at, e.body::jsonb ->> 'reported_on' AS on_day, e.record_id AS id, e.job_id, j.contractor_id, '' AS word,
+    count(*) OVER () AS total
+FROM job AS j
+JOIN entry AS e ON e.program_id = j.program_id AND e.job_id = j.id AND e.kind = 'call_back' AND e.until_position IS NULL AND e.voided_at IS NULL
+WHERE j.program_id = @program_id AND j.called_back AND NOT j.void AND NOT e.body::jsonb ? 'closed_on'
     AND (@contractor_id::uuid IS NULL OR j.contractor_id = @contractor_id)
-ORDER BY c.reported_on, c.id
+ORDER BY e.body::jsonb ->> 'reported_on', e.record_id
 LIMIT @limit`
+
+// Contractors, people, papers and instruments as they stand: they grow with the
+// people of a program, not with its homes.
+const worklistPaperSQL = `
+    paper AS MATERIALIZED (
+    SELECT e.kind, e.record_id AS id, e.contractor_id, e.body::jsonb AS body
+    FROM entry AS e
+    WHERE e.program_id = @program_id AND e.kind IN ('contractor', 'crew_member', 'credential', 'instrument')
+        AND e.until_position IS NULL AND e.voided_at IS NULL
+)`
 
 // Papers whose last day lies in a range, of who is still there, and without a
 // later paper of the same kind. Lapsed ones only where their contractor has
 // open jobs.
 const worklistCredentialSQL = `
-SELECT NULL::timestamptz AS since_at, c.valid_until_on::text AS on_day, c.id, NULL::uuid AS job_id, f.id AS contractor_id, c.credential AS word, count(*) OVER () AS total
-FROM credential AS c
-LEFT JOIN crew_member AS m ON m.program_id = c.program_id AND m.id = c.crew_member_id
-JOIN contractor AS f ON f.program_id = c.program_id AND f.id = coalesce(c.contractor_id, m.contractor_id)
-WHERE c.program_id = @program_id AND NOT c.void AND c.valid_until_on <= @last_day::date AND (@first_day::date IS NULL OR c.valid_until_on >= @first_day::date)
-    AND (m.id IS NULL OR NOT m.void AND (m.left_on IS NULL OR m.left_on >= @today::date))
-    AND NOT f.void AND (f.ended_on IS NULL OR f.ended_on >= @today::date)
-    AND NOT EXISTS (SELECT FROM credential AS n
-        WHERE n.program_id = c.program_id AND NOT n.void AND n.credential = c.credential AND n.id <> c.id
-            AND n.crew_member_id IS NOT DISTINCT FROM c.crew_member_id AND n.contractor_id IS NOT DISTINCT FROM c.contractor_id
-            AND (n.valid_until_on IS NULL OR n.valid_until_on > c.valid_until_on))
-    AND (@first_day::date IS NOT NULL OR EXISTS (SELECT FROM job AS j
-        WHERE j.program_id = c.program_id AND j.contractor_id = f.id AND NOT j.void AND j.state IN ('assigned', 'in_work', 'sent_in', 'returned')))
+WITH` + worklistPaperSQL + `
+SELECT NULL::timestamptz AS since_at, c.body ->> 'valid_until_on' AS on_day, c.id, NULL::uuid AS job_id, f.id AS contractor_id,
+    c.body ->> 'credential' AS word, count(*) OVER () AS total
+FROM paper AS c
+LEFT JOIN paper AS m ON m.kind = 'crew_member' AND m.id = (c.body ->> 'crew_member_id')::uuid
+JOIN paper AS f ON f.kind = 'contractor' AND f.id = coalesce((c.body ->> 'contractor_id')::uuid, (m.body ->> 'contractor_id')::uuid)
+WHERE c.kind = 'credential' AND c.body ->> 'valid_until_on' <= @last_day AND (@first_day::text IS NULL OR c.body ->> 'valid_until_on' >= @first_day)
+    AND (m.id IS NULL OR coalesce(m.body ->> 'left_on' >= @today, true))
+    AND coalesce(f.body ->> 'ended_on' >= @today, true)
+    AND NOT EXISTS (SELECT FROM paper AS n
+        WHERE n.kind = 'credential' AND n.body ->> 'credential' = c.body ->> 'credential' AND n.id <> c.id
+            AND n.body -> 'crew_member_id' IS NOT DISTINCT FROM c.body -> 'crew_member_id'
+            AND n.body -> 'contractor_id' IS NOT DISTINCT FROM c.body -> 'contractor_id'
+            AND coalesce(n.body ->> 'valid_until_on' > c.body ->> 'valid_until_on', true))
+    AND (@first_day::text IS NOT NULL OR EXISTS (SELECT FROM job AS j
+        WHERE j.program_id = @program_id AND j.contractor_id = f.id AND j.open))
     AND (@contractor_id::uuid IS NULL OR f.id = @contractor_id)
-ORDER BY c.valid_until_on, c.id
+ORDER BY c.body ->> 'valid_until_on', c.id
 LIMIT @limit`
 
 // The same for calibrations. An instrument of the agency's own is in use where
 // an open job was read with it.
 const worklistCalibrationSQL = `
-SELECT NULL::timestamptz AS since_at, i.calibrated_until_on::text AS on_day, i.id, NULL::uuid AS job_id, i.contractor_id, i.instrument AS word, count(*) OVER () AS total
-FROM instrument AS i
-LEFT JOIN contractor AS f ON f.program_id = i.program_id AND f.id = i.contractor_id
-WHERE i.program_id = @program_id AND NOT i.void AND i.calibrated_until_on <= @last_day::date AND (@first_day::date IS NULL OR i.calibrated_until_on >= @first_day::date)
-    AND (f.id IS NULL OR NOT f.void AND (f.ended_on IS NULL OR f.ended_on >= @today::date))
-    AND (@first_day::date IS NOT NULL
-        OR EXISTS (SELECT FROM job AS j
-            WHERE j.program_id = i.program_id AND j.contractor_id = i.contractor_id AND NOT j.void AND j.state IN ('assigned', 'in_work', 'sent_in', 'returned'))
-        OR EXISTS (SELECT FROM measurement AS r JOIN job AS j ON j.program_id = r.program_id AND j.id = r.job_id
-            WHERE r.program_id = i.program_id AND r.instrument_id = i.id AND NOT r.void AND NOT j.void AND j.state IN ('assigned', 'in_work', 'sent_in', 'returned')))
+WITH` + worklistPaperSQL + `
+SELECT NULL::timestamptz AS since_at, i.body ->> 'calibrated_until_on' AS on_day, i.id, NULL::uuid AS job_id, i.contractor_id,
+    i.body ->> 'instrument' AS word, count(*) OVER () AS total
+FROM paper AS i
+LEFT JOIN paper AS f ON f.kind = 'contractor' AND f.id = i.contractor_id
+WHERE i.kind = 'instrument' AND i.body ->> 'calibrated_until_on' <= @last_day AND (@first_day::text IS NULL OR i.body ->> 'calibrated_until_on' >= @first_day)
+    AND (i.contractor_id IS NULL OR f.id IS NOT NULL AND coalesce(f.body ->> 'ended_on' >= @today, true))
+    AND (@first_day::text IS NOT NULL
+        OR EXISTS (SELECT FROM job AS j WHERE j.program_id = @program_id AND j.contractor_id = i.contractor_id AND j.open)
+        OR EXISTS (SELECT FROM job_instrument AS x WHERE x.program_id = @program_id AND x.instrument_id = i.id))
     AND (@contractor_id::uuid IS NULL OR i.contractor_id = @contractor_id)
-ORDER BY i.calibrated_until_on, i.id
+ORDER BY i.body ->> 'calibrated_until_on', i.id
 LIMIT @limit`
 
 // Devices of which nothing was heard since before a moment, while their
@@ -88,12 +96,9 @@ LIMIT @limit`
 const worklistDeviceSQL = `
 SELECT x.heard_at AS since_at, NULL::text AS on_day, d.id, NULL::uuid AS job_id, d.contractor_id, '' AS word, count(*) OVER () AS total
 FROM device AS d
-LEFT JOIN device_sign AS s ON s.program_id = d.program_id AND s.device_id = d.id
-JOIN ledger AS l ON l.program_id = d.program_id AND l.kind = 'device' AND l.record_id = d.id AND l.version = 1
-CROSS JOIN LATERAL (SELECT greatest(s.last_pull_at, s.last_push_at, l.recorded_at) AS heard_at) AS x
+CROSS JOIN LATERAL (SELECT greatest(d.last_pull_at, d.last_push_at, d.created_at) AS heard_at) AS x
 WHERE d.program_id = @program_id AND NOT d.void AND d.state = 'active' AND x.heard_at < @since
-    AND EXISTS (SELECT FROM job AS j
-        WHERE j.program_id = d.program_id AND j.contractor_id = d.contractor_id AND NOT j.void AND j.state IN ('assigned', 'in_work', 'sent_in', 'returned'))
+    AND EXISTS (SELECT FROM job AS j WHERE j.program_id = d.program_id AND j.contractor_id = d.contractor_id AND j.open)
     AND (@contractor_id::uuid IS NULL OR d.contractor_id = @contractor_id)
 ORDER BY x.heard_at, d.id
 LIMIT @limit`

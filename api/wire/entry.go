@@ -34,7 +34,13 @@ type Entry struct {
 	ClockOffsetS *float64 `json:"clock_offset_s,omitzero"`
 	// Of a home, counts the changes of its resident.
 	ResidentRevision int64 `json:"resident_revision,omitzero"`
-	Void             *Void `json:"void,omitzero"`
+	// SHA-256 of the salt followed by the RFC 8785 form of an array of the version's free texts: those of `record` in the
+	// order in which its RFC 8785 form has them, then the `reason` of `void`. Absent where there is none.
+	TextsDigest string `json:"texts_digest,omitzero" pattern:"^[0-9a-f]{64}$"`
+	// The 16 bytes of salt before the texts in `texts_digest`; absent once they are erased: then `(erased)` stands in
+	// their places.
+	TextsSalt string `json:"texts_salt,omitzero" pattern:"^[0-9a-f]{32}$"`
+	Void      *Void  `json:"void,omitzero"`
 	// As sent; its schema is that of its kind, as of the day it was sent.
 	Record jsontext.Value `json:"record"`
 	// Of a home, for those who may see it.
@@ -87,6 +93,8 @@ type FeedItem struct {
 	Late             bool           `json:"late,omitzero"`
 	ClockOffsetS     *float64       `json:"clock_offset_s,omitzero"`
 	ResidentRevision int64          `json:"resident_revision,omitzero"`
+	TextsDigest      string         `json:"texts_digest,omitzero" pattern:"^[0-9a-f]{64}$"`
+	TextsSalt        string         `json:"texts_salt,omitzero" pattern:"^[0-9a-f]{32}$"`
 	Void             *Void          `json:"void,omitzero"`
 	Record           jsontext.Value `json:"record,omitzero"`
 	Resident         jsontext.Value `json:"resident,omitzero" schema:"Resident"`

@@ -34,7 +34,9 @@ type Start struct {
 	HeadPosition int64 `json:"head_position"`
 	// The ledger's link at the head in hexadecimal, for staff and admin. A link is the SHA-256 of the link before it (32
 	// zero bytes at first) followed by the entry: the RFC 8785 form of what `GET /v1/changes?versions=all` gives to staff,
-	// without `op` and `resident`. So anybody with the feed can recompute it.
+	// without `op`, `resident` and `texts_salt`, with an empty string in the place of each free text (the members of
+	// `record` that are marked `x-free-text`, and the `reason` of `void`); their digest stands in `texts_digest`. So
+	// anybody with the feed can recompute it, also after a text was erased.
 	HeadLink string `json:"head_link,omitzero"`
 	// The token's device, if it has one.
 	Device *StartDevice `json:"device,omitzero"`

@@ -68,8 +68,8 @@ func TestAuditNamesTheFirstLinkThatDoesNotHold(t *testing.T) {
 		t.Fatal(err)
 	}
 	defer conn.Close(context.Background())
-	for _, statement := range []string{"ALTER TABLE ledger NO FORCE ROW LEVEL SECURITY", "ALTER TABLE ledger DISABLE TRIGGER USER",
-		"UPDATE ledger SET body = replace(body, 'First rules', 'Other rules')"} {
+	for _, statement := range []string{"ALTER TABLE entry NO FORCE ROW LEVEL SECURITY", "ALTER TABLE entry DISABLE TRIGGER USER",
+		"UPDATE entry SET body = replace(body, 'First rules', 'Other rules')"} {
 		if _, err := conn.Exec(context.Background(), statement); err != nil {
 			t.Fatal(err)
 		}

@@ -157,11 +157,11 @@ func (w *sorter) replayOf(item *Item, head Head, exists bool) (int64, bool) {
 		return 0, false
 	}
 	next := VersionKey{item.Key(), item.BaseVersion + 1}
-	if digest, ok := w.store.Digests[next]; ok && digest == item.Digest {
+	if content, ok := w.store.Contents[next]; ok && content.says(item) {
 		return next.Version, true
 	}
-	digest, ok := w.store.Digests[VersionKey{item.Key(), head.Version}]
-	return head.Version, ok && digest == item.Digest
+	content, ok := w.store.Contents[VersionKey{item.Key(), head.Version}]
+	return head.Version, ok && content.says(item)
 }
 
 // changesWhatStays refuses edits of what is fixed for ever.

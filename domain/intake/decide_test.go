@@ -51,7 +51,7 @@ func TestEachItemIsDecided(t *testing.T) {
 			item := void(domain.ComponentKind, ourBoot, 1)
 			head := w.Heads[item.Key()]
 			head.Version, head.Void = 2, true
-			w.Heads[item.Key()], w.Digests[VersionKey{item.Key(), 2}] = head, item.Digest
+			w.Heads[item.Key()], w.Contents[VersionKey{item.Key(), 2}] = head, Content{Digest: item.Digest, Texts: item.Texts}
 		}, item: voided(domain.ComponentKind, ourBoot, 1), want: Replayed, version: 2},
 
 		// Conflict.
@@ -225,7 +225,7 @@ func TestEveryOldVersionIsAReplay(t *testing.T) {
 			t.Fatalf("version %d: %s %d", i+1, d.Status, d.Version)
 		}
 		w.Heads[d.Item.Key()] = Head{Version: d.Version, JobID: ourJob}
-		w.Digests[VersionKey{d.Item.Key(), d.Version}] = d.Item.Digest
+		w.Contents[VersionKey{d.Item.Key(), d.Version}] = Content{Digest: d.Item.Digest, Texts: d.Item.Texts}
 	}
 	for i, item := range sent {
 		d := w.decide(field, item)

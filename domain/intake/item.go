@@ -19,7 +19,8 @@ type Item struct {
 	Record      domain.Record // nil for a void
 	Body        []byte        // the record in the form of RFC 8785
 	Void        string        // the reason, of a void
-	Digest      ledger.Digest // of the content: the body, or the void object
+	Digest      ledger.Digest // of the content apart from its free texts: the body, or the void object
+	Texts       []string      // the free texts of the content
 	Resolves    domain.UUID   // the held item that this one settles
 	Raw         []byte        // the item as it came, for held
 	Keep        []string      // members newer than the app that sent it: their stored values stay
@@ -33,6 +34,20 @@ type Item struct {
 	AppliedBy    domain.UUID
 	ReceivedAt   time.Time
 	ClockOffsetS *float64
+}
+
+// Take gives the item its record, of which body is the form of RFC 8785.
+func (i *Item) Take(record domain.Record, body []byte) {
+	bare, texts := domain.SplitTexts(i.Kind, body)
+	i.Record, i.Body, i.Digest, i.Texts = record, body, ledger.ContentDigest(bare), nil
+	for _, t := range texts {
+		i.Texts = append(i.Texts, t.Text)
+	}
+}
+
+// TakeVoid makes the item the voiding of its record.
+func (i *Item) TakeVoid(reason string) {
+	i.Void, i.Digest, i.Texts = reason, ledger.ContentDigest(ledger.VoidContent), []string{reason}
 }
 
 // Key names a record.
@@ -79,9 +94,10 @@ type Decision struct {
 	ResidentRevision int64
 	// Made by the service in consequence of another item: a review moves its job.
 	Consequence bool
-	Body        []byte       // what the ledger keeps, of an accepted version: a void keeps the record's
-	Void        *domain.Void // of an accepted void
-	moves       *Item        // the job's new version, of a review that moves it
+	Body        []byte        // what the ledger keeps, of an accepted version: a void keeps the record's
+	Void        *domain.Void  // of an accepted void
+	Texts       *domain.Texts // of an accepted version, once it has a position
+	moves       *Item         // the job's new version, of a review that moves it
 }
 
 // NewItem makes the item of a record that is written by the program itself.
@@ -94,5 +110,7 @@ func NewItem(kind domain.Kind, id domain.UUID, record domain.Record) (*Item, err
 	if err != nil {
 		return nil, fmt.Errorf("write a %s: %w", kind, err)
 	}
-	return &Item{Kind: kind, ID: id, Record: record, Body: body, Digest: ledger.ContentDigest(body), Raw: body}, nil
+	item := &Item{Kind: kind, ID: id, Raw: body}
+	item.Take(record, body)
+	return item, nil
 }

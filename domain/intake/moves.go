@@ -66,7 +66,7 @@ func (w *sorter) refusedReview(review *domain.Review, item *Item, d *Decision) *
 // isWork tells the kinds that a crew's work is made of.
 func isWork(kind domain.Kind) bool {
 	switch kind {
-	case domain.ReviewKind, domain.WaiverKind, domain.InspectionKind, domain.CallBackKind:
+	case domain.ReviewKind, domain.WaiverKind, domain.InspectionKind, domain.CallBackKind, domain.AppointmentKind:
 		return false
 	}
 	return true
@@ -88,6 +88,11 @@ func (w *sorter) refusedRuleSet(item *Item, exists bool) *domain.Error {
 	if r.FromOn <= w.store.Today {
 		return domain.InvalidFields([]domain.Fault{{Pointer: "/from_on", Code: "too_small",
 			Detail: fmt.Sprintf("a rule set begins on a later day than it is recorded: after %s", w.store.Today), Fix: "name a coming day"}}).(*domain.Error)
+	}
+	for _, from := range w.store.RuleSets {
+		if from == r.FromOn { // a job is judged by one
+			return domain.InvalidFields([]domain.Fault{{Pointer: "/from_on", Code: "taken", Detail: "another rule set begins on that day", Fix: "name another day"}}).(*domain.Error)
+		}
 	}
 	return nil
 }
@@ -134,11 +139,11 @@ func (w *sorter) refusedMove(item *Item, r *domain.Job, exists bool) *domain.Err
 		return domain.Errorf(domain.JobNotAssigned, "the job is no longer open; the agency's staff can still apply this record")
 	}
 	from, to := stored.Record.State, r.State
+	if (to == domain.SentIn || from == to && to == domain.Accepted) && r.Outcome == "" {
+		return domain.InvalidFields([]domain.Fault{{Pointer: "/outcome", Code: "required", Detail: "a job that is sent in has an outcome", Fix: "say what came of it"}}).(*domain.Error)
+	}
 	if from == to {
 		return nil
-	}
-	if to == domain.SentIn && r.Outcome == "" {
-		return domain.InvalidFields([]domain.Fault{{Pointer: "/outcome", Code: "required", Detail: "a job that is sent in has an outcome", Fix: "say what came of it"}}).(*domain.Error)
 	}
 	if field && (from == domain.Assigned && to == domain.InWork ||
 		from == domain.Assigned && to == domain.SentIn || // both steps in one evening without a signal
@@ -191,9 +196,9 @@ func (w *sorter) moved(review *Item, jobID domain.UUID, state domain.JobState) (
 		return nil, domain.Errorf(domain.Internal, "the body of job %s cannot be written: %v", jobID, err)
 	}
 	item := *review
-	item.Kind, item.ID, item.Record = domain.JobKind, jobID, &record
+	item.Kind, item.ID = domain.JobKind, jobID
 	item.BaseVersion = job.Version
 	item.Index, item.Resolves, item.HeldID = -1, domain.UUID{}, domain.UUID{}
-	item.Body, item.Digest = raw, ledger.ContentDigest(raw)
+	item.Take(&record, raw)
 	return &item, nil
 }

@@ -142,10 +142,11 @@ func TestWorkAfterTheAcceptanceIsLate(t *testing.T) {
 		domain.PhotoKind:           photo(nil),
 	}
 	others := map[domain.Kind]domain.Record{
-		domain.ReviewKind:     &domain.Review{JobID: ourJob, Decision: domain.Answer},
-		domain.WaiverKind:     &domain.Waiver{JobID: ourJob},
-		domain.InspectionKind: &domain.Inspection{JobID: ourJob},
-		domain.CallBackKind:   &domain.CallBack{JobID: ourJob},
+		domain.ReviewKind:      &domain.Review{JobID: ourJob, Decision: domain.Answer},
+		domain.WaiverKind:      &domain.Waiver{JobID: ourJob},
+		domain.InspectionKind:  &domain.Inspection{JobID: ourJob},
+		domain.CallBackKind:    &domain.CallBack{JobID: ourJob},
+		domain.AppointmentKind: &domain.Appointment{JobID: ourJob},
 	}
 	for _, row := range domain.Kinds {
 		record := late[row.Kind]

@@ -104,7 +104,7 @@ func turn(item *Item) int {
 
 func (s *Store) overlay() *Store {
 	o := *s
-	o.Heads, o.Jobs, o.Digests = maps.Clone(s.Heads), maps.Clone(s.Jobs), maps.Clone(s.Digests)
+	o.Heads, o.Jobs, o.Contents, o.RuleSets = maps.Clone(s.Heads), maps.Clone(s.Jobs), maps.Clone(s.Contents), maps.Clone(s.RuleSets)
 	o.OpenHomes, o.OwnHomes, o.Replaced, o.Devices = maps.Clone(s.OpenHomes), maps.Clone(s.OwnHomes), maps.Clone(s.Replaced), maps.Clone(s.Devices)
 	return &o
 }
@@ -124,12 +124,12 @@ func (w *sorter) accept(d *Decision) {
 	}
 	item := d.Item
 	head := w.store.Heads[item.Key()]
-	head.Version, head.JobID, head.Void = d.Version, d.JobID, item.Void != ""
+	head.Version, head.Position, head.JobID, head.Void = d.Version, 0, d.JobID, item.Void != ""
 	if item.Record != nil {
 		head.ContractorID = d.ContractorID
 	}
 	w.store.Heads[item.Key()] = head
-	w.store.Digests[VersionKey{item.Key(), d.Version}] = item.Digest
+	w.store.Contents[VersionKey{item.Key(), d.Version}] = Content{Digest: item.Digest, Texts: item.Texts}
 	switch r := item.Record.(type) {
 	case *domain.Job:
 		job := w.store.Jobs[item.ID]
@@ -142,6 +142,8 @@ func (w *sorter) accept(d *Decision) {
 				w.store.OwnHomes[r.HomeID] = true
 			}
 		}
+	case *domain.RuleSet:
+		w.store.RuleSets[item.ID] = r.FromOn
 	case *domain.Device:
 		w.store.Devices[item.ID] = r.State
 	case *domain.Measurement:
@@ -149,6 +151,7 @@ func (w *sorter) accept(d *Decision) {
 	case *domain.Photo:
 		w.store.Replaced[item.ID] = ReplaceableOf(r.JobID, "", r.Replaces)
 	case nil:
+		delete(w.store.RuleSets, item.ID)
 		if item.Kind == domain.JobKind {
 			job := w.store.Jobs[item.ID]
 			job.Head = head

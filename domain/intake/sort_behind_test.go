@@ -4,7 +4,6 @@ import (
 	"testing"
 
 	"ductledger/domain"
-	"ductledger/domain/ledger"
 )
 
 // What waits stops neither the record that it waits for nor a later content of
@@ -14,9 +13,9 @@ func TestNothingIsAnsweredAcceptedThatIsNot(t *testing.T) {
 	caller := domain.Caller{Role: domain.Staff, Name: "Invented"}
 	store := func() *Store {
 		return &Store{
-			Heads:   map[Key]Head{{domain.JobKind, job}: {Version: 1, JobID: job}},
-			Jobs:    map[domain.UUID]Job{job: {Head: Head{Version: 1, JobID: job}, Record: domain.Job{State: domain.InWork}}},
-			Digests: map[VersionKey]ledger.Digest{}, Replaced: map[domain.UUID]Replaceable{}, OpenHomes: map[domain.UUID]bool{}, OwnHomes: map[domain.UUID]bool{},
+			Heads:    map[Key]Head{{domain.JobKind, job}: {Version: 1, JobID: job}},
+			Jobs:     map[domain.UUID]Job{job: {Head: Head{Version: 1, JobID: job}, Record: domain.Job{State: domain.InWork}}},
+			Contents: map[VersionKey]Content{}, Replaced: map[domain.UUID]Replaceable{}, OpenHomes: map[domain.UUID]bool{}, OwnHomes: map[domain.UUID]bool{},
 		}
 	}
 	item := func(record *domain.Opening) *Item {
@@ -28,7 +27,8 @@ func TestNothingIsAnsweredAcceptedThatIsNot(t *testing.T) {
 	}
 	plain := &domain.Opening{JobID: job, In: domain.InWrap, Origin: domain.ByCrew}
 	early := &domain.Opening{JobID: job, In: domain.InWrap, Origin: domain.ByCrew, Target: &domain.Subject{Kind: domain.ComponentKind, ID: missing}}
-	void := &Item{Kind: domain.OpeningKind, ID: opening, BaseVersion: 1, Void: "twice", Digest: ledger.ContentDigest(ledger.VoidContent("twice"))}
+	void := &Item{Kind: domain.OpeningKind, ID: opening, BaseVersion: 1}
+	void.TakeVoid("twice")
 	for name, c := range map[string]struct {
 		items []*Item
 		want  []Status

@@ -10,6 +10,7 @@ import (
 // Head is the newest stored version of a record.
 type Head struct {
 	Version      int64
+	Position     int64
 	JobID        domain.UUID // of a job its own id
 	ContractorID domain.UUID // of what belongs to a contractor and to no job
 	Void         bool
@@ -22,6 +23,8 @@ type Job struct {
 	Body    []byte
 	Holders []domain.UUID // the contractors that have or once had it
 	Drawn   bool          // open for inspection
+	// Inspected tells that it has a reading of an inspector.
+	Inspected bool
 }
 
 // KnownTo tells whether the caller may know of the job: the agency's roles
@@ -43,20 +46,53 @@ type VersionKey struct {
 	Version int64
 }
 
+// Content is what a version said, apart from how it was written.
+type Content struct {
+	Digest ledger.Digest
+	Texts  []string // of a void those of its record too, the reason last
+	Erased bool     // the texts, and cannot be compared
+}
+
+// says tells whether the item says the same. Where the texts are erased the
+// rest decides: as a conflict the item would bring them back.
+func (c *Content) says(item *Item) bool {
+	if c.Digest != item.Digest {
+		return false
+	}
+	texts := c.Texts
+	if item.Void != "" && len(texts) > 0 {
+		texts = texts[len(texts)-1:]
+	}
+	if len(item.Keep) > 0 { // an older app: the version has also texts of members that it does not know
+		return c.Erased || within(item.Texts, texts)
+	}
+	return c.Erased || slices.Equal(texts, item.Texts)
+}
+
+// within tells whether all of the list stand in the other one, in their order.
+func within(list, other []string) bool {
+	for _, text := range other {
+		if len(list) > 0 && list[0] == text {
+			list = list[1:]
+		}
+	}
+	return len(list) == 0
+}
+
 // Store is what is stored of all that a batch touches or refers to, as read
 // under lock.
 type Store struct {
 	Heads map[Key]Head
 	Jobs  map[domain.UUID]Job
-	// Digests of the versions base_version + 1 and of the newest, which tell a replay.
-	Digests map[VersionKey]ledger.Digest
+	// Contents of the versions base_version + 1 and of the newest, which tell a replay.
+	Contents map[VersionKey]Content
 	// OpenHomes are the homes that have an open job.
 	OpenHomes map[domain.UUID]bool
 	// Homes on which the caller's contractor has an open job.
 	OwnHomes map[domain.UUID]bool
 	// Replaced tells of measurements and photos what they are, for replaces.
 	Replaced map[domain.UUID]Replaceable
-	RuleSets map[domain.UUID]domain.Date // the days from which stored rule sets count
+	RuleSets map[domain.UUID]domain.Date // the days from which stored rule sets count, without voided ones
 	Devices  map[domain.UUID]domain.DeviceState
 	Today    domain.Date // where the program works: a new rule set begins later
 }

@@ -5,7 +5,6 @@ import (
 	"time"
 
 	"ductledger/domain"
-	"ductledger/domain/ledger"
 )
 
 // id is an invented id that is told by one byte.
@@ -48,7 +47,7 @@ type world struct {
 
 func newWorld(t testing.TB) *world {
 	w := &world{t, &Store{
-		Heads: map[Key]Head{}, Jobs: map[domain.UUID]Job{}, Digests: map[VersionKey]ledger.Digest{}, OpenHomes: map[domain.UUID]bool{},
+		Heads: map[Key]Head{}, Jobs: map[domain.UUID]Job{}, Contents: map[VersionKey]Content{}, OpenHomes: map[domain.UUID]bool{},
 		OwnHomes: map[domain.UUID]bool{}, Replaced: map[domain.UUID]Replaceable{}, RuleSets: map[domain.UUID]domain.Date{}, Today: today,
 	}}
 	w.put(ours, &domain.Contractor{Name: "Invented Sealing"})
@@ -112,7 +111,7 @@ func (w *world) put(id domain.UUID, record domain.Record) {
 		w.RuleSets[id] = r.FromOn
 	}
 	w.Heads[item.Key()] = head
-	w.Digests[VersionKey{item.Key(), 1}] = item.Digest
+	w.Contents[VersionKey{item.Key(), 1}] = Content{Digest: item.Digest, Texts: item.Texts}
 }
 
 // putJob stores a job as version 1 and tells who has it.
@@ -121,7 +120,7 @@ func (w *world) putJob(id, home, contractor domain.UUID, state domain.JobState) 
 	record := job(home, contractor, state)
 	item := w.item(id, record)
 	head := Head{Version: 1, JobID: id}
-	w.Heads[item.Key()], w.Digests[VersionKey{item.Key(), 1}] = head, item.Digest
+	w.Heads[item.Key()], w.Contents[VersionKey{item.Key(), 1}] = head, Content{Digest: item.Digest, Texts: item.Texts}
 	w.Jobs[id] = Job{Head: head, Record: *record, Body: item.Body, Holders: []domain.UUID{contractor}}
 	if state.Open() {
 		w.OpenHomes[home] = true
@@ -144,7 +143,7 @@ func (w *world) edit(id domain.UUID, record domain.Record) {
 	head := w.Heads[item.Key()]
 	head.Version = 2
 	w.Heads[item.Key()] = head
-	w.Digests[VersionKey{item.Key(), 2}] = item.Digest
+	w.Contents[VersionKey{item.Key(), 2}] = Content{Digest: item.Digest, Texts: item.Texts}
 }
 
 func (w *world) item(id domain.UUID, record domain.Record) *Item {
@@ -158,7 +157,9 @@ func (w *world) item(id domain.UUID, record domain.Record) *Item {
 }
 
 func void(kind domain.Kind, id domain.UUID, base int64) *Item {
-	return &Item{Kind: kind, ID: id, BaseVersion: base, Void: "a mistake", Digest: ledger.ContentDigest(ledger.VoidContent("a mistake"))}
+	item := &Item{Kind: kind, ID: id, BaseVersion: base}
+	item.TakeVoid("a mistake")
+	return item
 }
 
 func on(base int64, item *Item) *Item { item.BaseVersion = base; return item }

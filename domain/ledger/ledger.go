@@ -3,6 +3,7 @@ package ledger
 import (
 	"crypto/sha256"
 	"encoding/hex"
+	"slices"
 	"strconv"
 	"time"
 
@@ -30,9 +31,31 @@ func Canonical(raw []byte) ([]byte, error) {
 // from Canonical.
 func ContentDigest(canonical []byte) Digest { return sha256.Sum256(canonical) }
 
-// VoidContent is the content of a version that voids a record.
-func VoidContent(reason string) []byte {
-	return append(appendString([]byte(`{"reason":`), reason), '}')
+// VoidContent is the content of a version that voids a record; its reason is a
+// free text and stands apart.
+var VoidContent = []byte(`{"reason":""}`)
+
+// TextsDigest is SHA-256 of the salt and the texts, an array in the form of
+// RFC 8785: those of the record in their order, then the reason of a void.
+func TextsDigest(salt []byte, texts []string) Digest {
+	b := append(slices.Clone(salt), '[')
+	for i, text := range texts {
+		if i > 0 {
+			b = append(b, ',')
+		}
+		b = appendString(b, text)
+	}
+	return sha256.Sum256(append(b, ']'))
+}
+
+// Bare is the entry as the chain holds it: each free text left empty. bare is
+// its body so.
+func Bare(e domain.Entry, bare []byte) domain.Entry {
+	e.Body = bare
+	if e.Void != nil {
+		e.Void = &domain.Void{VoidedAt: e.Void.VoidedAt}
+	}
+	return e
 }
 
 // Next is the link that follows previous.
@@ -87,6 +110,11 @@ func AppendEntry(b []byte, e *domain.Entry) []byte {
 		b = append(b, `"resident_revision":`...)
 		b = strconv.AppendInt(b, e.ResidentRevision, 10)
 		b = append(b, ',')
+	}
+	if e.Texts != nil {
+		b = append(b, `"texts_digest":"`...)
+		b = hex.AppendEncode(b, e.Texts.Digest[:])
+		b = append(b, '"', ',')
 	}
 	if !e.TokenID.IsZero() {
 		b = appendID(b, "token_id", e.TokenID)

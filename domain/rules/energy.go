@@ -89,7 +89,7 @@ func (a *Assembled) handsInside() (list []inside) {
 		}
 	}
 	openings := slices.Clone(list)
-	for r := range a.done() {
+	for _, r := range a.Repairs {
 		h := inside{subject: r.Subject(), from: &r.Record.DoneAt, to: &r.Record.DoneAt, section: a.sectionOf(r.Record)}
 		if r.Record.OpenedAt != nil {
 			h.from = r.Record.OpenedAt
@@ -145,7 +145,7 @@ func (h inside) spans(o inside) bool {
 // refitted is when the last repair of a crossover was done; nil where none is
 // recorded.
 func (a *Assembled) refitted(crossover domain.UUID) (last *time.Time) {
-	for r := range a.done() {
+	for _, r := range a.Repairs {
 		if r.Record.CrossoverID != nil && *r.Record.CrossoverID == crossover && (last == nil || r.Record.DoneAt.After(*last)) {
 			last = &r.Record.DoneAt
 		}

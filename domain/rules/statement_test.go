@@ -154,15 +154,3 @@ func TestListOfWhatIsStillToBeEntered(t *testing.T) {
 		t.Error("a job that is sent in owes them")
 	}
 }
-
-// Doing work again clears what was wrong with it, not how people worked.
-func TestRedoneWorkStillHappened(t *testing.T) {
-	j := clean(t)
-	j.visit().Stops = []domain.Stop{{Reason: "animals", At: at("13:00"), ClearedAt: when("13:20"), ClearedBy: "Invented Person"}}
-	_, old := nth[domain.Repair](j, 2) // at 13:10
-	again(j, old, nil, "13:50")
-	_, v := j.judge()
-	if v.Of("stop_respected").Outcomes.Broken == 0 {
-		t.Error(show(v.Findings))
-	}
-}

@@ -61,7 +61,7 @@ func (a *Assembled) acts() (list []act) {
 			list = append(list, act{subject: o.Subject(), at: *o.Record.MadeAt, words: "it was opened "})
 		}
 	}
-	for r := range a.done() {
+	for _, r := range a.Repairs {
 		done := act{subject: r.Subject(), at: r.Record.DoneAt, words: "it was done "}
 		if r.Record.CrossoverID != nil {
 			if x, ok := find(a.Crossovers, *r.Record.CrossoverID); ok {

@@ -109,7 +109,7 @@ func (a *Assembled) workBegan(day domain.Date) (first *time.Time) {
 			earlier(o.Record.MadeAt)
 		}
 	}
-	for r := range a.done() {
+	for _, r := range a.Repairs {
 		earlier(&r.Record.DoneAt)
 	}
 	return first

@@ -1,1 +1,0 @@
-DROP TABLE held, job_scope, record_head, ledger;

@@ -1,1 +1,0 @@
-DROP TABLE month_package_part, month_package;

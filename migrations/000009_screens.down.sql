@@ -1,2 +1,0 @@
-DROP INDEX visit_of_lead;
-DROP INDEX measurement_by_readings;

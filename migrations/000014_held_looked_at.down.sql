@@ -1,1 +1,0 @@
-ALTER TABLE held DROP COLUMN looked_at;

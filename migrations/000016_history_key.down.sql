@@ -1,1 +1,0 @@
-ALTER TABLE program DROP COLUMN history_key;
