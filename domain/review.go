@@ -13,6 +13,7 @@ const (
 	Reply   Decision = "reply"
 	Exclude Decision = "exclude"
 	Include Decision = "include"
+	Confirm Decision = "confirm" // the office knows of the job that a crew started
 )
 
 // Review is a person's decision about a job. Who decided is the token's holder, outside the record. `accept`,

@@ -230,6 +230,7 @@ CREATE TABLE job (
     late_count    integer NOT NULL DEFAULT 0 CHECK (late_count >= 0),
     called_back   boolean NOT NULL DEFAULT false, -- has a call-back that is not closed
     inspected     boolean NOT NULL DEFAULT false, -- has a reading of an inspector
+    started_by_crew boolean NOT NULL DEFAULT false, -- and not confirmed by the office: its crew sees no contact
     PRIMARY KEY (program_id, id)
 );
 CREATE INDEX job_of_home ON job (program_id, home_id, id);
@@ -238,6 +239,7 @@ CREATE INDEX job_open_of_contractor ON job (program_id, contractor_id) WHERE ope
 CREATE INDEX job_by_state ON job (program_id, state, id);
 CREATE INDEX job_due ON job (program_id, due_on, id) WHERE due_on IS NOT NULL AND NOT void AND state IN ('assigned', 'in_work', 'returned');
 CREATE INDEX job_called_back ON job (program_id, id) WHERE called_back;
+CREATE INDEX job_started_by_crew ON job (program_id, recorded_at, id) WHERE open AND started_by_crew;
 CREATE INDEX job_inspected ON job (program_id, id) WHERE inspected;
 
 -- Which open jobs were read with an instrument: a new calibration judges them again.

@@ -10,13 +10,13 @@ import (
 // Each statement is of one job: a push touches one, seldom more, and a row
 // named by its whole key is found by it whatever the planner knows.
 const jobInsertSQL = `
-INSERT INTO job (program_id, id, home_id, contractor_id, state, void, due_on, recorded_at, state_since, late_count, called_back, inspected)
-VALUES (@program_id, @id, @home_id, @contractor_id, @state, @void, @due_on, @at, @at, @late_count, @called_back, @inspected)`
+INSERT INTO job (program_id, id, home_id, contractor_id, state, void, due_on, recorded_at, state_since, late_count, called_back, inspected, started_by_crew)
+VALUES (@program_id, @id, @home_id, @contractor_id, @state, @void, @due_on, @at, @at, @late_count, @called_back, @inspected, @started_by_crew)`
 
 const jobUpdateSQL = `
 UPDATE job SET contractor_id = @contractor_id, state = @state, void = @void, due_on = @due_on,
     state_since = CASE WHEN @moved THEN @at ELSE state_since END, late_count = late_count + @late_count,
-    called_back = @called_back, inspected = @inspected
+    called_back = @called_back, inspected = @inspected, started_by_crew = @started_by_crew
 WHERE program_id = @program_id AND id = @id`
 
 const jobInstrumentInsertSQL = `
@@ -39,6 +39,7 @@ type jobChange struct {
 	called     bool // a call-back came or was closed
 	callBacks  map[domain.UUID]bool
 	inspection bool // one is finished
+	byCrew     bool // a crew started it and the office has not confirmed it
 	late       int32
 	readings   []*domain.Measurement
 
@@ -57,7 +58,7 @@ func (k *known) changesOf(accepted []intake.Decision) (list []*jobChange) {
 		if c == nil {
 			c = &jobChange{id: d.JobID, callBacks: k.openCallBacks(d.JobID)}
 			if before, stored := k.store.Jobs[d.JobID]; stored {
-				c.before, c.job, c.void = &before, before.Record, before.Void
+				c.before, c.job, c.void, c.byCrew = &before, before.Record, before.Void, before.StartedByCrew
 			}
 			byID[d.JobID] = c
 			list = append(list, c)
@@ -83,7 +84,7 @@ func (c *jobChange) take(d *intake.Decision) {
 	}
 	switch d.Item.Kind {
 	case domain.JobKind:
-		c.newVersion, c.grantedAt = true, d.Position
+		c.newVersion, c.grantedAt, c.byCrew = true, d.Position, d.StartedByCrew
 		c.void = d.Void != nil
 	case domain.CallBackKind:
 		r, ok := d.Item.Record.(*domain.CallBack)
@@ -104,6 +105,9 @@ func (c *jobChange) calledBack() bool {
 // inScope tells whether the job's contractor has it to work on: an open
 // call-back shows the job again, its state stays.
 func (c *jobChange) inScope() bool { return (c.job.State.Open() || c.calledBack()) && !c.void }
+
+// confirmed tells that the office has just said that it knows of the job.
+func (c *jobChange) confirmed() bool { return c.before != nil && c.before.StartedByCrew && !c.byCrew }
 
 func (c *jobChange) open() bool { return c.job.State.Open() && !c.void }
 
@@ -127,7 +131,7 @@ func (t *tx) writeJobs(k *known, changes []*jobChange) {
 		if sql != "" {
 			t.mustChange(sql, named{"program_id": t.program, "id": c.id, "home_id": c.job.HomeID, "contractor_id": c.job.ContractorID,
 				"state": string(c.job.State), "void": c.void, "due_on": textArg(string(c.job.DueOn)), "at": k.recordedAt, "moved": c.moved,
-				"late_count": c.late, "called_back": c.calledBack(), "inspected": inspected}, 1)
+				"late_count": c.late, "called_back": c.calledBack(), "inspected": inspected, "started_by_crew": c.byCrew}, 1)
 		}
 		used := c.readings
 		switch {

@@ -120,11 +120,12 @@ SELECT` + entryNames + `
 FROM unnest(@lock_kinds::text[], @lock_ids::uuid[]) AS k(kind, record_id)` + ofKeySQL
 
 type jobOf struct {
-	JobID      [16]byte
-	Holders    [][16]byte
-	Drawn      bool
-	Inspected  bool
-	RecordedAt time.Time
+	JobID         [16]byte
+	Holders       [][16]byte
+	Drawn         bool
+	Inspected     bool
+	StartedByCrew bool
+	RecordedAt    time.Time
 	standing
 	Serial *int32
 }
@@ -145,11 +146,11 @@ const pushJobsSQL = `
 SELECT j.id AS job_id,
     ARRAY(SELECT s.contractor_id FROM job_scope AS s WHERE s.program_id = @program_id AND s.job_id = j.id) AS holders,
     EXISTS (SELECT FROM inspection_draw AS d WHERE d.program_id = @program_id AND d.job_id = j.id AND d.closed_at IS NULL) AS drawn,
-    j.inspected, j.recorded_at, r.serial, r.assigned_at, r.sent_in_at, r.first_must_fix_count, r.first_not_recorded_count, r.returned_count,
+    j.inspected, j.started_by_crew, j.recorded_at, r.serial, r.assigned_at, r.sent_in_at, r.first_must_fix_count, r.first_not_recorded_count, r.returned_count,
     (SELECT min(f.counted_at) FROM job_result AS f WHERE f.program_id = @program_id AND f.job_id = j.id) AS counted_at,
     coalesce(r.accepted_position IS NOT NULL AND r.until_position IS NULL, false) AS frozen
 FROM unnest(@jobs::uuid[]) AS k(id)
-CROSS JOIN LATERAL (SELECT x.id, x.inspected, x.recorded_at FROM job AS x WHERE x.program_id = @program_id AND x.id = k.id OFFSET 0) AS j
+CROSS JOIN LATERAL (SELECT x.id, x.inspected, x.started_by_crew, x.recorded_at FROM job AS x WHERE x.program_id = @program_id AND x.id = k.id OFFSET 0) AS j
 LEFT JOIN LATERAL (SELECT x.serial, x.accepted_position, x.until_position, x.assigned_at, x.sent_in_at, x.first_must_fix_count,
         x.first_not_recorded_count, x.returned_count
     FROM job_result AS x WHERE x.program_id = @program_id AND x.job_id = j.id ORDER BY x.serial DESC LIMIT 1) AS r ON true`
@@ -382,7 +383,7 @@ func (k *known) takeEntries(rows []entryRow, jobs []jobOf) error {
 	}
 	for _, row := range jobs {
 		id := domain.UUID(row.JobID)
-		job := intake.Job{Drawn: row.Drawn, Inspected: row.Inspected}
+		job := intake.Job{Drawn: row.Drawn, Inspected: row.Inspected, StartedByCrew: row.StartedByCrew}
 		for _, holder := range row.Holders {
 			job.Holders = append(job.Holders, holder)
 		}

@@ -52,8 +52,14 @@ func maySeeContacts(caller domain.Caller) bool {
 	return caller.Role == domain.Field || caller.Role == domain.Staff || caller.Role == domain.Admin
 }
 
+// residentJoinSQL shows a crew who lives where the office has sent it. A job that
+// it started itself shows nobody until the office confirms the job: else any
+// home's resident could be asked for by starting a job there.
 const residentJoinSQL = `
-LEFT JOIN resident AS r ON @contacts::boolean AND e.kind = 'home' AND r.program_id = @program_id AND r.home_id = e.record_id`
+LEFT JOIN resident AS r ON @contacts::boolean AND e.kind = 'home' AND r.program_id = @program_id AND r.home_id = e.record_id
+    AND (NOT @scoped::boolean OR EXISTS (SELECT FROM job AS c JOIN job_scope AS o
+            ON o.program_id = c.program_id AND o.job_id = c.id AND o.contractor_id = @contractor_id AND o.open
+        WHERE c.program_id = @program_id AND c.home_id = e.record_id AND NOT c.started_by_crew OFFSET 0))`
 
 const recordSQL = `
 SELECT` + entryColumns + residentColumns + `

@@ -12,12 +12,13 @@ UPDATE job_scope SET open = false, ended_position = @position, reason = @reason
 WHERE program_id = @program_id AND job_id = @job_id AND open AND contractor_id IS DISTINCT FROM @holder::uuid`
 
 // A job that enters the scope is granted at the position of the version that
-// brought it; one that is in it already keeps its grant.
+// brought it; one that is in it already keeps its grant, unless it is given anew
+// since its contractor may see more of it now.
 const scopeGrantSQL = `
 INSERT INTO job_scope (program_id, contractor_id, job_id, granted_position, last_position, open)
 VALUES (@program_id, @holder, @job_id, @granted, @position, true)
 ON CONFLICT (program_id, contractor_id, job_id) DO UPDATE SET
-    granted_position = CASE WHEN job_scope.open THEN job_scope.granted_position ELSE excluded.granted_position END,
+    granted_position = CASE WHEN job_scope.open AND NOT @anew::boolean THEN job_scope.granted_position ELSE excluded.granted_position END,
     last_position = excluded.last_position, open = true, ended_position = NULL, reason = NULL`
 
 // A home's new version is news of its open jobs, and of accepted ones, which
@@ -36,7 +37,7 @@ WHERE program_id = @program_id AND job_id = @job_id AND NOT open AND reason = 'a
 // writeScopes queues who may see the touched jobs from now on.
 func (t *tx) writeScopes(changes []*jobChange, accepted []intake.Decision) {
 	for _, c := range changes {
-		job := named{"program_id": t.program, "job_id": c.id, "holder": c.job.ContractorID, "position": c.lastAt, "granted": max(c.grantedAt, 1)}
+		job := named{"program_id": t.program, "job_id": c.id, "holder": c.job.ContractorID, "position": c.lastAt, "granted": max(c.grantedAt, 1), "anew": c.confirmed()}
 		if (c.newVersion || c.called) && c.before != nil { // only then somebody has it in scope
 			end := named{"program_id": t.program, "job_id": c.id, "holder": c.job.ContractorID, "position": c.grantedAt, "reason": "reassigned"}
 			if !c.inScope() {

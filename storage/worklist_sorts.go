@@ -63,6 +63,7 @@ func worklistSorts() []worklistSort {
 	return []worklistSort{
 		{"sent_in", "job", false, office, worklistStateSQL,
 			func(a *worklistArgs) named { return named{"state": "sent_in", "since": a.before(a.days.SentIn)} }, since("Sent in %s and not reviewed.")},
+		{"started_by_crew", "job", false, office, worklistStartedByCrewSQL, none, since("Started by its crew %s and not confirmed: the crew sees no contact.")},
 		{"returned", "job", false, crews, worklistStateSQL,
 			func(a *worklistArgs) named { return named{"state": "returned", "since": a.before(a.days.Returned)} }, since("Returned %s and not sent in again.")},
 		{"overdue", "job", true, crews, worklistOverdueSQL, none, func(word string, days int) string {

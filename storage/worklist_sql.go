@@ -14,6 +14,14 @@ WHERE j.program_id = @program_id AND NOT j.void AND j.state = @state AND j.state
 ORDER BY j.state_since, j.id
 LIMIT @limit`
 
+// Jobs that a crew started and the office has not confirmed.
+const worklistStartedByCrewSQL = `
+SELECT j.recorded_at AS since_at, NULL::text AS on_day, j.id, j.id AS job_id, j.contractor_id, '' AS word, count(*) OVER () AS total
+FROM job AS j
+WHERE j.program_id = @program_id AND j.open AND j.started_by_crew AND (@contractor_id::uuid IS NULL OR j.contractor_id = @contractor_id)
+ORDER BY j.recorded_at, j.id
+LIMIT @limit`
+
 // Jobs that are due and not yet sent in.
 const worklistOverdueSQL = `
 SELECT NULL::timestamptz AS since_at, j.due_on::text AS on_day, j.id, j.id AS job_id, j.contractor_id, j.state AS word, count(*) OVER () AS total

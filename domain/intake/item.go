@@ -89,6 +89,8 @@ type Decision struct {
 	// ContractorID is whose it is, of what belongs to a contractor and to no job.
 	ContractorID domain.UUID
 	Late         bool
+	// StartedByCrew stands for the job after it, of a version of a job.
+	StartedByCrew bool
 	// ResidentRevision counts the changes of a home\'s resident, of a version
 	// that such a change made.
 	ResidentRevision int64

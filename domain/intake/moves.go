@@ -50,10 +50,18 @@ func (w *sorter) notAssigned(item *Item, exists bool, jobID domain.UUID) *domain
 
 // refusedReview tells whether the job can make the move that is decided.
 func (w *sorter) refusedReview(review *domain.Review, item *Item, d *Decision) *domain.Error {
+	from := w.store.Jobs[d.JobID].Record.State
+	if review.Decision == domain.Confirm {
+		if !w.store.Jobs[d.JobID].StartedByCrew {
+			return domain.Errorf(domain.StateNotAllowed, "the office knows of this job already: it was not started by a crew, or was confirmed")
+		}
+		var problem *domain.Error
+		d.moves, problem = w.moved(item, d.JobID, from) // the job's new version is what tells the crew
+		return problem
+	}
 	if !movesJob(review.Decision) {
 		return nil
 	}
-	from := w.store.Jobs[d.JobID].Record.State
 	to, moves := target(review.Decision, from)
 	if !moves {
 		return domain.Errorf(domain.StateNotAllowed, "a job that is %s cannot be moved by %q", from, review.Decision)

@@ -133,7 +133,10 @@ func (w *sorter) accept(d *Decision) {
 	switch r := item.Record.(type) {
 	case *domain.Job:
 		job := w.store.Jobs[item.ID]
+		fresh := job.Version == 0
 		job.Head, job.Record, job.Body = head, *r, item.Body
+		job.StartedByCrew = w.caller.Role == domain.Field && item.AppliedBy.IsZero() && (fresh || job.StartedByCrew)
+		d.StartedByCrew = job.StartedByCrew
 		job.Holders = append(slices.Clip(job.Holders), r.ContractorID)
 		w.store.Jobs[item.ID] = job
 		if r.State.Open() {

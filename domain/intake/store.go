@@ -25,6 +25,10 @@ type Job struct {
 	Drawn   bool          // open for inspection
 	// Inspected tells that it has a reading of an inspector.
 	Inspected bool
+	// StartedByCrew tells that a crew began it and the office has not said
+	// since that it knows of it: until then nobody outside the office sees who
+	// lives there.
+	StartedByCrew bool
 }
 
 // KnownTo tells whether the caller may know of the job: the agency's roles
