@@ -86,6 +86,10 @@ CROSS JOIN LATERAL (SELECT x.home_id, x.job_id, x.accepted_at FROM job_result AS
     WHERE x.program_id = @program_id AND x.home_id = h.home_id AND x.accepted_position IS NOT NULL AND x.until_position IS NULL OFFSET 0) AS r
 ORDER BY r.accepted_at, r.job_id`
 
+// sameAtMost bounds the other records that one has in common with a job: a
+// picture that was sent from hundreds of homes asks the same question.
+const sameAtMost = 25
+
 // sameRow is a record that has its match in common with one of the asked jobs.
 type sameRow struct {
 	Match    []byte
@@ -114,7 +118,7 @@ SELECT o.match, o.kind, o.record_id, o.job_id, j.home_id, j.void AS job_void, CA
             AND (x.body::jsonb ->> 'replaces')::uuid = o.record_id OFFSET 0) AS replaced
 FROM own
 CROSS JOIN LATERAL (SELECT x.match, x.kind, x.record_id, x.job_id, x.body FROM entry AS x
-    WHERE x.program_id = @program_id AND x.match = own.match OFFSET 0) AS o
+    WHERE x.program_id = @program_id AND x.match = own.match LIMIT @same_at_most) AS o
 CROSS JOIN LATERAL (SELECT x.home_id, x.void FROM job AS x WHERE x.program_id = @program_id AND x.id = o.job_id OFFSET 0) AS j
 WHERE o.job_id <> ALL (@jobs_alone)
 ORDER BY o.job_id, o.record_id`
@@ -140,6 +144,7 @@ ORDER BY d.id`
 // must hold jobs and homes.
 func (t *tx) readFacts(f *facts, plan *plan, args named) {
 	args["contractors"], args["matches"], args["led_at_most"] = idArgs(plan.contractors), plan.matches, ledAtMost
+	args["same_at_most"] = sameAtMost
 	// What several jobs of one push have in common is looked at too; of one job
 	// alone its own records are left out.
 	args["jobs_alone"] = []domain.UUID{}

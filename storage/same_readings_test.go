@@ -174,7 +174,7 @@ func TestSameReadingsAreFoundByIndex(t *testing.T) {
 	exec(t, conn, "SET ROLE ductledger_app")
 	exec(t, conn, "SELECT set_config('ductledger.program', $1, false)", w.Program.String())
 	statements, _, _, _ := statementsOf(t)
-	nodes := explain(t, conn, statements["factsSameSQL"], pgx.NamedArgs{"program_id": [16]byte(w.Program), "matches": [][]byte{},
+	nodes := explain(t, conn, statements["factsSameSQL"], pgx.NamedArgs{"program_id": [16]byte(w.Program), "matches": [][]byte{}, "same_at_most": 25,
 		"jobs": [][16]byte{[16]byte(h.here)}, "jobs_alone": [][16]byte{[16]byte(h.here)}})
 	probed := false
 	for _, n := range nodes {
