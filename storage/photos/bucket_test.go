@@ -1,0 +1,145 @@
+package photos_test
+
+import (
+	"bytes"
+	"context"
+	"errors"
+	"net"
+	"net/http"
+	"os"
+	"os/exec"
+	"path/filepath"
+	"strings"
+	"syscall"
+	"testing"
+	"time"
+
+	"ductledger/storage/photos"
+)
+
+// A server of object storage on files, written in Go and by others: what we
+// send is held to somebody else's reading of the protocol.
+const s3Server = "github.com/versity/versitygw/cmd/versitygw@v1.8.0"
+
+// serveBucket starts the server over a folder with one bucket and gives its
+// address and a way to end it. Where the server's module cannot be had the
+// test is skipped, in CI it fails.
+func serveBucket(t *testing.T, dir, address string) (stop func()) {
+	t.Helper()
+	bin := filepath.Join(os.TempDir(), "ductledger-test-"+strings.NewReplacer("/", "-", "@", "-").Replace(s3Server))
+	if _, err := os.Stat(bin); err != nil {
+		tool := exec.Command("go", "install", s3Server)
+		gobin := t.TempDir()
+		tool.Env = append(os.Environ(), "GOBIN="+gobin, "GOFLAGS=-mod=mod")
+		tool.Dir = gobin
+		if out, err := tool.CombinedOutput(); err != nil {
+			if os.Getenv("CI") != "" {
+				t.Fatalf("install %s: %v\n%s", s3Server, err, out)
+			}
+			t.Skipf("no object storage to test with: install %s: %v", s3Server, err)
+		}
+		if err := os.Rename(filepath.Join(gobin, "versitygw"), bin); err != nil {
+			t.Fatal(err)
+		}
+	}
+	cmd := exec.Command(bin, "--port", address, "--access", "access", "--secret", "secret-of-the-test", "posix", "--nometa", dir)
+	var log bytes.Buffer
+	cmd.Stdout, cmd.Stderr = &log, &log
+	cmd.SysProcAttr = &syscall.SysProcAttr{Setpgid: true}
+	if err := cmd.Start(); err != nil {
+		t.Fatal(err)
+	}
+	stop = func() {
+		_ = syscall.Kill(-cmd.Process.Pid, syscall.SIGKILL)
+		_ = cmd.Wait()
+	}
+	for deadline := time.Now().Add(20 * time.Second); ; { //nolint:forbidigo // waits for a process
+		if answer, err := http.Get("http://" + address + "/"); err == nil {
+			_ = answer.Body.Close()
+			return stop
+		}
+		if time.Now().After(deadline) { //nolint:forbidigo // waits for a process
+			stop()
+			t.Fatalf("object storage does not answer:\n%s", log.String())
+		}
+		time.Sleep(50 * time.Millisecond)
+	}
+}
+
+func freeAddress(t *testing.T) string {
+	t.Helper()
+	l, err := net.Listen("tcp", "127.0.0.1:0")
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer l.Close()
+	return l.Addr().String()
+}
+
+func TestBucket(t *testing.T) {
+	t.Parallel()
+	dir, address := t.TempDir(), freeAddress(t)
+	if err := os.Mkdir(filepath.Join(dir, "pictures"), 0o755); err != nil {
+		t.Fatal(err)
+	}
+	settings := photos.BucketSettings{Endpoint: "http://" + address, Bucket: "pictures", Region: "us-east-1", AccessKey: "access", SecretKey: "secret-of-the-test"}
+	b, err := photos.OpenBucket(settings) // opened while it is away: a start must not depend on it
+	if err != nil {
+		t.Fatal(err)
+	}
+	put := func() error {
+		ctx, cancel := context.WithTimeout(t.Context(), 10*time.Second)
+		defer cancel()
+		return b.Put(ctx, "p/a/part-0", strings.NewReader("x"), 1)
+	}
+	if err := put(); !errors.Is(err, photos.ErrUnavailable) {
+		t.Errorf("storage that is away: %v", err)
+	}
+	stop := serveBucket(t, dir, address)
+	holds(t, b)
+	stop()
+	if err := put(); !errors.Is(err, photos.ErrUnavailable) {
+		t.Errorf("storage that went away: %v", err)
+	}
+	t.Cleanup(serveBucket(t, dir, address))
+	if err := put(); err != nil {
+		t.Errorf("storage that came back: %v", err)
+	}
+
+	for name, change := range map[string]func(*photos.BucketSettings){
+		"a wrong key":        func(s *photos.BucketSettings) { s.SecretKey = "another" },
+		"a bucket not there": func(s *photos.BucketSettings) { s.Bucket = "nowhere" },
+	} {
+		s := settings
+		change(&s)
+		other, err := photos.OpenBucket(s)
+		if err != nil {
+			t.Fatal(err)
+		}
+		if err := other.Check(t.Context()); !errors.Is(err, photos.ErrUnavailable) {
+			t.Errorf("%s: %v", name, err)
+		}
+	}
+}
+
+func TestBucketSettings(t *testing.T) {
+	t.Parallel()
+	good := photos.BucketSettings{Endpoint: "https://storage.example:9000", Bucket: "b", AccessKey: "a", SecretKey: "s"}
+	if _, err := photos.OpenBucket(good); err != nil {
+		t.Errorf("%v", err)
+	}
+	for name, change := range map[string]func(*photos.BucketSettings){
+		"no scheme": func(s *photos.BucketSettings) { s.Endpoint = "storage.example" },
+		"ftp":       func(s *photos.BucketSettings) { s.Endpoint = "ftp://storage.example" },
+		"a path":    func(s *photos.BucketSettings) { s.Endpoint += "/b" },
+		"no bucket": func(s *photos.BucketSettings) { s.Bucket = "" },
+		"no key":    func(s *photos.BucketSettings) { s.AccessKey = "" },
+		"no secret": func(s *photos.BucketSettings) { s.SecretKey = "" },
+	} {
+		s := good
+		change(&s)
+		if _, err := photos.OpenBucket(s); err == nil {
+			t.Errorf("%s: opened", name)
+		}
+	}
+}
