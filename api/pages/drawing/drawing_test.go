@@ -6,6 +6,7 @@ import (
 	"testing"
 
 	"ductledger/api/pages/drawing"
+	"ductledger/api/pages/svg"
 	"ductledger/domain/rules"
 )
 
@@ -27,7 +28,7 @@ func TestLook(t *testing.T) {
 	pic := drawing.Draw(drawing.Of(a), flags)
 	var b bytes.Buffer
 	b.WriteString(`<!doctype html><meta charset=utf-8><link rel=stylesheet href=plan.css>`)
-	if err := drawing.Template().ExecuteTemplate(&b, "drawing", pic); err != nil {
+	if err := drawing.Parse(svg.Template()).ExecuteTemplate(&b, "drawing", pic); err != nil {
 		t.Fatal(err)
 	}
 	_ = os.WriteFile("/tmp/plan.html", b.Bytes(), 0o644)

@@ -1,0 +1,128 @@
+package chart
+
+import (
+	"fmt"
+	"math"
+	"strings"
+
+	"ductledger/api/pages/svg"
+)
+
+// Point is one group: how many jobs it rests on and how much it differs from
+// what is expected, as a logarithm: 0 as expected, more is worse.
+type Point struct {
+	Name    string
+	Jobs    int
+	Effect  float64
+	Outside bool // by the rule that also makes the sentence
+}
+
+// Funnel says how far chance alone carries groups of each size. Inner and
+// Outer are the limits by number of jobs, from MinJobs on, at the levels that
+// their words name.
+type Funnel struct {
+	Points       []Point
+	Limits       []Limit
+	JobsWords    string // of the axis below
+	Summary      string
+	MinJobs, Max int
+}
+
+// Limit is a pair of curves, below and above what is expected.
+type Limit struct {
+	Words string // what it means: 1 in 20 by luck
+	Class string
+	At    func(jobs int) float64 // half width, as a logarithm
+}
+
+// Draw lays the funnel out. The axis is that of ratios: twice as much and half
+// as much are equally far from the middle.
+func (f Funnel) Draw() Picture {
+	const w, h, left, right, top, bottom = 460, 300, 76, 14, 14.0, 46
+	p := Picture{Width: w, Height: h, Label: f.Summary}
+	place := svg.Placer{W: w, H: h}
+	most, span := float64(f.Max)*1.08, 0.1
+	for _, q := range f.Points {
+		most, span = math.Max(most, float64(q.Jobs)*1.08), math.Max(span, math.Abs(q.Effect)*1.1)
+	}
+	for _, l := range f.Limits {
+		span = math.Max(span, l.At(f.MinJobs)*1.05)
+	}
+	x := svg.Scale{V0: 0, V1: most, P0: left, P1: w - right}
+	y := svg.Scale{V0: -span, V1: span, P0: h - bottom, P1: top}
+	p.add(svg.Shape{Kind: "line", Class: "axis", X: left, Y: y.At(0), W: w - right - left})
+	for _, l := range f.Limits {
+		for _, side := range []float64{1, -1} {
+			var d strings.Builder
+			for jobs := max(1, f.MinJobs); float64(jobs) <= most; jobs++ {
+				command := "L"
+				if d.Len() == 0 {
+					command = "M"
+				}
+				fmt.Fprintf(&d, "%s%.1f %.1f ", command, x.At(float64(jobs)), y.At(side*l.At(jobs)))
+			}
+			p.add(svg.Shape{Kind: "path", Class: "limit " + l.Class, Text: strings.TrimSpace(d.String())})
+		}
+	}
+	for _, v := range ratios(span) {
+		at := y.At(math.Log(v))
+		p.add(svg.Shape{Kind: "text", Class: "quiet end", X: left - 8, Y: at + 4, Text: ratioWords(v)})
+	}
+	for _, v := range svg.Ticks(0, most, 7) {
+		if v >= 1 && v == math.Trunc(v) {
+			p.add(svg.Shape{Kind: "text", Class: "quiet middle", X: x.At(v), Y: h - bottom + 16, Text: svg.Number(v, 0)})
+		}
+	}
+	p.add(svg.Shape{Kind: "text", Class: "quiet middle", X: (left + w - right) / 2, Y: h - 10, Text: f.JobsWords})
+	for _, q := range f.Points {
+		class := "point"
+		if q.Outside {
+			class += " outside"
+		}
+		cx, cy := x.At(float64(q.Jobs)), y.At(q.Effect)
+		p.add(svg.Shape{Kind: "circle", Class: class, X: cx, Y: cy, W: 4.5})
+		place.Take(svg.Around(cx, cy, 10, 10))
+	}
+	// What the limits mean stands in a corner that they leave free: they meet
+	// where words beside them would stand.
+	for i, l := range f.Limits {
+		line := top + 6 + float64(i)*svg.Line*1.2
+		words := svg.TextWidth(l.Words)
+		place.Take(svg.Rect{X0: w - right - words - 30, Y0: line - 11, X1: w - right, Y1: line + 3})
+		p.add(svg.Shape{Kind: "line", Class: "limit " + l.Class, X: w - right - words - 28, Y: line - 4, W: 20},
+			svg.Shape{Kind: "text", Class: "quiet end", X: w - right, Y: line, Text: l.Words})
+	}
+	for _, q := range f.Points {
+		if q.Outside {
+			label, _ := place.Label(x.At(float64(q.Jobs)), y.At(q.Effect), q.Name, "name halo", 9, 5)
+			p.add(label)
+		}
+	}
+	return p
+}
+
+// ratios are the round ratios that the axis names: those within the span, at
+// most three each way.
+func ratios(span float64) []float64 {
+	steps := []float64{1.1, 1.25, 1.5, 2, 3, 5, 10}
+	fit := 0
+	for fit < len(steps) && math.Log(steps[fit]) <= span {
+		fit++
+	}
+	list := []float64{1}
+	for i := max(0, fit-3); i < fit; i++ {
+		list = append(list, steps[i], 1/steps[i])
+	}
+	return list
+}
+
+// ratioWords says a ratio as people do: 25 % more, 20 % less.
+func ratioWords(v float64) string {
+	switch {
+	case v == 1:
+		return "as expected"
+	case v > 1:
+		return svg.Number(100*(v-1), 0) + " % more"
+	}
+	return svg.Number(100*(1-v), 0) + " % less"
+}

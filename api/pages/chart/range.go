@@ -1,0 +1,106 @@
+package chart
+
+import (
+	"ductledger/api/pages/svg"
+)
+
+// Range is one figure with the range around it, on a scale that all rows of a
+// table share. Own is a second figure of the same thing, drawn as a ring.
+type Range struct {
+	Value, Low, High float64
+	Own              *float64
+	Outside          bool
+	Scale            [2]float64 // of all rows
+	Middle           float64    // the line of what is expected
+	Label            string
+}
+
+// Draw lays out one row.
+func (r Range) Draw() Picture {
+	const w, h, mid = 250, 26, 13
+	p := Picture{Width: w, Height: h, Label: r.Label}
+	x := svg.Scale{V0: r.Scale[0], V1: r.Scale[1], P0: 8, P1: w - 8}
+	within := func(v float64) float64 { return min(max(x.At(v), 4), w-4) }
+	class := ""
+	if r.Outside {
+		class = " outside"
+	}
+	p.add(svg.Shape{Kind: "line", Class: "axis", X: x.At(r.Middle), Y: 2, H: h - 4})
+	p.add(svg.Shape{Kind: "line", Class: "range" + class, X: within(r.Low), Y: mid, W: within(r.High) - within(r.Low)})
+	if r.Own != nil {
+		p.add(svg.Shape{Kind: "circle", Class: "own", X: within(*r.Own), Y: mid, W: 4.5})
+	}
+	p.add(svg.Shape{Kind: "circle", Class: "point filled" + class, X: within(r.Value), Y: mid, W: 5})
+	return p
+}
+
+// Bar is a quantity with the range of a repeated test.
+type Bar struct {
+	Words            string
+	Value, Low, High float64
+	Text             string // the value as it is written beside the bar
+	Class            string
+}
+
+// Bars draws before and after, or whatever is measured on one scale from zero.
+func Bars(label string, bars []Bar) Picture {
+	const w, step, left, right = 300, 48, 0, 58
+	p := Picture{Width: w, Height: step*len(bars) + 4, Label: label}
+	most := 0.0
+	for _, b := range bars {
+		most = max(most, b.Value, b.High)
+	}
+	x := svg.Scale{V0: 0, V1: max(most, 1e-9), P0: left, P1: w - right}
+	for i, b := range bars {
+		y := float64(i * step)
+		p.add(svg.Shape{Kind: "text", Class: "quiet start", X: left, Y: y + 14, Text: b.Words})
+		p.add(svg.Shape{Kind: "rect", Class: "bar " + b.Class, X: left, Y: y + 20, W: x.At(b.Value) - left, H: 16})
+		end := x.At(b.Value)
+		if b.High > b.Low {
+			p.add(svg.Shape{Kind: "line", Class: "whisker", X: x.At(b.Low), Y: y + 28, W: x.At(b.High) - x.At(b.Low)},
+				svg.Shape{Kind: "line", Class: "whisker", X: x.At(b.Low), Y: y + 23, H: 10},
+				svg.Shape{Kind: "line", Class: "whisker", X: x.At(b.High), Y: y + 23, H: 10})
+			end = max(end, x.At(b.High))
+		}
+		p.add(svg.Shape{Kind: "text", Class: "name start", X: end + 6, Y: y + 33, Text: b.Text})
+	}
+	return p
+}
+
+// Month is one month of a strip; without a value nothing is drawn, since no
+// figure is no figure of zero.
+type Month struct {
+	Words string
+	Value *float64
+}
+
+// Strip draws a figure month by month with the program's as a line.
+func Strip(label string, months []Month, program float64) Picture {
+	const w, h, top, bottom = 300, 64, 8, 18
+	p := Picture{Width: w, Height: h, Label: label}
+	low, high := program, program
+	for _, m := range months {
+		if m.Value != nil {
+			low, high = min(low, *m.Value), max(high, *m.Value)
+		}
+	}
+	if high == low {
+		high, low = high+1, low-1
+	}
+	x := svg.Scale{V0: 0, V1: float64(max(len(months)-1, 1)), P0: 10, P1: w - 10}
+	y := svg.Scale{V0: low, V1: high, P0: h - bottom, P1: top}
+	p.add(svg.Shape{Kind: "line", Class: "limit inner", X: 4, Y: y.At(program), W: w - 8})
+	for i, m := range months {
+		if m.Value != nil {
+			p.add(svg.Shape{Kind: "circle", Class: "point filled", X: x.At(float64(i)), Y: y.At(*m.Value), W: 3.5})
+		}
+		if i == 0 || i == len(months)-1 {
+			anchor := "start"
+			if i > 0 {
+				anchor = "end"
+			}
+			p.add(svg.Shape{Kind: "text", Class: "quiet " + anchor, X: x.At(float64(i)), Y: h - 4, Text: m.Words})
+		}
+	}
+	return p
+}
