@@ -165,15 +165,18 @@ func (p *planner) section(name domain.Section) Section {
 		}
 		switch r.Component {
 		case domain.Boot, domain.Riser, domain.BranchTakeoff:
-			s.Outlets = append(s.Outlets, Outlet{Label: labelOf(r), Ft: value(r.PositionFt), Assumed: r.PositionFt == nil, State: p.stateOf(c), Subject: c.Subject()})
-		case domain.TrunkEnd:
-			s.Ends = append(s.Ends, p.end(c, s.Trunk))
+			s.Outlets = append(s.Outlets, p.outlets(c)...)
 		case domain.FurnaceJoint, domain.SupplyCollar:
 			s.Furnaces = append(s.Furnaces, p.furnace(c, s.Trunk))
 		}
 	}
 	s.Outlets = merged(s.Outlets)
 	p.spread(s.Outlets, s.Trunk)
+	for _, c := range p.job.Components {
+		if c.Record.Section == name && c.Record.Component == domain.TrunkEnd {
+			s.Ends = append(s.Ends, p.end(c, &s))
+		}
+	}
 	if home != nil && home.FurnaceSection == name && len(s.Furnaces) == 0 {
 		f := Furnace{Label: furnaceLabel(home), Ft: value(home.FurnacePositionFt), Assumed: home.FurnacePositionFt == nil, State: Unknown}
 		if f.Assumed {
@@ -196,15 +199,27 @@ func (p *planner) section(name domain.Section) Section {
 	return s
 }
 
-func labelOf(c *domain.Component) string {
-	label := string(c.Section)
-	if c.Number != nil {
-		label += fmt.Sprint(*c.Number)
+// outlets are those that a record stands for: one, or each of a statement's.
+func (p *planner) outlets(c rules.Of[domain.Component]) []Outlet {
+	r := c.Record
+	label := func(number *int) string {
+		words := string(r.Section)
+		if number != nil {
+			words += fmt.Sprint(*number)
+		}
+		if r.Component == domain.BranchTakeoff {
+			words += " branch"
+		}
+		return words
 	}
-	if c.Component == domain.BranchTakeoff {
-		label += " branch"
+	if len(r.Numbers) == 0 {
+		return []Outlet{{Label: label(r.Number), Ft: value(r.PositionFt), Assumed: r.PositionFt == nil, State: p.stateOf(c), Subject: c.Subject()}}
 	}
-	return label
+	var list []Outlet
+	for i := range r.Numbers {
+		list = append(list, Outlet{Label: label(&r.Numbers[i]), Assumed: true, State: p.stateOf(c), Subject: c.Subject()})
+	}
+	return list
 }
 
 // merged draws a boot and the riser below it, of one number, as one outlet,
@@ -266,17 +281,27 @@ func compareLabels(x, y string) int {
 	return cmp.Or(cmp.Compare(len(strings.Fields(x)[0]), len(strings.Fields(y)[0])), strings.Compare(x, y))
 }
 
-func (p *planner) end(c rules.Of[domain.Component], trunk Span) End {
-	e := End{Label: string(c.Record.End), Ft: trunk.From, State: p.stateOf(c), Subject: c.Subject()}
-	if c.Record.End == domain.Rear {
-		e.Ft = trunk.To
+// end is one end of a trunk. Where its closure stands is recorded in feet from
+// the front, or in inches past the outermost outlet.
+func (p *planner) end(c rules.Of[domain.Component], s *Section) End {
+	rear := c.Record.End == domain.Rear
+	e := End{Label: string(c.Record.End), Ft: s.Trunk.From, State: p.stateOf(c), Subject: c.Subject()}
+	if rear {
+		e.Ft = s.Trunk.To
 	}
 	for _, r := range p.job.Repairs {
-		if closure := r.Record.EndClosure; closure != nil && slices.Contains(r.Record.ComponentIDs, c.ID) {
-			e.Form = closure.Form
-			if closure.PositionFt != nil {
-				e.Ft = *closure.PositionFt
-			}
+		closure := r.Record.EndClosure
+		if closure == nil || !slices.Contains(r.Record.ComponentIDs, c.ID) {
+			continue
+		}
+		e.Form = closure.Form
+		switch n := len(s.Outlets); {
+		case closure.PositionFt != nil:
+			e.Ft = *closure.PositionFt
+		case closure.BeyondOutletIn != nil && n > 0 && rear:
+			e.Ft = s.Outlets[n-1].Ft + *closure.BeyondOutletIn/12
+		case closure.BeyondOutletIn != nil && n > 0:
+			e.Ft = s.Outlets[0].Ft - *closure.BeyondOutletIn/12
 		}
 	}
 	return e

@@ -1,0 +1,125 @@
+package chart_test
+
+import (
+	"bytes"
+	"encoding/xml"
+	"fmt"
+	"io"
+	"math"
+	"strings"
+	"testing"
+
+	"ductledger/api/pages/chart"
+	"ductledger/api/pages/svg"
+)
+
+func shapes(p chart.Picture, kind, class string) (list []svg.Shape) {
+	for _, s := range p.Shapes {
+		if s.Kind == kind && strings.HasPrefix(s.Class, class) {
+			list = append(list, s)
+		}
+	}
+	return list
+}
+
+func wellFormed(t *testing.T, p chart.Picture) {
+	t.Helper()
+	var b bytes.Buffer
+	if err := chart.Parse(svg.Template()).ExecuteTemplate(&b, "chart", p); err != nil {
+		t.Fatal(err)
+	}
+	for d := xml.NewDecoder(&b); ; {
+		if _, err := d.Token(); err == io.EOF {
+			return
+		} else if err != nil {
+			t.Fatal(err)
+		}
+	}
+}
+
+// The limits are 1.96 and 3.09 sigma/sqrt(n) (Spiegelhalter, Stat. Med. 2005
+// [mem]); where they are drawn is computed here by hand from the axis: twice as
+// much and half as much are equally far from as expected.
+func TestFunnel(t *testing.T) {
+	t.Parallel()
+	limit := func(z float64) func(int) float64 {
+		return func(n int) float64 { return z * 0.4 / math.Sqrt(float64(n)) }
+	}
+	f := chart.Funnel{MinJobs: 2, Max: 60, JobsWords: "jobs with both readings", Summary: "One <lies> outside.",
+		Limits: []chart.Limit{{Words: "1 in 20 by luck", Class: "inner", At: limit(1.96)}, {Words: "1 in 500 by luck", Class: "outer", At: limit(3.09)}},
+		Points: []chart.Point{{Name: "Alder Ridge", Jobs: 18}, {Name: "Gray Mesa", Jobs: 41, Effect: math.Log(1.5), Outside: true}, {Name: "Eastline", Jobs: 3, Effect: -math.Log(1.5)}}}
+	p := f.Draw()
+	wellFormed(t, p)
+	points := shapes(p, "circle", "point")
+	middle := points[0].Y
+	if up, down := middle-points[1].Y, points[2].Y-middle; math.Abs(up-down) > 1e-9 || up <= 0 {
+		t.Errorf("half as much again and a third less are %v and %v away", up, down)
+	}
+	perLog := (middle - points[1].Y) / math.Log(1.5)
+	for i, z := range []float64{1.96, 1.96, 3.09, 3.09} {
+		curve := shapes(p, "path", "limit")[i].Text
+		var x, y float64
+		if _, err := fmt.Sscanf(curve, "M%f %f", &x, &y); err != nil {
+			t.Fatal(err)
+		}
+		want := z * 0.4 / math.Sqrt2 * perLog
+		if got := math.Abs(y - middle); math.Abs(got-want) > 0.051 { // written with one digit
+			t.Errorf("the limit at 2 jobs is %v from the middle, not %v", got, want)
+		}
+	}
+	names := shapes(p, "text", "name")
+	if len(names) != 1 || names[0].Text != "Gray Mesa" {
+		t.Errorf("named are %v: only what lies outside is", names)
+	}
+	ticks := map[string]bool{}
+	for _, s := range shapes(p, "text", "quiet") {
+		ticks[s.Text] = true
+	}
+	for _, want := range []string{"as expected", "50 % more", "33 % less", "jobs with both readings", "1 in 20 by luck"} {
+		if !ticks[want] {
+			t.Errorf("the axis does not say %q: %v", want, ticks)
+		}
+	}
+}
+
+// What lies beyond the scale is drawn at its edge, never outside the picture.
+func TestRange(t *testing.T) {
+	t.Parallel()
+	own := 9.0
+	p := chart.Range{Value: 0.2, Low: -9, High: 9, Own: &own, Scale: [2]float64{-0.6, 0.6}}.Draw()
+	wellFormed(t, p)
+	for _, s := range p.Shapes {
+		if s.X < 0 || s.X > float64(p.Width) || s.Kind == "line" && s.X+s.W > float64(p.Width) {
+			t.Errorf("%+v is outside", s)
+		}
+	}
+	if point := shapes(p, "circle", "point")[0]; math.Abs(point.X-(8+(0.2+0.6)/1.2*(250-16))) > 1e-9 {
+		t.Errorf("the point stands at %v", point.X)
+	}
+}
+
+func TestBars(t *testing.T) {
+	t.Parallel()
+	p := chart.Bars("before and after", []chart.Bar{{Words: "before", Value: 318, Low: 307, High: 330, Text: "318", Class: "before"}, {Words: "after", Value: 121, Text: "121", Class: "after"}})
+	wellFormed(t, p)
+	bars := shapes(p, "rect", "bar")
+	if got := bars[1].W / bars[0].W; math.Abs(got-121.0/318) > 1e-12 {
+		t.Errorf("the bars are as %v", got)
+	}
+	if whiskers := shapes(p, "line", "whisker"); len(whiskers) != 3 {
+		t.Errorf("%d whiskers: a value without a range has none", len(whiskers))
+	}
+}
+
+// A month without a figure has no point: no figure is not zero.
+func TestStrip(t *testing.T) {
+	t.Parallel()
+	v := []float64{0.1, -0.1}
+	p := chart.Strip("by month", []chart.Month{{Words: "Jul", Value: &v[0]}, {Words: "Aug"}, {Words: "Sep", Value: &v[1]}}, 0)
+	wellFormed(t, p)
+	points, line := shapes(p, "circle", "point"), shapes(p, "line", "limit")[0]
+	if len(points) != 2 || math.Abs((line.Y-points[0].Y)-(points[1].Y-line.Y)) > 1e-9 || points[0].Y >= line.Y {
+		t.Errorf("points %v, line at %v", points, line.Y)
+	}
+	wellFormed(t, chart.Strip("none", nil, 0))
+}
