@@ -1,0 +1,80 @@
+// What a device keeps. A store is durable when its promise resolves: on a phone
+// IndexedDB or SQLite, in the tests memory.
+
+export type Json = null | boolean | number | string | Json[] | { [name: string]: Json };
+export type Content = { [name: string]: Json };
+
+/** One content on its way to the service. */
+export interface Draft {
+  base: number; // the version that it was made on
+  from?: Content; // that version's content, for merging
+  record?: Content;
+  void?: string; // the reason, in place of a record
+  resolves?: string; // the held item that it settles
+  writtenAt: string;
+}
+
+/** One record as the device knows it. A content moves from draft to sending to
+ * sent; while one is unanswered, a newer one waits in draft. */
+export interface Note {
+  kind: string;
+  id: string;
+  jobId?: string;
+  version: number; // the newest that the service told of; 0: none
+  record?: Content;
+  voided?: boolean;
+  draft?: Draft;
+  sending?: Draft;
+  sent?: Draft; // kept for 30 days: a restored service may ask for it
+  sentVersion?: number;
+  sentPosition?: number;
+  answeredAt?: string;
+  once?: number; // the version that sent became before the service lost history
+  heldId?: string;
+  problem?: Content; // why it was refused: shown to the crew
+  contested?: { field: string; ours?: Json; stands?: Json }[];
+  resident?: Json;
+  contactUntil?: string;
+  droppedAt?: string; // the job left; what was sent is kept a while
+  stale?: boolean; // not seen again since the service lost history
+}
+
+/** Where the device stands with the service. */
+export interface Mark {
+  epoch?: string;
+  cursor?: string;
+  receipt?: string;
+  told: number; // the highest position that any answer told of
+}
+
+export interface Store {
+  load(): Promise<{ notes: Note[]; mark: Mark | undefined }>;
+  /** Writes all of it or nothing. */
+  save(changed: Note[], forgotten: string[], mark: Mark): Promise<void>;
+}
+
+export const keyOf = (n: { kind: string; id: string }) => n.kind + "/" + n.id;
+
+/** A store that forgets with the process. */
+export class MemoryStore implements Store {
+  private notes = new Map<string, string>();
+  private mark: Mark | undefined;
+  async load() {
+    return { notes: [...this.notes.values()].map((text) => JSON.parse(text) as Note), mark: this.mark };
+  }
+  async save(changed: Note[], forgotten: string[], mark: Mark) {
+    for (const n of changed) this.notes.set(keyOf(n), JSON.stringify(n));
+    for (const key of forgotten) this.notes.delete(key);
+    this.mark = { ...mark };
+  }
+}
+
+/** XOR of the first 8 bytes of SHA-256 over kind/id/version of each record. */
+export async function checksum(notes: Note[]): Promise<string> {
+  const sum = new Uint8Array(8);
+  for (const n of notes) {
+    const digest = new Uint8Array(await crypto.subtle.digest("SHA-256", new TextEncoder().encode(`${keyOf(n)}/${n.version}`)));
+    for (let i = 0; i < 8; i++) sum[i]! ^= digest[i]!;
+  }
+  return [...sum].map((b) => b.toString(16).padStart(2, "0")).join("");
+}
