@@ -72,4 +72,3 @@ func withoutTexts(kind domain.Kind, raw []byte) []byte {
 	}
 	return out
 }
-

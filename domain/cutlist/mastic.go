@@ -9,8 +9,7 @@ import (
 // Units of volume and area.
 const (
 	CubicInchesPerGallon = 231.0 // in³ in a US gallon, by definition (NIST SP 811 [mem])
-	squareInchesPerFoot2 = 144.0
-	mostMasticAreaIn2    = 1e8 // in²
+	mostMasticAreaIn2    = 1e8   // in²
 )
 
 // MasticVolume is the mastic on an area, in in³ and US gallons:
@@ -29,19 +28,6 @@ func MasticVolume(areaIn2, thicknessIn float64) (in3, gallons float64, err error
 	}
 	in3 = areaIn2 * thicknessIn
 	return in3, in3 / CubicInchesPerGallon, nil
-}
-
-// Coverage is the area that a US gallon of mastic covers, in ft²:
-//
-//	231/(144·thickness)
-//
-// with the thickness in in. Refused: thickness outside 0.001 to 1 in. Source:
-// [calc]; sealant data sheets print 80 ft² at 0.020 in and 50 at 0.032.
-func Coverage(thicknessIn float64) (ft2PerGallon float64, err error) {
-	if err := stat.Within("/thickness_in", thicknessIn, leastMastic, mostMastic, "in"); err != nil {
-		return 0, err
-	}
-	return CubicInchesPerGallon / (squareInchesPerFoot2 * thicknessIn), nil
 }
 
 // A Seal is a joint or seam to coat, with mesh under the mastic or without.

@@ -146,29 +146,21 @@ func TestPiecesRefused(t *testing.T) {
 
 func TestMastic(t *testing.T) {
 	for _, c := range []struct {
-		thickness, want, tol float64
-		source               string
+		ft2, thickness, gallons, tol float64
+		source                       string
 	}{
-		{0.020, 80.2, 0.05, "231/(144·0.020) [calc]; sealant data sheets print 80"},
-		{0.032, 50.1, 0.05, "231/(144·0.032) [calc]; sealant data sheets print 50"},
-		{0.0767717, 20.895, 5e-4, "a five-cent coin, 1.95 mm: US Mint [pub]; [calc]"},
+		{80, 0.020, 1, 0.003, "sealant data sheets print 80 ft² a gallon; 231/(144·0.020) = 80.2 [calc]"},
+		{50, 0.032, 1, 0.003, "sealant data sheets print 50 ft² a gallon; 231/(144·0.032) = 50.1 [calc]"},
+		{20.895, 0.0767717, 1, 5e-5, "a five-cent coin, 1.95 mm: US Mint [pub]; [calc]"},
 	} {
-		got, err := Coverage(c.thickness)
+		in3, gallons, err := MasticVolume(144*c.ft2, c.thickness)
 		if err != nil {
 			t.Fatal(err)
 		}
-		near(t, c.source, got, c.want, c.tol)
-		// A gallon laid on what it covers is a gallon.
-		in3, gallons, err := MasticVolume(got*144, c.thickness)
-		if err != nil {
-			t.Fatal(err)
-		}
-		near(t, "in³ of a gallon", in3, 231, 1e-12)
-		near(t, "gallon", gallons, 1, 1e-14)
+		near(t, c.source, gallons, c.gallons, c.tol)
+		near(t, "in³", in3, 231*gallons, 1e-12)
 	}
-	_, err := Coverage(0)
-	refused(t, "no thickness", err, stat.OutOfRange, "/thickness_in")
-	_, _, err = MasticVolume(-1, 0.02)
+	_, _, err := MasticVolume(-1, 0.02)
 	refused(t, "negative area", err, stat.OutOfRange, "/area_in2")
 	_, _, err = MasticVolume(1, 0.02*100)
 	refused(t, "mils for inches", err, stat.OutOfRange, "/thickness_in")

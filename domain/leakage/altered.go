@@ -28,21 +28,6 @@ type Route struct {
 	Source           string
 }
 
-// CaliforniaAlteredDucts are the alternative routes for altered ducts in the
-// residential California Energy Code §150.2(b)1, figures of the editions
-// 2008 to 2019 recalled from memory [mem]: they show the shape, and a
-// program enters the figures of the edition that binds it.
-func CaliforniaAlteredDucts() []Route {
-	source := "California Energy Code 150.2(b)1, editions 2008 to 2019 [mem]"
-	fifteen, ten, sixty := 0.15, 0.10, 0.60
-	return []Route{
-		{Name: "total_share", Scope: ScopeTotal, AtMostShare: &fifteen, Source: source},
-		{Name: "outside_share", Scope: ScopeOutside, AtMostShare: &ten, Source: source},
-		{Name: "reduction_and_sealed", Scope: ScopeTotal, AtLeastReduction: &sixty, AllSealed: true, Source: source},
-		{Name: "all_sealed", Scope: ScopeTotal, AllSealed: true, Source: source},
-	}
-}
-
 // Alteration is what is known of altered ducts. Nil and 0 mean not known.
 type Alteration struct {
 	Total            *Measured[TotalLeakage]   // after

@@ -9,7 +9,7 @@
 // Total leakage (to anywhere) and leakage to outside are different quantities,
 // two Go types, and do not meet in one reduction:
 //
-//	leakage.Reduce(leakage.Total(before), leakage.Outside(after), p) // does not compile
+//	leakage.Reduce(total, outside, p) // Measured[TotalLeakage] and Measured[OutsideLeakage]: does not compile
 //
 // Units: pressures in Pa, flows in cfm, leakage in cfm at 25 Pa ("cfm25"),
 // areas in ft², temperatures in °C, elevations in m. Uncertainties are

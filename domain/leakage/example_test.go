@@ -10,8 +10,8 @@ func Example() {
 	p := leakage.DefaultFanParameters()
 	first, _ := leakage.Fan([]leakage.Reading{{PressurePa: 25.0, FlowCFM: 318}}, p)
 	last, _ := leakage.Fan([]leakage.Reading{{PressurePa: 25.1, FlowCFM: 121}}, p)
-	before, _ := leakage.Total(first)
-	after, _ := leakage.Total(last)
+	before := leakage.Measured[leakage.TotalLeakage]{CFM25: leakage.TotalLeakage(first.LeakageCFM), Uncertainty: first.Uncertainty}
+	after := leakage.Measured[leakage.TotalLeakage]{CFM25: leakage.TotalLeakage(last.LeakageCFM), Uncertainty: last.Uncertainty}
 	r, _ := leakage.Reduce(before, after, leakage.DefaultReductionParameters())
 	fmt.Printf("%.8f cfm25 after, %.8f less, %.0f %% (%.0f to %.0f %%)\n",
 		last.LeakageCFM, r.Absolute.Value, 100*r.Ratio.Value, 100*r.Ratio.Limits.Low, 100*r.Ratio.Limits.High)

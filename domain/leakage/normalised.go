@@ -4,30 +4,12 @@ import "ductledger/domain/stat"
 
 // Nominal air-handler flow. Source: California Energy Code, Joint Appendix JA9 [pub].
 const (
-	FlowPerTon     = 400.0 // cfm per ton of cooling
-	FlowPerKBtuh   = 21.7  // cfm per 1,000 Btu/h of heating output
-	btuhPerKBtuh   = 1000.0
-	areaUnit       = 100.0 // ft²: leakage per area is given per 100 ft²
-	GuardOneSided  = 1.645 // 95 % one-sided normal factor, no unit; JCGM 106 [mem]
-	referencePress = 25.0  // Pa, of cfm25
+	FlowPerTon    = 400.0 // cfm per ton of cooling
+	FlowPerKBtuh  = 21.7  // cfm per 1,000 Btu/h of heating output
+	btuhPerKBtuh  = 1000.0
+	areaUnit      = 100.0 // ft²: leakage per area is given per 100 ft²
+	GuardOneSided = 1.645 // 95 % one-sided normal factor, no unit; JCGM 106 [mem]
 )
-
-// Per100Ft2 is leakage per 100 ft² of floor, 100·cfm25/A.
-//
-// Refused: leakage negative (/leakage_cfm25), area not above 0
-// (/floor_area_ft2). 150 cfm25 and 1,100 ft² → 13.63636 [calc].
-// Source: definition [calc].
-func Per100Ft2(leakageCFM25, floorAreaFt2 float64) (float64, error) {
-	return share(areaUnit, leakageCFM25, "/floor_area_ft2", floorAreaFt2, "ft²")
-}
-
-// ShareOfFlow is leakage as a fraction of the air-handler flow, cfm25/cfm.
-//
-// Refused: leakage negative (/leakage_cfm25), flow not above 0 (/air_handler_cfm).
-// Source: definition [calc].
-func ShareOfFlow(leakageCFM25, airHandlerCFM float64) (float64, error) {
-	return share(1, leakageCFM25, "/air_handler_cfm", airHandlerCFM, "cfm")
-}
 
 // FlowFromCooling is the nominal air-handler flow, 400 cfm per ton.
 // Refused: a capacity not above 0 (/cooling_tons).
@@ -49,17 +31,6 @@ func FlowFromHeating(btuh float64) (float64, error) {
 	}
 	q := FlowPerKBtuh * (btuh / btuhPerKBtuh)
 	return q, stat.Positive("/heating_btuh", q, "cfm")
-}
-
-func share(factor, leakage float64, argument string, by float64, unit string) (float64, error) {
-	if err := stat.NotBelowZero("/leakage_cfm25", leakage, "cfm"); err != nil {
-		return 0, err
-	}
-	if err := stat.Positive(argument, by, unit); err != nil {
-		return 0, err
-	}
-	v := factor * leakage / by
-	return v, stat.Finite("/leakage_cfm25", v, "cfm per "+unit)
 }
 
 // A Decision is what a figure with an uncertainty says about a limit.

@@ -22,24 +22,6 @@ type Measured[L Leakage] struct {
 	Uncertainty Uncertainty
 }
 
-// Total takes a fan test of the ducts alone, in cfm25.
-// Refused: a test reported at another pressure than 25 Pa (/reference_pressure_pa).
-// Source: definition [calc].
-func Total(t FanTest) (Measured[TotalLeakage], error) { return measured[TotalLeakage](t) }
-
-// Outside takes a fan test with the home held at the ducts' pressure, in cfm25.
-// Refused: as by Total.
-// Source: definition [calc].
-func Outside(t FanTest) (Measured[OutsideLeakage], error) { return measured[OutsideLeakage](t) }
-
-func measured[L Leakage](t FanTest) (Measured[L], error) {
-	if t.ReferencePa != referencePress {
-		return Measured[L]{}, stat.Refuse(stat.OutOfRange, "/reference_pressure_pa", "report the test at 25 Pa",
-			"the test is reported at %v Pa, a reduction is in cfm at 25 Pa", t.ReferencePa)
-	}
-	return Measured[L]{CFM25: L(t.LeakageCFM), Uncertainty: t.Uncertainty}, nil
-}
-
 // OutsideBySubtraction takes a subtraction, in cfm25. Its uncertainty counts as
 // random: the difference of two large flows forgets the instrument.
 //

@@ -6,28 +6,6 @@ import (
 	"ductledger/domain/stat"
 )
 
-// SmallestDetectable is the smallest reduction ratio that two tests with these
-// uncertainties can tell from none, as a fraction, before any of them is made:
-//
-//	1 − e^−k·u(d)    u(d)² = u_before² + u_after² − 2ρ·c_before·c_after
-//
-// Refused: as by Reduce.
-// Source: JCGM 100 (GUM) 5.2.2, G.4 [pub].
-func SmallestDetectable(before, after Uncertainty, p ReductionParameters) (float64, error) {
-	if err := p.check(); err != nil {
-		return 0, err
-	}
-	if err := before.check("/before_uncertainty"); err != nil {
-		return 0, err
-	}
-	if err := after.check("/after_uncertainty"); err != nil {
-		return 0, err
-	}
-	u := differenceU(1, before, 1, after, p.SharedCalibration)
-	k, _, err := p.factor(before, after, u)
-	return -math.Expm1(-float64(k * u)), err
-}
-
 // differenceU is the standard uncertainty of a − b, of which rho of the
 // calibration parts is common. Written so that it cannot fall below 0:
 //

@@ -56,9 +56,7 @@ func TestUnchangedDuctsAreNotToldApart(t *testing.T) {
 				if err != nil {
 					continue
 				}
-				before, _ := leakage.Total(a)
-				after, _ := leakage.Total(b)
-				change, err := leakage.Reduce(before, after, reduce)
+				change, err := leakage.Reduce(totalOf(a), totalOf(b), reduce)
 				if err != nil {
 					t.Fatal(err)
 				}
@@ -89,11 +87,7 @@ func TestAQuarterPercentIsNoChange(t *testing.T) {
 		if err != nil {
 			t.Fatal(err)
 		}
-		m, err := leakage.Total(test)
-		if err != nil {
-			t.Fatal(err)
-		}
-		return m
+		return totalOf(test)
 	}
 	same := leakage.DefaultReductionParameters()
 	same.SharedCalibration = 1

@@ -19,9 +19,6 @@ const (
 	stepsTolerance = 1e-9 // cfm25: by how much the steps' sum may miss before − after
 )
 
-// NotAdditive is the code of the refusal to add what does not add up.
-const NotAdditive = "not_additive"
-
 // A SteppedReading is one fan test in a series on one job: the leakage after
 // the repairs since the test before it.
 type SteppedReading struct {
@@ -173,16 +170,4 @@ func (r SteppedReading) checkAsStep(argument string) error {
 		}
 	}
 	return nil
-}
-
-// AddPan refuses, always. A pan reading in Pa is the share of the home's
-// pressure that stands across one covered register; it depends on the ratio of
-// the leak to the duct's other openings, and neighboring registers see the
-// same leak. So neither readings of several registers nor steps between
-// passes add up to a quantity of anything; use the maximum, the median and
-// the count over the target.
-// Source: that registers of one trunk share a leak [cp].
-func AddPan(readingsPa []float64) (float64, error) {
-	return 0, stat.Refuse(NotAdditive, "/readings", "use the maximum, the median and the count over the target, or fan tests for steps",
-		"%d pan readings in Pa do not add: registers of one trunk share a leak", len(readingsPa))
 }

@@ -122,16 +122,6 @@ func TestStepsRefused(t *testing.T) {
 	}
 }
 
-func TestPanReadingsDoNotAdd(t *testing.T) {
-	for _, readings := range [][]float64{nil, {1.2}, {1.2, 0.8, 3.4}} {
-		_, err := AddPan(readings)
-		var r *stat.Refusal
-		if !errors.As(err, &r) || r.Code != NotAdditive || r.Argument != "/readings" || r.Fix == "" {
-			t.Errorf("%v: %v", readings, err)
-		}
-	}
-}
-
 // The interim test after the furnace joint says what that repair brought.
 func ExampleSteps() {
 	steps, err := Steps(

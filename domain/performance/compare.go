@@ -40,20 +40,9 @@ type Comparison struct {
 	Contractors   []Contractor `json:"contractors"`
 }
 
-// Compare summarizes the jobs accepted in the period, by contractor and for
-// the program. Every contractor of names has a line, also without a job.
-// The jobs may stand in any order. Refused: what NewTally and Add refuse.
-// Source: at each figure, Summary, Model and Standing [calc].
-func Compare(jobs []Job, period Period, names map[domain.UUID]string) (Comparison, error) {
-	t, err := take(inOrder(jobs), period, ByContractor)
-	if err != nil {
-		return Comparison{}, err
-	}
-	return t.Comparison(names)
-}
-
-// Comparison answers from a Tally by contractor. Refused: a
-// Tally by anything else (/by). Source: as Compare [calc].
+// Comparison summarizes the jobs by contractor and for the program. Every
+// contractor of names has a line, also without a job. Refused: a Tally by
+// anything else (/by). Source: at each figure, Summary, Model and Standing [calc].
 func (t *Tally) Comparison(names map[domain.UUID]string) (Comparison, error) {
 	if t.by != ByContractor {
 		return Comparison{}, stat.Refuse(stat.OutOfRange, "/by", "", "a comparison needs a tally by %s, not %s", ByContractor, t.by)

@@ -10,7 +10,7 @@ import (
 
 // Two homes pooled: 220 of 400 cfm25 are gone, 55 %. The mean of the two
 // percentages, 43 %, is nobody's figure.
-func ExampleCompare() {
+func Example() {
 	northwind := domain.UUID{15: 1}
 	tenths := func(t int64) *int64 { return &t }
 	day := time.Date(2026, 10, 14, 12, 0, 0, 0, time.UTC)

@@ -7,7 +7,6 @@ import (
 	"time"
 
 	"ductledger/domain"
-	"ductledger/domain/stat"
 )
 
 // minLeadHomes is the number of used homes from which a crew lead's figures
@@ -41,20 +40,6 @@ type Grouping struct {
 	Program       Summary   `json:"program"`
 	Model         *Model    `json:"model,omitempty"` // with an effect for each crew lead
 	Groups        []Group   `json:"groups"`
-}
-
-// CompareGroups summarizes the jobs by class of home or by crew lead; names
-// are those of the leads. Refused: a grouping by contractor (/by), and what a
-// Tally refuses. Source: at each figure, Summary and Model [calc].
-func CompareGroups(jobs []Job, period Period, by By, names map[domain.UUID]string) (Grouping, error) {
-	if by == ByContractor {
-		return Grouping{}, stat.Refuse(stat.OutOfRange, "/by", "", "contractors are compared by Compare")
-	}
-	t, err := take(inOrder(jobs), period, by)
-	if err != nil {
-		return Grouping{}, err
-	}
-	return t.Grouping(names)
 }
 
 // Grouping answers from a Tally by class of home or by crew lead; names

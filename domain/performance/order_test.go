@@ -25,14 +25,14 @@ func TestOrderStatistics(t *testing.T) {
 			t.Fatalf("quantile %v of %d: %v, want %v, %v", p, len(values), got, want, err)
 		}
 		bounds := newTables().median(int64(len(values)))
-		limits, err := stat.IntervalOfMedian(floats, Level)
+		rank, _, err := stat.MedianRank(len(floats), Level)
 		if (err != nil) != (bounds.rank == 0) {
 			t.Fatalf("%d values have an interval at rank %d: %v", len(values), bounds.rank, err)
 		}
 		if err == nil {
 			low, high := o.between(bounds.rank)
-			if inCFM25(low) != limits.Low || inCFM25(high) != limits.High {
-				t.Fatalf("between %v and %v, want %v and %v", inCFM25(low), inCFM25(high), limits.Low, limits.High)
+			if inCFM25(low) != floats[rank-1] || inCFM25(high) != floats[len(floats)-rank] {
+				t.Fatalf("between %v and %v, want %v and %v", inCFM25(low), inCFM25(high), floats[rank-1], floats[len(floats)-rank])
 			}
 		}
 	})

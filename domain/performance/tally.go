@@ -2,9 +2,7 @@ package performance
 
 import (
 	"cmp"
-	"iter"
 	"slices"
-	"strconv"
 	"time"
 
 	"ductledger/domain"
@@ -182,46 +180,4 @@ func (t *Tally) whole(keys []key) *group {
 		all.merge(t.groups[k])
 	}
 	return all
-}
-
-// take tallies a stream of jobs whose ids ascend: repeats are then neighbors.
-func take(jobs iter.Seq2[Job, error], period Period, by By) (*Tally, error) {
-	t, err := NewTally(period, by)
-	if err != nil {
-		return nil, err
-	}
-	n := 0
-	for j, err := range jobs {
-		if err != nil {
-			return nil, err
-		}
-		if t.started && j.ID.Compare(t.last.ID) < 0 {
-			return nil, stat.Refuse(stat.NotSorted, "/jobs/"+strconv.Itoa(n), "order the jobs by id", "job %s comes after %s", j.ID, t.last.ID)
-		}
-		if err := t.Add(j); err != nil {
-			return nil, err
-		}
-		n++
-	}
-	return t, nil
-}
-
-// inOrder yields jobs by ascending id, from a copy if they are not so already,
-// and each that repeats unchanged once.
-func inOrder(jobs []Job) iter.Seq2[Job, error] {
-	byID := func(a, b Job) int { return a.ID.Compare(b.ID) }
-	if !slices.IsSortedFunc(jobs, byID) {
-		jobs = slices.Clone(jobs)
-		slices.SortStableFunc(jobs, byID)
-	}
-	return func(yield func(Job, error) bool) {
-		for i := range jobs {
-			if i > 0 && jobs[i].same(&jobs[i-1]) {
-				continue
-			}
-			if !yield(jobs[i], nil) {
-				return
-			}
-		}
-	}
 }

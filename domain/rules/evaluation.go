@@ -21,21 +21,6 @@ type Evaluation struct {
 	Items   []Item      `json:"items" validate:"min=1,max=500,dive"`
 }
 
-// Evaluate judges a job that is not stored. Every fact but the rule set comes
-// from the items; zone is where the program's days begin, nil for the
-// offset of each time. Units are those of Result.
-//
-// Refused: items without exactly one job, and what Assemble refuses.
-// Source: that of each rule, and of package leakage for the figures.
-func Evaluate(set Set, zone *time.Location, items []Item) (Result, Verdict, error) {
-	job, err := AssembleItems(zone, items)
-	if err != nil {
-		return Result{}, Verdict{}, err
-	}
-	result, verdict := ComputeAndJudge(set, job)
-	return result, verdict, nil
-}
-
 // AssembleItems is Assemble for a body with one job. Refused: none or several
 // jobs, and what Assemble refuses.
 func AssembleItems(zone *time.Location, items []Item) (*Assembled, error) {

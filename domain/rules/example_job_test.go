@@ -12,10 +12,11 @@ import (
 // Q25 = Q·(25/P)^0.6: 121·(25/25.1)^0.6 = 120.71052607.
 func TestExampleEvaluation(t *testing.T) {
 	e := ExampleEvaluation()
-	result, verdict, err := Evaluate(DefaultSet(), nil, e.Items)
+	job, err := AssembleItems(nil, e.Items)
 	if err != nil {
 		t.Fatal(err)
 	}
+	result, verdict := ComputeAndJudge(DefaultSet(), job)
 	want := []struct {
 		rule, detail string
 		severity     Severity

@@ -7,13 +7,13 @@ import (
 )
 
 // The invented job in one body, judged by the defaults.
-func ExampleEvaluate() {
-	job := rules.ExampleEvaluation()
-	result, verdict, err := rules.Evaluate(rules.DefaultSet(), nil, job.Items)
+func Example() {
+	job, err := rules.AssembleItems(nil, rules.ExampleEvaluation().Items)
 	if err != nil {
 		fmt.Println(err)
 		return
 	}
+	result, verdict := rules.ComputeAndJudge(rules.DefaultSet(), job)
 	fmt.Printf("%.1f → %.1f cfm25\n", *result.BeforeCFM25, *result.AfterCFM25)
 	for _, f := range verdict.Findings {
 		fmt.Println(f.Severity, f.Rule)

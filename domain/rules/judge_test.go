@@ -262,10 +262,10 @@ func TestAssembleRefuses(t *testing.T) {
 	}
 	items := ExampleEvaluation().Items
 	items[3].Record = nil
-	if _, _, err := Evaluate(DefaultSet(), nil, items); domain.CodeOf(err) != domain.Invalid {
+	if _, err := AssembleItems(nil, items); domain.CodeOf(err) != domain.Invalid {
 		t.Error("an item without a record: ", err)
 	}
-	if _, _, err := Evaluate(DefaultSet(), nil, nil); domain.CodeOf(err) != domain.Invalid {
+	if _, err := AssembleItems(nil, nil); domain.CodeOf(err) != domain.Invalid {
 		t.Error(err)
 	}
 }

@@ -38,15 +38,6 @@ func Pages(set Set) []Page {
 	return pages
 }
 
-// PageOf gives the page of one rule; false for a word that is no rule.
-func PageOf(set Set, key string) (Page, bool) {
-	i := placeOf(key)
-	if i < 0 {
-		return Page{}, false
-	}
-	return page(set, i), true
-}
-
 func page(set Set, i int) Page {
 	r, s := all[i], set.settings[i]
 	p := Page{

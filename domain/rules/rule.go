@@ -74,15 +74,6 @@ var all = []*Rule{
 	&joistDirectionRecorded, &wrapKindRecorded, &combustionAppliancesRecorded,
 }
 
-// All gives the rules in the order of the work.
-func All() []Rule {
-	out := make([]Rule, len(all))
-	for i, r := range all {
-		out[i] = *r
-	}
-	return out
-}
-
 // Keys gives the keys of the rules in the order of the work.
 func Keys() []string {
 	out := make([]string, len(all))

@@ -40,15 +40,6 @@ var screens = []*Screen{
 	&screenOutsideVisits, &screenTwoHomesAtOnce, &screenInspectorGap,
 }
 
-// Screens gives the screens in the order in which they ask.
-func Screens() []Screen {
-	out := make([]Screen, len(screens))
-	for i, s := range screens {
-		out[i] = *s
-	}
-	return out
-}
-
 // Ask puts the questions that a job raises, in a fixed order.
 func Ask(job *Assembled, result Result) []Question {
 	s := screening{job: job, result: &result, questions: []Question{}}

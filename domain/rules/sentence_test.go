@@ -53,7 +53,7 @@ func TestSentencesOfTheRules(t *testing.T) {
 			}
 		}
 	}
-	for _, r := range All() {
+	for _, r := range all {
 		say(r.Key, longestSentence, r.Title, r.Why, r.Fix, r.None, r.Hazard.Caution(), r.noCure())
 		say(r.Key, 600, r.Judged, r.Example.Holds, r.Example.Broken)
 	}
@@ -82,7 +82,7 @@ func TestWorkAtTheHomeCarriesACaution(t *testing.T) {
 	readsOnly := []string{"readings_in_order", "every_register_read", "instrument_in_calibration",
 		"furnace_kind_recorded", "furnace_section_recorded", "ducted_sections_recorded", "joist_direction_recorded",
 		"wrap_kind_recorded", "combustion_appliances_recorded"}
-	for _, r := range All() {
+	for _, r := range all {
 		atHome := r.Cure == OnSite || r.Cure == ReturnVisit
 		if atHome && (r.Hazard == NoHazard) != slices.Contains(readsOnly, r.Key) {
 			t.Errorf("%s: cure %s, hazard %q", r.Key, r.Cure, r.Hazard)

@@ -53,7 +53,7 @@ func TestPricesOfCallBacks(t *testing.T) {
 
 // The bounds themselves may be set, of every parameter of every rule.
 func TestNewSetTakesTheBounds(t *testing.T) {
-	for _, r := range All() {
+	for _, r := range all {
 		for _, p := range r.Parameters {
 			for _, value := range []float64{p.Low, p.Default, p.High} {
 				_, faults := NewSet(domain.UUID{}, &domain.RuleSet{Rules: []domain.RuleSetting{{Rule: r.Key, Parameters: map[string]float64{p.Name: value}}}})
@@ -86,7 +86,7 @@ func TestSetChangesLimitsSeverityAndOff(t *testing.T) {
 
 func TestRulesAreComplete(t *testing.T) {
 	seen := map[string]bool{}
-	for _, r := range All() {
+	for _, r := range all {
 		if seen[r.Key] {
 			t.Errorf("%s stands twice", r.Key)
 		}
@@ -117,7 +117,7 @@ func TestNothingIsCalledSafe(t *testing.T) {
 	for _, p := range Pages(DefaultSet()) {
 		text.WriteString(show(p))
 	}
-	for _, s := range Screens() {
+	for _, s := range screens {
 		text.WriteString(s.Question + s.Innocent)
 	}
 	for _, c := range allCases() {
@@ -140,20 +140,16 @@ func TestPages(t *testing.T) {
 	j := clean(t)
 	j.limit("pan_target", "target_pa", 2)
 	j.ruleSet.Rules[0].Severity = "must_fix"
-	p, ok := PageOf(j.set(), "pan_target")
-	if !ok || p.Severity != MustFix || p.Parameters[0].Value != 2 || p.Parameters[0].Default != 1 {
+	pages := Pages(j.set())
+	if len(pages) != len(Keys()) {
+		t.Fatal("a page for each rule")
+	}
+	if p := pages[placeOf("pan_target")]; p.Severity != MustFix || p.Parameters[0].Value != 2 || p.Parameters[0].Default != 1 {
 		t.Errorf("%+v", p)
 	}
-	if _, ok := PageOf(j.set(), "no_such_rule"); ok {
-		t.Error("a page of no rule")
-	}
-	if len(Pages(j.set())) != len(Keys()) {
-		t.Error("a page for each rule")
-	}
-	for _, r := range All() {
-		p, ok := PageOf(j.set(), r.Key)
-		if want := map[bool]string{true: r.noCure(), false: r.Fix}[r.Cure == NoCure]; !ok || p.Fix != want {
-			t.Errorf("%s: fix %q", r.Key, p.Fix)
+	for i, r := range all {
+		if want := map[bool]string{true: r.noCure(), false: r.Fix}[r.Cure == NoCure]; pages[i].Key != r.Key || pages[i].Fix != want {
+			t.Errorf("%s: page of %s, fix %q", r.Key, pages[i].Key, pages[i].Fix)
 		}
 	}
 }

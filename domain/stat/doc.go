@@ -1,6 +1,6 @@
 // Package stat is the arithmetic under every figure of this module: sums in a
-// fixed order, moments, quantiles of distributions, a line, a regression,
-// decimal rounding. It is for the other number packages, and for a field app
+// fixed order, quantiles of distributions, a line, decimal
+// rounding. It is for the other number packages, and for a field app
 // that must reach the same digits as the server.
 //
 // The one idea: equal input gives equal bytes. Sums are plain loops over the

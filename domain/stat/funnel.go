@@ -13,30 +13,6 @@ import (
 // 1 − level, half of it on each side. All after Spiegelhalter, Statistics in
 // Medicine 24 (2005) 1185 [mem].
 
-// FunnelNormal bounds an effect around 0 whose error has the given variance:
-// ± z·√(variance + τ²), in the effect's unit. τ² above 0 gives the
-// over-dispersed (additive) limits.
-//
-// Refused: variance not above 0, τ² below 0, level outside (0, 1).
-// Source: Spiegelhalter, Stat. Med. 24 (2005) 1185 [mem].
-func FunnelNormal(variance, tau2, level float64) (Interval, error) {
-	if err := Positive("/variance", variance, "the effect's unit squared"); err != nil {
-		return Interval{}, err
-	}
-	if err := NotBelowZero("/tau2", tau2, "the effect's unit squared"); err != nil {
-		return Interval{}, err
-	}
-	if err := levelInside(level); err != nil {
-		return Interval{}, err
-	}
-	z, err := NormalQuantile(1 - (1-level)/2)
-	if err != nil {
-		return Interval{}, err
-	}
-	half := z * math.Sqrt(variance+tau2)
-	return Interval{Low: -half, High: half}, nil
-}
-
 // FunnelRate bounds the rate of a group of n cases around the target rate, as
 // fractions, from the exact binomial distribution made continuous:
 //
@@ -63,32 +39,6 @@ func FunnelRate(target float64, n int, level float64) (Interval, error) {
 		return max(0, (float64(r)-(binomialCDF(r, n, target)-p)/binomialProb(r, n, target))/float64(n))
 	}
 	return Interval{Low: limit(alpha / 2), High: limit(1 - alpha/2)}, nil
-}
-
-// FunnelRatio bounds the ratio O/E of a Poisson count around 1, given the
-// expected count E ≥ MinExpected:
-//
-//	Low = χ²(α/2; 2E)/2/E,  High = χ²(1−α/2; 2E+2)/2/E
-//
-// Refused: E below MinExpected (/expected), level outside (0, 1).
-// Source: the same limits in the tests of FunnelPlotR (nhs-r-community) [pub].
-func FunnelRatio(expected, level float64) (Interval, error) {
-	if err := expectedEnough(expected); err != nil {
-		return Interval{}, err
-	}
-	if err := levelInside(level); err != nil {
-		return Interval{}, err
-	}
-	alpha := 1 - level
-	low, err := ChiSquareQuantile(alpha/2, 2*expected)
-	if err != nil {
-		return Interval{}, err
-	}
-	high, err := ChiSquareQuantile(1-alpha/2, 2*expected+2)
-	if err != nil {
-		return Interval{}, err
-	}
-	return Interval{Low: low / 2 / expected, High: high / 2 / expected}, nil
 }
 
 // Overdispersion is φ = Σz²/K of K standardized effects after drawing the

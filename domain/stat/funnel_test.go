@@ -7,27 +7,6 @@ import (
 	"pgregory.net/rapid"
 )
 
-func TestFunnelRatio(t *testing.T) {
-	const source = "tests of FunnelPlotR, github.com/nhs-r-community [pub]"
-	for _, c := range []struct{ expected, low, high float64 }{
-		{15, .5596924, 1.649348}, {20, .6108260, 1.544419}, {30, .6746958, 1.427562},
-	} {
-		got, err := FunnelRatio(c.expected, .95)
-		wantInterval(t, source, got, err, c.low, c.high, 5e-7)
-	}
-	got, err := FunnelRatio(15, .998)
-	wantInterval(t, source, got, err, .3862650, 2.082907, 5e-7)
-}
-
-func TestFunnelNormal(t *testing.T) {
-	got, err := FunnelNormal(.16/9, 0, .95) // ± 1.959964·.4/3 [calc]
-	wantInterval(t, "nine jobs", got, err, -.2613285, .2613285, 1e-7)
-	got, err = FunnelNormal(.03, .01, .95) // ± 1.959964·√.04 [calc]
-	wantInterval(t, "over-dispersed", got, err, -.3919928, .3919928, 1e-7)
-	got, err = FunnelNormal(1, 0, .998) // 3.0902, one-sided 99.9 % of standard tables [pub]
-	wantInterval(t, "outer", got, err, -3.0902, 3.0902, 5e-5)
-}
-
 func TestFunnelRate(t *testing.T) {
 	// Spiegelhalter's interpolation at rate .074 and n = 10, upper 99.9 %: .385
 	// against .330 of the normal limit [calc].
@@ -71,18 +50,12 @@ func TestOverdispersion(t *testing.T) {
 }
 
 func TestFunnelRefuses(t *testing.T) {
-	_, err := FunnelNormal(0, 0, .95)
-	wantCode(t, "no variance", err, NotPositive)
-	_, err = FunnelNormal(1, -1, .95)
-	wantCode(t, "τ² below 0", err, Negative)
-	_, err = FunnelNormal(1, 0, 1)
+	_, err := FunnelRate(.5, 5, 1)
 	wantCode(t, "level 1", err, OutOfRange)
 	_, err = FunnelRate(0, 5, .95)
 	wantCode(t, "rate 0", err, OutOfRange)
 	_, err = FunnelRate(.5, 0, .95)
 	wantCode(t, "no case", err, TooFew)
-	_, err = FunnelRatio(.5, .95)
-	wantCode(t, "half an event", err, OutOfRange)
 	_, err = Overdispersion(nil, .1)
 	wantCode(t, "no effects", err, TooFew)
 	_, err = Overdispersion([]float64{math.NaN()}, .1)

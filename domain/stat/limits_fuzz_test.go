@@ -20,9 +20,7 @@ func FuzzLimits(f *testing.F) {
 			"Wilson":          func() (Interval, error) { return Wilson(x, n, level) },
 			"Clopper-Pearson": func() (Interval, error) { return ClopperPearson(x, n, level) },
 			"O/E":             func() (Interval, error) { return ObservedOverExpected(x, e, level) },
-			"funnel, normal":  func() (Interval, error) { return FunnelNormal(e, 0, level) },
 			"funnel, rate":    func() (Interval, error) { return FunnelRate(e, n, level) },
-			"funnel, ratio":   func() (Interval, error) { return FunnelRatio(e, level) },
 		} {
 			got, err := limits()
 			if err == nil && !(got.Low <= got.High && !math.IsInf(got.Low, 0) && !math.IsInf(got.High, 0)) {

@@ -8,40 +8,6 @@ import (
 	"gonum.org/v1/gonum/mathext"
 )
 
-// A MedianInterval covers the median of the population from which the values
-// came, whatever its shape.
-type MedianInterval struct {
-	Low, High float64 // order statistics, in the values' unit
-	Rank      int     // Low is the Rank-th smallest value, High the Rank-th largest
-	Coverage  float64 // true coverage for a continuous population; ties only raise it
-}
-
-// MedianOf gives the median (type 7: the mean of the two middle values when n
-// is even) of values in ascending order, in their unit.
-//
-// Refused: as Quantile.
-// Source: definition [calc].
-func MedianOf(sorted []float64) (float64, error) { return Quantile(sorted, 0.5) }
-
-// IntervalOfMedian is the narrowest symmetric pair of order statistics that
-// covers the median with at least the probability level, in the values' unit.
-//
-// Refused: as MedianRank, and values not finite or not ascending.
-// Source: order statistics and the binomial distribution [calc].
-func IntervalOfMedian(sorted []float64, level float64) (MedianInterval, error) {
-	rank, coverage, err := MedianRank(len(sorted), level)
-	if err != nil {
-		return MedianInterval{}, err
-	}
-	if err := ascending(sorted); err != nil {
-		return MedianInterval{}, err
-	}
-	return MedianInterval{
-		Low: sorted[rank-1], High: sorted[len(sorted)-rank],
-		Rank: rank, Coverage: coverage,
-	}, nil
-}
-
 // MedianRank is the largest rank l ≥ 1 for which the interval from the l-th
 // smallest to the l-th largest of n values covers the median with at least
 // the probability level, and the coverage that it truly has, as fractions:

@@ -117,15 +117,3 @@ func exactCoverage(n, rank int) float64 {
 	f, _ := new(big.Rat).SetFrac(sum.Sub(all, sum.Lsh(sum, 1)), all).Float64()
 	return f
 }
-
-func TestIntervalOfMedian(t *testing.T) {
-	got, err := IntervalOfMedian(resistivities, 0.95)
-	want := MedianInterval{Low: 95.1065, High: 95.1937, Rank: 3, Coverage: 1 - 2*79.0/4096} // [calc]
-	if err != nil || got != want {
-		t.Errorf("%+v, %v; want %+v", got, err, want)
-	}
-	_, err = IntervalOfMedian([]float64{2, 1, 3, 4, 5, 6}, 0.95)
-	wantCode(t, "descending", err, NotSorted)
-	_, err = IntervalOfMedian(resistivities, 1)
-	wantCode(t, "level 1", err, OutOfRange)
-}

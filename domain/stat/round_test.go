@@ -101,42 +101,6 @@ func TestRoundIsNearestEven(t *testing.T) {
 	})
 }
 
-func TestShares(t *testing.T) {
-	for _, c := range []struct {
-		in   []int64
-		want string
-	}{
-		{[]int64{33333, 33333, 33334}, "[33 33 34]"},
-		{[]int64{1475, 1475, 1475, 1475, 4100}, "[15 15 15 14 41]"},
-		{[]int64{0, 5}, "[0 100]"},
-		{[]int64{math.MaxInt64 / 2, math.MaxInt64 / 2}, "[50 50]"},
-	} {
-		if got, err := stat.Shares(c.in, 100); err != nil || fmt.Sprint(got) != c.want {
-			t.Errorf("Shares(%v) = %v, %v; want %s", c.in, got, err, c.want)
-		}
-	}
-	for _, bad := range [][]int64{nil, {0, 0}, {1, -1}, {math.MaxInt64, 1}} {
-		if got, err := stat.Shares(bad, 100); err == nil {
-			t.Errorf("Shares(%v) = %v, want a refusal", bad, got)
-		}
-	}
-	rapid.Check(t, func(t *rapid.T) {
-		parts := rapid.SliceOfN(rapid.Int64Range(0, 1e12), 1, 20).Draw(t, "parts")
-		whole := rapid.Int64Range(0, 10000).Draw(t, "whole")
-		shares, err := stat.Shares(append([]int64{1}, parts...), whole)
-		if err != nil {
-			t.Fatal(err)
-		}
-		var sum int64
-		for _, s := range shares {
-			sum += s
-		}
-		if sum != whole {
-			t.Fatalf("%v adds up to %d, want %d", shares, sum, whole)
-		}
-	})
-}
-
 func FuzzRound(f *testing.F) {
 	f.Add("6.9749505", 6)
 	f.Add("-1e-399", -30)

@@ -249,9 +249,6 @@ func (c *Cluster) URL(database string) string {
 // are dropped with it.
 func (c *Cluster) Database() string { return c.database }
 
-// Origin says, for people, which Postgres this is.
-func (c *Cluster) Origin() string { return c.server.origin }
-
 // PID is the process of a private cluster's postmaster, 0 for the other ways.
 func (c *Cluster) PID() int { return c.server.pid }
 

@@ -71,7 +71,7 @@ func TestEarlierRunsAddressIsIgnored(t *testing.T) {
 	}
 	second := mustStart(t, o)
 	if second.PID() == 0 || second.PID() == first.PID() {
-		t.Errorf("the second run uses %s", second.Origin())
+		t.Errorf("the second run uses %s", second.server.origin)
 	}
 	if _, err := pgx.ParseConfig(second.URL("x")); err != nil {
 		t.Error(err)

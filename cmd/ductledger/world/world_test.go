@@ -23,10 +23,11 @@ func evaluate(t *testing.T, w *World, p *Plan, work []rules.Item) rules.Verdict 
 	job := *p.Job
 	job.State, job.Outcome = domain.SentIn, domain.Completed
 	items := append([]rules.Item{{Kind: domain.JobKind, ID: p.JobID, Record: &job}, {Kind: domain.HomeKind, ID: p.HomeID, Record: p.Home}}, w.Setup...)
-	_, verdict, err := rules.Evaluate(rules.DefaultSet(), w.options.Zone, append(items, work...))
+	assembled, err := rules.AssembleItems(w.options.Zone, append(items, work...))
 	if err != nil {
 		t.Fatal(err)
 	}
+	_, verdict := rules.ComputeAndJudge(rules.DefaultSet(), assembled)
 	return verdict
 }
 
