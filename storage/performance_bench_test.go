@@ -80,7 +80,7 @@ FROM (SELECT contractor_id, class, ln(before_tenths::float8 / 2000) AS x, ln(aft
 GROUP BY contractor_id, class`
 	cellSumsNumericSQL = `
 SELECT contractor_id, class, count(*), sum(x), sum(y), sum(z), sum(x * x), sum(x * y), sum(y * y), sum(x * z), sum(y * z), sum(z * z)
-FROM (SELECT contractor_id, class, round(ln(before_tenths::numeric / 2000), 9) AS x, round(ln(after_tenths::numeric / 2000), 9) AS y, round(ln(floor_area_ft2 / 1000), 9) AS z
+FROM (SELECT contractor_id, class, round(ln(before_tenths::numeric / 2000), 9) AS x, round(ln(after_tenths::numeric / 2000), 9) AS y, round(ln(floor_area_ft2::numeric / 1000), 9) AS z
     FROM job_result WHERE program_id = $1 AND counted_at >= '2026-10-01' AND counted_at < '2027-01-01' AND accepted_position IS NOT NULL
         AND accepted_position <= 1000000 AND (until_position IS NULL OR until_position > 1000000)
         AND pay_basis = 'measured' AND NOT excluded AND before_tenths > 0 AND after_tenths > 0) AS logs

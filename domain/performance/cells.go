@@ -24,10 +24,13 @@ func (k cellKey) compare(o cellKey) int {
 	return cmp.Or(k.id.Compare(o.id), cmp.Compare(k.class, o.class))
 }
 
-// A cell keeps the sums from which the case-mix model is fitted, apart for
-// jobs whose floor area is known and those whose is not; and again those of them
-// that go together with others.
-type cell struct{ withArea, without, runsWithArea, runsWithout moments }
+// A cell keeps the sums from which the case-mix model is fitted, and the homes
+// that go together with others, both apart for jobs whose floor area is known
+// and those whose is not.
+type cell struct {
+	withArea, without    moments
+	together, unmeasured []home
+}
 
 // moments are exact sums of x = ln before, y = ln after, z = ln area.
 type moments struct {
@@ -36,28 +39,36 @@ type moments struct {
 	xx, xy, yy, xz, yz, zz wide
 }
 
-func (c *cell) add(j *Job, x, y int64) {
-	m, z := &c.without, int64(0)
-	if j.AreaFt2 != nil {
-		m, z = &c.withArea, logSteps(*j.AreaFt2, centerFt2)
-	}
-	one := moments{1, wideOf(x), wideOf(y), wideOf(z),
+func momentsOf(x, y, z int64) moments {
+	return moments{1, wideOf(x), wideOf(y), wideOf(z),
 		product(x, x), product(x, y), product(y, y), product(x, z), product(y, z), product(z, z)}
-	m.merge(&one)
+}
+
+func (c *cell) add(j *Job, x, y, z int64) {
+	one := momentsOf(x, y, z)
+	if j.AreaFt2 == nil {
+		c.without.merge(&one)
+	} else {
+		c.withArea.merge(&one)
+	}
+}
+
+// join keeps a home that goes together with others.
+func (c *cell) join(j *Job, x, y, z int64) {
 	switch {
 	case j.Together == 0:
-	case j.AreaFt2 != nil:
-		c.runsWithArea.merge(&one)
+	case j.AreaFt2 == nil:
+		c.unmeasured = append(c.unmeasured, home{j.Together, x, y, z})
 	default:
-		c.runsWithout.merge(&one)
+		c.together = append(c.together, home{j.Together, x, y, z})
 	}
 }
 
 func (c *cell) merge(o *cell) {
 	c.withArea.merge(&o.withArea)
 	c.without.merge(&o.without)
-	c.runsWithArea.merge(&o.runsWithArea)
-	c.runsWithout.merge(&o.runsWithout)
+	c.together = append(c.together, o.together...)
+	c.unmeasured = append(c.unmeasured, o.unmeasured...)
 }
 
 func (m *moments) merge(o *moments) {
@@ -79,15 +90,6 @@ func (c *cell) take(withArea bool) moments {
 	m := c.withArea
 	if !withArea {
 		m.merge(&c.without)
-	}
-	return m
-}
-
-// taken is the same of the jobs that go together with others.
-func (c *cell) taken(withArea bool) moments {
-	m := c.runsWithArea
-	if !withArea {
-		m.merge(&c.runsWithout)
 	}
 	return m
 }

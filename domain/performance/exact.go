@@ -64,13 +64,29 @@ func toFloat(v *big.Int, shift int) float64 {
 	return math.Ldexp(f, -shift)
 }
 
-// logs is w as a logarithm, or a sum of logarithms.
-func (w wide) logs() float64 {
-	if w.hi == int64(w.lo)>>63 { // it fits 64 bits, and is rounded once here too
-		return math.Ldexp(float64(int64(w.lo)), -logBits)
+// float is w·2^−shift, rounded once.
+func (w wide) float(shift int) float64 {
+	sign := 1.0
+	if w.hi < 0 {
+		sign = -1
+		w.lo, w.hi = -w.lo, ^w.hi
+		if w.lo == 0 {
+			w.hi++
+		}
 	}
-	return toFloat(w.big(), logBits)
+	if w.hi == 0 {
+		return math.Ldexp(sign*float64(w.lo), -shift)
+	}
+	free := bits.LeadingZeros64(uint64(w.hi))
+	top := uint64(w.hi)<<free | w.lo>>(64-free)
+	if w.lo<<free != 0 {
+		top |= 1 // what is cut off decides only what lies in the middle of two floats
+	}
+	return math.Ldexp(sign*float64(top), 64-free-shift)
 }
+
+// logs is w as a logarithm, or a sum of logarithms.
+func (w wide) logs() float64 { return w.float(logBits) }
 
 // crossed is n·Σab − Σa·Σb as an exact integer in squared steps: n times the
 // centered sum of products, without the cancellation that floats suffer.

@@ -54,3 +54,17 @@ func TestCenteredDoesNotCancel(t *testing.T) {
 		t.Errorf("centered = %g, want %g", got, want)
 	}
 }
+
+// Rounded once, as math/big rounds.
+func TestWideToFloat(t *testing.T) {
+	rapid.Check(t, func(t *rapid.T) {
+		w := wide{hi: rapid.Int64().Draw(t, "hi") >> rapid.UintRange(0, 63).Draw(t, "less"), lo: rapid.Uint64().Draw(t, "lo")}
+		if rapid.Bool().Draw(t, "near a middle") {
+			w.lo = w.lo>>40<<40 | uint64(rapid.IntRange(0, 1).Draw(t, "last"))
+		}
+		want, _ := new(big.Float).SetInt(w.big()).Float64()
+		if got := w.float(0); got != want {
+			t.Fatalf("%v as a float is %v, want %v", w.big(), got, want)
+		}
+	})
+}

@@ -112,6 +112,14 @@ func (j *Job) logs() (x, y int64) {
 	return logSteps(float64(*j.BeforeTenths), centerTenths), logSteps(float64(*j.AfterTenths), centerTenths)
 }
 
+// logArea is the logarithm of the floor area in steps; 0 where it is not known.
+func (j *Job) logArea() int64 {
+	if j.AreaFt2 == nil {
+		return 0
+	}
+	return logSteps(*j.AreaFt2, centerFt2)
+}
+
 // check refuses what no job of ours can be.
 func (j *Job) check() error {
 	if j.PayBasis != Measured && j.PayBasis != Deemed {

@@ -26,11 +26,11 @@ func (t *Tally) Follow(contractor domain.UUID, month func(time.Time) string) {
 	t.months = months{name: month, whose: contractor, cells: map[domain.UUID]map[monthKey]*cell{}}
 }
 
-func (m *months) add(id domain.UUID, j *Job, x, y int64) {
+func (m *months) add(id domain.UUID, j *Job, x, y, z int64) {
 	if m.name == nil || !m.whose.IsZero() && m.whose != id {
 		return
 	}
-	m.cell(id, monthKey{m.name(j.AcceptedAt), j.Class}).add(j, x, y)
+	m.cell(id, monthKey{m.name(j.AcceptedAt), j.Class}).add(j, x, y, z)
 }
 
 func (m *months) merge(o *months) {

@@ -2,7 +2,6 @@ package performance
 
 import (
 	"math"
-	"slices"
 
 	"ductledger/domain/stat"
 )
@@ -81,7 +80,7 @@ func pooledOf(g *group, tables *tables) (Pooled, error) {
 		p.IntervalReason = TooFewJobs
 		return p, nil
 	}
-	freedom := max(1, float64(s.before)*float64(s.before)/toFloat(s.bb.big(), 0)-1)
+	freedom := max(1, float64(s.before)*float64(s.before)/s.bb.float(0)-1)
 	t, err := stat.StudentTQuantile(1-(1-Level)/2, freedom)
 	if err != nil {
 		return p, err
@@ -103,10 +102,9 @@ func pooledOf(g *group, tables *tables) (Pooled, error) {
 //
 // It is the usual error where jobs are many. Where they are few and some weigh
 // much more than others, the usual one is too small and this one is not. The
-// jobs are taken in the order of their readings.
+// jobs are taken in the order of their readings, as summary sorted them.
 // Source: Tukey's jackknife, Efron & Tibshirani (1993) ch. 11 [mem].
 func (g *group) ratioError() float64 {
-	slices.Sort(g.pairs)
 	n, mean := float64(len(g.pairs)), 0.0
 	without := func(pair uint64) float64 {
 		return float64(g.kept.after-int64(uint32(pair))) / float64(g.kept.before-int64(pair>>32))

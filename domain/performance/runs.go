@@ -1,7 +1,9 @@
 package performance
 
 import (
+	"cmp"
 	"math"
+	"slices"
 
 	"ductledger/domain"
 )
@@ -25,45 +27,21 @@ import (
 // below 0. With fewer than leastRuns runs of two homes and more γ cannot be
 // estimated, and assumedAlike·σ² is taken.
 // Source: moments of a one-way layout with unequal groups [calc].
-type runKey struct {
-	id       domain.UUID
+type home struct { // one that goes together with others of its contractor
 	together uint64
-	class    string
-	area     bool // the floor area is known
+	x, y, z  int64
 }
 
-type run struct {
-	n       int64
-	x, y, z wide
+// A part is a run of homes, or those of it in one cell.
+type part struct {
+	together uint64
+	n, steps int64 // steps are Σ e
 }
 
 const (
 	leastRuns    = 20
 	assumedAlike = 0.2 // intra-class correlation that is taken where it cannot be estimated [cp]
 )
-
-func (t *Tally) addRun(id domain.UUID, j *Job, x, y int64) {
-	if j.Together == 0 {
-		return
-	}
-	k, z := runKey{id, j.Together, j.Class, j.AreaFt2 != nil}, int64(0)
-	if k.area {
-		z = logSteps(*j.AreaFt2, centerFt2)
-	}
-	t.mergeRun(k, &run{1, wideOf(x), wideOf(y), wideOf(z)})
-}
-
-func (t *Tally) mergeRun(k runKey, o *run) {
-	r := t.runs[k]
-	if r == nil {
-		r = &run{}
-		t.runs[k] = r
-	}
-	r.n += o.n
-	r.x.add(o.x)
-	r.y.add(o.y)
-	r.z.add(o.z)
-}
 
 // alike is what the runs of one contractor's homes tell.
 type alike struct {
@@ -75,65 +53,79 @@ type alike struct {
 }
 
 // alikeOf adds up the runs by contractor, given what the fit makes of them. Sums
-// of residuals are rounded to steps of 2^−44, so that no order matters.
+// of residuals are rounded to steps of 2^−44, so that no order matters. Keys and
+// contractors ascend.
 func (t *Tally) alikeOf(keys []cellKey, contractors []domain.UUID, m *Model, f *fit, withArea bool) []alike {
-	all, place := make([]alike, len(contractors)), map[domain.UUID]int{}
-	for j, id := range contractors {
-		place[id] = j
-	}
-	intercepts := func(class string, j int) float64 {
-		term, _ := m.term(class) // a class of the model
-		return term + f.intercept[j]
-	}
 	area := 0.0
 	if withArea {
 		area = f.slopes[len(f.slopes)-1]
 	}
-	type whole struct{ n, steps int64 }
-	runs := map[runKey]whole{}
-	for k, r := range t.runs {
-		j, known := place[k.id]
-		if !known || k.class == "" || withArea && !k.area {
-			continue
+	all, runs := make([]alike, len(contractors)), []part(nil)
+	for j, id := range contractors {
+		a := &all[j]
+		runs = runs[:0]
+		for ; len(keys) > 0 && keys[0].id.Compare(id) <= 0; keys = keys[1:] {
+			k := keys[0]
+			if k.id != id || k.class == "" {
+				continue
+			}
+			term, _ := m.term(k.class) // a class of the model
+			c, level := t.cells[k], term+f.intercept[j]
+			s, inRuns := c.take(withArea), moments{}
+			runs = inRuns.appendRuns(runs, c.together, f.slopes[0], area, level)
+			if !withArea {
+				runs = inRuns.appendRuns(runs, c.unmeasured, f.slopes[0], area, level)
+			}
+			a.own += s.square(f.slopes[0], area, level)
+			a.products -= inRuns.square(f.slopes[0], area, level)
+			a.runs += float64(s.n - inRuns.n)
 		}
-		e := r.y.logs() - float64(f.slopes[0]*r.x.logs()) - float64(area*r.z.logs()) - float64(float64(r.n)*intercepts(k.class, j))
-		w := runs[runKey{id: k.id, together: k.together}]
-		w.n += r.n
-		w.steps += int64(math.RoundToEven(e * logUnits))
-		runs[runKey{id: k.id, together: k.together}] = w
-	}
-	for k, w := range runs {
-		a, n := &all[place[k.id]], float64(w.n)
-		a.runs++
-		a.pairs += n * (n - 1)
-		a.cubes += n * (n - 1) * (n - 1)
-		if w.n > 1 {
-			a.several++
-		}
-		a.squares.add(product(w.steps, w.steps))
-	}
-	for _, k := range keys {
-		j, known := place[k.id]
-		if !known || k.class == "" {
-			continue
-		}
-		c := t.cells[k]
-		s, inRuns := c.take(withArea), c.taken(withArea)
-		square := func(m *moments) float64 { return m.square(f.slopes[0], area, intercepts(k.class, j)) }
-		together := square(&inRuns)
-		all[j].own += square(&s)
-		all[j].products -= together
-		all[j].runs += float64(s.n - inRuns.n)
-	}
-	for j := range all {
-		all[j].products += toFloat(all[j].squares.big(), 2*logBits)
+		a.addRuns(runs)
 	}
 	return all
 }
 
+// appendRuns adds the runs of one cell's homes, whose residuals are y − b·x − g·z − c,
+// and to m their sums.
+func (m *moments) appendRuns(runs []part, homes []home, b, g, c float64) []part {
+	slices.SortFunc(homes, func(a, b home) int { return cmp.Compare(a.together, b.together) })
+	for n := 0; len(homes) > 0; homes = homes[n:] {
+		var run moments
+		for n = 0; n < len(homes) && homes[n].together == homes[0].together; n++ {
+			one := momentsOf(homes[n].x, homes[n].y, homes[n].z)
+			run.merge(&one)
+		}
+		m.merge(&run)
+		e := run.y.logs() - float64(b*run.x.logs()) - float64(g*run.z.logs()) - float64(float64(run.n)*c)
+		runs = append(runs, part{homes[0].together, run.n, int64(math.RoundToEven(e * logUnits))})
+	}
+	return runs
+}
+
+// addRuns counts one contractor's runs, given their parts.
+func (a *alike) addRuns(parts []part) {
+	slices.SortFunc(parts, func(a, b part) int { return cmp.Compare(a.together, b.together) })
+	for len(parts) > 0 {
+		run := parts[0]
+		for parts = parts[1:]; len(parts) > 0 && parts[0].together == run.together; parts = parts[1:] {
+			run.n += parts[0].n
+			run.steps += parts[0].steps
+		}
+		n := float64(run.n)
+		a.runs++
+		a.pairs += n * (n - 1)
+		a.cubes += n * (n - 1) * (n - 1)
+		if run.n > 1 {
+			a.several++
+		}
+		a.squares.add(product(run.steps, run.steps))
+	}
+	a.products += a.squares.float(2 * logBits)
+}
+
 // square is Σ (y − b·x − g·z − c)² of jobs from their sums.
 func (m *moments) square(b, g, c float64) float64 {
-	squared := func(w wide) float64 { return toFloat(w.big(), 2*logBits) }
+	squared := func(w wide) float64 { return w.float(2 * logBits) }
 	x, y, z := m.x.logs(), m.y.logs(), m.z.logs()
 	sum := squared(m.yy) + float64(b*b*squared(m.xx)) + float64(g*g*squared(m.zz)) + float64(c*c*float64(m.n))
 	sum -= 2 * float64(b*squared(m.xy))

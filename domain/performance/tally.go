@@ -58,7 +58,6 @@ type Tally struct {
 	by      By
 	groups  map[key]*group
 	cells   map[cellKey]*cell
-	runs    map[runKey]*run
 	months  months // of whom Follow names
 	last    Job    // the job before, to know it again
 	started bool
@@ -75,7 +74,7 @@ func NewTally(period Period, by By) (*Tally, error) {
 	if by != ByContractor && by != ByCrewLead && by != ByHomeClass {
 		return nil, stat.Refuse(stat.OutOfRange, "/by", "", "%q is none of %s, %s, %s", by, ByContractor, ByCrewLead, ByHomeClass)
 	}
-	return &Tally{period: period, by: by, groups: map[key]*group{}, cells: map[cellKey]*cell{}, runs: map[runKey]*run{}, tables: newTables()}, nil
+	return &Tally{period: period, by: by, groups: map[key]*group{}, cells: map[cellKey]*cell{}, tables: newTables()}, nil
 }
 
 // Add counts one job; one outside the period is passed over. A job that is
@@ -106,11 +105,13 @@ func (t *Tally) Add(j Job) error {
 	if j.reasonOf(t.period.Quantity) != used {
 		return nil
 	}
+	z := j.logArea()
 	if t.by != ByHomeClass {
-		t.cell(cellKey{k.id, j.Class}).add(&j, x, y)
-		t.addRun(k.id, &j, x, y)
+		c := t.cell(cellKey{k.id, j.Class})
+		c.add(&j, x, y, z)
+		c.join(&j, x, y, z)
 	}
-	t.months.add(k.id, &j, x, y)
+	t.months.add(k.id, &j, x, y, z)
 	return nil
 }
 
@@ -126,9 +127,6 @@ func (t *Tally) Merge(o *Tally) error {
 	}
 	for k, c := range o.cells {
 		t.cell(k).merge(c)
-	}
-	for k, r := range o.runs {
-		t.mergeRun(k, r)
 	}
 	t.months.merge(&o.months)
 	return nil
