@@ -182,6 +182,10 @@ func (p *Population) jobs(sql string, args named) iter.Seq2[performance.Job, err
 			return
 		}
 		defer rows.Close()
+		if err := binaryColumns(rows); err != nil {
+			yield(performance.Job{}, err)
+			return
+		}
 		for rows.Next() {
 			job, err := jobOfRow(rows)
 			if !yield(job, err) || err != nil {

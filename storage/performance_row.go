@@ -74,9 +74,6 @@ func (c *cells) moment() time.Time {
 
 // jobOfRow reads a row of performanceJobsSQL.
 func jobOfRow(rows pgx.Rows) (performance.Job, error) {
-	if err := binaryColumns(rows); err != nil {
-		return performance.Job{}, err
-	}
 	c := cells{values: rows.RawValues()}
 	j := performance.Job{ID: c.id(), HomeID: c.id(), ContractorID: c.id()}
 	if n, first := c.array(); n > 0 && len(first) >= 4+16 {

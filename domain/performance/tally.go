@@ -173,7 +173,11 @@ func (t *Tally) keys() []key {
 // whole is the group of all jobs, given keys() so that nothing depends on a
 // map's order.
 func (t *Tally) whole(keys []key) *group {
-	all := &group{}
+	all, n := &group{}, int64(0)
+	for _, k := range keys {
+		n += t.groups[k].kept.n
+	}
+	all.pairs = make([]uint64, 0, n)
 	for _, k := range keys {
 		all.merge(t.groups[k])
 	}
