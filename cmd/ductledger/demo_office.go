@@ -12,7 +12,7 @@ import (
 
 	"ductledger/api/device"
 	"ductledger/api/wire"
-	"ductledger/cmd/ductledger/world"
+	"ductledger/cmd/ductledger/fixture"
 	"ductledger/domain"
 	"ductledger/domain/rules"
 	"ductledger/storage"
@@ -33,7 +33,7 @@ type office struct {
 // openOffice makes the tokens of those who belong to no crew and records what
 // stands in no job.
 func (s *season) openOffice() error {
-	s.tokens, s.phones = map[domain.Role]string{}, map[*world.Crew]*device.Device{}
+	s.tokens, s.phones = map[domain.Role]string{}, map[*fixture.Crew]*device.Device{}
 	for _, t := range []storage.Token{{Role: domain.Staff, Name: "DEMO Staff"}, {Role: domain.Admin, Name: "DEMO Admin"},
 		{Role: domain.Funder, Name: "DEMO Funder"}, {Role: domain.Inspector, Name: "DEMO Inspector"}} {
 		text, err := makeToken(s.in, s.db, s.program, t)
@@ -42,11 +42,11 @@ func (s *season) openOffice() error {
 		}
 		s.tokens[t.Role] = text
 	}
-	s.office = &office{season: s, token: s.tokens[domain.Staff], http: &http.Client{Transport: s.link}, ids: rand.New(rand.NewPCG(demoSeed+2, uint64(len(s.world.Plans))))}
-	if _, err := s.office.send(s.in.ctx, s.world.Setup); err != nil {
+	s.office = &office{season: s, token: s.tokens[domain.Staff], http: &http.Client{Transport: s.link}, ids: rand.New(rand.NewPCG(demoSeed+2, uint64(len(s.fixture.Plans))))}
+	if _, err := s.office.send(s.in.ctx, s.fixture.Setup); err != nil {
 		return err
 	}
-	text, err := makeToken(s.in, s.db, s.program, storage.Token{Role: domain.ContractorRole, Name: "DEMO Owner 1", ContractorID: s.world.Crews[0].Contractor})
+	text, err := makeToken(s.in, s.db, s.program, storage.Token{Role: domain.ContractorRole, Name: "DEMO Owner 1", ContractorID: s.fixture.Crews[0].Contractor})
 	s.tokens[domain.ContractorRole] = text
 	return err
 }
@@ -140,7 +140,7 @@ func appendNew(list []string, word string) []string {
 }
 
 // id is drawn like those that people's apps make.
-func (o *office) id() domain.UUID { return world.ID(o.ids, o.season.clock.now()) }
+func (o *office) id() domain.UUID { return fixture.ID(o.ids, o.season.clock.now()) }
 
 // refusedError is an item of the office that was not taken.
 type refusedError struct {

@@ -8,7 +8,7 @@ import (
 
 	"ductledger/api/device"
 	"ductledger/api/wire"
-	"ductledger/cmd/ductledger/world"
+	"ductledger/cmd/ductledger/fixture"
 	"ductledger/domain"
 	"ductledger/storage"
 )
@@ -16,11 +16,11 @@ import (
 // season is one program on its way through the invented past.
 type season struct {
 	*seeding
-	world   *world.World
+	fixture *fixture.Program
 	program domain.UUID
 	tokens  map[domain.Role]string
 	office  *office
-	phones  map[*world.Crew]*device.Device
+	phones  map[*fixture.Crew]*device.Device
 	jobs    []*job
 	first   int // jobs before it are finished
 	sentIn  int
@@ -29,7 +29,7 @@ type season struct {
 // job is a plan with where it stands. On one day either the office or its
 // crew has it in hand, never both.
 type job struct {
-	*world.Plan
+	*fixture.Plan
 	stand     stand
 	reviewOn  int // day
 	returnOn  int // day on which the crew mends what was wrong
@@ -50,7 +50,7 @@ const (
 // day gives what is to be done on a day: by the office, and by each crew.
 func (s *season) day(day int) (tasks []func(context.Context) error) {
 	var forOffice []*job
-	forCrew := map[*world.Crew][]*job{}
+	forCrew := map[*fixture.Crew][]*job{}
 	for s.first < len(s.jobs) && s.jobs[s.first].stand == finished {
 		s.first++
 	}
@@ -68,7 +68,7 @@ func (s *season) day(day int) (tasks []func(context.Context) error) {
 	if len(forOffice) > 0 {
 		tasks = append(tasks, func(ctx context.Context) error { return s.office.work(ctx, day, forOffice) })
 	}
-	for _, crew := range s.world.Crews {
+	for _, crew := range s.fixture.Crews {
 		if jobs := forCrew[crew]; len(jobs) > 0 {
 			for _, j := range jobs {
 				if j.stand == assigned {
@@ -89,7 +89,7 @@ const (
 )
 
 // handOutPhone gives a crew its device, on a bad link.
-func (s *season) handOutPhone(crew *world.Crew) error {
+func (s *season) handOutPhone(crew *fixture.Crew) error {
 	text, err := makeToken(s.in, s.db, s.program, storage.Token{Role: domain.Field, Name: fmt.Sprintf("DEMO Lead %d", crew.Number), ContractorID: crew.Contractor, DeviceID: crew.Device})
 	if err != nil {
 		return err

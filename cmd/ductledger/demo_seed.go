@@ -8,7 +8,7 @@ import (
 	"sync"
 	"time"
 
-	"ductledger/cmd/ductledger/world"
+	"ductledger/cmd/ductledger/fixture"
 	"ductledger/domain"
 	"ductledger/storage"
 )
@@ -45,9 +45,9 @@ func (s *seeding) run(jobs, months int) error {
 		return err
 	}
 	now := s.in.now()
-	big := world.New(world.Options{Seed: demoSeed, Jobs: jobs, Months: months, Contractors: demoContractors, Now: now, Zone: zone, Fixtures: true})
-	small := world.New(world.Options{Seed: demoSeed + 1, Jobs: max(jobs/otherShare, 4), Months: months, Contractors: 2, Now: now, Zone: zone})
-	s.clock.set(big.Start.Add(world.Morning))
+	big := fixture.New(fixture.Options{Seed: demoSeed, Jobs: jobs, Months: months, Contractors: demoContractors, Now: now, Zone: zone, Fixtures: true})
+	small := fixture.New(fixture.Options{Seed: demoSeed + 1, Jobs: max(jobs/otherShare, 4), Months: months, Contractors: 2, Now: now, Zone: zone})
+	s.clock.set(big.Start.Add(fixture.Morning))
 	if s.main, err = s.season(demoCode, "DEMO program", big); err != nil {
 		return err
 	}
@@ -64,7 +64,7 @@ func (s *seeding) run(jobs, months int) error {
 				return err
 			}
 		}
-		s.clock.set(midnight.Add(world.Evening))
+		s.clock.set(midnight.Add(fixture.Evening))
 		if err := together(s.in.ctx, append(s.main.day(day), s.other.day(day)...)); err != nil {
 			return fmt.Errorf("on %s: %w", midnight.Format(time.DateOnly), err)
 		}
@@ -93,7 +93,7 @@ func together(ctx context.Context, tasks []func(context.Context) error) error {
 }
 
 // season makes a program with its people and tokens.
-func (s *seeding) season(code, name string, w *world.World) (*season, error) {
+func (s *seeding) season(code, name string, w *fixture.Program) (*season, error) {
 	set, epoch, err := twoIDs()
 	if err != nil {
 		return nil, err
@@ -102,7 +102,7 @@ func (s *seeding) season(code, name string, w *world.World) (*season, error) {
 	if err := s.db.CreateProgram(s.in.ctx, p, set, epoch, firstRules()); err != nil {
 		return nil, err
 	}
-	e := &season{seeding: s, world: w, program: p.ID}
+	e := &season{seeding: s, fixture: w, program: p.ID}
 	if err := e.openOffice(); err != nil {
 		return nil, err
 	}
