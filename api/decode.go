@@ -209,6 +209,7 @@ func (t *treeReader) text(s string) error {
 // unfitText says what is wrong with a text; empty when nothing is.
 func unfitText(s string) (detail, fix string) {
 	switch {
+	case isPlain(s): // most are
 	case !utf8.ValidString(s):
 		return "the text is not UTF-8", "send UTF-8"
 	case strings.IndexFunc(s, unicode.IsControl) >= 0:
@@ -217,6 +218,15 @@ func unfitText(s string) (detail, fix string) {
 		return "the text is not in Unicode normalization form C", "normalize the text to NFC before sending"
 	}
 	return "", ""
+}
+
+func isPlain(s string) bool {
+	for i := range len(s) {
+		if s[i] < ' ' || s[i] > '~' {
+			return false
+		}
+	}
+	return true
 }
 
 // bad is a refusal of the whole body at the decoder's place.

@@ -3,6 +3,7 @@ package api
 import (
 	"cmp"
 	"fmt"
+	"maps"
 	"math/big"
 	"net/url"
 	"slices"
@@ -67,9 +68,12 @@ func (c *contract) check(schema *jsonschema.Schema, value any) []domain.Fault {
 }
 
 func sortFaults(faults []domain.Fault) {
-	slices.SortStableFunc(faults, func(a, b domain.Fault) int {
+	order := func(a, b domain.Fault) int {
 		return cmp.Or(comparePointers(a.Pointer, b.Pointer), cmp.Compare(a.Code, b.Code))
-	})
+	}
+	if !slices.IsSortedFunc(faults, order) { // sorting thousands again is not free
+		slices.SortStableFunc(faults, order)
+	}
 }
 
 // faultReader turns the tree of errors into faults.
@@ -116,8 +120,9 @@ func (r *faultReader) read(e *jsonschema.ValidationError) {
 		}
 	case *kind.AdditionalProperties:
 		known := r.namesAt(e.SchemaURL)
+		slices.Sort(k.Properties) // they come in the order of a map
 		for _, name := range k.Properties {
-			r.add(append(slices.Clone(place), name), "unknown_field", "this field is not known here", didYouMean(name, known))
+			r.add(append(slices.Clone(place), name), "unknown_field", "this field is not known here", known.didYouMean(name))
 		}
 	case *kind.FalseSchema:
 		r.never = append(r.never, domain.Fault{Pointer: pointerOf(place), Code: "unknown_field", Detail: "this field may not stand here"})
@@ -207,25 +212,28 @@ func (c *contract) nodeAt(location string) any {
 	return at(c.doc, pointerTokens(fragment)...)
 }
 
-func (c *contract) namesAt(location string) []string {
+// knownNames are the names of an object by their plain form.
+type knownNames map[string]string
+
+func (c *contract) namesAt(location string) knownNames {
 	properties, _ := at(c.nodeAt(location), "properties").(map[string]any)
-	names := make([]string, 0, len(properties))
-	for name := range properties {
-		names = append(names, name)
+	known := make(knownNames, len(properties))
+	for _, name := range slices.Sorted(maps.Keys(properties)) {
+		known[plainName(name)] = name
 	}
-	slices.Sort(names)
-	return names
+	return known
 }
 
 // didYouMean finds the name that differs in case and underscores only.
-func didYouMean(name string, known []string) string {
-	plain := func(s string) string { return strings.ToLower(strings.NewReplacer("_", "", "-", "").Replace(s)) }
-	for _, k := range known {
-		if plain(k) == plain(name) {
-			return "the name is " + k
-		}
+func (k knownNames) didYouMean(name string) string {
+	if known, ok := k[plainName(name)]; ok {
+		return "the name is " + known
 	}
 	return ""
+}
+
+func plainName(name string) string {
+	return strings.ToLower(strings.ReplaceAll(strings.ReplaceAll(name, "_", ""), "-", ""))
 }
 
 func amount(r *big.Rat, unit string) string {

@@ -50,9 +50,13 @@ func heldOf(h *storage.Held, trace string) heldAnswer {
 		Code   domain.Code    `json:"code"`
 		Detail string         `json:"detail"`
 		Faults []domain.Fault `json:"errors"`
+		More   int            `json:"errors_more_count"`
 	}
 	if err := json.Unmarshal([]byte(h.Problem), &kept); err == nil {
 		e := &domain.Error{Code: kept.Code, Detail: kept.Detail, Faults: kept.Faults}
+		if kept.More > 0 {
+			e.Also = map[string]any{errorsMore: kept.More}
+		}
 		a.Problem = problemBody(e, kindOf(e.Code), trace)
 	}
 	var sent struct {

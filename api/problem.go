@@ -158,8 +158,11 @@ func problemBody(e *domain.Error, kind problemKind, trace string) []byte {
 		{"code", string(e.Code)},
 		{"trace_id", trace},
 	}
-	if len(e.Faults) > 0 {
-		members = append(members, member{"errors", e.Faults})
+	if faults, more := e.FirstFaults(); len(faults) > 0 {
+		members = append(members, member{"errors", faults})
+		if more > 0 {
+			members = append(members, member{errorsMore, more})
+		}
 	}
 	own := len(members)
 	for _, name := range slices.Sorted(maps.Keys(e.Also)) {
@@ -174,6 +177,9 @@ func problemBody(e *domain.Error, kind problemKind, trace string) []byte {
 	}
 	return body
 }
+
+// errorsMore counts the faults beside those that a problem names.
+const errorsMore = "errors_more_count"
 
 type member struct {
 	name  string

@@ -75,8 +75,12 @@ type Error struct {
 
 func (e *Error) Error() string {
 	s := string(e.Code) + ": " + e.Detail
-	for _, f := range e.Faults {
+	faults, more := e.FirstFaults()
+	for _, f := range faults {
 		s += fmt.Sprintf("; %s %s", f.Pointer, f.Detail)
+	}
+	if more > 0 {
+		s += fmt.Sprintf("; and %d more", more)
 	}
 	return s
 }
@@ -84,6 +88,16 @@ func (e *Error) Error() string {
 // Errorf makes an Error whose detail is formatted.
 func Errorf(code Code, format string, args ...any) *Error {
 	return &Error{Code: code, Detail: fmt.Sprintf(format, args...)}
+}
+
+// mostFaults is how many faults one answer names. Who has more mends these and
+// sees the next.
+const mostFaults = 100
+
+// FirstFaults are the faults that an answer names, and how many more there are.
+func (e *Error) FirstFaults() (first []Fault, more int) {
+	n := min(len(e.Faults), mostFaults)
+	return e.Faults[:n], len(e.Faults) - n
 }
 
 // InvalidFields is the answer to a body with bad fields; nil when there are none.

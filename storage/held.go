@@ -179,11 +179,13 @@ func heldDigest(item *intake.Item) []byte {
 
 // problemText is the problem as it is kept and shown.
 func problemText(e *domain.Error) (string, error) {
+	faults, more := e.FirstFaults()
 	text, err := json.Marshal(struct {
 		Code   domain.Code    `json:"code"`
 		Detail string         `json:"detail"`
 		Faults []domain.Fault `json:"errors,omitzero"`
-	}{e.Code, e.Detail, e.Faults})
+		More   int            `json:"errors_more_count,omitzero"`
+	}{e.Code, e.Detail, faults, more})
 	if err != nil {
 		return "", fmt.Errorf("write a problem: %w", err)
 	}

@@ -178,6 +178,7 @@ type Problem struct {
 	HeldID                    string `json:"held_id"`
 	Current                   json.RawMessage
 	Errors                    []domain.Fault
+	ErrorsMoreCount           int `json:"errors_more_count"`
 }
 
 // Problem reads the body of one.

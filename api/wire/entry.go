@@ -113,8 +113,10 @@ type Problem struct {
 	Code string `json:"code"`
 	// Finds the request in the service's log.
 	TraceID string `json:"trace_id"`
-	// Every bad field.
+	// The bad fields, the first 100 in the order of the body.
 	Errors []domain.Fault `json:"errors,omitzero"`
+	// How many bad fields there are beside those in `errors`.
+	ErrorsMoreCount int `json:"errors_more_count,omitzero" validate:"omitempty,gte=1"`
 	// Where the refused item is kept.
 	HeldID domain.UUID `json:"held_id,omitzero"`
 	// The current version, if the caller may see it.

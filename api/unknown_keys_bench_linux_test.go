@@ -1,0 +1,48 @@
+package api
+
+import (
+	"fmt"
+	"strings"
+	"syscall"
+	"testing"
+
+	"ductledger/domain"
+)
+
+// What 0.5 MB of keys that are not known cost from body to answer, without the
+// database. The time of the processor is given apart: it is what others lose,
+// and hardly depends on what else the machine does.
+//
+//	go test ./api -run "^$" -bench UnknownKeys
+func BenchmarkUnknownKeys(b *testing.B) {
+	c, err := ownContract()
+	if err != nil {
+		b.Fatal(err)
+	}
+	s := &Server{contract: c}
+	var keys strings.Builder
+	for i := range 60_000 {
+		fmt.Fprintf(&keys, `"k%d":1,`, i)
+	}
+	body := fmt.Sprintf(`{"items":[{"kind":"home","id":"0198b1c4-7a10-7c3e-9d55-3f2a6b8c0d21","record":{%s"section_count":1}}]}`, keys.String())
+	b.SetBytes(int64(len(body)))
+	b.ReportAllocs()
+	began := processorSeconds(b)
+	for b.Loop() {
+		batch, err := s.readBatch(domain.Caller{}, &request{Body: []byte(body)})
+		if err != nil || batch.shapes[0] == nil {
+			b.Fatal(err, "the item was taken")
+		}
+		problemBody(batch.shapes[0], kindOf(domain.Invalid), "")
+	}
+	b.ReportMetric((processorSeconds(b)-began)/float64(b.N), "cpu-s/op")
+}
+
+func processorSeconds(b *testing.B) float64 {
+	var use syscall.Rusage
+	if err := syscall.Getrusage(syscall.RUSAGE_SELF, &use); err != nil {
+		b.Fatal(err)
+	}
+	const perSecond = 1e9
+	return float64(use.Utime.Nano()+use.Stime.Nano()) / perSecond
+}
