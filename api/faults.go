@@ -121,8 +121,11 @@ func (r *faultReader) read(e *jsonschema.ValidationError) {
 	case *kind.AdditionalProperties:
 		known := r.namesAt(e.SchemaURL)
 		slices.Sort(k.Properties) // they come in the order of a map
+		within := pointerOf(place) + "/"
+		r.faults = slices.Grow(r.faults, len(k.Properties)) // there may be thousands
 		for _, name := range k.Properties {
-			r.add(append(slices.Clone(place), name), "unknown_field", "this field is not known here", known.didYouMean(name))
+			r.faults = append(r.faults, domain.Fault{Pointer: within + escapePointer(name), Code: "unknown_field",
+				Detail: "this field is not known here", Fix: known.didYouMean(name)})
 		}
 	case *kind.FalseSchema:
 		r.never = append(r.never, domain.Fault{Pointer: pointerOf(place), Code: "unknown_field", Detail: "this field may not stand here"})
