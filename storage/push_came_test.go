@@ -270,8 +270,8 @@ func TestNoChildIsStuck(t *testing.T) {
 }
 
 // An item that waits though its record is there, as one that a program of
-// before left, is decided again by the next sweep, and not after seven days.
-func TestSweepDecidesAgainWhatStillWaits(t *testing.T) {
+// before left, is decided again by the next look, and not after seven days.
+func TestLookAgainDecidesAgainWhatStillWaits(t *testing.T) {
 	t.Parallel()
 	db, clock := storagetest.Open(t)
 	w := storagetest.Program(t, db)
@@ -295,9 +295,9 @@ func TestSweepDecidesAgainWhatStillWaits(t *testing.T) {
 		looked int
 	}{{10 * time.Second, 0}, {25 * time.Second, 1}, {time.Hour, 0}} {
 		clock.Move(step.after)
-		swept, err := db.Sweep(context.Background())
-		if err != nil || swept != (storage.Swept{Looked: step.looked}) {
-			t.Errorf("%s later: %+v, %v", step.after, swept, err)
+		again, err := db.LookAgain(context.Background())
+		if err != nil || again != (storage.LookedAgain{Looked: step.looked}) {
+			t.Errorf("%s later: %+v, %v", step.after, again, err)
 		}
 	}
 	if seen, err := db.Record(context.Background(), w.Staff, domain.JobKind, job); err != nil || seen.Entry.DeviceID != w.Device {
@@ -307,7 +307,7 @@ func TestSweepDecidesAgainWhatStillWaits(t *testing.T) {
 
 // What waits for a record that its sender may not know of is looked at each
 // time its age has doubled, stays what it is, and is opened after seven days.
-func TestSweepLeavesAloneWhatMayNotBeKnown(t *testing.T) {
+func TestLookAgainLeavesAloneWhatMayNotBeKnown(t *testing.T) {
 	t.Parallel()
 	db, clock := storagetest.Open(t)
 	w := storagetest.Program(t, db)
@@ -319,11 +319,11 @@ func TestSweepLeavesAloneWhatMayNotBeKnown(t *testing.T) {
 	looked, opened := 0, int64(0)
 	for clock.Now().Before(storagetest.Start.Add(8 * 24 * time.Hour)) {
 		clock.Move(max(time.Minute, clock.Now().Sub(storagetest.Start)/10))
-		swept, err := db.Sweep(context.Background())
+		again, err := db.LookAgain(context.Background())
 		if err != nil {
 			t.Fatal(err)
 		}
-		looked, opened = looked+swept.Looked, opened+swept.Opened
+		looked, opened = looked+again.Looked, opened+again.Opened
 	}
 	if looked < 10 || looked > 16 || opened != 1 {
 		t.Errorf("looked at %d times and opened %d", looked, opened)

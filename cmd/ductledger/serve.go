@@ -126,7 +126,7 @@ func (c *serveCommand) Run(in *invocation) error {
 	if c.MetricsListen != "-" {
 		sites = append(sites, site{c.MetricsListen, counts.handler(), nil})
 	}
-	end := inBackground(in.ctx, func(ctx context.Context) { sweep(ctx, db, log) },
+	end := inBackground(in.ctx, func(ctx context.Context) { lookAgain(ctx, db, log) },
 		func(ctx context.Context) { counts.watchPrograms(ctx, db, in.now, log) },
 		func(ctx context.Context) {
 			db.BuildAsked(ctx, storage.MonthOptions{BuildID: api.BuildID(), Key: key, Summary: sheet.Write})
@@ -146,17 +146,17 @@ func inBackground(ctx context.Context, loops ...func(context.Context)) (end func
 	return func() { cancel(); running.Wait() }
 }
 
-// sweepInterval is how often items that wait for a record are looked at again.
-const sweepInterval = 30 * time.Second
+// lookAgainInterval is how often items that wait for a record are looked at again.
+const lookAgainInterval = 30 * time.Second
 
-func sweep(ctx context.Context, db *storage.DB, log *slog.Logger) {
-	tick := time.NewTicker(sweepInterval)
+func lookAgain(ctx context.Context, db *storage.DB, log *slog.Logger) {
+	tick := time.NewTicker(lookAgainInterval)
 	defer tick.Stop()
 	for {
-		if swept, err := db.Sweep(ctx); err != nil && ctx.Err() == nil {
+		if looked, err := db.LookAgain(ctx); err != nil && ctx.Err() == nil {
 			log.Warn("held items that wait could not all be looked at", "error", err.Error())
-		} else if swept != (storage.Swept{}) {
-			log.Info("held items that waited were looked at", "records_there", swept.Looked, "opened", swept.Opened)
+		} else if looked != (storage.LookedAgain{}) {
+			log.Info("held items that waited were looked at", "records_there", looked.Looked, "opened", looked.Opened)
 		}
 		select {
 		case <-ctx.Done():

@@ -17,7 +17,7 @@ const waitsAtMost = 7 * 24 * time.Hour
 // looked at once more each time its age has doubled.
 const lookAfter = 30 * time.Second
 
-// looksAtMost bounds the items of one program that one sweep takes up.
+// looksAtMost bounds the items of one program that are looked at at once.
 const looksAtMost = 200
 
 const heldOverdueSQL = `
@@ -42,28 +42,28 @@ type lookRow struct {
 	MissingID   [16]byte
 }
 
-// Swept is what a sweep did.
-type Swept struct {
+// LookedAgain is what LookAgain did.
+type LookedAgain struct {
 	Opened int64 // items that have waited too long
 	Looked int   // records that are there and for which items still waited
 }
 
-// Sweep looks, in every program, at the held items that still wait: those whose
+// LookAgain looks, in every program, at the held items that still wait: those whose
 // record has come are decided again, those that have waited too long are opened
 // for a person. It is safe to run at any time and on several instances at once.
-func (db *DB) Sweep(ctx context.Context) (swept Swept, err error) {
+func (db *DB) LookAgain(ctx context.Context) (looked LookedAgain, err error) {
 	positions, err := db.Positions(ctx)
 	if err != nil {
-		return swept, err
+		return looked, err
 	}
 	var errs []error
 	for program := range positions {
-		errs = append(errs, db.sweepProgram(ctx, program, &swept))
+		errs = append(errs, db.lookAgainIn(ctx, program, &looked))
 	}
-	return swept, errors.Join(errs...)
+	return looked, errors.Join(errs...)
 }
 
-func (db *DB) sweepProgram(ctx context.Context, program domain.UUID, swept *Swept) error {
+func (db *DB) lookAgainIn(ctx context.Context, program domain.UUID, looked *LookedAgain) error {
 	var opened int64
 	var due []lookRow
 	err := db.in(ctx, program, writing, func(t *tx) error {
@@ -71,14 +71,14 @@ func (db *DB) sweepProgram(ctx context.Context, program domain.UUID, swept *Swep
 		all(t, &due, heldLookSQL, named{"program_id": program, "at": t.now, "look_after": lookAfter, "limit": looksAtMost})
 		return nil
 	})
-	if swept.Opened += opened; err != nil || len(due) == 0 {
+	if looked.Opened += opened; err != nil || len(due) == 0 {
 		return err
 	}
 	came := make([]intake.Key, len(due))
 	for i, row := range due {
 		came[i] = intake.Key{Kind: domain.Kind(row.MissingKind), ID: row.MissingID}
 	}
-	swept.Looked += len(came)
+	looked.Looked += len(came)
 	_, err = db.Push(ctx, domain.Caller{Program: program}, Push{Came: came, ReceivedAt: db.now()})
 	return err
 }
