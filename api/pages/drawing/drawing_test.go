@@ -27,10 +27,7 @@ func job(t *testing.T, change func(domain.Record)) (*rules.Assembled, []drawing.
 	if err != nil {
 		t.Fatal(err)
 	}
-	_, verdict, err := rules.Evaluate(rules.DefaultSet(), nil, items)
-	if err != nil {
-		t.Fatal(err)
-	}
+	_, verdict := rules.ComputeAndJudge(rules.DefaultSet(), a)
 	var flags []drawing.Flag
 	for i, f := range verdict.Findings {
 		flags = append(flags, drawing.Flag{Number: i + 1, Severity: string(f.Severity), Title: f.Rule, Subjects: f.Subjects})
