@@ -36,7 +36,7 @@ var exampleRecords = map[domain.Kind]domain.Record{
 		Name: "Invented program 2026", FromOn: "2026-07-01",
 		Rules:        []domain.RuleSetting{{Rule: "wide_gap_reinforced", Parameters: map[string]float64{"reinforce_over_in": 0.25}}, {Rule: "pan_target", Severity: "must_fix"}},
 		MethodsAsked: []domain.Method{"fan_total"}, PayBasis: "measured",
-		Prices: []domain.Price{{Line: "cfm25_removed", AmountCents: 250, FloorCents: new(int64(15000)), CapCents: new(int64(90000)), FundSource: "state_fund", Category: "labour"}},
+		Prices: []domain.Price{{Line: "cfm25_removed", AmountCents: 250, FloorCents: new(int64(15000)), CapCents: new(int64(90000)), FundSource: "state_fund", Category: "labor"}},
 	},
 	domain.ContractorKind: &domain.Contractor{
 		Name: "Invented Sealing Co. 1", StartedOn: "2025-09-01",

@@ -69,7 +69,7 @@ type Price struct {
 	// The fund that pays; not for `call_back`.
 	FundSource string `json:"fund_source,omitzero" validate:"omitempty,snake,min=2,max=60"`
 	// The heading under which the funder counts it; not for `call_back`.
-	Category string `json:"category,omitzero" validate:"omitempty,oneof=labour materials support health_and_safety"`
+	Category string `json:"category,omitzero" validate:"omitempty,oneof=labor materials support health_and_safety"`
 }
 
 // Fits tells whether the price is for homes of so many sections.

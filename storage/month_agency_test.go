@@ -44,7 +44,7 @@ func newAgency(t *testing.T, start time.Time) *agency {
 	for _, key := range rules.Keys() {
 		set.Rules = append(set.Rules, domain.RuleSetting{Rule: key, Off: &yes})
 	}
-	set.Prices = []domain.Price{{Line: month.LineReduction, AmountCents: 250, FloorCents: &floor, FundSource: "state_fund", Category: "labour"},
+	set.Prices = []domain.Price{{Line: month.LineReduction, AmountCents: 250, FloorCents: &floor, FundSource: "state_fund", Category: "labor"},
 		{Line: month.LineCallBack, AmountCents: 1000, PaidRatio: &fifth}}
 	set.HoldBackRatio = &ratio
 	code := fmt.Sprintf("MONTH%d", storagetest.ID()[15])

@@ -51,21 +51,21 @@ func TestCallBacksTakeBackWhatWasPaid(t *testing.T) {
 	a.moveTo("2026-12-02 09:00:00")
 	november := a.build("2026-11", 0)
 
-	const paid = "cfm25_removed state_fund labour 25000"
+	const paid = "cfm25_removed state_fund labor 25000"
 	for _, c := range []struct {
 		name, got, want string
 	}{
-		{"of its own month", september.amounts("payments", own), paid + "; call_back state_fund labour -6000"},
+		{"of its own month", september.amounts("payments", own), paid + "; call_back state_fund labor -6000"},
 		{"not closed yet", september.amounts("payments", open), paid},
-		{"charged, and cleared later", september.amounts("payments", cleared), paid + "; call_back state_fund labour -6000"},
-		{"six of 60.00", september.amounts("payments", often), paid + "; call_back state_fund labour -25000"},
-		{"of an earlier month", october.amounts("call_backs", later), "call_back state_fund labour -6000"},
-		{"given back", october.amounts("call_backs", cleared), "call_back state_fund labour 6000"},
+		{"charged, and cleared later", september.amounts("payments", cleared), paid + "; call_back state_fund labor -6000"},
+		{"six of 60.00", september.amounts("payments", often), paid + "; call_back state_fund labor -25000"},
+		{"of an earlier month", october.amounts("call_backs", later), "call_back state_fund labor -6000"},
+		{"given back", october.amounts("call_backs", cleared), "call_back state_fund labor 6000"},
 		{"told once", november.amounts("call_backs", later) + october.amounts("call_backs", own), ""},
 		{"September", september.line("payable"), "0 88000 0 0 0 88000"}, // 190 + 250 + 190 + 250 + 0
 		{"October", october.line("payable"), "88000 0 0 0 0 88000"},     // 60.00 taken, 60.00 given back
 		{"held back in October", october.line("held_back"), "8800 0 0 0 0 8800"},
-		{"by fund", october.line("payable.state_fund.labour"), "88000 0 0 0 0 88000"},
+		{"by fund", october.line("payable.state_fund.labor"), "88000 0 0 0 0 88000"},
 		{"November", november.line("payable"), "88000 0 0 0 0 88000"},
 	} {
 		if c.got != c.want {

@@ -158,7 +158,7 @@ func TestStatementOfCorrections(t *testing.T) {
 	if s.Package != nil || s.Finished {
 		t.Errorf("October has no package and has not ended: %+v, %t", s.Package, s.Finished)
 	}
-	if h := s.Totals.Headings(); len(h) != 1 || h[0].Heading != (month.Heading{Category: "labour", FundSource: "state_fund"}) || h[0].Correction != -70000 {
+	if h := s.Totals.Headings(); len(h) != 1 || h[0].Heading != (month.Heading{Category: "labor", FundSource: "state_fund"}) || h[0].Correction != -70000 {
 		t.Errorf("headings: %+v", h)
 	}
 }
@@ -171,7 +171,7 @@ func TestStatementNamesWhatWithholds(t *testing.T) {
 	db, clock := storagetest.Open(t)
 	clock.Move(time.Date(2026, 10, 14, 23, 30, 0, 0, time.UTC).Sub(clock.Now()))
 	w := &storagetest.World{DB: db, Program: storage.ProgramID("WITHHELD")}
-	set := &domain.RuleSet{Name: "with prices", FromOn: "2020-01-01", Prices: []domain.Price{{Line: month.LineReduction, AmountCents: 250, FundSource: "state_fund", Category: "labour"}}}
+	set := &domain.RuleSet{Name: "with prices", FromOn: "2020-01-01", Prices: []domain.Price{{Line: month.LineReduction, AmountCents: 250, FundSource: "state_fund", Category: "labor"}}}
 	if err := db.CreateProgram(ctx, storage.Program{ID: w.Program, Code: "WITHHELD", Name: "Invented", TimeZone: "America/Los_Angeles"}, storagetest.ID(), storagetest.ID(), set); err != nil {
 		t.Fatal(err)
 	}

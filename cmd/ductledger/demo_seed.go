@@ -121,10 +121,10 @@ func (s *seeding) season(code, name string, w *fixture.Program) (*season, error)
 func firstRules() *domain.RuleSet {
 	return &domain.RuleSet{Name: "DEMO rules", FromOn: firstRuleSetFrom, PayBasis: domain.Measured,
 		Prices: []domain.Price{
-			{Line: "home", SectionCount: new(1), AmountCents: 40000, FundSource: "state_fund", Category: "labour"},
-			{Line: "home", SectionCount: new(2), AmountCents: 60000, FundSource: "state_fund", Category: "labour"},
-			{Line: "home", SectionCount: new(3), AmountCents: 75000, FundSource: "state_fund", Category: "labour"},
-			{Line: "cfm25_removed", AmountCents: 500, FloorCents: new(int64(15000)), CapCents: new(int64(90000)), FundSource: "state_fund", Category: "labour"},
+			{Line: "home", SectionCount: new(1), AmountCents: 40000, FundSource: "state_fund", Category: "labor"},
+			{Line: "home", SectionCount: new(2), AmountCents: 60000, FundSource: "state_fund", Category: "labor"},
+			{Line: "home", SectionCount: new(3), AmountCents: 75000, FundSource: "state_fund", Category: "labor"},
+			{Line: "cfm25_removed", AmountCents: 500, FloorCents: new(int64(15000)), CapCents: new(int64(90000)), FundSource: "state_fund", Category: "labor"},
 			{Line: "crossover_replaced", AmountCents: 20000, FundSource: "state_fund", Category: "materials"},
 			{Line: "trip_fee", AmountCents: 7500, FundSource: "state_fund", Category: "support"},
 			{Line: "call_back", PaidRatio: new(0.25), CapCents: new(int64(10000))},

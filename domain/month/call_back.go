@@ -189,7 +189,7 @@ func CallBacks() pack.TableOf[TakenLine] {
 			text(func(*R) string { return LineCallBack }), required, oneOf("payment_line")),
 		field("fund_source", pack.Text, "", "state_fund", "The fund that had paid",
 			text(func(l *R) string { return l.FundSource })),
-		field("category", pack.Code, "", "labour", "Heading under which the funder counts it",
+		field("category", pack.Code, "", "labor", "Heading under which the funder counts it",
 			text(func(l *R) string { return l.Category }), oneOf("payment_category")),
 		field("amount_cents", pack.Integer, cents, "-12331", "What the line comes to: below zero when it is taken back",
 			integer(func(l *R) int64 { return l.Cents }), required),

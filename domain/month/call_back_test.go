@@ -12,7 +12,7 @@ import (
 func TestChargesOf(t *testing.T) {
 	quarter, all, one := 0.25, 1.0, 1
 	work := &Work{Sections: 2}
-	work.Pay.add(PayLine{State: Payable, AmountCents: 49325, HeldBackCents: 4932, FundSource: "north", Category: "labour"})
+	work.Pay.add(PayLine{State: Payable, AmountCents: 49325, HeldBackCents: 4932, FundSource: "north", Category: "labor"})
 	work.Pay.add(PayLine{State: Unpaid})
 	work.Pay.add(PayLine{State: Payable, AmountCents: 12345, HeldBackCents: 1234, FundSource: "south", Category: "materials"})
 	for _, c := range []struct {
@@ -82,7 +82,7 @@ func TestChargesFollowTheVersions(t *testing.T) {
 // them first, and no line gives more than it had.
 func TestLess(t *testing.T) {
 	var pay Pay
-	pay.add(PayLine{State: Payable, AmountCents: 1000, HeldBackCents: 100, FundSource: "north", Category: "labour"})
+	pay.add(PayLine{State: Payable, AmountCents: 1000, HeldBackCents: 100, FundSource: "north", Category: "labor"})
 	pay.add(PayLine{State: Payable, AmountCents: 500, HeldBackCents: 50, FundSource: "south"})
 	for _, c := range []struct {
 		cents int64
@@ -90,11 +90,11 @@ func TestLess(t *testing.T) {
 	}{
 		{0, "1500 150"},
 		{-5, "1500 150"},
-		{999, "501 51 | north labour -999 -99"}, // 100 × 999/1000 is 99.9, down [calc]
-		{1000, "500 50 | north labour -1000 -100"},
-		{1250, "250 25 | north labour -1000 -100 | south  -250 -25"},
-		{1500, "0 0 | north labour -1000 -100 | south  -500 -50"},
-		{99999, "0 0 | north labour -1000 -100 | south  -500 -50"},
+		{999, "501 51 | north labor -999 -99"}, // 100 × 999/1000 is 99.9, down [calc]
+		{1000, "500 50 | north labor -1000 -100"},
+		{1250, "250 25 | north labor -1000 -100 | south  -250 -25"},
+		{1500, "0 0 | north labor -1000 -100 | south  -500 -50"},
+		{99999, "0 0 | north labor -1000 -100 | south  -500 -50"},
 	} {
 		less := pay.Less(c.cents)
 		got := fmt.Sprint(less.PayableCents, " ", less.HeldBackCents)

@@ -58,7 +58,7 @@ func Codes() []Code {
 		{"payment_line", LineHome, "A sum for the home, by its sections"},
 		{"payment_line", LineTrip, "For the trip to a home whose work was put off"},
 		{"payment_category", "health_and_safety", "Health and safety"},
-		{"payment_category", "labour", "Labour"},
+		{"payment_category", "labor", "Labor"},
 		{"payment_category", "materials", "Materials"},
 		{"payment_category", "support", "Support of the program"},
 		{"payment_state", Payable, "Due"},

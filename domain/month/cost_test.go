@@ -64,7 +64,7 @@ func costsIn(t *testing.T, s *Spending, ceiling *int64) (lines []string) {
 	return lines
 }
 
-// Three homes and a trip, by hand [calc]: north pays 600.00 + 200.00 labour and
+// Three homes and a trip, by hand [calc]: north pays 600.00 + 200.00 labor and
 // 75.00 for the trip, south 100.03 for materials in one of the homes. The
 // average of a fund is over the homes in which it pays (10 CFR 440.18 limits
 // the money of one fund per home [pub]).
@@ -79,21 +79,21 @@ func TestCostsByHand(t *testing.T) {
 		s.TakeNew(w)
 		s.Cumulative.add(&w.Figures, &w.Pay, 1)
 	}
-	job(domain.Completed, PayLine{AmountCents: 60000, FundSource: "north", Category: "labour"}, PayLine{AmountCents: 10003, FundSource: "south", Category: "materials"})
-	job(domain.Partial, PayLine{AmountCents: 20000, FundSource: "north", Category: "labour"}, PayLine{AmountCents: 0, FundSource: "south", Category: "materials"})
+	job(domain.Completed, PayLine{AmountCents: 60000, FundSource: "north", Category: "labor"}, PayLine{AmountCents: 10003, FundSource: "south", Category: "materials"})
+	job(domain.Partial, PayLine{AmountCents: 20000, FundSource: "north", Category: "labor"}, PayLine{AmountCents: 0, FundSource: "south", Category: "materials"})
 	job(domain.Completed) // without a price
 	job(domain.DeferredWork, PayLine{AmountCents: 7500, FundSource: "north"})
-	s.Cumulative.add(&Figures{Outcome: domain.Completed}, &Pay{Lines: []PayLine{{State: Payable, AmountCents: 2500, FundSource: "north", Category: "labour"}}}, 1) // a month before
+	s.Cumulative.add(&Figures{Outcome: domain.Completed}, &Pay{Lines: []PayLine{{State: Payable, AmountCents: 2500, FundSource: "north", Category: "labor"}}}, 1) // a month before
 	ceiling := int64(43750)
 	want := []string{
 		"all all   3 97503 32501 false 4 100003 25001 false 43750",
 		"category.no-category category   3 7500 2500  4 7500 1875  ",
-		"category.labour category  labour 3 80000 26667  4 82500 20625  ",
+		"category.labor category  labor 3 80000 26667  4 82500 20625  ",
 		"category.materials category  materials 3 10003 3334  4 10003 2501  ", // 3334.33, 2500.75
 		"fund.north fund_source north  2 87500 43750 false 3 90000 30000 false 43750",
 		"fund.south fund_source south  1 10003 10003 false 1 10003 10003 false 43750",
 		"both.north.no-category fund_and_category north  2 7500 3750  3 7500 2500  ",
-		"both.north.labour fund_and_category north labour 2 80000 40000  3 82500 27500  ",
+		"both.north.labor fund_and_category north labor 2 80000 40000  3 82500 27500  ",
 		"both.south.materials fund_and_category south materials 1 10003 10003  1 10003 10003  ",
 	}
 	if got := costsIn(t, &s, &ceiling); !slices.Equal(got, want) {

@@ -34,7 +34,7 @@ func drawHistory(t *rapid.T) History {
 		for range rapid.IntRange(0, 3).Draw(t, "lines") {
 			cents := rapid.Int64Range(0, 5000).Draw(t, "cents")
 			a.Pay.add(PayLine{Line: LineHome, State: Payable, AmountCents: cents, HeldBackCents: cents / 10,
-				FundSource: rapid.SampledFrom([]string{"", "north", "south"}).Draw(t, "fund"), Category: rapid.SampledFrom([]string{"", "labour", "materials"}).Draw(t, "category")})
+				FundSource: rapid.SampledFrom([]string{"", "north", "south"}).Draw(t, "fund"), Category: rapid.SampledFrom([]string{"", "labor", "materials"}).Draw(t, "category")})
 		}
 		if rapid.Bool().Draw(t, "inspected") {
 			a.Inspected = rapid.Int64Range(1, 4*perMonth).Draw(t, "inspection")

@@ -20,7 +20,7 @@ func Payments() pack.TableOf[PaymentRow] {
 			text(func(p *R) string { return p.Line }), required, oneOf("payment_line")),
 		field("state", pack.Code, "", Payable, "Whether it is due",
 			text(func(p *R) string { return p.State }), required, oneOf("payment_state")),
-		field("category", pack.Code, "", "labour", "Heading under which the funder counts it",
+		field("category", pack.Code, "", "labor", "Heading under which the funder counts it",
 			text(func(p *R) string { return p.Category }), oneOf("payment_category")),
 		field("fund_source", pack.Text, "", "state_fund", "The fund that pays",
 			text(func(p *R) string { return p.FundSource })),

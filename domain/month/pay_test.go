@@ -16,7 +16,7 @@ func TestPayOf(t *testing.T) {
 	prices := func(list ...domain.Price) *domain.RuleSet {
 		return &domain.RuleSet{Prices: list, HoldBackRatio: &ratio}
 	}
-	reduction := domain.Price{Line: LineReduction, AmountCents: 250, FundSource: "state_fund", Category: "labour"}
+	reduction := domain.Price{Line: LineReduction, AmountCents: 250, FundSource: "state_fund", Category: "labor"}
 	measured := Work{Figures: Figures{Outcome: domain.Completed, PayBasis: domain.Measured, BeforeTenths: whole(3180), AfterTenths: whole(1207)}, Sections: 2, WorkShown: true, TripShown: true}
 	for _, c := range []struct {
 		name         string

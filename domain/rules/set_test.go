@@ -39,8 +39,8 @@ func TestNewSetRefusesWithThePlace(t *testing.T) {
 func TestPricesOfCallBacks(t *testing.T) {
 	quarter := 0.25
 	_, faults := NewSet(domain.UUID{}, &domain.RuleSet{Prices: []domain.Price{
-		{Line: "call_back", PaidRatio: &quarter}, {Line: "home", FundSource: "state_fund", Category: "labour"},
-		{Line: "home", PaidRatio: &quarter}, {Line: "call_back", FundSource: "state_fund", Category: "labour"},
+		{Line: "call_back", PaidRatio: &quarter}, {Line: "home", FundSource: "state_fund", Category: "labor"},
+		{Line: "home", PaidRatio: &quarter}, {Line: "call_back", FundSource: "state_fund", Category: "labor"},
 	}})
 	places := ""
 	for _, f := range faults {
