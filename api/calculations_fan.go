@@ -334,14 +334,14 @@ func equationPlace(err error) error {
 const (
 	freezingF     = 32.0
 	degreesFPerC  = 1.8
-	metresPerFoot = 0.3048
+	metersPerFoot = 0.3048
 )
 
 // air is the air during the test.
 func (b *fanTestBody) air() leakage.TestAir {
 	elevation := 0.0
 	if b.ElevationFt != nil {
-		elevation = *b.ElevationFt * metresPerFoot
+		elevation = *b.ElevationFt * metersPerFoot
 	}
 	at := func(f float64) leakage.Air {
 		return leakage.Air{TemperatureC: (f - freezingF) / degreesFPerC, ElevationM: elevation}

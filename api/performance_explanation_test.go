@@ -17,9 +17,9 @@ type explanation struct {
 		N            int
 		Constant     float64 `json:"program_constant"`
 		BeforeSlope  float64 `json:"before_slope"`
-		BeforeCentre float64 `json:"before_centre_cfm25"`
+		BeforeCenter float64 `json:"before_center_cfm25"`
 		AreaSlope    float64 `json:"area_slope"`
-		AreaCentre   float64 `json:"area_centre_ft2"`
+		AreaCenter   float64 `json:"area_center_ft2"`
 		Classes      []struct {
 			Classes []string `json:"home_classes"`
 			Term    float64
@@ -60,14 +60,14 @@ func TestIndexFromTheExplanationAlone(t *testing.T) {
 
 	logs := 0.0
 	for _, j := range x.JobsIn {
-		expected := x.Model.Constant + x.Model.BeforeSlope*math.Log(j.Before/x.Model.BeforeCentre) + x.Model.AreaSlope*math.Log(j.Area/x.Model.AreaCentre)
+		expected := x.Model.Constant + x.Model.BeforeSlope*math.Log(j.Before/x.Model.BeforeCenter) + x.Model.AreaSlope*math.Log(j.Area/x.Model.AreaCenter)
 		for _, c := range x.Model.Classes {
 			if slices.Contains(c.Classes, j.Class) {
 				expected += c.Term
 			}
 		}
-		logs += math.Log(j.After/x.Model.BeforeCentre) - expected
-		if want := x.Model.BeforeCentre * math.Exp(expected); j.Expected == nil || math.Abs(*j.Expected/want-1) > 1e-12 {
+		logs += math.Log(j.After/x.Model.BeforeCenter) - expected
+		if want := x.Model.BeforeCenter * math.Exp(expected); j.Expected == nil || math.Abs(*j.Expected/want-1) > 1e-12 {
 			t.Errorf("job %s: expected %v, by hand %v", j.JobID, j.Expected, want)
 		}
 	}
@@ -134,9 +134,9 @@ func indexOfSheet(t *testing.T, text []byte) float64 {
 		case !jobs && !strings.HasPrefix(line[1], "="):
 			top[line[0]] = number(line[1])
 		case jobs:
-			expected := top["before_centre_cfm25"] * math.Exp(top["program_constant"]+
-				top["before_slope"]*math.Log(number(line[2])/top["before_centre_cfm25"])+number(line[5])+
-				top["area_slope"]*math.Log(number(line[4])/top["area_centre_ft2"]))
+			expected := top["before_center_cfm25"] * math.Exp(top["program_constant"]+
+				top["before_slope"]*math.Log(number(line[2])/top["before_center_cfm25"])+number(line[5])+
+				top["area_slope"]*math.Log(number(line[4])/top["area_center_ft2"]))
 			sum += math.Log(number(line[3]) / expected)
 			n++
 		}

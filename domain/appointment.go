@@ -6,11 +6,11 @@ import "time"
 type AppointmentState string
 
 const (
-	AppointmentMade      AppointmentState = "made"
-	AppointmentKept      AppointmentState = "kept"
-	AppointmentMissed    AppointmentState = "missed" // nobody let the crew in
-	AppointmentMoved     AppointmentState = "moved"  // to a further one
-	AppointmentCancelled AppointmentState = "cancelled"
+	AppointmentMade     AppointmentState = "made"
+	AppointmentKept     AppointmentState = "kept"
+	AppointmentMissed   AppointmentState = "missed" // nobody let the crew in
+	AppointmentMoved    AppointmentState = "moved"  // to a further one
+	AppointmentCanceled AppointmentState = "canceled"
 )
 
 // Appointment is a day agreed on with the resident, in the office's hand. Who lives there stands with the resident.

@@ -139,10 +139,10 @@ func (t *tx) writeHeld(caller domain.Caller, p *Push, k *known, decisions []inta
 			ids[string(b.Digest)] = b.HeldID
 		}
 		for i := range decisions {
-			digest := string(heldDigest(decisions[i].Item))
-			if id, ok := ids[digest]; ok {
+			digest := heldDigest(decisions[i].Item)
+			if id, ok := ids[string(digest)]; ok {
 				k.heldIDs[decisions[i].Item] = id
-			} else if fresh[digest] != nil && !decisions[i].Status.Accepted() {
+			} else if fresh[string(digest)] != nil && !decisions[i].Status.Accepted() {
 				k.heldFull[decisions[i].Item] = true
 			}
 		}

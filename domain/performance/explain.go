@@ -31,7 +31,7 @@ func (m *Model) Expected(h Home) (float64, error) {
 	if err != nil {
 		return 0, err
 	}
-	return m.BeforeCentre * math.Exp(e), nil
+	return m.BeforeCenter * math.Exp(e), nil
 }
 
 func (m *Model) expectedLog(h Home) (float64, error) {
@@ -45,7 +45,7 @@ func (m *Model) expectedLog(h Home) (float64, error) {
 	if err != nil {
 		return 0, err
 	}
-	e := *m.Constant + float64(*m.BeforeSlope*math.Log(h.BeforeCFM25/m.BeforeCentre)) + term
+	e := *m.Constant + float64(*m.BeforeSlope*math.Log(h.BeforeCFM25/m.BeforeCenter)) + term
 	if m.AreaSlope != nil {
 		if h.AreaFt2 == nil {
 			return 0, stat.Refuse(stat.NotComplete, "/floor_area_ft2", "", "the model needs the floor area in ft2")
@@ -53,7 +53,7 @@ func (m *Model) expectedLog(h Home) (float64, error) {
 		if err := stat.Positive("/floor_area_ft2", *h.AreaFt2, "ft2"); err != nil {
 			return 0, err
 		}
-		e += float64(*m.AreaSlope * math.Log(*h.AreaFt2/m.AreaCentre))
+		e += float64(*m.AreaSlope * math.Log(*h.AreaFt2/m.AreaCenter))
 	}
 	return e, nil
 }
@@ -93,7 +93,7 @@ func (m *Model) Residual(h Home) (float64, error) {
 	if err := stat.Positive("/after_cfm25", h.AfterCFM25, "cfm25"); err != nil {
 		return 0, err
 	}
-	return math.Log(h.AfterCFM25/m.BeforeCentre) - e, nil
+	return math.Log(h.AfterCFM25/m.BeforeCenter) - e, nil
 }
 
 // Index recomputes a contractor's index from his own homes and the published

@@ -51,8 +51,8 @@ type Model struct {
 	// Absent: the area is not in the model.
 	AreaSlope    *float64 `json:"area_slope,omitempty"`
 	Constant     *float64 `json:"program_constant,omitempty"`
-	BeforeCentre float64  `json:"before_centre_cfm25"`
-	AreaCentre   float64  `json:"area_centre_ft2"`
+	BeforeCenter float64  `json:"before_center_cfm25"`
+	AreaCenter   float64  `json:"area_center_ft2"`
 	// Of one job, log scale.
 	ResidualSD       *float64 `json:"residual_sd,omitempty"`
 	DegreesOfFreedom int      `json:"degrees_of_freedom,omitempty"`
@@ -93,7 +93,7 @@ type effect struct {
 // model fits the cells. The effects come by contractor id; none when the
 // model says a reason.
 func (t *Tally) model() (Model, []effect) {
-	m := Model{BeforeCentre: centerTenths / 10, AreaCentre: centerFt2, LeftOut: []LeftOut{}, Dropped: []Dropped{}}
+	m := Model{BeforeCenter: centerTenths / 10, AreaCenter: centerFt2, LeftOut: []LeftOut{}, Dropped: []Dropped{}}
 	keys := make([]cellKey, 0, len(t.cells))
 	noLead := int64(0)
 	for k, c := range t.cells {

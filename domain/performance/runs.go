@@ -89,11 +89,12 @@ func (t *Tally) alikeOf(keys []cellKey, contractors []domain.UUID, m *Model, f *
 // and to m their sums.
 func (m *moments) appendRuns(runs []part, homes []home, b, g, c float64) []part {
 	slices.SortFunc(homes, func(a, b home) int { return cmp.Compare(a.together, b.together) })
-	for n := 0; len(homes) > 0; homes = homes[n:] {
+	for n := 0; len(homes) > 0; homes, n = homes[n:], 0 {
 		var run moments
-		for n = 0; n < len(homes) && homes[n].together == homes[0].together; n++ {
+		for n < len(homes) && homes[n].together == homes[0].together {
 			one := momentsOf(homes[n].x, homes[n].y, homes[n].z)
 			run.merge(&one)
+			n++
 		}
 		m.merge(&run)
 		e := run.y.logs() - float64(b*run.x.logs()) - float64(g*run.z.logs()) - float64(float64(run.n)*c)

@@ -15,8 +15,8 @@ const (
 	rowConstant = iota + 1
 	rowBeforeSlope
 	rowAreaSlope
-	rowBeforeCentre
-	rowAreaCentre
+	rowBeforeCenter
+	rowAreaCenter
 	rowIndexPublished
 	rowIndexHere
 	rowVariance
@@ -55,8 +55,8 @@ func (x *Explanation) WriteCSV(w io.Writer) error {
 		{"program_constant", number(x.Model.Constant, "")},
 		{"before_slope", number(x.Model.BeforeSlope, "")},
 		{"area_slope", number(x.Model.AreaSlope, "0")},
-		{"before_centre_cfm25", number(&x.Model.BeforeCentre, "")},
-		{"area_centre_ft2", number(&x.Model.AreaCentre, "")},
+		{"before_center_cfm25", number(&x.Model.BeforeCenter, "")},
+		{"area_center_ft2", number(&x.Model.AreaCenter, "")},
 		{"index_ratio", number(x.Adjusted.Index, "")},
 		{"index_ratio_recomputed_here", here},
 	}
@@ -77,11 +77,11 @@ func (x *Explanation) WriteCSV(w io.Writer) error {
 		if err != nil {
 			return err
 		}
-		area := number(j.AreaFt2, number(&x.Model.AreaCentre, "")) // without an area slope any area adds nothing
+		area := number(j.AreaFt2, number(&x.Model.AreaCenter, "")) // without an area slope any area adds nothing
 		lines = append(lines, []string{
 			j.JobID.String(), j.HomeClass, number(j.BeforeCFM25, ""), number(j.AfterCFM25, ""), area, number(&term, ""),
 			fmt.Sprintf("=B$%d*EXP(B$%d+B$%d*LN(C%d/B$%d)+F%d+B$%d*LN(E%d/B$%d))",
-				rowBeforeCentre, rowConstant, rowBeforeSlope, row, rowBeforeCentre, row, rowAreaSlope, row, rowAreaCentre),
+				rowBeforeCenter, rowConstant, rowBeforeSlope, row, rowBeforeCenter, row, rowAreaSlope, row, rowAreaCenter),
 			fmt.Sprintf("=LN(D%d/G%d)", row, row),
 		})
 	}

@@ -26,7 +26,7 @@ func monthOf(t time.Time) string { return t.UTC().Format("2006-01") }
 
 // A flat model: expected 100 cfm25 whatever was there before, σ = .5.
 func flatModel() *Model {
-	return &Model{Constant: ptr(math.Log(.5)), BeforeSlope: ptr(0.0), ResidualSD: ptr(.5), BeforeCentre: 200, AreaCentre: 1000,
+	return &Model{Constant: ptr(math.Log(.5)), BeforeSlope: ptr(0.0), ResidualSD: ptr(.5), BeforeCenter: 200, AreaCenter: 1000,
 		Classes: []ClassTerm{{Classes: []string{"single"}}}}
 }
 

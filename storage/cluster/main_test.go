@@ -20,7 +20,7 @@ import (
 // The test program runs itself once more as a run that gets killed; these
 // variables say so.
 const (
-	victimWay  = "CLUSTER_TEST_VICTIM" // outlived, signalled or container
+	victimWay  = "CLUSTER_TEST_VICTIM" // outlived, signaled or container
 	victimTemp = "CLUSTER_TEST_TEMP"
 )
 

@@ -22,7 +22,7 @@ func processOwner(t *testing.T, pid int) uint32 {
 func TestServerEndsWithAKilledRun(t *testing.T) {
 	t.Parallel()
 	temp := tempFolder(t)
-	pid := kill(t, "signalled", temp)
+	pid := kill(t, "signaled", temp)
 	folders := entries(t, temp)
 	if len(folders) != 1 {
 		t.Fatalf("the killed run left %v", folders)

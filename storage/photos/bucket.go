@@ -118,5 +118,5 @@ func answered(did, name string, err error) error {
 	case errors.Is(err, errAnnounced):
 		return fmt.Errorf("%s %s: %w", did, name, err)
 	}
-	return fmt.Errorf("%s %s: %w (%v)", did, name, kind, err)
+	return fmt.Errorf("%s %s: %w: %w", did, name, kind, err)
 }

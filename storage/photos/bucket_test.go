@@ -53,12 +53,12 @@ func serveBucket(t *testing.T, dir, address string) (stop func()) {
 		_ = syscall.Kill(-cmd.Process.Pid, syscall.SIGKILL)
 		_ = cmd.Wait()
 	}
-	for deadline := time.Now().Add(20 * time.Second); ; { //nolint:forbidigo // waits for a process
+	for deadline := time.Now().Add(20 * time.Second); ; {
 		if answer, err := http.Get("http://" + address + "/"); err == nil {
 			_ = answer.Body.Close()
 			return stop
 		}
-		if time.Now().After(deadline) { //nolint:forbidigo // waits for a process
+		if time.Now().After(deadline) {
 			stop()
 			t.Fatalf("object storage does not answer:\n%s", log.String())
 		}

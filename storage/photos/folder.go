@@ -170,7 +170,7 @@ func told(did, name string, err error) error {
 		kind = ErrUnavailable
 	}
 	if kind != err {
-		return fmt.Errorf("%s %s: %w (%v)", did, name, kind, err)
+		return fmt.Errorf("%s %s: %w: %w", did, name, kind, err)
 	}
 	return fmt.Errorf("%s %s: %w", did, name, err)
 }
