@@ -13,7 +13,8 @@ import (
 // What waits for the caller.
 type worklistAnswer struct {
 	AsOfAt string `json:"as_of_at"`
-	// Every sort that can wait for the caller.
+	// Every sort that can wait for the caller. Of jobs that a crew started the oldest hundred are counted, or as many as
+	// are asked for.
 	Counts []worklistCount `json:"counts"`
 	Items  []worklistItem  `json:"items"`
 }

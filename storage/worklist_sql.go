@@ -14,15 +14,16 @@ WHERE j.program_id = @program_id AND NOT j.void AND j.state = @state AND j.state
 ORDER BY j.state_since, j.id
 LIMIT @limit`
 
-// Jobs that a crew started and the office has not confirmed, of which at most
-// @limit are counted: an office that never confirms lets them grow with the
-// program.
+// Jobs that a crew started and the office has not confirmed. The oldest hundred
+// are counted, or as many as are asked for: an office that never confirms lets
+// them grow with the program.
 const worklistStartedByCrewSQL = `
 SELECT j.recorded_at AS since_at, NULL::text AS on_day, j.id, j.id AS job_id, j.contractor_id, '' AS word, count(*) OVER () AS total
 FROM (SELECT x.id, x.contractor_id, x.recorded_at FROM job AS x
     WHERE x.program_id = @program_id AND x.open AND x.started_by_crew AND (@contractor_id::uuid IS NULL OR x.contractor_id = @contractor_id)
-    ORDER BY x.recorded_at, x.id LIMIT @limit) AS j
-ORDER BY j.recorded_at, j.id`
+    ORDER BY x.recorded_at, x.id LIMIT greatest(@limit::bigint, 100)) AS j
+ORDER BY j.recorded_at, j.id
+LIMIT @limit::bigint`
 
 // Jobs that are due and not yet sent in.
 const worklistOverdueSQL = `
