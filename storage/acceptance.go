@@ -58,14 +58,14 @@ func (r *acceptanceRow) acceptance() *Acceptance {
 // position of the ledger. What an open job looked like then is not kept: its
 // findings change with each push, and nobody but its crew acted on them.
 func (db *DB) JudgmentAt(ctx context.Context, caller domain.Caller, id domain.UUID, position int64) (out Judgment, err error) {
-	err = db.in(ctx, caller.Program, snapshot, func(t *tx) error {
+	err = db.In(ctx, caller.Program, Snapshot, func(t *Tx) error {
 		var seen []seenRow
 		var row *acceptanceRow
 		var at []positionRow
-		all(t, &seen, recordSQL, scopeArgs(caller, named{"kind": string(domain.JobKind), "id": id}))
-		all(t, &at, positionSQL, named{"program_id": t.program, "position": position})
-		one(t, &row, acceptanceAtSQL, named{"program_id": t.program, "id": id, "position": position})
-		if err := t.flush(); err != nil {
+		All(t, &seen, recordSQL, scopeArgs(caller, named{"kind": string(domain.JobKind), "id": id}))
+		All(t, &at, positionSQL, named{"program_id": t.Program, "position": position})
+		One(t, &row, acceptanceAtSQL, named{"program_id": t.Program, "id": id, "position": position})
+		if err := t.Flush(); err != nil {
 			return err
 		}
 		switch {

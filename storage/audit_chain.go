@@ -37,10 +37,10 @@ const chainPage = 2000
 // (0: the head) and stops at the first that does not hold. It sees one state
 // of the ledger, while pushes go on.
 func (db *DB) VerifyChain(ctx context.Context, program domain.UUID, from, to int64) (report ChainReport, err error) {
-	err = db.in(ctx, program, survey, func(t *tx) error {
+	err = db.In(ctx, program, Survey, func(t *Tx) error {
 		var heads []headRow
-		all(t, &heads, headSQL, named{"program_id": t.program})
-		if err := t.flush(); err != nil {
+		All(t, &heads, headSQL, named{"program_id": t.Program})
+		if err := t.Flush(); err != nil {
 			return err
 		}
 		if len(heads) == 0 {
@@ -72,12 +72,12 @@ func (r *ChainReport) broken(position int64, why string) error {
 }
 
 // walkChain follows the links, a page at a time.
-func (t *tx) walkChain(report *ChainReport, before ledger.Digest, head Head) error {
+func (t *Tx) walkChain(report *ChainReport, before ledger.Digest, head Head) error {
 	report.Link = before
 	for position := report.From - 1; position < report.To; {
 		var rows []chainRow
-		all(t, &rows, chainSQL, named{"program_id": t.program, "position": position, "last": report.To, "limit": chainPage})
-		if err := t.flush(); err != nil {
+		All(t, &rows, chainSQL, named{"program_id": t.Program, "position": position, "last": report.To, "limit": chainPage})
+		if err := t.Flush(); err != nil {
 			return err
 		}
 		if len(rows) == 0 {

@@ -108,8 +108,8 @@ WHERE b.program_id = @program_id AND b.month = @month`
 // buildOf queues the reading of a month's build, for the office alone. It is
 // queued before the package is read: each statement has its own snapshot, and a
 // build that ended in between would show a draft that is verified by then.
-func (t *tx) buildOf(caller domain.Caller, m domain.Month, row **buildRow) {
+func (t *Tx) buildOf(caller domain.Caller, m domain.Month, row **buildRow) {
 	if caller.Role != domain.Funder {
-		one(t, row, buildRowSQL, named{"program_id": t.program, "month": string(m)})
+		One(t, row, buildRowSQL, named{"program_id": t.Program, "month": string(m)})
 	}
 }

@@ -33,7 +33,7 @@ UPDATE month_build AS b SET asked_by = @name, asked_by_token = @token_id WHERE b
 // month ended for 0. What stands already is given as it is; otherwise the
 // package says how far its build is, and whoever runs BuildAsked builds it.
 func (db *DB) AskPackage(ctx context.Context, caller domain.Caller, m domain.Month, position int64, validateOnly bool) (p Package, err error) {
-	err = db.in(ctx, caller.Program, writing, func(t *tx) error {
+	err = db.In(ctx, caller.Program, Writing, func(t *Tx) error {
 		t.discard = validateOnly
 		p, err = t.ask(caller, m, position)
 		return err
@@ -48,14 +48,14 @@ func (db *DB) AskPackage(ctx context.Context, caller domain.Caller, m domain.Mon
 }
 
 // ask finds or makes the month's build.
-func (t *tx) ask(caller domain.Caller, m domain.Month, position int64) (Package, error) {
+func (t *Tx) ask(caller domain.Caller, m domain.Month, position int64) (Package, error) {
 	plan, err := t.planMonth(m, position, false)
 	if err != nil {
 		return Package{}, err
 	}
 	var row *buildRow
-	one(t, &row, buildLockSQL, named{"program_id": t.program, "month": string(m)})
-	if err := t.flush(); err != nil {
+	One(t, &row, buildLockSQL, named{"program_id": t.Program, "month": string(m)})
+	if err := t.Flush(); err != nil {
 		return Package{}, err
 	}
 	if row != nil && row.Failure == nil {
@@ -68,11 +68,11 @@ func (t *tx) ask(caller domain.Caller, m domain.Month, position int64) (Package,
 		}
 		revision = plan.Made.Revision // stored, and its build was forgotten before it was verified
 	}
-	args := named{"program_id": t.program, "month": string(m), "revision": revision, "position": plan.Position, "as_of_at": plan.AsOf, "finished": plan.Finished,
-		"stage": StageWaiting, "at": t.now, "token_id": caller.Token, "name": textArg(caller.Name)}
+	args := named{"program_id": t.Program, "month": string(m), "revision": revision, "position": plan.Position, "as_of_at": plan.AsOf, "finished": plan.Finished,
+		"stage": StageWaiting, "at": t.Now, "token_id": caller.Token, "name": textArg(caller.Name)}
 	row = nil
-	one(t, &row, buildInsertSQL, args)
-	if err := t.flush(); err != nil {
+	One(t, &row, buildInsertSQL, args)
+	if err := t.Flush(); err != nil {
 		return Package{}, err
 	}
 	if row == nil {
@@ -86,14 +86,14 @@ func (t *tx) ask(caller domain.Caller, m domain.Month, position int64) (Package,
 }
 
 // join takes a build that is under way for one's own, when it is of the same.
-func (t *tx) join(caller domain.Caller, row *buildRow, plan *MonthPlan, position int64) (Package, error) {
+func (t *Tx) join(caller domain.Caller, row *buildRow, plan *MonthPlan, position int64) (Package, error) {
 	newest := position == 0 && !plan.Finished && !row.Finished // the head moves on; nobody asked for a certain one
 	if row.Position != plan.Position && !newest {
 		return Package{}, &domain.Error{Code: domain.InProgress, RetryAfter: buildLook,
 			Detail: fmt.Sprintf("revision %d of %s is being built at position %d; a month has one build at a time", row.Revision, plan.Month, row.Position)}
 	}
 	if row.AskedBy == nil && strings.TrimSpace(caller.Name) != "" {
-		t.queue(buildAdoptSQL, named{"program_id": t.program, "month": row.Month, "name": caller.Name, "token_id": caller.Token})
+		t.Queue(buildAdoptSQL, named{"program_id": t.Program, "month": row.Month, "name": caller.Name, "token_id": caller.Token})
 		row.AskedBy = &caller.Name
 	}
 	b, err := row.build()

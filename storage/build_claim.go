@@ -37,9 +37,9 @@ ORDER BY b.asked_at, b.month`
 func (db *DB) waitingBuilds(ctx context.Context, program domain.UUID) (months []domain.Month, err error) {
 	type monthRow struct{ Month string }
 	var rows []monthRow
-	err = db.in(ctx, program, reading, func(t *tx) error {
-		all(t, &rows, buildWaitingSQL, named{"program_id": t.program, "at": t.now})
-		return t.flush()
+	err = db.In(ctx, program, Reading, func(t *Tx) error {
+		All(t, &rows, buildWaitingSQL, named{"program_id": t.Program, "at": t.Now})
+		return t.Flush()
 	})
 	for _, r := range rows {
 		months = append(months, domain.Month(r.Month))
@@ -59,11 +59,11 @@ func (db *DB) claimBuild(ctx context.Context, program domain.UUID, m domain.Mont
 	if err != nil {
 		return nil, err
 	}
-	err = db.in(ctx, program, writing, func(t *tx) error {
+	err = db.In(ctx, program, Writing, func(t *Tx) error {
 		var row *buildRow
-		one(t, &row, buildClaimSQL, named{"program_id": t.program, "month": string(m), "claim": claim, "stage": StageHistory,
-			"at": t.now, "until": t.now.Add(buildLease)})
-		if err := t.flush(); err != nil || row == nil {
+		One(t, &row, buildClaimSQL, named{"program_id": t.Program, "month": string(m), "claim": claim, "stage": StageHistory,
+			"at": t.Now, "until": t.Now.Add(buildLease)})
+		if err := t.Flush(); err != nil || row == nil {
 			return err
 		}
 		b, err = row.build()
@@ -94,14 +94,14 @@ UPDATE month_build AS b SET stage = @stage, done_count = @done, total_count = @t
 WHERE b.program_id = @program_id AND b.month = @month AND b.claim = @claim AND b.state = 'building'`
 
 // beat says that the build is alive; a lostBuild when it is another's.
-func (h *hold) beat(t *tx) error {
+func (h *hold) beat(t *Tx) error {
 	h.mu.Lock()
-	args := named{"program_id": t.program, "month": string(h.build.Month), "claim": h.build.claim, "stage": h.stage, "done": h.done, "total": h.total,
-		"at": t.now, "until": t.now.Add(buildLease)}
+	args := named{"program_id": t.Program, "month": string(h.build.Month), "claim": h.build.claim, "stage": h.stage, "done": h.done, "total": h.total,
+		"at": t.Now, "until": t.Now.Add(buildLease)}
 	h.mu.Unlock()
 	var n int64
-	t.queue(buildBeatSQL, args).Exec(affected(&n))
-	if err := t.flush(); err != nil {
+	t.Queue(buildBeatSQL, args).Exec(affected(&n))
+	if err := t.Flush(); err != nil {
 		return err
 	}
 	if n == 0 {
@@ -122,7 +122,7 @@ func (h *hold) keep(ctx context.Context, cancel context.CancelCauseFunc) {
 		case <-tick.C:
 		}
 		var lost *lostBuild
-		if err := h.db.in(ctx, h.program, writing, h.beat); errors.As(err, &lost) {
+		if err := h.db.In(ctx, h.program, Writing, h.beat); errors.As(err, &lost) {
 			cancel(lost)
 		}
 	}
@@ -132,8 +132,8 @@ const buildEndSQL = `
 DELETE FROM month_build AS b WHERE b.program_id = @program_id AND b.month = @month AND b.claim = @claim`
 
 // end forgets the build: its package stands.
-func (h *hold) end(t *tx) {
-	t.queue(buildEndSQL, named{"program_id": t.program, "month": string(h.build.Month), "claim": h.build.claim})
+func (h *hold) end(t *Tx) {
+	t.Queue(buildEndSQL, named{"program_id": t.Program, "month": string(h.build.Month), "claim": h.build.claim})
 }
 
 const buildReleaseSQL = `
@@ -147,9 +147,9 @@ func (h *hold) release(ctx context.Context, interrupted bool) error {
 	if interrupted {
 		pause, back = 0, 1
 	}
-	return h.db.in(ctx, h.program, writing, func(t *tx) error {
-		t.queue(buildReleaseSQL, named{"program_id": t.program, "month": string(h.build.Month), "claim": h.build.claim, "stage": StageWaiting,
-			"at": t.now, "until": t.now.Add(pause), "back": back})
+	return h.db.In(ctx, h.program, Writing, func(t *Tx) error {
+		t.Queue(buildReleaseSQL, named{"program_id": t.Program, "month": string(h.build.Month), "claim": h.build.claim, "stage": StageWaiting,
+			"at": t.Now, "until": t.Now.Add(pause), "back": back})
 		return nil
 	})
 }
@@ -164,10 +164,10 @@ func (h *hold) fail(ctx context.Context, why *domain.Error) error {
 	if err != nil {
 		return fmt.Errorf("write why the build of %s failed: %w", h.build.Month, err)
 	}
-	return h.db.in(ctx, h.program, writing, func(t *tx) error {
+	return h.db.In(ctx, h.program, Writing, func(t *Tx) error {
 		var n int64
-		t.queue(buildFailSQL, named{"program_id": t.program, "month": string(h.build.Month), "claim": h.build.claim, "failure": string(text), "at": t.now}).Exec(affected(&n))
-		if err := t.flush(); err != nil || n == 0 {
+		t.Queue(buildFailSQL, named{"program_id": t.Program, "month": string(h.build.Month), "claim": h.build.claim, "failure": string(text), "at": t.Now}).Exec(affected(&n))
+		if err := t.Flush(); err != nil || n == 0 {
 			return err
 		}
 		return t.writeAudit(h.build.caller(h.program), "package_build_failed", domain.UUID{}, fmt.Sprintf("%s: %s", h.build.audited(), why.Code))

@@ -10,7 +10,7 @@ import (
 
 // CutList says what to cut for a job, from its records as they stand.
 func (db *DB) CutList(ctx context.Context, caller domain.Caller, id domain.UUID, p cutlist.Parameters) (out rules.CutList, err error) {
-	err = db.in(ctx, caller.Program, snapshot, func(t *tx) error {
+	err = db.In(ctx, caller.Program, Snapshot, func(t *Tx) error {
 		if _, err := t.record(caller, domain.JobKind, id); err != nil {
 			return err
 		}

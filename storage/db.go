@@ -111,8 +111,8 @@ func (db *DB) Ping(ctx context.Context) error {
 // Now is the moment by the one clock.
 func (db *DB) Now() time.Time { return db.now() }
 
-// mode is what a transaction may do and how the server plans it.
-type mode struct {
+// Mode is what a transaction may do and how the server plans it.
+type Mode struct {
 	begin            string
 	cacheMode, scans string
 }
@@ -123,19 +123,19 @@ type mode struct {
 // and planning anew each time costs more than running. A survey reads much, and
 // is planned each time by its filters and the statistics.
 var (
-	reading  = mode{"BEGIN ISOLATION LEVEL READ COMMITTED READ ONLY", "force_generic_plan", "off"}
-	snapshot = mode{"BEGIN ISOLATION LEVEL REPEATABLE READ READ ONLY", "force_generic_plan", "off"}
-	survey   = mode{"BEGIN ISOLATION LEVEL REPEATABLE READ READ ONLY", "force_custom_plan", "on"}
-	writing  = mode{"BEGIN ISOLATION LEVEL READ COMMITTED", "force_generic_plan", "off"}
+	Reading  = Mode{"BEGIN ISOLATION LEVEL READ COMMITTED READ ONLY", "force_generic_plan", "off"}
+	Snapshot = Mode{"BEGIN ISOLATION LEVEL REPEATABLE READ READ ONLY", "force_generic_plan", "off"}
+	Survey   = Mode{"BEGIN ISOLATION LEVEL REPEATABLE READ READ ONLY", "force_custom_plan", "on"}
+	Writing  = Mode{"BEGIN ISOLATION LEVEL READ COMMITTED", "force_generic_plan", "off"}
 )
 
-// tx is one transaction of one program. Statements are queued and go out
+// Tx is one transaction of one program. Statements are queued and go out
 // together: a flush is one round trip.
-type tx struct {
-	ctx     context.Context
+type Tx struct {
+	Ctx     context.Context
 	conn    *pgx.Conn
-	program domain.UUID
-	now     time.Time // one moment for all that the transaction writes
+	Program domain.UUID
+	Now     time.Time // one moment for all that the transaction writes
 	watch   *watch
 	limits  *Limits
 	queued  *pgx.Batch
@@ -149,11 +149,11 @@ const transactionTries = 3
 // raceWait lets the faster transaction commit before the slower is run again.
 const raceWait = 10 * time.Millisecond
 
-// in runs do in a transaction of the program and commits unless do ended it.
+// In runs do in a transaction of the program and commits unless do ended it.
 // A transaction that lost a race (serialization, deadlock, another's newer
 // version) or its connection before the commit was sent is run again as a
 // whole, at most three times; nothing left it.
-func (db *DB) in(ctx context.Context, program domain.UUID, m mode, do func(*tx) error) error {
+func (db *DB) In(ctx context.Context, program domain.UUID, m Mode, do func(*Tx) error) error {
 	ctx, leave, err := db.watch.enter(ctx)
 	if err != nil {
 		return err
@@ -185,11 +185,11 @@ const plansFor = time.Minute
 const plannedAt = "ductledger.planned_at"
 
 // planAnew queues the end of a connection's plans where they are too old.
-func (t *tx) planAnew(keep time.Duration) {
+func (t *Tx) planAnew(keep time.Duration) {
 	made, _ := t.conn.PgConn().CustomData()[plannedAt].(time.Time)
 	if now := time.Now(); now.Sub(made) > keep {
 		t.conn.PgConn().CustomData()[plannedAt] = now
-		t.queue("DISCARD PLANS")
+		t.Queue("DISCARD PLANS")
 	}
 }
 
@@ -197,16 +197,16 @@ const transactionBeginSQL = `
 SELECT set_config('ductledger.program', $1, true), set_config('statement_timeout', $2, true), set_config('plan_cache_mode', $3, true),
     set_config('enable_seqscan', $4, true), set_config('enable_hashjoin', $4, true), set_config('enable_mergejoin', $4, true)`
 
-func (db *DB) once(ctx context.Context, program domain.UUID, m mode, do func(*tx) error) (err error) {
+func (db *DB) once(ctx context.Context, program domain.UUID, m Mode, do func(*Tx) error) (err error) {
 	conn, err := db.pool.Acquire(ctx)
 	if err != nil {
 		return fmt.Errorf("acquire a connection: %w", err)
 	}
 	defer conn.Release()
-	t := &tx{ctx: ctx, conn: conn.Conn(), watch: db.watch, limits: &db.limits, program: program, now: db.now().UTC().Truncate(time.Microsecond), queued: &pgx.Batch{}}
-	t.queue(m.begin)
+	t := &Tx{Ctx: ctx, conn: conn.Conn(), watch: db.watch, limits: &db.limits, Program: program, Now: db.now().UTC().Truncate(time.Microsecond), queued: &pgx.Batch{}}
+	t.Queue(m.begin)
 	t.planAnew(db.plansFor)
-	t.queue(transactionBeginSQL, program.String(), statementTimeout(ctx), m.cacheMode, m.scans)
+	t.Queue(transactionBeginSQL, program.String(), statementTimeout(ctx), m.cacheMode, m.scans)
 	done := false
 	defer func() {
 		if !done || err != nil || t.discard {
@@ -216,7 +216,7 @@ func (db *DB) once(ctx context.Context, program domain.UUID, m mode, do func(*tx
 	err = do(t)
 	done = true
 	if err == nil && !t.ended && !t.discard {
-		err = t.commit()
+		err = t.Commit()
 	}
 	return err
 }
@@ -232,29 +232,29 @@ func statementTimeout(ctx context.Context) string {
 	return fmt.Sprintf("%dms", left.Milliseconds())
 }
 
-// queue appends a statement to the next flush.
-func (t *tx) queue(sql string, args ...any) *pgx.QueuedQuery {
+// Queue appends a statement to the next flush.
+func (t *Tx) Queue(sql string, args ...any) *pgx.QueuedQuery {
 	return t.queued.Queue(sql, args...)
 }
 
-// flush sends what is queued in one round trip and runs its callbacks.
-func (t *tx) flush() error {
+// Flush sends what is queued in one round trip and runs its callbacks.
+func (t *Tx) Flush() error {
 	batch := t.queued
 	t.queued = &pgx.Batch{}
 	if batch.Len() == 0 {
 		return nil
 	}
-	err := t.conn.SendBatch(t.ctx, batch).Close()
+	err := t.conn.SendBatch(t.Ctx, batch).Close()
 	t.watch.noteAnswer(err)
 	return err
 }
 
-// commit flushes what is queued together with the commit. When the connection
+// Commit flushes what is queued together with the commit. When the connection
 // is lost while the answer is awaited, the commit may have happened.
-func (t *tx) commit() error {
+func (t *Tx) Commit() error {
 	t.ended = true
-	t.queue("COMMIT")
-	if err := t.flush(); err != nil {
+	t.Queue("COMMIT")
+	if err := t.Flush(); err != nil {
 		return maybeCommitted(err)
 	}
 	return nil
@@ -262,8 +262,8 @@ func (t *tx) commit() error {
 
 // rollback ends the transaction without a trace. A connection that is broken
 // or still busy is closed by the pool.
-func (t *tx) rollback() {
-	ctx, cancel := context.WithTimeout(context.WithoutCancel(t.ctx), time.Second)
+func (t *Tx) rollback() {
+	ctx, cancel := context.WithTimeout(context.WithoutCancel(t.Ctx), time.Second)
 	defer cancel()
 	if t.conn.IsClosed() || t.conn.PgConn().TxStatus() == 'I' {
 		return
@@ -273,17 +273,17 @@ func (t *tx) rollback() {
 	}
 }
 
-// all queues a query and collects its rows into *into.
-func all[T any](t *tx, into *[]T, sql string, args ...any) {
-	t.queue(sql, args...).Query(func(rows pgx.Rows) (err error) {
+// All queues a query and collects its rows into *into.
+func All[T any](t *Tx, into *[]T, sql string, args ...any) {
+	t.Queue(sql, args...).Query(func(rows pgx.Rows) (err error) {
 		*into, err = pgx.CollectRows(rows, pgx.RowToStructByName[T])
 		return err
 	})
 }
 
-// one queues a query for at most one row; *into stays nil when there is none.
-func one[T any](t *tx, into **T, sql string, args ...any) {
-	t.queue(sql, args...).Query(func(rows pgx.Rows) error {
+// One queues a query for at most one row; *into stays nil when there is none.
+func One[T any](t *Tx, into **T, sql string, args ...any) {
+	t.Queue(sql, args...).Query(func(rows pgx.Rows) error {
 		row, err := pgx.CollectExactlyOneRow(rows, pgx.RowToAddrOfStructByName[T])
 		if errors.Is(err, pgx.ErrNoRows) {
 			return nil

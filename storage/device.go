@@ -16,18 +16,18 @@ const deviceVoidSQL = `
 UPDATE device SET void = true WHERE program_id = @program_id AND id = @id`
 
 // writeDevices queues what every request of a device asks for.
-func (t *tx) writeDevices(accepted []intake.Decision, at time.Time) {
+func (t *Tx) writeDevices(accepted []intake.Decision, at time.Time) {
 	for i := range accepted {
 		d := &accepted[i]
 		if d.Item.Kind != domain.DeviceKind {
 			continue
 		}
-		args := named{"program_id": t.program, "id": d.Item.ID, "contractor_id": d.ContractorID, "void": false, "at": at}
+		args := named{"program_id": t.Program, "id": d.Item.ID, "contractor_id": d.ContractorID, "void": false, "at": at}
 		if r, ok := d.Item.Record.(*domain.Device); ok {
 			args["state"] = string(r.State)
-			t.queue(deviceUpsertSQL, args)
+			t.Queue(deviceUpsertSQL, args)
 		} else {
-			t.queue(deviceVoidSQL, args)
+			t.Queue(deviceVoidSQL, args)
 		}
 	}
 }

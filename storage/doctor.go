@@ -34,12 +34,12 @@ WHERE NOT i.indisvalid ORDER BY c.relname`
 
 // Health looks at the database as a whole; it reads no program's rows.
 func (db *DB) Health(ctx context.Context) (h Health, err error) {
-	err = db.in(ctx, domain.UUID{}, reading, func(t *tx) error {
+	err = db.In(ctx, domain.UUID{}, Reading, func(t *Tx) error {
 		var servers []healthRow
 		var indexes []struct{ Name string }
-		all(t, &servers, doctorServerSQL)
-		all(t, &indexes, doctorIndexesSQL)
-		if err := t.flush(); err != nil {
+		All(t, &servers, doctorServerSQL)
+		All(t, &indexes, doctorIndexesSQL)
+		if err := t.Flush(); err != nil {
 			return err
 		}
 		s := servers[0]
@@ -60,15 +60,15 @@ GROUP BY s.contractor_id HAVING count(*) > @limit ORDER BY s.contractor_id`
 // CrowdedContractors are those with more open jobs than limit: their devices'
 // first pull grows with them.
 func (db *DB) CrowdedContractors(ctx context.Context, program domain.UUID, limit int) (ids []domain.UUID, head Head, err error) {
-	err = db.in(ctx, program, reading, func(t *tx) error {
+	err = db.In(ctx, program, Reading, func(t *Tx) error {
 		var rows []struct {
 			ContractorID [16]byte
 			Count        int64
 		}
 		var heads []headRow
-		all(t, &rows, doctorOpenJobsSQL, named{"program_id": t.program, "limit": limit})
-		all(t, &heads, headSQL, named{"program_id": t.program})
-		if err := t.flush(); err != nil {
+		All(t, &rows, doctorOpenJobsSQL, named{"program_id": t.Program, "limit": limit})
+		All(t, &heads, headSQL, named{"program_id": t.Program})
+		if err := t.Flush(); err != nil {
 			return err
 		}
 		for _, r := range rows {

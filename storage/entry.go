@@ -137,13 +137,13 @@ FROM program_head WHERE program_id = @program_id FOR NO KEY UPDATE`
 
 // lockHead flushes what is queued and locks the program's head last. What after
 // queues is read under that lock, in the same round trip.
-func (t *tx) lockHead(after ...func()) (*lockedHead, error) {
+func (t *Tx) lockHead(after ...func()) (*lockedHead, error) {
 	var rows []headRow
-	all(t, &rows, headLockSQL, named{"program_id": t.program})
+	All(t, &rows, headLockSQL, named{"program_id": t.Program})
 	for _, queue := range after {
 		queue()
 	}
-	if err := t.flush(); err != nil {
+	if err := t.Flush(); err != nil {
 		return nil, err
 	}
 	if len(rows) != 1 {
@@ -151,8 +151,8 @@ func (t *tx) lockHead(after ...func()) (*lockedHead, error) {
 	}
 	head := &lockedHead{Head: rows[0].head()}
 	head.first = head.Position + 1
-	if head.RecordedAt.Before(t.now) {
-		head.RecordedAt = t.now // recorded_at never decreases with position
+	if head.RecordedAt.Before(t.Now) {
+		head.RecordedAt = t.Now // recorded_at never decreases with position
 	}
 	return head, nil
 }
@@ -195,7 +195,7 @@ const saltBytes = 16
 // appendEntries numbers the accepted versions, links them and queues their
 // rows. newest gives the position of the newest stored version of a record: it
 // ends where the first of these begins.
-func (t *tx) appendEntries(head *lockedHead, accepted []intake.Decision, newest func(intake.Key) int64) {
+func (t *Tx) appendEntries(head *lockedHead, accepted []intake.Decision, newest func(intake.Key) int64) {
 	rows := entryArrays{last: make(map[intake.Key]int, len(accepted))}
 	var text []byte
 	for i := range accepted {
@@ -218,16 +218,16 @@ func (t *tx) appendEntries(head *lockedHead, accepted []intake.Decision, newest 
 		rows.add(d, &held, head.Link, newest)
 	}
 	for _, e := range rows.ended {
-		t.mustChange(entryEndSQL, named{"program_id": t.program, "position": e.position, "until_position": e.until}, 1)
+		t.mustChange(entryEndSQL, named{"program_id": t.Program, "position": e.position, "until_position": e.until}, 1)
 	}
-	t.queue(entryInsertSQL, named{"program_id": t.program, "position": head.Position, "link": head.Link[:], "recorded_at": head.RecordedAt,
+	t.Queue(entryInsertSQL, named{"program_id": t.Program, "position": head.Position, "link": head.Link[:], "recorded_at": head.RecordedAt,
 		"positions": rows.positions, "kinds": rows.kinds, "record_ids": rows.ids, "versions": rows.versions, "job_ids": rows.jobs,
 		"contractor_ids": rows.contractors, "bodies": rows.bodies, "digests": rows.digests, "texts_digests": rows.textsDigests, "links": rows.links,
 		"token_ids": rows.tokens, "device_ids": rows.devices, "applied_bys": rows.appliedBys, "received_ats": rows.receivedAts,
 		"clock_offsets": rows.offsets, "revisions": rows.revisions, "lates": rows.lates, "voided_ats": rows.voidedAts, "untils": rows.untils,
 		"matches": rows.matches})
 	if len(rows.salts) > 0 {
-		t.queue(entryTextInsertSQL, named{"program_id": t.program, "positions": rows.textsAt, "salts": rows.salts, "texts": rows.texts,
+		t.Queue(entryTextInsertSQL, named{"program_id": t.Program, "positions": rows.textsAt, "salts": rows.salts, "texts": rows.texts,
 			"firsts": rows.firsts, "lasts": rows.lasts})
 	}
 }
@@ -246,8 +246,8 @@ func textsOf(d *intake.Decision) (bare []byte, texts []string) {
 
 // mustChange queues a statement that changes so many rows, or another
 // transaction was faster.
-func (t *tx) mustChange(sql string, args named, rows int) {
-	t.queue(sql, args).Exec(func(tag pgconn.CommandTag) error {
+func (t *Tx) mustChange(sql string, args named, rows int) {
+	t.Queue(sql, args).Exec(func(tag pgconn.CommandTag) error {
 		if tag.RowsAffected() != int64(rows) {
 			return errRaceLost
 		}

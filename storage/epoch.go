@@ -22,13 +22,13 @@ func (db *DB) openEpoch(ctx context.Context, caller domain.Caller, before domain
 	if err != nil {
 		return Head{}, err
 	}
-	err = db.in(ctx, caller.Program, writing, func(t *tx) error {
+	err = db.In(ctx, caller.Program, Writing, func(t *Tx) error {
 		var opened int64
-		t.queue(epochOpenSQL, named{"program_id": t.program, "epoch": domain.UUID(id), "before": before, "cause": cause,
+		t.Queue(epochOpenSQL, named{"program_id": t.Program, "epoch": domain.UUID(id), "before": before, "cause": cause,
 			"system_identifier": mark.SystemIdentifier, "timeline": mark.Timeline}).Exec(affected(&opened))
 		var heads []headRow
-		all(t, &heads, headSQL, named{"program_id": t.program})
-		if err := t.flush(); err != nil {
+		All(t, &heads, headSQL, named{"program_id": t.Program})
+		if err := t.Flush(); err != nil {
 			return err
 		}
 		head = heads[0].head()
@@ -66,11 +66,11 @@ type headMarkRow struct {
 var ErrOtherDatabase = errors.New("this database is not the one in which the ledger was last written")
 
 func (db *DB) marks(ctx context.Context) (now databaseMark, heads []headMarkRow, err error) {
-	err = db.in(ctx, domain.UUID{}, reading, func(t *tx) error {
+	err = db.In(ctx, domain.UUID{}, Reading, func(t *Tx) error {
 		var marks []databaseMark
-		all(t, &marks, databaseMarkSQL)
-		all(t, &heads, headMarksSQL)
-		if err := t.flush(); err != nil {
+		All(t, &marks, databaseMarkSQL)
+		All(t, &heads, headMarksSQL)
+		if err := t.Flush(); err != nil {
 			return err
 		}
 		now = marks[0]
@@ -102,8 +102,8 @@ func (db *DB) CheckDatabase(ctx context.Context) error {
 }
 
 func (db *DB) adopt(ctx context.Context, program domain.UUID, mark databaseMark) error {
-	return db.in(ctx, program, writing, func(t *tx) error {
-		t.queue(headMarkSQL, named{"program_id": program, "system_identifier": mark.SystemIdentifier, "timeline": mark.Timeline})
+	return db.In(ctx, program, Writing, func(t *Tx) error {
+		t.Queue(headMarkSQL, named{"program_id": program, "system_identifier": mark.SystemIdentifier, "timeline": mark.Timeline})
 		return nil
 	})
 }

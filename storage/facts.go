@@ -142,7 +142,7 @@ ORDER BY d.id`
 
 // readFacts queues the reading; decode makes it usable after the flush. args
 // must hold jobs and homes.
-func (t *tx) readFacts(f *facts, plan *plan, args named) {
+func (t *Tx) readFacts(f *facts, plan *plan, args named) {
 	args["contractors"], args["matches"], args["led_at_most"] = idArgs(plan.contractors), plan.matches, ledAtMost
 	args["same_at_most"] = sameAtMost
 	// What several jobs of one push have in common is looked at too; of one job
@@ -151,14 +151,14 @@ func (t *tx) readFacts(f *facts, plan *plan, args named) {
 	if len(plan.jobs) == 1 {
 		args["jobs_alone"] = plan.jobs
 	}
-	all(t, &f.rows, factsEntriesSQL, args)
+	All(t, &f.rows, factsEntriesSQL, args)
 	if len(plan.jobs) == 0 {
 		return
 	}
-	all(t, &f.ledRows, factsLedSQL, args)
-	all(t, &f.earlier, factsEarlierSQL, args)
-	all(t, &f.sameRows, factsSameSQL, args)
-	all(t, &f.pending, factsPendingSQL, args)
+	All(t, &f.ledRows, factsLedSQL, args)
+	All(t, &f.earlier, factsEarlierSQL, args)
+	All(t, &f.sameRows, factsSameSQL, args)
+	All(t, &f.pending, factsPendingSQL, args)
 }
 
 func (f *facts) decode(zone *time.Location) (err error) {

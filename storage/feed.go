@@ -168,7 +168,7 @@ const feedJobs = 8
 // Changes reads the next page of what the caller may see, in one snapshot: step
 // by step, until it is full or nothing more has news.
 func (db *DB) Changes(ctx context.Context, caller domain.Caller, q FeedQuery) (page Feed, err error) {
-	err = db.in(ctx, caller.Program, snapshot, func(t *tx) error {
+	err = db.In(ctx, caller.Program, Snapshot, func(t *Tx) error {
 		var kinds []string
 		for _, k := range q.Kinds {
 			kinds = append(kinds, string(k))
@@ -200,20 +200,20 @@ func (db *DB) Changes(ctx context.Context, caller domain.Caller, q FeedQuery) (p
 }
 
 // feedPage reads one page. It may be empty though more lies behind its bound.
-func (t *tx) feedPage(caller domain.Caller, q FeedQuery, args named) (Feed, error) {
+func (t *Tx) feedPage(caller domain.Caller, q FeedQuery, args named) (Feed, error) {
 	var rows []feedRow
 	var drops []dropRow
 	var bounds []boundRow
 	if caller.Scoped() {
-		all(t, &bounds, feedBoundSQL, args)
-		all(t, &rows, feedScopedSQL, args)
+		All(t, &bounds, feedBoundSQL, args)
+		All(t, &rows, feedScopedSQL, args)
 		if q.Kinds == nil && caller.Role != domain.Inspector {
-			all(t, &drops, feedDropsSQL, args)
+			All(t, &drops, feedDropsSQL, args)
 		}
 	} else {
-		all(t, &rows, feedWholeSQL, args)
+		All(t, &rows, feedWholeSQL, args)
 	}
-	if err := t.flush(); err != nil {
+	if err := t.Flush(); err != nil {
 		return Feed{}, err
 	}
 	if len(bounds) == 0 {
@@ -259,10 +259,10 @@ const linkAtSQL = `SELECT link FROM entry WHERE program_id = @program_id AND pos
 
 // linkAt is the chain's link at a position; zero at the beginning and where
 // there is no such position.
-func (t *tx) linkAt(position int64) (ledger.Digest, error) {
+func (t *Tx) linkAt(position int64) (ledger.Digest, error) {
 	var rows []struct{ Link []byte }
-	all(t, &rows, linkAtSQL, named{"program_id": t.program, "position": position})
-	if err := t.flush(); err != nil || len(rows) == 0 {
+	All(t, &rows, linkAtSQL, named{"program_id": t.Program, "position": position})
+	if err := t.Flush(); err != nil || len(rows) == 0 {
 		return ledger.Digest{}, err
 	}
 	return ledger.Digest(rows[0].Link), nil

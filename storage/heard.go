@@ -39,8 +39,8 @@ WHERE s.program_id = @program_id AND s.id = ANY (@ids) AND (s.last_pull_at IS NO
 // Heard reads what was heard of devices. Those that never spoke are absent.
 func (db *DB) Heard(ctx context.Context, caller domain.Caller, ids []domain.UUID) (map[domain.UUID]Heard, error) {
 	var rows []heardRow
-	err := db.in(ctx, caller.Program, reading, func(t *tx) error {
-		all(t, &rows, heardSQL, named{"program_id": t.program, "ids": ids})
+	err := db.In(ctx, caller.Program, Reading, func(t *Tx) error {
+		All(t, &rows, heardSQL, named{"program_id": t.Program, "ids": ids})
 		return nil
 	})
 	heard := make(map[domain.UUID]Heard, len(rows))
@@ -55,10 +55,10 @@ UPDATE device SET last_pull_at = @at, acknowledged_position = @position WHERE pr
 
 // NotePull notes that a device pulled: all before the position is with it.
 func (db *DB) NotePull(ctx context.Context, caller domain.Caller, position int64) error {
-	return db.in(ctx, caller.Program, writing, func(t *tx) error {
+	return db.In(ctx, caller.Program, Writing, func(t *Tx) error {
 		// Worth no wait for the disk: the next pull says it again.
-		t.queue("SET LOCAL synchronous_commit = off")
-		t.queue(pullNoteSQL, named{"program_id": t.program, "device_id": caller.Device, "at": t.now, "position": position})
+		t.Queue("SET LOCAL synchronous_commit = off")
+		t.Queue(pullNoteSQL, named{"program_id": t.Program, "device_id": caller.Device, "at": t.Now, "position": position})
 		return nil
 	})
 }

@@ -79,7 +79,7 @@ type heldBack struct {
 
 // writeHeld queues what becomes of held items: those that come in now, those
 // that came along, and those that an accepted item settles.
-func (t *tx) writeHeld(caller domain.Caller, p *Push, k *known, decisions []intake.Decision) error {
+func (t *Tx) writeHeld(caller domain.Caller, p *Push, k *known, decisions []intake.Decision) error {
 	var in, still heldColumnsOf
 	var applied, resolved heldVersions
 	var corrected heldCorrected
@@ -115,24 +115,24 @@ func (t *tx) writeHeld(caller domain.Caller, p *Push, k *known, decisions []inta
 			}
 		}
 	}
-	args := named{"program_id": t.program, "at": t.now, "contractor_id": caller.Contractor, "token_id": caller.Token}
+	args := named{"program_id": t.Program, "at": t.Now, "contractor_id": caller.Contractor, "token_id": caller.Token}
 	if len(applied.ids) > 0 {
-		t.queue(heldAppliedSQL, applied.args(args))
+		t.Queue(heldAppliedSQL, applied.args(args))
 	}
 	if len(resolved.ids) > 0 {
-		t.queue(heldResolvedSQL, resolved.args(args))
+		t.Queue(heldResolvedSQL, resolved.args(args))
 	}
 	if len(corrected.kinds) > 0 {
-		t.queue(heldCorrectedSQL, corrected.args(args))
+		t.Queue(heldCorrectedSQL, corrected.args(args))
 	}
 	if len(still.ids) > 0 {
-		t.queue(heldStillWaitsSQL, still.args(args))
+		t.Queue(heldStillWaitsSQL, still.args(args))
 	}
 	if len(in.ids) == 0 {
 		return nil
 	}
 	var back []heldBack
-	all(t, &back, heldInsertSQL, t.limits.heldArgs(in.args(args)))
+	All(t, &back, heldInsertSQL, t.limits.heldArgs(in.args(args)))
 	k.afterHeld = func() {
 		ids := make(map[string]domain.UUID, len(back))
 		for _, b := range back {

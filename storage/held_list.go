@@ -41,8 +41,8 @@ func (db *DB) HeldItems(ctx context.Context, caller domain.Caller, state string,
 		states = []string{state}
 	}
 	var rows []heldRow
-	err = db.in(ctx, caller.Program, reading, func(t *tx) error {
-		all(t, &rows, heldListSQL, scopeArgs(caller, named{"after": after, "states": states, "job_id": job, "limit": limit}))
+	err = db.In(ctx, caller.Program, Reading, func(t *Tx) error {
+		All(t, &rows, heldListSQL, scopeArgs(caller, named{"after": after, "states": states, "job_id": job, "limit": limit}))
 		return nil
 	})
 	for i := range rows {
@@ -69,8 +69,8 @@ SELECT` + heldColumns + ` FROM held AS h WHERE h.program_id = @program_id AND h.
 // HeldItem reads one item that was not accepted.
 func (db *DB) HeldItem(ctx context.Context, caller domain.Caller, id domain.UUID) (held Held, err error) {
 	var row *heldRow
-	err = db.in(ctx, caller.Program, reading, func(t *tx) error {
-		one(t, &row, heldOneSQL, named{"program_id": t.program, "held_id": id})
+	err = db.In(ctx, caller.Program, Reading, func(t *Tx) error {
+		One(t, &row, heldOneSQL, named{"program_id": t.Program, "held_id": id})
 		return nil
 	})
 	if err == nil && row == nil {
@@ -89,11 +89,11 @@ WHERE program_id = @program_id AND held_id = @held_id AND closed_at IS NULL`
 // DismissHeld closes an item without accepting it. Its bytes stay. With
 // validateOnly nothing is closed.
 func (db *DB) DismissHeld(ctx context.Context, caller domain.Caller, id domain.UUID, validateOnly bool) error {
-	return db.in(ctx, caller.Program, writing, func(t *tx) error {
+	return db.In(ctx, caller.Program, Writing, func(t *Tx) error {
 		t.discard = validateOnly
 		var closed int64
-		t.queue(heldDismissSQL, named{"program_id": t.program, "held_id": id, "at": t.now}).Exec(affected(&closed))
-		if err := t.flush(); err != nil {
+		t.Queue(heldDismissSQL, named{"program_id": t.Program, "held_id": id, "at": t.Now}).Exec(affected(&closed))
+		if err := t.Flush(); err != nil {
 			return err
 		}
 		if closed == 0 {

@@ -66,9 +66,9 @@ func (db *DB) LookAgain(ctx context.Context) (looked LookedAgain, err error) {
 func (db *DB) lookAgainIn(ctx context.Context, program domain.UUID, looked *LookedAgain) error {
 	var opened int64
 	var due []lookRow
-	err := db.in(ctx, program, writing, func(t *tx) error {
-		t.queue(heldOverdueSQL, named{"program_id": program, "before": t.now.Add(-waitsAtMost)}).Exec(affected(&opened))
-		all(t, &due, heldLookSQL, named{"program_id": program, "at": t.now, "look_after": lookAfter, "limit": looksAtMost})
+	err := db.In(ctx, program, Writing, func(t *Tx) error {
+		t.Queue(heldOverdueSQL, named{"program_id": program, "before": t.Now.Add(-waitsAtMost)}).Exec(affected(&opened))
+		All(t, &due, heldLookSQL, named{"program_id": program, "at": t.Now, "look_after": lookAfter, "limit": looksAtMost})
 		return nil
 	})
 	if looked.Opened += opened; err != nil || len(due) == 0 {

@@ -63,15 +63,15 @@ type historyRows struct {
 }
 
 // readHistory queues the reading of what a caller's history is compared with.
-func (t *tx) readHistory(h *History) *historyRows {
+func (t *Tx) readHistory(h *History) *historyRows {
 	rows := &historyRows{}
 	positions := make([]int64, len(h.Points))
 	for i, p := range h.Points {
 		positions[i] = p.Position
 	}
-	all(t, &rows.heads, headSQL, named{"program_id": t.program})
+	All(t, &rows.heads, headSQL, named{"program_id": t.Program})
 	if len(positions) > 0 {
-		all(t, &rows.links, linksAtSQL, named{"program_id": t.program, "positions": positions})
+		All(t, &rows.links, linksAtSQL, named{"program_id": t.Program, "positions": positions})
 	}
 	return rows
 }
@@ -135,8 +135,8 @@ func (db *DB) HistoryKey(ctx context.Context, program domain.UUID) ([]byte, erro
 		return key.([]byte), nil
 	}
 	var rows []struct{ HistoryKey []byte }
-	err := db.in(ctx, program, reading, func(t *tx) error {
-		all(t, &rows, historyKeySQL, named{"program_id": t.program})
+	err := db.In(ctx, program, Reading, func(t *Tx) error {
+		All(t, &rows, historyKeySQL, named{"program_id": t.Program})
 		return nil
 	})
 	if err == nil && len(rows) == 0 {

@@ -15,8 +15,8 @@ ON CONFLICT (program_id, job_id) DO UPDATE SET granted_position = excluded.grant
 // Draw opens jobs for inspection: inspectors see them until the inspection is
 // finished.
 func (db *DB) Draw(ctx context.Context, caller domain.Caller, jobs []domain.UUID) error {
-	return db.in(ctx, caller.Program, writing, func(t *tx) error {
-		t.queue(drawInsertSQL, named{"program_id": t.program, "jobs": jobs, "at": t.now})
+	return db.In(ctx, caller.Program, Writing, func(t *Tx) error {
+		t.Queue(drawInsertSQL, named{"program_id": t.Program, "jobs": jobs, "at": t.Now})
 		return nil
 	})
 }

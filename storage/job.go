@@ -116,7 +116,7 @@ func (c *jobChange) wasOpen() bool {
 }
 
 // writeJobs queues the rows of the touched jobs that are new or changed.
-func (t *tx) writeJobs(k *known, changes []*jobChange) {
+func (t *Tx) writeJobs(k *known, changes []*jobChange) {
 	var instruments, instrumentJobs, closed []domain.UUID
 	for _, c := range changes {
 		inspected := slices.ContainsFunc(c.readings, func(m *domain.Measurement) bool { return m.Stage == domain.InspectionStage })
@@ -129,7 +129,7 @@ func (t *tx) writeJobs(k *known, changes []*jobChange) {
 			}
 		}
 		if sql != "" {
-			t.mustChange(sql, named{"program_id": t.program, "id": c.id, "home_id": c.job.HomeID, "contractor_id": c.job.ContractorID,
+			t.mustChange(sql, named{"program_id": t.Program, "id": c.id, "home_id": c.job.HomeID, "contractor_id": c.job.ContractorID,
 				"state": string(c.job.State), "void": c.void, "due_on": textArg(string(c.job.DueOn)), "at": k.recordedAt, "moved": c.moved,
 				"late_count": c.late, "called_back": c.calledBack(), "inspected": inspected, "started_by_crew": c.byCrew}, 1)
 		}
@@ -148,10 +148,10 @@ func (t *tx) writeJobs(k *known, changes []*jobChange) {
 		}
 	}
 	if len(closed) > 0 {
-		t.queue(jobInstrumentDeleteSQL, named{"program_id": t.program, "jobs": closed})
+		t.Queue(jobInstrumentDeleteSQL, named{"program_id": t.Program, "jobs": closed})
 	}
 	if len(instruments) > 0 {
-		t.queue(jobInstrumentInsertSQL, named{"program_id": t.program, "instruments": instruments, "jobs": instrumentJobs})
+		t.Queue(jobInstrumentInsertSQL, named{"program_id": t.Program, "instruments": instruments, "jobs": instrumentJobs})
 	}
 }
 

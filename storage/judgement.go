@@ -39,14 +39,14 @@ FROM job_result WHERE program_id = @program_id AND job_id = @id AND until_positi
 // Judgment reads what was frozen at the acceptance of a job; an open one is
 // judged as it stands.
 func (db *DB) Judgment(ctx context.Context, caller domain.Caller, id domain.UUID) (out Judgment, err error) {
-	err = db.in(ctx, caller.Program, snapshot, func(t *tx) error {
+	err = db.In(ctx, caller.Program, Snapshot, func(t *Tx) error {
 		var seen []seenRow
 		var row *frozenRow
 		var frozen *acceptanceRow
-		all(t, &seen, recordSQL, scopeArgs(caller, named{"kind": string(domain.JobKind), "id": id}))
-		one(t, &row, judgmentRowSQL, named{"program_id": t.program, "id": id})
-		one(t, &frozen, acceptanceAtSQL, named{"program_id": t.program, "id": id, "position": nil})
-		if err := t.flush(); err != nil {
+		All(t, &seen, recordSQL, scopeArgs(caller, named{"kind": string(domain.JobKind), "id": id}))
+		One(t, &row, judgmentRowSQL, named{"program_id": t.Program, "id": id})
+		One(t, &frozen, acceptanceAtSQL, named{"program_id": t.Program, "id": id, "position": nil})
+		if err := t.Flush(); err != nil {
 			return err
 		}
 		if len(seen) == 0 || row == nil {
@@ -91,14 +91,14 @@ func unnamed(o rules.Outside) rules.Outside {
 }
 
 // judgeStored judges one job as it is stored.
-func (t *tx) judgeStored(id domain.UUID) (*judgedJob, *facts, error) {
+func (t *Tx) judgeStored(id domain.UUID) (*judgedJob, *facts, error) {
 	plan := &plan{jobs: []domain.UUID{id}}
-	args := named{"program_id": t.program, "jobs": plan.jobs, "homes": plan.homes}
+	args := named{"program_id": t.Program, "jobs": plan.jobs, "homes": plan.homes}
 	var rows []entryRow
 	var jobs []jobOf
 	var f facts
-	all(t, &rows, jobsEntriesSQL, args)
-	all(t, &jobs, pushJobsSQL, args)
+	All(t, &rows, jobsEntriesSQL, args)
+	All(t, &jobs, pushJobsSQL, args)
 	t.readFacts(&f, plan, args)
 	program, err := t.programRow()
 	if err != nil {

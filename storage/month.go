@@ -34,10 +34,10 @@ type cutRow struct {
 const monthCutSQL = `
 SELECT position, recorded_at, link FROM entry WHERE program_id = @program_id AND position = @position`
 
-func (t *tx) cutAt(position int64) (cutRow, error) {
+func (t *Tx) cutAt(position int64) (cutRow, error) {
 	var row *cutRow
-	one(t, &row, monthCutSQL, named{"program_id": t.program, "position": position})
-	if err := t.flush(); err != nil {
+	One(t, &row, monthCutSQL, named{"program_id": t.Program, "position": position})
+	if err := t.Flush(); err != nil {
 		return cutRow{}, err
 	}
 	if row == nil {
@@ -49,7 +49,7 @@ func (t *tx) cutAt(position int64) (cutRow, error) {
 // lastOfMonth is the last position recorded before the month ended; 0 when
 // nothing was recorded by then. recorded_at never decreases with position, so
 // halving finds it in log2(positions) looks, without an index by time.
-func (t *tx) lastOfMonth(m domain.Month, zone *time.Location, head int64) (int64, error) {
+func (t *Tx) lastOfMonth(m domain.Month, zone *time.Location, head int64) (int64, error) {
 	low, high := int64(0), head // low belongs to the month or an earlier one, what is above high does not
 	for low < high {
 		mid := low + (high-low+1)/2
@@ -89,7 +89,7 @@ WHERE p.program_id = @program_id AND p.month = @month AND p.position = @position
 // unfinished month takes the head. It follows from the released package of the
 // month before, else from where that month ended.
 func (db *DB) PlanMonth(ctx context.Context, caller domain.Caller, m domain.Month, position int64) (plan MonthPlan, err error) {
-	err = db.in(ctx, caller.Program, survey, func(t *tx) error {
+	err = db.In(ctx, caller.Program, Survey, func(t *Tx) error {
 		plan, err = t.planMonth(m, position, false)
 		return err
 	})
@@ -98,7 +98,7 @@ func (db *DB) PlanMonth(ctx context.Context, caller domain.Caller, m domain.Mont
 
 // planMonth plans anew; unfinished keeps what was asked for while the month was
 // still going on.
-func (t *tx) planMonth(m domain.Month, position int64, unfinished bool) (MonthPlan, error) {
+func (t *Tx) planMonth(m domain.Month, position int64, unfinished bool) (MonthPlan, error) {
 	plan := MonthPlan{Range: month.Range{Month: m}}
 	before, after, err := neighbors(m)
 	if err != nil {
@@ -110,17 +110,17 @@ func (t *tx) planMonth(m domain.Month, position int64, unfinished bool) (MonthPl
 	if plan.Zone, err = plan.Program.Zone(); err != nil {
 		return plan, err
 	}
-	today := domain.MonthOf(t.now, plan.Zone)
+	today := domain.MonthOf(t.Now, plan.Zone)
 	if m > today {
 		return plan, domain.Errorf(domain.Invalid, "the month %s has not begun", m)
 	}
 	var heads []headRow
 	var last, released, next *packageRow
-	all(t, &heads, headSQL, named{"program_id": t.program})
-	one(t, &last, packageLastSQL, named{"program_id": t.program, "month": string(m)})
-	one(t, &released, packageReleasedSQL, named{"program_id": t.program, "month": string(before)})
-	one(t, &next, packageReleasedSQL, named{"program_id": t.program, "month": string(after)})
-	if err := t.flush(); err != nil {
+	All(t, &heads, headSQL, named{"program_id": t.Program})
+	One(t, &last, packageLastSQL, named{"program_id": t.Program, "month": string(m)})
+	One(t, &released, packageReleasedSQL, named{"program_id": t.Program, "month": string(before)})
+	One(t, &next, packageReleasedSQL, named{"program_id": t.Program, "month": string(after)})
+	if err := t.Flush(); err != nil {
 		return plan, err
 	}
 	head := heads[0].head()
@@ -146,9 +146,9 @@ func (t *tx) planMonth(m domain.Month, position int64, unfinished bool) (MonthPl
 	if released != nil {
 		previous = released.SHA256
 	}
-	one(t, &made, packageMadeSQL, named{"program_id": t.program, "month": string(m), "position": plan.Position, "finished": plan.Finished,
+	One(t, &made, packageMadeSQL, named{"program_id": t.Program, "month": string(m), "position": plan.Position, "finished": plan.Finished,
 		"previous_position": plan.Previous, "previous_sha256": previous})
-	if err := t.flush(); err != nil {
+	if err := t.Flush(); err != nil {
 		return plan, err
 	}
 	plan.Made, err = packOf(made)
@@ -156,7 +156,7 @@ func (t *tx) planMonth(m domain.Month, position int64, unfinished bool) (MonthPl
 }
 
 // cutMonth finds the positions between which the package lies.
-func (t *tx) cutMonth(plan *MonthPlan, before domain.Month, position, head int64) (err error) {
+func (t *Tx) cutMonth(plan *MonthPlan, before domain.Month, position, head int64) (err error) {
 	if plan.Position, err = t.lastOfMonth(plan.Month, plan.Zone, head); err != nil {
 		return err
 	}

@@ -61,7 +61,7 @@ func (w *monthWriter) sameAsBefore() error {
 }
 
 // writtenSums are what the file of a package says that stands.
-func (t *tx) writtenSums(p *Package) (month.Sums, error) {
+func (t *Tx) writtenSums(p *Package) (month.Sums, error) {
 	cumulative := map[string]string{}
 	err := pack.Read(t.packageFile(p), p.Bytes, month.ReconciliationTable, []string{"measure", "cumulative"}, func(cells []string) error {
 		cumulative[cells[0]] = cells[1]
@@ -111,14 +111,14 @@ WHERE p.program_id = @program_id AND p.month = @month AND p.sha256 = @sha256`
 
 // packageBefore is the package that another one follows from; nil when that
 // began from nothing.
-func (t *tx) packageBefore(p *Package) (*Package, error) {
+func (t *Tx) packageBefore(p *Package) (*Package, error) {
 	before, _, err := neighbors(p.Month)
 	if err != nil || p.PreviousSHA256 == "" {
 		return nil, err
 	}
 	var row *packageRow
-	one(t, &row, packageBySHA256SQL, named{"program_id": t.program, "month": string(before), "sha256": digestArg(p.PreviousSHA256)})
-	if err := t.flush(); err != nil {
+	One(t, &row, packageBySHA256SQL, named{"program_id": t.Program, "month": string(before), "sha256": digestArg(p.PreviousSHA256)})
+	if err := t.Flush(); err != nil {
 		return nil, err
 	}
 	return packOf(row)

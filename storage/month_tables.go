@@ -135,8 +135,8 @@ func (w *monthWriter) measurements() error {
 
 func (w *monthWriter) contractors() error {
 	var names []nameRow
-	all(w.t, &names, contractorNamesSQL, w.args)
-	if err := w.t.flush(); err != nil {
+	All(w.t, &names, contractorNamesSQL, w.args)
+	if err := w.t.Flush(); err != nil {
 		return err
 	}
 	for _, n := range names {

@@ -38,7 +38,7 @@ const buildStatementTime = "SET LOCAL statement_timeout = '30min'"
 
 // monthReader reads what one package is of, from one snapshot.
 type monthReader struct {
-	t    *tx
+	t    *Tx
 	plan *MonthPlan
 	args named
 	late []domain.UUID
@@ -71,7 +71,7 @@ type monthWriter struct {
 // from the database into the file one by one, so memory does not grow with
 // the month. It gives what stands at the end, by measure.
 func (db *DB) WriteMonth(ctx context.Context, program domain.UUID, plan *MonthPlan, out io.Writer, o MonthOptions) (written pack.Written, sums month.Sums, err error) {
-	err = db.in(ctx, program, survey, func(t *tx) error {
+	err = db.In(ctx, program, Survey, func(t *Tx) error {
 		w := &monthWriter{monthReader: monthReader{t: t, plan: plan}, report: o.Report, firms: map[domain.UUID]*firm{}, excluded: map[string]int64{}}
 		if w.report == nil {
 			w.report = func(string, int64, int64) {}
@@ -99,7 +99,7 @@ func (w *monthWriter) begin(out io.Writer, o MonthOptions) (err error) {
 	if err != nil {
 		return err
 	}
-	w.t.queue(buildStatementTime)
+	w.t.Queue(buildStatementTime)
 	return w.open()
 }
 
@@ -110,11 +110,11 @@ func (r *monthReader) open() error {
 	if err != nil {
 		return err
 	}
-	r.args = named{"program_id": r.t.program, "position": p.Position, "previous": p.Previous, "begin": int64(0), "month": string(p.Month),
+	r.args = named{"program_id": r.t.Program, "position": p.Position, "previous": p.Previous, "begin": int64(0), "month": string(p.Month),
 		"from": first.Add(-marginBefore), "as_of": p.AsOf, "late": []domain.UUID{}}
 	var rows []monthRuleSetRow
-	all(r.t, &rows, monthRuleSetsSQL, r.args)
-	if err := r.t.flush(); err != nil {
+	All(r.t, &rows, monthRuleSetsSQL, r.args)
+	if err := r.t.Flush(); err != nil {
 		return err
 	}
 	r.sets = make(map[domain.UUID]*domain.RuleSet, len(rows))
@@ -184,11 +184,11 @@ func (p *MonthPlan) head(build string) pack.Head {
 }
 
 // each runs a query and calls use with one row after the other.
-func each[T any](t *tx, sql string, args named, use func(*T) error) error {
-	if err := t.flush(); err != nil {
+func each[T any](t *Tx, sql string, args named, use func(*T) error) error {
+	if err := t.Flush(); err != nil {
 		return err
 	}
-	rows, err := t.conn.Query(t.ctx, sql, args)
+	rows, err := t.conn.Query(t.Ctx, sql, args)
 	if err != nil {
 		return err
 	}
@@ -206,10 +206,10 @@ func each[T any](t *tx, sql string, args named, use func(*T) error) error {
 }
 
 // count runs a query that gives one number.
-func (t *tx) count(sql string, args named) (int64, error) {
+func (t *Tx) count(sql string, args named) (int64, error) {
 	var rows []countRow
-	all(t, &rows, sql, args)
-	if err := t.flush(); err != nil {
+	All(t, &rows, sql, args)
+	if err := t.Flush(); err != nil {
 		return 0, err
 	}
 	return rows[0].Count, nil

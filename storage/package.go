@@ -114,13 +114,13 @@ LIMIT @limit`
 
 // Packages reads a month's revisions, oldest first.
 func (db *DB) Packages(ctx context.Context, caller domain.Caller, m domain.Month, after, limit int) (list []Package, err error) {
-	err = db.in(ctx, caller.Program, reading, func(t *tx) error {
+	err = db.In(ctx, caller.Program, Reading, func(t *Tx) error {
 		var rows []packageRow
 		var build *buildRow
 		t.buildOf(caller, m, &build)
-		all(t, &rows, packageListSQL, named{"program_id": t.program, "month": string(m), "after": after, "limit": limit,
+		All(t, &rows, packageListSQL, named{"program_id": t.Program, "month": string(m), "after": after, "limit": limit,
 			"all": caller.Role != domain.Funder})
-		if err := t.flush(); err != nil {
+		if err := t.Flush(); err != nil {
 			return err
 		}
 		if list, err = packagesOf(rows); err != nil || build == nil {
@@ -145,19 +145,19 @@ WHERE p.program_id = @program_id AND p.month = @month AND p.revision = @revision
 
 // Package reads one revision.
 func (db *DB) Package(ctx context.Context, caller domain.Caller, m domain.Month, revision int) (p Package, err error) {
-	err = db.in(ctx, caller.Program, reading, func(t *tx) error {
+	err = db.In(ctx, caller.Program, Reading, func(t *Tx) error {
 		p, err = t.packageRow(caller, m, revision)
 		return err
 	})
 	return p, err
 }
 
-func (t *tx) packageRow(caller domain.Caller, m domain.Month, revision int) (Package, error) {
+func (t *Tx) packageRow(caller domain.Caller, m domain.Month, revision int) (Package, error) {
 	var row *packageRow
 	var build *buildRow
 	t.buildOf(caller, m, &build)
-	one(t, &row, packageRowSQL, named{"program_id": t.program, "month": string(m), "revision": revision, "all": caller.Role != domain.Funder})
-	if err := t.flush(); err != nil {
+	One(t, &row, packageRowSQL, named{"program_id": t.Program, "month": string(m), "revision": revision, "all": caller.Role != domain.Funder})
+	if err := t.Flush(); err != nil {
 		return Package{}, err
 	}
 	if build != nil && int(build.Revision) == revision {

@@ -25,7 +25,7 @@ import (
 // out, so nothing half written has to be kept, found again and trusted.
 func (db *DB) makePackage(ctx context.Context, h *hold, o MonthOptions) (p Package, err error) {
 	var plan MonthPlan
-	err = db.in(ctx, h.program, survey, func(t *tx) error {
+	err = db.In(ctx, h.program, Survey, func(t *Tx) error {
 		plan, err = t.planMonth(h.build.Month, h.build.Position, !h.build.Finished)
 		return err
 	})
@@ -48,9 +48,9 @@ func (db *DB) makePackage(ctx context.Context, h *hold, o MonthOptions) (p Packa
 		}
 		p.State = PackageVerified
 	}
-	return p, db.in(ctx, h.program, writing, func(t *tx) error {
+	return p, db.In(ctx, h.program, Writing, func(t *Tx) error {
 		if p.State == PackageVerified {
-			t.queue(packageVerifiedSQL, named{"program_id": t.program, "month": string(p.Month), "revision": p.Revision})
+			t.Queue(packageVerifiedSQL, named{"program_id": t.Program, "month": string(p.Month), "revision": p.Revision})
 		}
 		h.end(t)
 		return nil
@@ -110,15 +110,15 @@ func (db *DB) keepPackage(ctx context.Context, h *hold, p *Package, file io.Read
 		return err
 	}
 	caller := h.build.caller(h.program)
-	return db.in(ctx, h.program, writing, func(t *tx) error {
-		p.BuiltAt = t.now
-		args := named{"program_id": t.program, "month": string(p.Month), "revision": p.Revision, "position": p.Position, "as_of_at": p.AsOf,
+	return db.In(ctx, h.program, Writing, func(t *Tx) error {
+		p.BuiltAt = t.Now
+		args := named{"program_id": t.Program, "month": string(p.Month), "revision": p.Revision, "position": p.Position, "as_of_at": p.AsOf,
 			"finished": p.Finished, "previous_position": p.PreviousPosition, "previous_sha256": digestArg(p.PreviousSHA256),
 			"supersedes_sha256": digestArg(p.SupersedesSHA256), "file_name": p.FileName, "sha256": digestArg(p.SHA256), "bytes_count": p.Bytes,
-			"cumulative": string(cumulative), "at": t.now, "token_id": caller.Token, "name": textArg(caller.Name)}
+			"cumulative": string(cumulative), "at": t.Now, "token_id": caller.Token, "name": textArg(caller.Name)}
 		var kept int64
-		t.queue(packageInsertSQL, args).Exec(affected(&kept))
-		if err := t.flush(); err != nil {
+		t.Queue(packageInsertSQL, args).Exec(affected(&kept))
+		if err := t.Flush(); err != nil {
 			return err
 		}
 		if kept == 0 {
@@ -132,8 +132,8 @@ func (db *DB) keepPackage(ctx context.Context, h *hold, p *Package, file io.Read
 			o.Report(StageStoring, int64(n)*packagePart, p.Bytes)
 			size, err := io.ReadFull(file, part)
 			if size > 0 {
-				t.queue(packagePartInsertSQL, named{"program_id": t.program, "month": string(p.Month), "revision": p.Revision, "part": n, "bytes": part[:size]})
-				if err := t.flush(); err != nil {
+				t.Queue(packagePartInsertSQL, named{"program_id": t.Program, "month": string(p.Month), "revision": p.Revision, "part": n, "bytes": part[:size]})
+				if err := t.Flush(); err != nil {
 					return err
 				}
 			}
@@ -170,13 +170,13 @@ WHERE p.program_id = @program_id AND p.month = @month AND p.revision = @revision
 
 // adoptPackage lets a person stand for a package that nobody did: one built by
 // a token without a name could never be released.
-func (t *tx) adoptPackage(caller domain.Caller, p *Package) (Package, error) {
+func (t *Tx) adoptPackage(caller domain.Caller, p *Package) (Package, error) {
 	if p.BuiltBy != "" || strings.TrimSpace(caller.Name) == "" {
 		return *p, nil
 	}
 	var n int64
-	t.queue(packageAdoptSQL, named{"program_id": t.program, "month": string(p.Month), "revision": p.Revision, "name": caller.Name, "token_id": caller.Token}).Exec(affected(&n))
-	if err := t.flush(); err != nil || n == 0 {
+	t.Queue(packageAdoptSQL, named{"program_id": t.Program, "month": string(p.Month), "revision": p.Revision, "name": caller.Name, "token_id": caller.Token}).Exec(affected(&n))
+	if err := t.Flush(); err != nil || n == 0 {
 		return *p, err
 	}
 	adopted := *p

@@ -28,7 +28,7 @@ type PackageFile struct {
 // Each block is a transaction of its own: a slow reader holds none open.
 func (db *DB) PackageFile(ctx context.Context, caller domain.Caller, p *Package) *PackageFile {
 	return &PackageFile{pack: p, block: -1, read: func(block int64, into []byte) (b []byte, err error) {
-		err = db.in(ctx, caller.Program, reading, func(t *tx) error {
+		err = db.In(ctx, caller.Program, Reading, func(t *Tx) error {
 			b, err = t.packageBlock(p, block, into)
 			return err
 		})
@@ -37,7 +37,7 @@ func (db *DB) PackageFile(ctx context.Context, caller domain.Caller, p *Package)
 }
 
 // packageFile reads a file inside the transaction.
-func (t *tx) packageFile(p *Package) *PackageFile {
+func (t *Tx) packageFile(p *Package) *PackageFile {
 	return &PackageFile{pack: p, block: -1, read: func(block int64, into []byte) ([]byte, error) { return t.packageBlock(p, block, into) }}
 }
 
@@ -80,10 +80,10 @@ SELECT substring(q.bytes FROM @from FOR @count) AS bytes FROM month_package_part
 WHERE q.program_id = @program_id AND q.month = @month AND q.revision = @revision AND q.part = @part`
 
 // packageBlock appends a block to into, without another copy of it in memory.
-func (t *tx) packageBlock(p *Package, block int64, into []byte) ([]byte, error) {
+func (t *Tx) packageBlock(p *Package, block int64, into []byte) ([]byte, error) {
 	at := block * packageBlock
-	args := named{"program_id": t.program, "month": string(p.Month), "revision": p.Revision, "part": at / packagePart, "from": at%packagePart + 1, "count": packageBlock}
-	t.queue(packageBlockSQL, args).Query(func(rows pgx.Rows) error {
+	args := named{"program_id": t.Program, "month": string(p.Month), "revision": p.Revision, "part": at / packagePart, "from": at%packagePart + 1, "count": packageBlock}
+	t.Queue(packageBlockSQL, args).Query(func(rows pgx.Rows) error {
 		for rows.Next() {
 			var b pgtype.DriverBytes
 			if err := rows.Scan(&b); err != nil {
@@ -93,7 +93,7 @@ func (t *tx) packageBlock(p *Package, block int64, into []byte) ([]byte, error) 
 		}
 		return rows.Err()
 	})
-	if err := t.flush(); err != nil {
+	if err := t.Flush(); err != nil {
 		return nil, err
 	}
 	if len(into) == 0 { // no part is empty
@@ -104,7 +104,7 @@ func (t *tx) packageBlock(p *Package, block int64, into []byte) ([]byte, error) 
 
 // NoteDownload writes into the audit who takes a package's file.
 func (db *DB) NoteDownload(ctx context.Context, caller domain.Caller, p *Package, what string) error {
-	return db.in(ctx, caller.Program, writing, func(t *tx) error {
+	return db.In(ctx, caller.Program, Writing, func(t *Tx) error {
 		return t.writeAudit(caller, "package_downloaded", domain.UUID{}, p.audited()+", "+what)
 	})
 }

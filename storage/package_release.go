@@ -31,13 +31,13 @@ func (db *DB) ReleasePackage(ctx context.Context, caller domain.Caller, m domain
 	if err != nil {
 		return p, false, err
 	}
-	err = db.in(ctx, caller.Program, writing, func(t *tx) error {
+	err = db.In(ctx, caller.Program, Writing, func(t *Tx) error {
 		t.discard = validateOnly
-		args := named{"program_id": t.program, "before": string(before), "month": string(m), "after": string(after), "revision": revision,
-			"at": t.now, "name": textArg(caller.Name), "token_id": caller.Token}
+		args := named{"program_id": t.Program, "before": string(before), "month": string(m), "after": string(after), "revision": revision,
+			"at": t.Now, "name": textArg(caller.Name), "token_id": caller.Token}
 		var rows []packageRow
-		all(t, &rows, packageLockSQL, args)
-		if err := t.flush(); err != nil {
+		All(t, &rows, packageLockSQL, args)
+		if err := t.Flush(); err != nil {
 			return err
 		}
 		list, err := packagesOf(rows)
@@ -47,14 +47,14 @@ func (db *DB) ReleasePackage(ctx context.Context, caller domain.Caller, m domain
 		if p, err = releasable(caller, list, m, revision); err != nil || p.State == PackageReleased {
 			return err
 		}
-		t.queue(packageSupersedeSQL, args)
-		t.queue(packageReleaseSQL, args)
-		at := t.now
+		t.Queue(packageSupersedeSQL, args)
+		t.Queue(packageReleaseSQL, args)
+		at := t.Now
 		p.State, p.ReleasedAt, p.ReleasedBy, released = PackageReleased, &at, caller.Name, true
 		if err := t.writeAudit(caller, "package_released", domain.UUID{}, p.audited()); err != nil {
 			return err
 		}
-		return t.flush()
+		return t.Flush()
 	})
 	return p, released, err
 }

@@ -23,7 +23,7 @@ type Population struct {
 	Zone     *time.Location
 	Names    map[domain.UUID]string // of contractors
 
-	t    *tx
+	t    *Tx
 	args named
 }
 
@@ -59,7 +59,7 @@ WHERE e.program_id = @program_id AND e.kind = 'crew_member' AND e.position <= @p
 // Population lets use read what was accepted in a period of days, as it stood
 // at position (the head when 0).
 func (db *DB) Population(ctx context.Context, program domain.UUID, from, before domain.Date, position int64, use func(*Population) error) error {
-	return db.in(ctx, program, survey, func(t *tx) error {
+	return db.In(ctx, program, Survey, func(t *Tx) error {
 		p, err := t.population(from, before, position)
 		if err != nil {
 			return err
@@ -68,10 +68,10 @@ func (db *DB) Population(ctx context.Context, program domain.UUID, from, before 
 	})
 }
 
-func (t *tx) population(from, before domain.Date, position int64) (*Population, error) {
+func (t *Tx) population(from, before domain.Date, position int64) (*Population, error) {
 	var at []positionRow
-	args := named{"program_id": t.program, "position": numberArg(position)}
-	all(t, &at, positionSQL, args)
+	args := named{"program_id": t.Program, "position": numberArg(position)}
+	All(t, &at, positionSQL, args)
 	settings, err := t.programRow()
 	if err != nil {
 		return nil, err
@@ -106,8 +106,8 @@ WHERE e.program_id = @program_id AND e.kind = 'rule_set' AND e.position <= @posi
 func (p *Population) quantityAsked(before domain.Date) (domain.Quantity, error) {
 	var rows []nameRow
 	p.args["position"] = p.Position
-	all(p.t, &rows, ruleSetsAtSQL, p.args)
-	if err := p.t.flush(); err != nil {
+	All(p.t, &rows, ruleSetsAtSQL, p.args)
+	if err := p.t.Flush(); err != nil {
 		return "", err
 	}
 	var inForce domain.RuleSet
@@ -130,8 +130,8 @@ func (p *Population) CrewNames() (map[domain.UUID]string, error) {
 
 func names[R any](p *Population, sql string, name func(*R) string) (map[domain.UUID]string, error) {
 	var rows []nameRow
-	all(p.t, &rows, sql, p.args)
-	if err := p.t.flush(); err != nil {
+	All(p.t, &rows, sql, p.args)
+	if err := p.t.Flush(); err != nil {
 		return nil, err
 	}
 	list := make(map[domain.UUID]string, len(rows))
@@ -176,7 +176,7 @@ func (p *Population) JobsOf(contractor domain.UUID) iter.Seq2[performance.Job, e
 
 func (p *Population) jobs(sql string, args named) iter.Seq2[performance.Job, error] {
 	return func(yield func(performance.Job, error) bool) {
-		rows, err := p.t.conn.Query(p.t.ctx, sql, args)
+		rows, err := p.t.conn.Query(p.t.Ctx, sql, args)
 		if err != nil {
 			yield(performance.Job{}, err)
 			return

@@ -49,9 +49,9 @@ WHERE j.program_id = @program_id AND j.inspected`
 func (p *Population) inspected() (map[domain.UUID]int64, error) {
 	var rows []entryRow
 	var methods []methodRow
-	all(p.t, &rows, inspectedSQL, p.args)
-	all(p.t, &methods, inspectedMethodsSQL, p.args)
-	if err := p.t.flush(); err != nil {
+	All(p.t, &rows, inspectedSQL, p.args)
+	All(p.t, &methods, inspectedMethodsSQL, p.args)
+	if err := p.t.Flush(); err != nil {
 		return nil, err
 	}
 	entries, err := entriesOf(rows, true)

@@ -92,24 +92,24 @@ func (db *DB) Publish(ctx context.Context, caller domain.Caller, p Publication) 
 	if err != nil {
 		return kept, false, fmt.Errorf("make an id: %w", err)
 	}
-	err = db.in(ctx, caller.Program, writing, func(t *tx) error {
+	err = db.In(ctx, caller.Program, Writing, func(t *Tx) error {
 		var head []positionRow
-		all(t, &head, publicationHeadSQL, named{"program_id": t.program})
-		if err := t.flush(); err != nil {
+		All(t, &head, publicationHeadSQL, named{"program_id": t.Program})
+		if err := t.Flush(); err != nil {
 			return err
 		}
 		if len(head) == 0 {
 			return domain.Errorf(domain.NotFound, "there is no such program")
 		}
 		made := int64(0)
-		args := named{"program_id": t.program, "publication_id": domain.UUID(id), "from_on": string(p.From), "before_on": string(p.Before),
+		args := named{"program_id": t.Program, "publication_id": domain.UUID(id), "from_on": string(p.From), "before_on": string(p.Before),
 			"position": p.Position, "as_of_at": p.AsOfAt, "head_position": head[0].Position, "method_version": p.MethodVersion,
 			"input_digest": p.InputDigest, "answer_digest": p.AnswerDigest, "answer": p.Answer, "trends": p.Trends,
-			"published_at": t.now, "published_by_token": caller.Token, "published_by": textArg(caller.Name)}
+			"published_at": t.Now, "published_by_token": caller.Token, "published_by": textArg(caller.Name)}
 		var rows []publicationRow
-		t.queue(publicationInsertSQL, args).Exec(affected(&made))
-		all(t, &rows, publicationOnceSQL, args)
-		if err := t.flush(); err != nil {
+		t.Queue(publicationInsertSQL, args).Exec(affected(&made))
+		All(t, &rows, publicationOnceSQL, args)
+		if err := t.Flush(); err != nil {
 			return err
 		}
 		if len(rows) != 1 {
@@ -134,9 +134,9 @@ ORDER BY publication_id DESC LIMIT @limit`
 // Publications lists what was published, the newest first.
 func (db *DB) Publications(ctx context.Context, program, after domain.UUID, limit int) (list []Publication, err error) {
 	var rows []publicationRow
-	err = db.in(ctx, program, reading, func(t *tx) error {
-		all(t, &rows, publicationListSQL, named{"program_id": t.program, "after": after, "limit": limit})
-		return t.flush()
+	err = db.In(ctx, program, Reading, func(t *Tx) error {
+		All(t, &rows, publicationListSQL, named{"program_id": t.Program, "after": after, "limit": limit})
+		return t.Flush()
 	})
 	return publicationsOf(rows), err
 }
@@ -149,9 +149,9 @@ WHERE program_id = @program_id AND publication_id = @id`
 // Publication reads one with its answer.
 func (db *DB) Publication(ctx context.Context, program, id domain.UUID) (p Publication, err error) {
 	var rows []publicationRow
-	err = db.in(ctx, program, reading, func(t *tx) error {
-		all(t, &rows, publicationSQL, named{"program_id": t.program, "id": id})
-		return t.flush()
+	err = db.In(ctx, program, Reading, func(t *Tx) error {
+		All(t, &rows, publicationSQL, named{"program_id": t.Program, "id": id})
+		return t.Flush()
 	})
 	if err == nil && len(rows) == 0 {
 		err = domain.Errorf(domain.NotFound, "there is no such publication")
@@ -180,8 +180,8 @@ func (p *Population) Published(answers bool) ([]Publication, error) {
 	args := maps.Clone(p.args)
 	args["from_on"], args["before_on"] = string(domain.DateOf(p.Period.From, p.Zone)), string(domain.DateOf(p.Period.Before, p.Zone))
 	args["with_answer"] = answers
-	all(p.t, &rows, publicationsOfPeriodSQL, args)
-	if err := p.t.flush(); err != nil {
+	All(p.t, &rows, publicationsOfPeriodSQL, args)
+	if err := p.t.Flush(); err != nil {
 		return nil, err
 	}
 	return publicationsOf(rows), nil

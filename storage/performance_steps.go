@@ -63,7 +63,7 @@ func (p *Population) RepairSteps(out *RepairSteps) iter.Seq2[[]performance.Step,
 	return func(yield func([]performance.Step, error) bool) {
 		*out = RepairSteps{digest: sha256.New()}
 		left, pairs := map[string]int{}, map[string]int{}
-		rows, err := p.t.conn.Query(p.t.ctx, stepsSQL, p.args)
+		rows, err := p.t.conn.Query(p.t.Ctx, stepsSQL, p.args)
 		if err != nil {
 			yield(nil, err)
 			return

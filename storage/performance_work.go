@@ -90,7 +90,7 @@ func (p *Population) Work() (iter.Seq2[performance.Work, error], error) {
 		return nil, err
 	}
 	return func(yield func(performance.Work, error) bool) {
-		rows, err := p.t.conn.Query(p.t.ctx, workSQL, p.args)
+		rows, err := p.t.conn.Query(p.t.Ctx, workSQL, p.args)
 		if err != nil {
 			yield(performance.Work{}, err)
 			return
@@ -173,8 +173,8 @@ ORDER BY 1, 2`
 // Rules counts the rules judged and broken in the jobs accepted in the period.
 func (p *Population) Rules() ([]performance.RuleCount, error) {
 	var rows []ruleCountRow
-	all(p.t, &rows, ruleCountsSQL, p.args)
-	if err := p.t.flush(); err != nil {
+	All(p.t, &rows, ruleCountsSQL, p.args)
+	if err := p.t.Flush(); err != nil {
 		return nil, err
 	}
 	counts := make([]performance.RuleCount, 0, len(rows))

@@ -16,8 +16,8 @@ func (db *DB) Positions(ctx context.Context) (map[domain.UUID]int64, error) {
 		ProgramID [16]byte
 		Position  int64
 	}
-	err := db.in(ctx, domain.UUID{}, reading, func(t *tx) error {
-		all(t, &rows, positionsSQL)
+	err := db.In(ctx, domain.UUID{}, Reading, func(t *Tx) error {
+		All(t, &rows, positionsSQL)
 		return nil
 	})
 	positions := make(map[domain.UUID]int64, len(rows))

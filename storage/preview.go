@@ -88,16 +88,16 @@ LIMIT @limit`
 // Preview judges what was accepted in a period by another rule set. It reads
 // one snapshot, a few jobs at a time, and ends where the request's time ends.
 func (db *DB) Preview(ctx context.Context, caller domain.Caller, q PreviewQuery) (out Preview, err error) {
-	err = db.in(ctx, caller.Program, survey, func(t *tx) error {
+	err = db.In(ctx, caller.Program, Survey, func(t *Tx) error {
 		out = Preview{RuleSetID: q.RuleSetID}
 		return t.preview(&out, q)
 	})
 	return out, err
 }
 
-func (t *tx) preview(out *Preview, q PreviewQuery) error {
+func (t *Tx) preview(out *Preview, q PreviewQuery) error {
 	var heads []headRow
-	all(t, &heads, headSQL, named{"program_id": t.program})
+	All(t, &heads, headSQL, named{"program_id": t.Program})
 	program, err := t.programRow()
 	if err != nil {
 		return err
@@ -125,8 +125,8 @@ func (t *tx) preview(out *Preview, q PreviewQuery) error {
 	after := q.After
 	for {
 		var rows []previewRow
-		all(t, &rows, previewJobsSQL, named{"program_id": t.program, "from": period.From, "before": period.Before, "after": after, "limit": previewBatch})
-		if err := t.flush(); err != nil {
+		All(t, &rows, previewJobsSQL, named{"program_id": t.Program, "from": period.From, "before": period.Before, "after": after, "limit": previewBatch})
+		if err := t.Flush(); err != nil {
 			return err
 		}
 		if err := t.previewJobs(out, past, asked, rows, q.Limit); err != nil {
@@ -140,13 +140,13 @@ func (t *tx) preview(out *Preview, q PreviewQuery) error {
 }
 
 // previewJobs judges one batch.
-func (t *tx) previewJobs(out *Preview, past *past, asked pastSet, rows []previewRow, limit int) error {
+func (t *Tx) previewJobs(out *Preview, past *past, asked pastSet, rows []previewRow, limit int) error {
 	jobs, err := t.readPastJobs(past, rows)
 	if err != nil {
 		return err
 	}
 	for i, row := range rows {
-		if err := t.ctx.Err(); err != nil {
+		if err := t.Ctx.Err(); err != nil {
 			return fmt.Errorf("preview at job %s: %w", domain.UUID(row.JobID), err)
 		}
 		assembled, err := rules.Assemble(row.JobID, jobs[i].entries, jobs[i].outside)

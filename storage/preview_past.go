@@ -45,10 +45,10 @@ FROM entry AS e
 WHERE e.program_id = @program_id AND e.kind IN ('contractor', 'crew_member', 'credential', 'instrument', 'rule_set')
 ORDER BY e.kind, e.record_id, e.version`
 
-func (t *tx) readPast(zone *time.Location) (*past, error) {
+func (t *Tx) readPast(zone *time.Location) (*past, error) {
 	var rows []entryRow
-	all(t, &rows, pastRecordsSQL, named{"program_id": t.program})
-	if err := t.flush(); err != nil {
+	All(t, &rows, pastRecordsSQL, named{"program_id": t.Program})
+	if err := t.Flush(); err != nil {
 		return nil, err
 	}
 	p := &past{zone: zone, sets: map[domain.UUID]pastSet{}, records: map[domain.UUID][][]domain.Entry{}}
@@ -167,7 +167,7 @@ ORDER BY x.job_id, x.match, e.job_id`
 // readPastJobs reads a batch of jobs, each as it stood at its acceptance, in
 // two round trips. Which devices still held work then is not history and is
 // left out.
-func (t *tx) readPastJobs(p *past, rows []previewRow) ([]pastJob, error) {
+func (t *Tx) readPastJobs(p *past, rows []previewRow) ([]pastJob, error) {
 	jobs := make([]pastJob, len(rows))
 	places := make(map[domain.UUID]int, len(rows))
 	ids, positions := make([]domain.UUID, len(rows)), make([]int64, len(rows))
@@ -175,10 +175,10 @@ func (t *tx) readPastJobs(p *past, rows []previewRow) ([]pastJob, error) {
 		ids[i], positions[i], places[r.JobID] = r.JobID, r.AcceptedPosition, i
 		jobs[i].outside = rules.Outside{Zone: p.zone, Entries: p.at(r.ContractorID, r.AcceptedPosition), HomesLed: map[domain.UUID]int{}}
 	}
-	args := named{"program_id": t.program, "jobs": ids, "positions": positions}
+	args := named{"program_id": t.Program, "jobs": ids, "positions": positions}
 	var entries []pastEntryRow
-	all(t, &entries, pastEntriesSQL, args)
-	if err := t.flush(); err != nil {
+	All(t, &entries, pastEntriesSQL, args)
+	if err := t.Flush(); err != nil {
 		return nil, err
 	}
 	ask := pastQuestions{pictures: map[string]string{}}
@@ -200,10 +200,10 @@ func (t *tx) readPastJobs(p *past, rows []previewRow) ([]pastJob, error) {
 	var led []pastLedRow
 	var earlier []pastEarlierRow
 	var photos []pastPhotoRow
-	all(t, &led, pastLedSQL, args)
-	all(t, &earlier, pastEarlierSQL, args)
-	all(t, &photos, pastPhotosSQL, args)
-	if err := t.flush(); err != nil {
+	All(t, &led, pastLedSQL, args)
+	All(t, &earlier, pastEarlierSQL, args)
+	All(t, &photos, pastPhotosSQL, args)
+	if err := t.Flush(); err != nil {
 		return nil, err
 	}
 	for _, r := range led {

@@ -64,19 +64,19 @@ func (db *DB) CreateProgram(ctx context.Context, p Program, firstSet, epoch doma
 	if err != nil {
 		return err
 	}
-	return db.in(ctx, p.ID, writing, func(t *tx) error {
-		item.ReceivedAt = t.now
+	return db.In(ctx, p.ID, Writing, func(t *Tx) error {
+		item.ReceivedAt = t.Now
 		args := named{"program_id": p.ID, "code": p.Code, "name": p.Name, "time_zone": p.TimeZone, "demo": p.Demo,
-			"created_at": t.now, "link": make([]byte, 32), "recorded_at": t.now, "epoch": epoch}
+			"created_at": t.Now, "link": make([]byte, 32), "recorded_at": t.Now, "epoch": epoch}
 		made := int64(0)
-		t.queue(programInsertSQL, args).Exec(affected(&made))
-		if err := t.flush(); err != nil {
+		t.Queue(programInsertSQL, args).Exec(affected(&made))
+		if err := t.Flush(); err != nil {
 			return err
 		}
 		if made == 0 {
 			return domain.Errorf(domain.VersionConflict, "there is a program with the code %s already", p.Code)
 		}
-		t.queue(programHeadInsertSQL, args)
+		t.Queue(programHeadInsertSQL, args)
 		accepted := []intake.Decision{{Item: item, Status: intake.Created, Version: 1, Body: item.Body}}
 		head, err := t.lockHead()
 		if err != nil {
@@ -92,7 +92,7 @@ SELECT program_id, code, name, time_zone, demo, created_at FROM program WHERE pr
 
 // Program reads the program's settings.
 func (db *DB) Program(ctx context.Context, id domain.UUID) (p Program, err error) {
-	err = db.in(ctx, id, reading, func(t *tx) error {
+	err = db.In(ctx, id, Reading, func(t *Tx) error {
 		p, err = t.programRow()
 		return err
 	})
@@ -108,10 +108,10 @@ type programRow struct {
 	CreatedAt time.Time
 }
 
-func (t *tx) programRow() (Program, error) {
+func (t *Tx) programRow() (Program, error) {
 	var row *programRow
-	one(t, &row, programSQL, named{"program_id": t.program})
-	if err := t.flush(); err != nil {
+	One(t, &row, programSQL, named{"program_id": t.Program})
+	if err := t.Flush(); err != nil {
 		return Program{}, err
 	}
 	if row == nil {
@@ -131,8 +131,8 @@ SELECT program_id FROM program_head WHERE program_id IS NOT NULL ORDER BY progra
 // Programs lists all programs by code.
 func (db *DB) Programs(ctx context.Context) (list []Program, err error) {
 	var ids []struct{ ProgramID [16]byte }
-	err = db.in(ctx, domain.UUID{}, reading, func(t *tx) error {
-		all(t, &ids, programHeadsSQL)
+	err = db.In(ctx, domain.UUID{}, Reading, func(t *Tx) error {
+		All(t, &ids, programHeadsSQL)
 		return nil
 	})
 	if err != nil {

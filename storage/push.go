@@ -59,7 +59,7 @@ func (db *DB) Push(ctx context.Context, caller domain.Caller, p Push) (Pushed, e
 	plan.order()
 	for range len(p.Items) + maxWidenings {
 		var out Pushed
-		err := db.in(ctx, caller.Program, writing, func(t *tx) (err error) {
+		err := db.In(ctx, caller.Program, Writing, func(t *Tx) (err error) {
 			out, err = t.push(caller, &p, plan)
 			return err
 		})
@@ -85,13 +85,13 @@ type wideningError struct {
 
 func (*wideningError) Error() string { return "more jobs are touched than were locked" }
 
-func (t *tx) push(caller domain.Caller, p *Push, plan *plan) (Pushed, error) {
+func (t *Tx) push(caller domain.Caller, p *Push, plan *plan) (Pushed, error) {
 	known, err := t.readPush(caller, plan, p)
 	if err != nil {
 		return Pushed{}, err
 	}
 	items := slices.Concat(known.along, p.Items) // what waited was sent earlier
-	decisions, judged, err := known.decide(caller, items, t.now)
+	decisions, judged, err := known.decide(caller, items, t.Now)
 	if err != nil {
 		return Pushed{}, err
 	}
@@ -100,7 +100,7 @@ func (t *tx) push(caller domain.Caller, p *Push, plan *plan) (Pushed, error) {
 	if len(accepted)+len(waits) > 0 && !p.ValidateOnly {
 		var came []cameRow
 		t.readLeads(judged)
-		if head, err = t.lockHead(func() { all(t, &came, cameSQL, known.cameArgs(plan, waits)) }); err != nil {
+		if head, err = t.lockHead(func() { All(t, &came, cameSQL, known.cameArgs(plan, waits)) }); err != nil {
 			return Pushed{}, err
 		}
 		if came[0].Came {
@@ -108,14 +108,14 @@ func (t *tx) push(caller domain.Caller, p *Push, plan *plan) (Pushed, error) {
 		}
 	}
 	out := Pushed{Epoch: known.epoch}
-	known.recordedAt = t.now
+	known.recordedAt = t.Now
 	var heldOpen []countRow
-	openArgs := named{"program_id": t.program, "contractor_id": caller.Contractor, "scoped": caller.Scoped()}
+	openArgs := named{"program_id": t.Program, "contractor_id": caller.Contractor, "scoped": caller.Scoped()}
 	if p.ValidateOnly {
 		t.discard = true
 		t.readCurrent(caller, known, decisions)
-		all(t, &heldOpen, heldOpenSQL, openArgs)
-		if err := t.flush(); err != nil {
+		All(t, &heldOpen, heldOpenSQL, openArgs)
+		if err := t.Flush(); err != nil {
 			return Pushed{}, err
 		}
 	} else {
@@ -136,12 +136,12 @@ func (t *tx) push(caller domain.Caller, p *Push, plan *plan) (Pushed, error) {
 			return Pushed{}, err
 		}
 		t.writeSign(caller, p)
-		all(t, &heldOpen, heldOpenSQL, openArgs)
+		All(t, &heldOpen, heldOpenSQL, openArgs)
 		var heads []headRow
 		if head == nil { // a replay is acknowledged too: the receipt must lie behind it
-			all(t, &heads, headSQL, named{"program_id": t.program})
+			All(t, &heads, headSQL, named{"program_id": t.Program})
 		}
-		if err := t.commit(); err != nil {
+		if err := t.Commit(); err != nil {
 			return Pushed{}, err
 		}
 		if head == nil {

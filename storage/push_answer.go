@@ -28,7 +28,7 @@ CROSS JOIN LATERAL (SELECT` + entryColumns + `
 // readCurrent queues the newest versions of records on which an item was a
 // replay of an older one, or in conflict: the device has to see them. Who may
 // no longer see the record gets back what it sent, and nothing that came later.
-func (t *tx) readCurrent(caller domain.Caller, k *known, decisions []intake.Decision) {
+func (t *Tx) readCurrent(caller domain.Caller, k *known, decisions []intake.Decision) {
 	var keys []intake.Key
 	var versions []int64 // 0 of a conflict
 	for i := range decisions {
@@ -38,7 +38,7 @@ func (t *tx) readCurrent(caller domain.Caller, k *known, decisions []intake.Deci
 	}
 	if len(keys) > 0 {
 		kinds, ids := columns(keys)
-		all(t, &k.current, currentEntriesSQL, scopeArgs(caller, named{"kinds": kinds, "ids": ids, "versions": versions}))
+		All(t, &k.current, currentEntriesSQL, scopeArgs(caller, named{"kinds": kinds, "ids": ids, "versions": versions}))
 	}
 }
 
@@ -104,12 +104,12 @@ type Sign struct {
 }
 
 // writeSign queues what the device told; a person's push tells nothing.
-func (t *tx) writeSign(caller domain.Caller, p *Push) {
+func (t *Tx) writeSign(caller domain.Caller, p *Push) {
 	s := p.Sign
 	if s == nil || caller.Device.IsZero() {
 		return
 	}
-	t.queue(deviceSignSQL, named{"program_id": t.program, "device_id": caller.Device, "at": t.now, "clock_offset_s": s.ClockOffsetS,
+	t.Queue(deviceSignSQL, named{"program_id": t.Program, "device_id": caller.Device, "at": t.Now, "clock_offset_s": s.ClockOffsetS,
 		"app_name": s.AppName, "app_version": s.AppVersion, "schema_revision": s.Schema, "pending_records_count": s.PendingRecords,
 		"pending_photos_count": s.PendingPhotos, "pending_oldest_at": s.PendingOldestAt, "pending_job_ids": s.PendingJobs})
 }

@@ -215,7 +215,7 @@ WHERE p.program_id = @program_id`
 
 // readPush locks what the push touches and reads all that deciding and judging
 // it needs, in one round trip.
-func (t *tx) readPush(caller domain.Caller, plan *plan, p *Push) (*known, error) {
+func (t *Tx) readPush(caller domain.Caller, plan *plan, p *Push) (*known, error) {
 	ownKinds, ownIDs := columns(plan.own)
 	cameKinds, cameIDs := columns(plan.came)
 	kinds, ids := columns(plan.keys)
@@ -227,7 +227,7 @@ func (t *tx) readPush(caller domain.Caller, plan *plan, p *Push) (*known, error)
 	}
 	slices.Sort(nextVersions)
 	args := named{
-		"program_id": t.program, "token_id": caller.Token, "contractor_id": caller.Contractor,
+		"program_id": t.Program, "token_id": caller.Token, "contractor_id": caller.Contractor,
 		"jobs": plan.jobs, "homes": plan.homes, "lock_kinds": lockKinds, "lock_ids": lockIDs, "kinds": kinds, "ids": ids,
 		"own_kinds": ownKinds, "own_ids": ownIDs, "fact_kinds": factKinds, "fact_ids": factIDs, "next_versions": slices.Compact(nextVersions), "came_kinds": cameKinds, "came_ids": cameIDs,
 	}
@@ -247,25 +247,25 @@ func (t *tx) readPush(caller domain.Caller, plan *plan, p *Push) (*known, error)
 	if p.History.Epoch != "" || len(p.History.Points) > 0 {
 		stored = t.readHistory(&p.History)
 	}
-	all(t, &jobLocks, pushLockJobsSQL, args)
-	all(t, &locked, pushLockSQL, args)
-	all(t, &programs, pushProgramSQL, args)
-	all(t, &heads, pushHeadsSQL, args)
-	all(t, &rows, pushEntriesSQL, args)
-	all(t, &jobs, pushJobsSQL, args)
+	All(t, &jobLocks, pushLockJobsSQL, args)
+	All(t, &locked, pushLockSQL, args)
+	All(t, &programs, pushProgramSQL, args)
+	All(t, &heads, pushHeadsSQL, args)
+	All(t, &rows, pushEntriesSQL, args)
+	All(t, &jobs, pushJobsSQL, args)
 	if len(plan.homes) > 0 {
-		all(t, &homes, pushHomesSQL, args)
+		All(t, &homes, pushHomesSQL, args)
 	}
-	all(t, &waiting, heldWaitingSQL, args)
+	All(t, &waiting, heldWaitingSQL, args)
 	if plan.accepts {
-		all(t, &heldOf, heldOfJobsSQL, args)
+		All(t, &heldOf, heldOfJobsSQL, args)
 	}
 	if plan.changesFacts() {
-		all(t, &users, pushUsersSQL, args)
+		All(t, &users, pushUsersSQL, args)
 	}
 	k := &known{heldOf: map[domain.UUID]int{}, rejudge: map[domain.UUID]bool{}, heldIDs: map[*intake.Item]domain.UUID{}, heldFull: map[*intake.Item]bool{}, mostOfJob: t.limits.JobRecords, afterHeld: func() {}}
 	t.readFacts(&k.facts, plan, args)
-	if err := t.flush(); err != nil {
+	if err := t.Flush(); err != nil {
 		return nil, err
 	}
 	if len(programs) == 0 {
@@ -289,7 +289,7 @@ func (t *tx) readPush(caller domain.Caller, plan *plan, p *Push) (*known, error)
 		Heads: map[intake.Key]intake.Head{}, Jobs: map[domain.UUID]intake.Job{}, Contents: map[intake.VersionKey]intake.Content{},
 		OpenHomes: map[domain.UUID]bool{}, OwnHomes: map[domain.UUID]bool{}, Replaced: map[domain.UUID]intake.Replaceable{}, RuleSets: map[domain.UUID]domain.Date{},
 		Devices: map[domain.UUID]domain.DeviceState{},
-		Today:   domain.DateOf(t.now, zone),
+		Today:   domain.DateOf(t.Now, zone),
 	}
 	for _, h := range heads {
 		key := intake.Key{Kind: domain.Kind(h.Kind), ID: h.RecordID}
@@ -341,7 +341,7 @@ func (t *tx) readPush(caller domain.Caller, plan *plan, p *Push) (*known, error)
 		if err != nil {
 			return nil, err
 		}
-		item.By = waiting[i].sender(t.program)
+		item.By = waiting[i].sender(t.Program)
 		if k.along = append(k.along, item); !plan.along[item.HeldID] {
 			wider.along = append(wider.along, item)
 		}

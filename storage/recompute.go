@@ -51,7 +51,7 @@ WHERE e.program_id = @program_id AND e.kind = 'rule_set' AND e.record_id = @rule
 // sent_in_at and the counts of that moment, returned_count, counted_at) is
 // left out.
 func (db *DB) Recompute(ctx context.Context, program, job domain.UUID, each func(Recomputed) error) error {
-	return db.in(ctx, program, survey, func(t *tx) error {
+	return db.In(ctx, program, Survey, func(t *Tx) error {
 		settings, err := t.programRow()
 		if err != nil {
 			return err
@@ -63,8 +63,8 @@ func (db *DB) Recompute(ctx context.Context, program, job domain.UUID, each func
 		args := named{"program_id": program, "job_id": job, "after": domain.UUID{}, "after_serial": 0, "limit": recomputePage}
 		for {
 			var rows []recomputeRow
-			all(t, &rows, recomputeRowsSQL, args)
-			if err := t.flush(); err != nil {
+			All(t, &rows, recomputeRowsSQL, args)
+			if err := t.Flush(); err != nil {
 				return err
 			}
 			if err := t.recompute(zone, rows, each); err != nil {
@@ -87,7 +87,7 @@ type remaking struct {
 }
 
 // recompute makes one page of rows again, reading for all in one round trip.
-func (t *tx) recompute(zone *time.Location, rows []recomputeRow, each func(Recomputed) error) error {
+func (t *Tx) recompute(zone *time.Location, rows []recomputeRow, each func(Recomputed) error) error {
 	list := make([]remaking, len(rows))
 	for i := range rows {
 		row, r := &rows[i], &list[i]
@@ -95,17 +95,17 @@ func (t *tx) recompute(zone *time.Location, rows []recomputeRow, each func(Recom
 		if err := json.Unmarshal([]byte(row.Inputs), &r.inputs, json.RejectUnknownMembers(true)); err != nil {
 			return fmt.Errorf("the inputs of job %s cannot be read: %w", domain.UUID(row.JobID), err)
 		}
-		args := named{"program_id": t.program, "job_id": domain.UUID(row.JobID), "position": row.JudgedAtPosition,
+		args := named{"program_id": t.Program, "job_id": domain.UUID(row.JobID), "position": row.JudgedAtPosition,
 			"positions": r.inputs.Outside, "rule_set_id": idOf(row.RuleSetID)}
-		all(t, &r.outside, recomputeOutsideSQL, args)
-		all(t, &r.sets, recomputeRuleSetSQL, args)
-		records := named{"program_id": t.program, "job_id": domain.UUID(row.JobID), "position": row.JudgedAtPosition}
+		All(t, &r.outside, recomputeOutsideSQL, args)
+		All(t, &r.sets, recomputeRuleSetSQL, args)
+		records := named{"program_id": t.Program, "job_id": domain.UUID(row.JobID), "position": row.JudgedAtPosition}
 		if row.Open { // a version that no judgment saw shows as a difference
 			records["position"] = nil
 		}
-		all(t, &r.records, recomputeRecordsSQL, records)
+		All(t, &r.records, recomputeRecordsSQL, records)
 	}
-	if err := t.flush(); err != nil {
+	if err := t.Flush(); err != nil {
 		return err
 	}
 	for i := range list {
@@ -124,7 +124,7 @@ func (t *tx) recompute(zone *time.Location, rows []recomputeRow, each func(Recom
 }
 
 // remake judges the job of a row again and gives the row that would be written.
-func (t *tx) remake(zone *time.Location, r *remaking) (*resultRow, error) {
+func (t *Tx) remake(zone *time.Location, r *remaking) (*resultRow, error) {
 	j := &judgedJob{jobID: r.row.JobID, touched: &touchedJob{}}
 	f := facts{zone: zone}
 	var err error

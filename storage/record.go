@@ -71,17 +71,17 @@ LIMIT 1`
 // Record reads the newest version of one record. What the caller may not know
 // of is not found, as if nobody had made it.
 func (db *DB) Record(ctx context.Context, caller domain.Caller, kind domain.Kind, id domain.UUID) (s Seen, err error) {
-	err = db.in(ctx, caller.Program, reading, func(t *tx) error {
+	err = db.In(ctx, caller.Program, Reading, func(t *Tx) error {
 		s, err = t.record(caller, kind, id)
 		return err
 	})
 	return s, err
 }
 
-func (t *tx) record(caller domain.Caller, kind domain.Kind, id domain.UUID) (Seen, error) {
+func (t *Tx) record(caller domain.Caller, kind domain.Kind, id domain.UUID) (Seen, error) {
 	var rows []seenRow
-	all(t, &rows, recordSQL, scopeArgs(caller, named{"kind": string(kind), "id": id}))
-	if err := t.flush(); err != nil {
+	All(t, &rows, recordSQL, scopeArgs(caller, named{"kind": string(kind), "id": id}))
+	if err := t.Flush(); err != nil {
 		return Seen{}, err
 	}
 	if len(rows) == 0 {
@@ -115,8 +115,8 @@ LIMIT @limit`
 // Versions reads the history of one record after a version, oldest first.
 func (db *DB) Versions(ctx context.Context, caller domain.Caller, kind domain.Kind, id domain.UUID, after int64, limit int) (list []domain.Entry, err error) {
 	var rows []entryRow
-	err = db.in(ctx, caller.Program, reading, func(t *tx) error {
-		all(t, &rows, versionsSQL, scopeArgs(caller, named{"kind": string(kind), "id": id, "after": after, "limit": limit}))
+	err = db.In(ctx, caller.Program, Reading, func(t *Tx) error {
+		All(t, &rows, versionsSQL, scopeArgs(caller, named{"kind": string(kind), "id": id, "after": after, "limit": limit}))
 		return nil
 	})
 	if err != nil {

@@ -51,11 +51,11 @@ func (db *DB) PutResident(ctx context.Context, caller domain.Caller, home domain
 	if who == nil {
 		who, action = &Resident{}, "resident_erased"
 	}
-	err = db.in(ctx, caller.Program, writing, func(t *tx) error {
-		args := named{"program_id": t.program, "home_id": home, "id": home, "name": textArg(who.Name), "phone": textArg(who.Phone), "street": textArg(who.Street)}
+	err = db.In(ctx, caller.Program, Writing, func(t *Tx) error {
+		args := named{"program_id": t.Program, "home_id": home, "id": home, "name": textArg(who.Name), "phone": textArg(who.Phone), "street": textArg(who.Street)}
 		var locked []struct{ Position int64 }
 		var revision []struct{ Revision int64 }
-		all(t, &locked, homeLockSQL, args)
+		All(t, &locked, homeLockSQL, args)
 		stored, err := t.record(caller, domain.HomeKind, home)
 		if err != nil {
 			return err
@@ -68,10 +68,10 @@ func (db *DB) PutResident(ctx context.Context, caller domain.Caller, home domain
 		if err != nil {
 			return fmt.Errorf("home %s: %w", home, err)
 		}
-		item := &intake.Item{Kind: e.Kind, ID: e.ID, TokenID: caller.Token, ReceivedAt: t.now.Truncate(time.Microsecond)}
+		item := &intake.Item{Kind: e.Kind, ID: e.ID, TokenID: caller.Token, ReceivedAt: t.Now.Truncate(time.Microsecond)}
 		item.Take(record, e.Body)
 		d := intake.Decision{Status: intake.Updated, Version: e.Version + 1, Body: e.Body, Void: e.Void, Item: item}
-		all(t, &revision, residentPutSQL, args)
+		All(t, &revision, residentPutSQL, args)
 		head, err := t.lockHead()
 		if err != nil {
 			return err
@@ -85,7 +85,7 @@ func (db *DB) PutResident(ctx context.Context, caller domain.Caller, home domain
 			return err
 		}
 		t.discard, seen.Entry.Position = true, 0
-		return t.flush()
+		return t.Flush()
 	})
 	return seen, err
 }

@@ -90,7 +90,7 @@ WHERE program_id = @program_id AND job_id = @job_id AND serial = @serial AND unt
 
 // writeResults queues the results of the touched jobs: an open one's row is
 // overwritten. A frozen one is left alone: later work is late and moves no figure.
-func (t *tx) writeResults(head *lockedHead, judged []*judgedJob) error {
+func (t *Tx) writeResults(head *lockedHead, judged []*judgedJob) error {
 	for _, j := range judged {
 		serial, sql := max(j.touched.serial, 1), resultUpdateSQL
 		if j.touched.serial == 0 {
@@ -101,7 +101,7 @@ func (t *tx) writeResults(head *lockedHead, judged []*judgedJob) error {
 			if accepted && j.excluded() == j.wasExcluded() {
 				continue
 			}
-			t.queue(resultEndSQL, named{"program_id": t.program, "job_id": j.jobID, "serial": serial, "position": head.Position})
+			t.Queue(resultEndSQL, named{"program_id": t.Program, "job_id": j.jobID, "serial": serial, "position": head.Position})
 			if accepted {
 				if err := t.repeatResult(head, j, serial); err != nil {
 					return err
@@ -114,26 +114,26 @@ func (t *tx) writeResults(head *lockedHead, judged []*judgedJob) error {
 		if err != nil {
 			return err
 		}
-		row.ProgramID = t.program
+		row.ProgramID = t.Program
 		row.WorkedBy = j.workedBy()
-		t.queue(sql, argsOf(row))
+		t.Queue(sql, argsOf(row))
 	}
 	return nil
 }
 
 // repeatResult lets the same acceptance stand from this position on, counted
 // otherwise: a person's decision about statistics changes nothing that was frozen.
-func (t *tx) repeatResult(head *lockedHead, j *judgedJob, serial int) error {
+func (t *Tx) repeatResult(head *lockedHead, j *judgedJob, serial int) error {
 	var row *resultRow
-	one(t, &row, resultReadSQL, named{"program_id": t.program, "job_id": j.jobID, "serial": serial})
-	if err := t.flush(); err != nil {
+	One(t, &row, resultReadSQL, named{"program_id": t.Program, "job_id": j.jobID, "serial": serial})
+	if err := t.Flush(); err != nil {
 		return err
 	}
 	if row == nil {
 		return errRaceLost
 	}
 	row.Serial, row.Excluded, row.AcceptedPosition, row.UntilPosition = row.Serial+1, j.excluded(), &head.Position, nil
-	t.queue(resultInsertSQL, argsOf(row))
+	t.Queue(resultInsertSQL, argsOf(row))
 	return nil
 }
 
@@ -149,10 +149,10 @@ type leadRow struct{ RecordID, ContractorID [16]byte }
 // readLeads queues the question whose leads led the work of jobs that are
 // accepted. A lead may have been another contractor's, of whom the job's facts
 // tell nothing.
-func (t *tx) readLeads(judged []*judgedJob) {
+func (t *Tx) readLeads(judged []*judgedJob) {
 	for _, j := range judged {
 		if leads := j.leads(); j.job.State == domain.Accepted && !j.void && !j.touched.standing.Frozen && len(leads) > 0 {
-			all(t, &j.leadRows, leadsSQL, named{"program_id": t.program, "leads": leads})
+			All(t, &j.leadRows, leadsSQL, named{"program_id": t.Program, "leads": leads})
 		}
 	}
 }

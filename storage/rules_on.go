@@ -15,9 +15,9 @@ WHERE e.program_id = @program_id AND e.job_id IS NULL AND e.contractor_id IS NUL
 
 // RulesOn gives the rule set of a day and where the program's days begin.
 func (db *DB) RulesOn(ctx context.Context, caller domain.Caller, day domain.Date) (set rules.Set, zone *time.Location, err error) {
-	err = db.in(ctx, caller.Program, reading, func(t *tx) error {
+	err = db.In(ctx, caller.Program, Reading, func(t *Tx) error {
 		var f facts
-		all(t, &f.rows, ruleSetsSQL, named{"program_id": t.program})
+		All(t, &f.rows, ruleSetsSQL, named{"program_id": t.Program})
 		settings, err := t.programRow()
 		if err != nil {
 			return err

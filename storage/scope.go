@@ -35,29 +35,29 @@ UPDATE job_scope SET last_position = greatest(last_position, @position)
 WHERE program_id = @program_id AND job_id = @job_id AND NOT open AND reason = 'accepted'`
 
 // writeScopes queues who may see the touched jobs from now on.
-func (t *tx) writeScopes(changes []*jobChange, accepted []intake.Decision) {
+func (t *Tx) writeScopes(changes []*jobChange, accepted []intake.Decision) {
 	for _, c := range changes {
-		job := named{"program_id": t.program, "job_id": c.id, "holder": c.job.ContractorID, "position": c.lastAt, "granted": max(c.grantedAt, 1), "anew": c.confirmed()}
+		job := named{"program_id": t.Program, "job_id": c.id, "holder": c.job.ContractorID, "position": c.lastAt, "granted": max(c.grantedAt, 1), "anew": c.confirmed()}
 		if (c.newVersion || c.called) && c.before != nil { // only then somebody has it in scope
-			end := named{"program_id": t.program, "job_id": c.id, "holder": c.job.ContractorID, "position": c.grantedAt, "reason": "reassigned"}
+			end := named{"program_id": t.Program, "job_id": c.id, "holder": c.job.ContractorID, "position": c.grantedAt, "reason": "reassigned"}
 			if !c.inScope() {
 				end["holder"], end["reason"] = nil, endReason(c.job.State, c.void)
 			}
-			t.queue(scopeEndSQL, end)
+			t.Queue(scopeEndSQL, end)
 		}
 		switch {
 		case c.inScope():
-			t.queue(scopeGrantSQL, job)
+			t.Queue(scopeGrantSQL, job)
 		case c.job.State == domain.Accepted:
-			t.queue(scopeLateNewsSQL, job)
+			t.Queue(scopeLateNewsSQL, job)
 		}
 		if c.inspection {
-			t.queue(drawCloseSQL, named{"program_id": t.program, "job_id": c.id, "at": t.now})
+			t.Queue(drawCloseSQL, named{"program_id": t.Program, "job_id": c.id, "at": t.Now})
 		}
 	}
 	for i := range accepted {
 		if d := &accepted[i]; d.Item.Kind == domain.HomeKind && d.Version > 1 { // a new one has no jobs yet
-			t.queue(scopeHomeNewsSQL, named{"program_id": t.program, "home_id": d.Item.ID, "position": d.Position})
+			t.Queue(scopeHomeNewsSQL, named{"program_id": t.Program, "home_id": d.Item.ID, "position": d.Position})
 		}
 	}
 }

@@ -61,8 +61,8 @@ func (db *DB) ProgramStats(ctx context.Context) (list []ProgramStat, err error) 
 			ProgramStat
 			Epoch [16]byte
 		}
-		err := db.in(ctx, program, reading, func(t *tx) error {
-			one(t, &row, programStatSQL, named{"program_id": t.program})
+		err := db.In(ctx, program, Reading, func(t *Tx) error {
+			One(t, &row, programStatSQL, named{"program_id": t.Program})
 			return nil
 		})
 		if err != nil {

@@ -32,13 +32,13 @@ WHERE program_id = @program_id AND kind = 'contractor' AND record_id = @contract
 // package, else of its newest verified one, else where the package would be
 // cut. Lines are numbered from 1; the page begins behind after.
 func (db *DB) Statement(ctx context.Context, caller domain.Caller, contractor domain.UUID, m domain.Month, after int64, limit int) (out Statement, err error) {
-	err = db.in(ctx, caller.Program, survey, func(t *tx) error {
+	err = db.In(ctx, caller.Program, Survey, func(t *Tx) error {
 		out = Statement{}
 		var row *packageRow
 		var known []countRow
-		one(t, &row, statementPackageSQL, named{"program_id": t.program, "month": string(m)})
-		all(t, &known, statementContractorSQL, named{"program_id": t.program, "contractor": contractor})
-		if err := t.flush(); err != nil {
+		One(t, &row, statementPackageSQL, named{"program_id": t.Program, "month": string(m)})
+		All(t, &known, statementContractorSQL, named{"program_id": t.Program, "contractor": contractor})
+		if err := t.Flush(); err != nil {
 			return err
 		}
 		if known[0].Count == 0 {
@@ -68,7 +68,7 @@ func (db *DB) Statement(ctx context.Context, caller domain.Caller, contractor do
 }
 
 // planStatement takes the range of a package that stands.
-func (t *tx) planStatement(p *Package, m domain.Month) (plan MonthPlan, err error) {
+func (t *Tx) planStatement(p *Package, m domain.Month) (plan MonthPlan, err error) {
 	if p == nil {
 		return t.planMonth(m, 0, false)
 	}
@@ -92,7 +92,7 @@ const statementJobsSQL = monthStandingJobsSQL + `
 
 // statementLines calls use with the lines of the month, then those of
 // corrections, then those of jobs that are not accepted.
-func (t *tx) statementLines(plan *MonthPlan, contractor domain.UUID, use func(*month.StatementLine) error) error {
+func (t *Tx) statementLines(plan *MonthPlan, contractor domain.UUID, use func(*month.StatementLine) error) error {
 	r := &monthReader{t: t, plan: plan}
 	if err := r.open(); err != nil {
 		return err

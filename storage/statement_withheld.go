@@ -33,8 +33,8 @@ ORDER BY s.job_id`
 // at the position.
 func (r *monthReader) notAccepted(contractor domain.UUID, use func(*month.StatementLine) error) error {
 	var rows []statementOpenRow
-	all(r.t, &rows, statementOpenSQL, r.args)
-	if err := r.t.flush(); err != nil || len(rows) == 0 {
+	All(r.t, &rows, statementOpenSQL, r.args)
+	if err := r.t.Flush(); err != nil || len(rows) == 0 {
 		return err
 	}
 	past, err := r.t.readPast(r.plan.Zone)

@@ -45,21 +45,21 @@ ORDER BY s.job_id`
 // Sync reads, in one snapshot, where the program stands and what the
 // caller's copy of each open job must come to.
 func (db *DB) Sync(ctx context.Context, caller domain.Caller) (start Start, err error) {
-	err = db.in(ctx, caller.Program, snapshot, func(t *tx) error {
+	err = db.In(ctx, caller.Program, Snapshot, func(t *Tx) error {
 		var heads []headRow
 		var held []countRow
 		var rows []sumRow
 		var devices []seenRow
 		args := scopeArgs(caller, named{"kind": string(domain.DeviceKind), "id": caller.Device})
-		all(t, &heads, headSQL, args)
-		all(t, &held, heldOpenSQL, args)
+		All(t, &heads, headSQL, args)
+		All(t, &held, heldOpenSQL, args)
 		if !caller.Contractor.IsZero() {
-			all(t, &rows, syncSumsSQL, args)
+			All(t, &rows, syncSumsSQL, args)
 		}
 		if !caller.Device.IsZero() {
-			all(t, &devices, recordSQL, args)
+			All(t, &devices, recordSQL, args)
 		}
-		if err := t.flush(); err != nil {
+		if err := t.Flush(); err != nil {
 			return err
 		}
 		start.Head, start.HeldOpen = heads[0].head(), int(held[0].Count)
@@ -96,8 +96,8 @@ ORDER BY e.record_id`
 // JobEntries reads one job whole: the newest version of each of its records.
 func (db *DB) JobEntries(ctx context.Context, caller domain.Caller, id domain.UUID) (list []domain.Entry, err error) {
 	var rows []entryRow
-	err = db.in(ctx, caller.Program, reading, func(t *tx) error {
-		all(t, &rows, jobEntriesSQL, scopeArgs(caller, named{"id": id}))
+	err = db.In(ctx, caller.Program, Reading, func(t *Tx) error {
+		All(t, &rows, jobEntriesSQL, scopeArgs(caller, named{"id": id}))
 		return nil
 	})
 	if err != nil {

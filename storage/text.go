@@ -26,8 +26,8 @@ UPDATE held SET bytes = @bytes WHERE program_id = @program_id AND held_id = @hel
 // moves, and the chain still verifies: it holds their digests. Phones keep their
 // copies as long as they keep the job.
 func (db *DB) EraseTexts(ctx context.Context, caller domain.Caller, kind domain.Kind, id domain.UUID) (erased int64, err error) {
-	err = db.in(ctx, caller.Program, writing, func(t *tx) error {
-		args := named{"program_id": t.program, "kind": string(kind), "id": id}
+	err = db.In(ctx, caller.Program, Writing, func(t *Tx) error {
+		args := named{"program_id": t.Program, "kind": string(kind), "id": id}
 		var held []struct {
 			HeldID [16]byte
 			Bytes  []byte
@@ -35,13 +35,13 @@ func (db *DB) EraseTexts(ctx context.Context, caller domain.Caller, kind domain.
 		if _, err := t.record(caller, kind, id); err != nil {
 			return err
 		}
-		t.queue(textEraseSQL, args).Exec(affected(&erased))
-		all(t, &held, textHeldSQL, args)
-		if err := t.flush(); err != nil {
+		t.Queue(textEraseSQL, args).Exec(affected(&erased))
+		All(t, &held, textHeldSQL, args)
+		if err := t.Flush(); err != nil {
 			return err
 		}
 		for _, h := range held {
-			t.queue(textHeldEraseSQL, named{"program_id": t.program, "held_id": domain.UUID(h.HeldID), "bytes": withoutTexts(kind, h.Bytes)})
+			t.Queue(textHeldEraseSQL, named{"program_id": t.Program, "held_id": domain.UUID(h.HeldID), "bytes": withoutTexts(kind, h.Bytes)})
 		}
 		return t.writeAudit(caller, "texts_erased", id, string(kind))
 	})

@@ -50,9 +50,9 @@ func (db *DB) CreateToken(ctx context.Context, program domain.UUID, digest [32]b
 		return domain.UUID{}, err
 	}
 	id := domain.UUID(made)
-	return id, db.in(ctx, program, writing, func(t *tx) error {
-		t.queue(tokenInsertSQL, named{"program_id": program, "digest": digest[:], "token_id": id, "role": string(token.Role),
-			"name": textArg(token.Name), "contractor_id": token.ContractorID, "device_id": token.DeviceID, "created_at": t.now})
+	return id, db.In(ctx, program, Writing, func(t *Tx) error {
+		t.Queue(tokenInsertSQL, named{"program_id": program, "digest": digest[:], "token_id": id, "role": string(token.Role),
+			"name": textArg(token.Name), "contractor_id": token.ContractorID, "device_id": token.DeviceID, "created_at": t.Now})
 		return t.writeAudit(domain.Caller{}, "token_created", id, string(token.Role))
 	})
 }
@@ -62,10 +62,10 @@ UPDATE token SET revoked_at = @at WHERE program_id = @program_id AND token_id = 
 
 // RevokeToken ends a credential for the very next request.
 func (db *DB) RevokeToken(ctx context.Context, program, id domain.UUID) error {
-	return db.in(ctx, program, writing, func(t *tx) error {
+	return db.In(ctx, program, Writing, func(t *Tx) error {
 		var ended int64
-		t.queue(tokenRevokeSQL, named{"program_id": program, "token_id": id, "at": t.now}).Exec(affected(&ended))
-		if err := t.flush(); err != nil {
+		t.Queue(tokenRevokeSQL, named{"program_id": program, "token_id": id, "at": t.Now}).Exec(affected(&ended))
+		if err := t.Flush(); err != nil {
 			return err
 		}
 		if ended == 0 {
@@ -82,8 +82,8 @@ FROM token WHERE program_id = @program_id ORDER BY created_at, token_id`
 // Tokens lists a program's credentials, oldest first.
 func (db *DB) Tokens(ctx context.Context, program domain.UUID) (list []Token, err error) {
 	var rows []tokenRow
-	err = db.in(ctx, program, reading, func(t *tx) error {
-		all(t, &rows, tokensSQL, named{"program_id": program})
+	err = db.In(ctx, program, Reading, func(t *Tx) error {
+		All(t, &rows, tokensSQL, named{"program_id": program})
 		return nil
 	})
 	for i := range rows {
@@ -109,8 +109,8 @@ WHERE t.program_id = @program_id AND t.digest = @digest`
 // answered alike; the token of a lost device says so, for its app has to act.
 func (db *DB) Authenticate(ctx context.Context, digest [32]byte, program domain.UUID) (domain.Caller, error) {
 	var row *callerRow
-	err := db.in(ctx, program, reading, func(t *tx) error {
-		one(t, &row, tokenCallerSQL, named{"program_id": program, "digest": digest[:]})
+	err := db.In(ctx, program, Reading, func(t *Tx) error {
+		One(t, &row, tokenCallerSQL, named{"program_id": program, "digest": digest[:]})
 		return nil
 	})
 	switch {

@@ -73,7 +73,7 @@ type worklistRow struct {
 // Worklist reads the oldest of what waits for the caller, all sorts or one,
 // and how much waits of each. A contractor and its crews see their own.
 func (db *DB) Worklist(ctx context.Context, caller domain.Caller, days WorklistDays, sort string, limit int) (out Worklist, err error) {
-	err = db.in(ctx, caller.Program, survey, func(t *tx) error {
+	err = db.In(ctx, caller.Program, Survey, func(t *Tx) error {
 		program, err := t.programRow()
 		if err != nil {
 			return err
@@ -82,20 +82,20 @@ func (db *DB) Worklist(ctx context.Context, caller domain.Caller, days WorklistD
 		if err != nil {
 			return err
 		}
-		a := worklistArgs{now: t.now, today: domain.DateOf(t.now, zone), days: days}
+		a := worklistArgs{now: t.Now, today: domain.DateOf(t.Now, zone), days: days}
 		sorts := slices.DeleteFunc(worklistSorts(), func(s worklistSort) bool {
 			return !slices.Contains(s.roles, caller.Role) || sort != "" && s.name != sort
 		})
 		rows := make([][]worklistRow, len(sorts))
 		for i, s := range sorts {
 			args := s.args(&a)
-			args["program_id"], args["contractor_id"], args["today"], args["limit"] = t.program, caller.Contractor, string(a.today), limit
-			all(t, &rows[i], s.sql, args)
+			args["program_id"], args["contractor_id"], args["today"], args["limit"] = t.Program, caller.Contractor, string(a.today), limit
+			All(t, &rows[i], s.sql, args)
 		}
-		if err := t.flush(); err != nil {
+		if err := t.Flush(); err != nil {
 			return err
 		}
-		out = Worklist{AsOfAt: t.now}
+		out = Worklist{AsOfAt: t.Now}
 		for i := range sorts {
 			total := int64(0)
 			for _, r := range rows[i] {
