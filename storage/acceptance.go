@@ -62,9 +62,9 @@ func (db *DB) JudgmentAt(ctx context.Context, caller domain.Caller, id domain.UU
 		var seen []seenRow
 		var row *acceptanceRow
 		var at []positionRow
-		All(t, &seen, recordSQL, scopeArgs(caller, named{"kind": string(domain.JobKind), "id": id}))
-		All(t, &at, positionSQL, named{"program_id": t.Program, "position": position})
-		One(t, &row, acceptanceAtSQL, named{"program_id": t.Program, "id": id, "position": position})
+		All(t, &seen, recordSQL, scopeArgs(caller, Args{"kind": string(domain.JobKind), "id": id}))
+		All(t, &at, positionSQL, Args{"program_id": t.Program, "position": position})
+		One(t, &row, acceptanceAtSQL, Args{"program_id": t.Program, "id": id, "position": position})
 		if err := t.Flush(); err != nil {
 			return err
 		}

@@ -14,10 +14,10 @@ import (
 	"github.com/jackc/pgx/v5/pgconn"
 )
 
-// named are the arguments of a statement by name, written @name in it. Ids
+// Args are the arguments of a statement by name, written @name in it. Ids
 // become what Postgres takes; the zero id is NULL. They are read when the
 // statement is sent, not when it is queued.
-type named map[string]any
+type Args map[string]any
 
 // A numberedSQL is a statement with $1, $2 ... in place of the names.
 type numberedSQL struct {
@@ -29,8 +29,8 @@ type numberedSQL struct {
 // the code has, and a push sends some fifty of them.
 var numbered sync.Map // of numberedSQL, by the text with names
 
-// RewriteQuery is called by pgx for a statement whose only argument is a named.
-func (n named) RewriteQuery(ctx context.Context, conn *pgx.Conn, sql string, _ []any) (string, []any, error) {
+// RewriteQuery is called by pgx for a statement whose only argument is an Args.
+func (n Args) RewriteQuery(ctx context.Context, conn *pgx.Conn, sql string, _ []any) (string, []any, error) {
 	kept, ok := numbered.Load(sql)
 	if !ok {
 		places := make(pgx.NamedArgs, len(n))
@@ -130,9 +130,9 @@ func listOf(columns []string, before string) string {
 }
 
 // argsOf are the fields of a row as arguments by the names of their columns.
-func argsOf[T any](row *T) named {
+func argsOf[T any](row *T) Args {
 	v := reflect.ValueOf(row).Elem()
-	args := make(named, v.NumField())
+	args := make(Args, v.NumField())
 	for i := range v.NumField() {
 		args[columnOf(v.Type().Field(i).Name)] = v.Field(i).Interface()
 	}

@@ -39,7 +39,7 @@ const chainPage = 2000
 func (db *DB) VerifyChain(ctx context.Context, program domain.UUID, from, to int64) (report ChainReport, err error) {
 	err = db.In(ctx, program, Survey, func(t *Tx) error {
 		var heads []headRow
-		All(t, &heads, headSQL, named{"program_id": t.Program})
+		All(t, &heads, headSQL, Args{"program_id": t.Program})
 		if err := t.Flush(); err != nil {
 			return err
 		}
@@ -76,7 +76,7 @@ func (t *Tx) walkChain(report *ChainReport, before ledger.Digest, head Head) err
 	report.Link = before
 	for position := report.From - 1; position < report.To; {
 		var rows []chainRow
-		All(t, &rows, chainSQL, named{"program_id": t.Program, "position": position, "last": report.To, "limit": chainPage})
+		All(t, &rows, chainSQL, Args{"program_id": t.Program, "position": position, "last": report.To, "limit": chainPage})
 		if err := t.Flush(); err != nil {
 			return err
 		}

@@ -110,6 +110,6 @@ WHERE b.program_id = @program_id AND b.month = @month`
 // build that ended in between would show a draft that is verified by then.
 func (t *Tx) buildOf(caller domain.Caller, m domain.Month, row **buildRow) {
 	if caller.Role != domain.Funder {
-		One(t, row, buildRowSQL, named{"program_id": t.Program, "month": string(m)})
+		One(t, row, buildRowSQL, Args{"program_id": t.Program, "month": string(m)})
 	}
 }

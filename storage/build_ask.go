@@ -54,7 +54,7 @@ func (t *Tx) ask(caller domain.Caller, m domain.Month, position int64) (Package,
 		return Package{}, err
 	}
 	var row *buildRow
-	One(t, &row, buildLockSQL, named{"program_id": t.Program, "month": string(m)})
+	One(t, &row, buildLockSQL, Args{"program_id": t.Program, "month": string(m)})
 	if err := t.Flush(); err != nil {
 		return Package{}, err
 	}
@@ -68,7 +68,7 @@ func (t *Tx) ask(caller domain.Caller, m domain.Month, position int64) (Package,
 		}
 		revision = plan.Made.Revision // stored, and its build was forgotten before it was verified
 	}
-	args := named{"program_id": t.Program, "month": string(m), "revision": revision, "position": plan.Position, "as_of_at": plan.AsOf, "finished": plan.Finished,
+	args := Args{"program_id": t.Program, "month": string(m), "revision": revision, "position": plan.Position, "as_of_at": plan.AsOf, "finished": plan.Finished,
 		"stage": StageWaiting, "at": t.Now, "token_id": caller.Token, "name": textArg(caller.Name)}
 	row = nil
 	One(t, &row, buildInsertSQL, args)
@@ -82,7 +82,7 @@ func (t *Tx) ask(caller domain.Caller, m domain.Month, position int64) (Package,
 	if err != nil {
 		return Package{}, err
 	}
-	return b.Package(), t.writeAudit(caller, "package_asked", domain.UUID{}, b.audited())
+	return b.Package(), t.Audit(caller, "package_asked", domain.UUID{}, b.audited())
 }
 
 // join takes a build that is under way for one's own, when it is of the same.
@@ -93,7 +93,7 @@ func (t *Tx) join(caller domain.Caller, row *buildRow, plan *MonthPlan, position
 			Detail: fmt.Sprintf("revision %d of %s is being built at position %d; a month has one build at a time", row.Revision, plan.Month, row.Position)}
 	}
 	if row.AskedBy == nil && strings.TrimSpace(caller.Name) != "" {
-		t.Queue(buildAdoptSQL, named{"program_id": t.Program, "month": row.Month, "name": caller.Name, "token_id": caller.Token})
+		t.Queue(buildAdoptSQL, Args{"program_id": t.Program, "month": row.Month, "name": caller.Name, "token_id": caller.Token})
 		row.AskedBy = &caller.Name
 	}
 	b, err := row.build()

@@ -38,7 +38,7 @@ func (db *DB) waitingBuilds(ctx context.Context, program domain.UUID) (months []
 	type monthRow struct{ Month string }
 	var rows []monthRow
 	err = db.In(ctx, program, Reading, func(t *Tx) error {
-		All(t, &rows, buildWaitingSQL, named{"program_id": t.Program, "at": t.Now})
+		All(t, &rows, buildWaitingSQL, Args{"program_id": t.Program, "at": t.Now})
 		return t.Flush()
 	})
 	for _, r := range rows {
@@ -61,7 +61,7 @@ func (db *DB) claimBuild(ctx context.Context, program domain.UUID, m domain.Mont
 	}
 	err = db.In(ctx, program, Writing, func(t *Tx) error {
 		var row *buildRow
-		One(t, &row, buildClaimSQL, named{"program_id": t.Program, "month": string(m), "claim": claim, "stage": StageHistory,
+		One(t, &row, buildClaimSQL, Args{"program_id": t.Program, "month": string(m), "claim": claim, "stage": StageHistory,
 			"at": t.Now, "until": t.Now.Add(buildLease)})
 		if err := t.Flush(); err != nil || row == nil {
 			return err
@@ -96,7 +96,7 @@ WHERE b.program_id = @program_id AND b.month = @month AND b.claim = @claim AND b
 // beat says that the build is alive; a lostBuild when it is another's.
 func (h *hold) beat(t *Tx) error {
 	h.mu.Lock()
-	args := named{"program_id": t.Program, "month": string(h.build.Month), "claim": h.build.claim, "stage": h.stage, "done": h.done, "total": h.total,
+	args := Args{"program_id": t.Program, "month": string(h.build.Month), "claim": h.build.claim, "stage": h.stage, "done": h.done, "total": h.total,
 		"at": t.Now, "until": t.Now.Add(buildLease)}
 	h.mu.Unlock()
 	var n int64
@@ -133,7 +133,7 @@ DELETE FROM month_build AS b WHERE b.program_id = @program_id AND b.month = @mon
 
 // end forgets the build: its package stands.
 func (h *hold) end(t *Tx) {
-	t.Queue(buildEndSQL, named{"program_id": t.Program, "month": string(h.build.Month), "claim": h.build.claim})
+	t.Queue(buildEndSQL, Args{"program_id": t.Program, "month": string(h.build.Month), "claim": h.build.claim})
 }
 
 const buildReleaseSQL = `
@@ -148,7 +148,7 @@ func (h *hold) release(ctx context.Context, interrupted bool) error {
 		pause, back = 0, 1
 	}
 	return h.db.In(ctx, h.program, Writing, func(t *Tx) error {
-		t.Queue(buildReleaseSQL, named{"program_id": t.Program, "month": string(h.build.Month), "claim": h.build.claim, "stage": StageWaiting,
+		t.Queue(buildReleaseSQL, Args{"program_id": t.Program, "month": string(h.build.Month), "claim": h.build.claim, "stage": StageWaiting,
 			"at": t.Now, "until": t.Now.Add(pause), "back": back})
 		return nil
 	})
@@ -166,10 +166,10 @@ func (h *hold) fail(ctx context.Context, why *domain.Error) error {
 	}
 	return h.db.In(ctx, h.program, Writing, func(t *Tx) error {
 		var n int64
-		t.Queue(buildFailSQL, named{"program_id": t.Program, "month": string(h.build.Month), "claim": h.build.claim, "failure": string(text), "at": t.Now}).Exec(affected(&n))
+		t.Queue(buildFailSQL, Args{"program_id": t.Program, "month": string(h.build.Month), "claim": h.build.claim, "failure": string(text), "at": t.Now}).Exec(affected(&n))
 		if err := t.Flush(); err != nil || n == 0 {
 			return err
 		}
-		return t.writeAudit(h.build.caller(h.program), "package_build_failed", domain.UUID{}, fmt.Sprintf("%s: %s", h.build.audited(), why.Code))
+		return t.Audit(h.build.caller(h.program), "package_build_failed", domain.UUID{}, fmt.Sprintf("%s: %s", h.build.audited(), why.Code))
 	})
 }

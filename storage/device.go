@@ -22,7 +22,7 @@ func (t *Tx) writeDevices(accepted []intake.Decision, at time.Time) {
 		if d.Item.Kind != domain.DeviceKind {
 			continue
 		}
-		args := named{"program_id": t.Program, "id": d.Item.ID, "contractor_id": d.ContractorID, "void": false, "at": at}
+		args := Args{"program_id": t.Program, "id": d.Item.ID, "contractor_id": d.ContractorID, "void": false, "at": at}
 		if r, ok := d.Item.Record.(*domain.Device); ok {
 			args["state"] = string(r.State)
 			t.Queue(deviceUpsertSQL, args)

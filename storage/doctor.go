@@ -66,8 +66,8 @@ func (db *DB) CrowdedContractors(ctx context.Context, program domain.UUID, limit
 			Count        int64
 		}
 		var heads []headRow
-		All(t, &rows, doctorOpenJobsSQL, named{"program_id": t.Program, "limit": limit})
-		All(t, &heads, headSQL, named{"program_id": t.Program})
+		All(t, &rows, doctorOpenJobsSQL, Args{"program_id": t.Program, "limit": limit})
+		All(t, &heads, headSQL, Args{"program_id": t.Program})
 		if err := t.Flush(); err != nil {
 			return err
 		}

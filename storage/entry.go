@@ -139,7 +139,7 @@ FROM program_head WHERE program_id = @program_id FOR NO KEY UPDATE`
 // queues is read under that lock, in the same round trip.
 func (t *Tx) lockHead(after ...func()) (*lockedHead, error) {
 	var rows []headRow
-	All(t, &rows, headLockSQL, named{"program_id": t.Program})
+	All(t, &rows, headLockSQL, Args{"program_id": t.Program})
 	for _, queue := range after {
 		queue()
 	}
@@ -218,16 +218,16 @@ func (t *Tx) appendEntries(head *lockedHead, accepted []intake.Decision, newest 
 		rows.add(d, &held, head.Link, newest)
 	}
 	for _, e := range rows.ended {
-		t.mustChange(entryEndSQL, named{"program_id": t.Program, "position": e.position, "until_position": e.until}, 1)
+		t.mustChange(entryEndSQL, Args{"program_id": t.Program, "position": e.position, "until_position": e.until}, 1)
 	}
-	t.Queue(entryInsertSQL, named{"program_id": t.Program, "position": head.Position, "link": head.Link[:], "recorded_at": head.RecordedAt,
+	t.Queue(entryInsertSQL, Args{"program_id": t.Program, "position": head.Position, "link": head.Link[:], "recorded_at": head.RecordedAt,
 		"positions": rows.positions, "kinds": rows.kinds, "record_ids": rows.ids, "versions": rows.versions, "job_ids": rows.jobs,
 		"contractor_ids": rows.contractors, "bodies": rows.bodies, "digests": rows.digests, "texts_digests": rows.textsDigests, "links": rows.links,
 		"token_ids": rows.tokens, "device_ids": rows.devices, "applied_bys": rows.appliedBys, "received_ats": rows.receivedAts,
 		"clock_offsets": rows.offsets, "revisions": rows.revisions, "lates": rows.lates, "voided_ats": rows.voidedAts, "untils": rows.untils,
 		"matches": rows.matches})
 	if len(rows.salts) > 0 {
-		t.Queue(entryTextInsertSQL, named{"program_id": t.Program, "positions": rows.textsAt, "salts": rows.salts, "texts": rows.texts,
+		t.Queue(entryTextInsertSQL, Args{"program_id": t.Program, "positions": rows.textsAt, "salts": rows.salts, "texts": rows.texts,
 			"firsts": rows.firsts, "lasts": rows.lasts})
 	}
 }
@@ -246,7 +246,7 @@ func textsOf(d *intake.Decision) (bare []byte, texts []string) {
 
 // mustChange queues a statement that changes so many rows, or another
 // transaction was faster.
-func (t *Tx) mustChange(sql string, args named, rows int) {
+func (t *Tx) mustChange(sql string, args Args, rows int) {
 	t.Queue(sql, args).Exec(func(tag pgconn.CommandTag) error {
 		if tag.RowsAffected() != int64(rows) {
 			return errRaceLost

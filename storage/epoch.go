@@ -24,10 +24,10 @@ func (db *DB) openEpoch(ctx context.Context, caller domain.Caller, before domain
 	}
 	err = db.In(ctx, caller.Program, Writing, func(t *Tx) error {
 		var opened int64
-		t.Queue(epochOpenSQL, named{"program_id": t.Program, "epoch": domain.UUID(id), "before": before, "cause": cause,
+		t.Queue(epochOpenSQL, Args{"program_id": t.Program, "epoch": domain.UUID(id), "before": before, "cause": cause,
 			"system_identifier": mark.SystemIdentifier, "timeline": mark.Timeline}).Exec(affected(&opened))
 		var heads []headRow
-		All(t, &heads, headSQL, named{"program_id": t.Program})
+		All(t, &heads, headSQL, Args{"program_id": t.Program})
 		if err := t.Flush(); err != nil {
 			return err
 		}
@@ -35,7 +35,7 @@ func (db *DB) openEpoch(ctx context.Context, caller domain.Caller, before domain
 		if opened == 0 {
 			return nil
 		}
-		return t.writeAudit(caller, "epoch_opened", domain.UUID(id), why)
+		return t.Audit(caller, "epoch_opened", domain.UUID(id), why)
 	})
 	return head, err
 }
@@ -103,7 +103,7 @@ func (db *DB) CheckDatabase(ctx context.Context) error {
 
 func (db *DB) adopt(ctx context.Context, program domain.UUID, mark databaseMark) error {
 	return db.In(ctx, program, Writing, func(t *Tx) error {
-		t.Queue(headMarkSQL, named{"program_id": program, "system_identifier": mark.SystemIdentifier, "timeline": mark.Timeline})
+		t.Queue(headMarkSQL, Args{"program_id": program, "system_identifier": mark.SystemIdentifier, "timeline": mark.Timeline})
 		return nil
 	})
 }

@@ -142,7 +142,7 @@ ORDER BY d.id`
 
 // readFacts queues the reading; decode makes it usable after the flush. args
 // must hold jobs and homes.
-func (t *Tx) readFacts(f *facts, plan *plan, args named) {
+func (t *Tx) readFacts(f *facts, plan *plan, args Args) {
 	args["contractors"], args["matches"], args["led_at_most"] = idArgs(plan.contractors), plan.matches, ledAtMost
 	args["same_at_most"] = sameAtMost
 	// What several jobs of one push have in common is looked at too; of one job

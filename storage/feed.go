@@ -178,7 +178,7 @@ func (db *DB) Changes(ctx context.Context, caller domain.Caller, q FeedQuery) (p
 		for jobs := feedJobs; page.More && len(page.Items) < q.Limit; jobs *= 2 {
 			step := q
 			step.After, step.Limit = page.Next, q.Limit-len(page.Items)
-			next, err := t.feedPage(caller, step, scopeArgs(caller, named{"effective": step.After.Effective, "position": step.After.Position,
+			next, err := t.feedPage(caller, step, scopeArgs(caller, Args{"effective": step.After.Effective, "position": step.After.Position,
 				"limit": step.Limit + 1, "jobs": jobs, "kinds": kinds, "newest": q.Newest,
 				"starts": q.After.Effective == 0}))
 			if err != nil {
@@ -200,7 +200,7 @@ func (db *DB) Changes(ctx context.Context, caller domain.Caller, q FeedQuery) (p
 }
 
 // feedPage reads one page. It may be empty though more lies behind its bound.
-func (t *Tx) feedPage(caller domain.Caller, q FeedQuery, args named) (Feed, error) {
+func (t *Tx) feedPage(caller domain.Caller, q FeedQuery, args Args) (Feed, error) {
 	var rows []feedRow
 	var drops []dropRow
 	var bounds []boundRow
@@ -261,7 +261,7 @@ const linkAtSQL = `SELECT link FROM entry WHERE program_id = @program_id AND pos
 // there is no such position.
 func (t *Tx) linkAt(position int64) (ledger.Digest, error) {
 	var rows []struct{ Link []byte }
-	All(t, &rows, linkAtSQL, named{"program_id": t.Program, "position": position})
+	All(t, &rows, linkAtSQL, Args{"program_id": t.Program, "position": position})
 	if err := t.Flush(); err != nil || len(rows) == 0 {
 		return ledger.Digest{}, err
 	}

@@ -40,7 +40,7 @@ WHERE s.program_id = @program_id AND s.id = ANY (@ids) AND (s.last_pull_at IS NO
 func (db *DB) Heard(ctx context.Context, caller domain.Caller, ids []domain.UUID) (map[domain.UUID]Heard, error) {
 	var rows []heardRow
 	err := db.In(ctx, caller.Program, Reading, func(t *Tx) error {
-		All(t, &rows, heardSQL, named{"program_id": t.Program, "ids": ids})
+		All(t, &rows, heardSQL, Args{"program_id": t.Program, "ids": ids})
 		return nil
 	})
 	heard := make(map[domain.UUID]Heard, len(rows))
@@ -58,7 +58,7 @@ func (db *DB) NotePull(ctx context.Context, caller domain.Caller, position int64
 	return db.In(ctx, caller.Program, Writing, func(t *Tx) error {
 		// Worth no wait for the disk: the next pull says it again.
 		t.Queue("SET LOCAL synchronous_commit = off")
-		t.Queue(pullNoteSQL, named{"program_id": t.Program, "device_id": caller.Device, "at": t.Now, "position": position})
+		t.Queue(pullNoteSQL, Args{"program_id": t.Program, "device_id": caller.Device, "at": t.Now, "position": position})
 		return nil
 	})
 }

@@ -115,7 +115,7 @@ func (t *Tx) writeHeld(caller domain.Caller, p *Push, k *known, decisions []inta
 			}
 		}
 	}
-	args := named{"program_id": t.Program, "at": t.Now, "contractor_id": caller.Contractor, "token_id": caller.Token}
+	args := Args{"program_id": t.Program, "at": t.Now, "contractor_id": caller.Contractor, "token_id": caller.Token}
 	if len(applied.ids) > 0 {
 		t.Queue(heldAppliedSQL, applied.args(args))
 	}
@@ -156,7 +156,7 @@ var errHeldFull = &domain.Error{Code: domain.QuotaExceeded, RetryAfter: 10 * tim
 	Detail: "too many items are held and open, by this token or in the whole program; keep this one and send it again when the agency has settled some"}
 
 // heldArgs are the bounds of what may be held.
-func (l *Limits) heldArgs(args named) named {
+func (l *Limits) heldArgs(args Args) Args {
 	for name, most := range map[string]int64{"held_items": l.HeldItems, "held_token_items": l.HeldTokenItems,
 		"held_bytes": l.HeldBytes, "held_token_bytes": l.HeldTokenBytes} {
 		args[name] = cmp.Or(most, math.MaxInt64)

@@ -39,9 +39,9 @@ func (h *heldColumnsOf) add(d *intake.Decision, id domain.UUID) error {
 	return nil
 }
 
-func (h *heldColumnsOf) args(base named) named {
+func (h *heldColumnsOf) args(base Args) Args {
 	args := maps.Clone(base)
-	maps.Copy(args, named{"held_ids": h.ids, "states": h.states, "kinds": h.kinds, "record_ids": h.recordIDs, "base_versions": h.bases,
+	maps.Copy(args, Args{"held_ids": h.ids, "states": h.states, "kinds": h.kinds, "record_ids": h.recordIDs, "base_versions": h.bases,
 		"digests": h.digests, "bytes": h.bytes, "codes": h.codes, "problems": h.problems, "job_ids": h.jobs,
 		"missing_kinds": h.missingKinds, "missing_ids": h.missingIDs, "device_ids": h.devices,
 		"received_ats": h.receivedAts, "clock_offsets": h.offsets})
@@ -78,9 +78,9 @@ func (h *heldVersions) add(id domain.UUID, version int64) {
 	h.ids, h.versions = append(h.ids, id), append(h.versions, version)
 }
 
-func (h *heldVersions) args(base named) named {
+func (h *heldVersions) args(base Args) Args {
 	args := maps.Clone(base)
-	maps.Copy(args, named{"held_ids": h.ids, "versions": h.versions})
+	maps.Copy(args, Args{"held_ids": h.ids, "versions": h.versions})
 	return args
 }
 
@@ -97,8 +97,8 @@ func (h *heldCorrected) add(d *intake.Decision) {
 	h.versions, h.devices = append(h.versions, d.Version), append(h.devices, idArg(d.Item.DeviceID))
 }
 
-func (h *heldCorrected) args(base named) named {
+func (h *heldCorrected) args(base Args) Args {
 	args := maps.Clone(base)
-	maps.Copy(args, named{"kinds": h.kinds, "record_ids": h.ids, "versions": h.versions, "device_ids": h.devices})
+	maps.Copy(args, Args{"kinds": h.kinds, "record_ids": h.ids, "versions": h.versions, "device_ids": h.devices})
 	return args
 }

@@ -42,7 +42,7 @@ func (db *DB) HeldItems(ctx context.Context, caller domain.Caller, state string,
 	}
 	var rows []heldRow
 	err = db.In(ctx, caller.Program, Reading, func(t *Tx) error {
-		All(t, &rows, heldListSQL, scopeArgs(caller, named{"after": after, "states": states, "job_id": job, "limit": limit}))
+		All(t, &rows, heldListSQL, scopeArgs(caller, Args{"after": after, "states": states, "job_id": job, "limit": limit}))
 		return nil
 	})
 	for i := range rows {
@@ -70,7 +70,7 @@ SELECT` + heldColumns + ` FROM held AS h WHERE h.program_id = @program_id AND h.
 func (db *DB) HeldItem(ctx context.Context, caller domain.Caller, id domain.UUID) (held Held, err error) {
 	var row *heldRow
 	err = db.In(ctx, caller.Program, Reading, func(t *Tx) error {
-		One(t, &row, heldOneSQL, named{"program_id": t.Program, "held_id": id})
+		One(t, &row, heldOneSQL, Args{"program_id": t.Program, "held_id": id})
 		return nil
 	})
 	if err == nil && row == nil {
@@ -92,13 +92,13 @@ func (db *DB) DismissHeld(ctx context.Context, caller domain.Caller, id domain.U
 	return db.In(ctx, caller.Program, Writing, func(t *Tx) error {
 		t.discard = validateOnly
 		var closed int64
-		t.Queue(heldDismissSQL, named{"program_id": t.Program, "held_id": id, "at": t.Now}).Exec(affected(&closed))
+		t.Queue(heldDismissSQL, Args{"program_id": t.Program, "held_id": id, "at": t.Now}).Exec(affected(&closed))
 		if err := t.Flush(); err != nil {
 			return err
 		}
 		if closed == 0 {
 			return domain.Errorf(domain.NotFound, "there is no such open item")
 		}
-		return t.writeAudit(caller, "held_dismissed", id, "")
+		return t.Audit(caller, "held_dismissed", id, "")
 	})
 }

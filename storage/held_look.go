@@ -67,8 +67,8 @@ func (db *DB) lookAgainIn(ctx context.Context, program domain.UUID, looked *Look
 	var opened int64
 	var due []lookRow
 	err := db.In(ctx, program, Writing, func(t *Tx) error {
-		t.Queue(heldOverdueSQL, named{"program_id": program, "before": t.Now.Add(-waitsAtMost)}).Exec(affected(&opened))
-		All(t, &due, heldLookSQL, named{"program_id": program, "at": t.Now, "look_after": lookAfter, "limit": looksAtMost})
+		t.Queue(heldOverdueSQL, Args{"program_id": program, "before": t.Now.Add(-waitsAtMost)}).Exec(affected(&opened))
+		All(t, &due, heldLookSQL, Args{"program_id": program, "at": t.Now, "look_after": lookAfter, "limit": looksAtMost})
 		return nil
 	})
 	if looked.Opened += opened; err != nil || len(due) == 0 {

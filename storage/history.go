@@ -69,9 +69,9 @@ func (t *Tx) readHistory(h *History) *historyRows {
 	for i, p := range h.Points {
 		positions[i] = p.Position
 	}
-	All(t, &rows.heads, headSQL, named{"program_id": t.Program})
+	All(t, &rows.heads, headSQL, Args{"program_id": t.Program})
 	if len(positions) > 0 {
-		All(t, &rows.links, linksAtSQL, named{"program_id": t.Program, "positions": positions})
+		All(t, &rows.links, linksAtSQL, Args{"program_id": t.Program, "positions": positions})
 	}
 	return rows
 }
@@ -136,7 +136,7 @@ func (db *DB) HistoryKey(ctx context.Context, program domain.UUID) ([]byte, erro
 	}
 	var rows []struct{ HistoryKey []byte }
 	err := db.In(ctx, program, Reading, func(t *Tx) error {
-		All(t, &rows, historyKeySQL, named{"program_id": t.Program})
+		All(t, &rows, historyKeySQL, Args{"program_id": t.Program})
 		return nil
 	})
 	if err == nil && len(rows) == 0 {

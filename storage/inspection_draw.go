@@ -16,7 +16,7 @@ ON CONFLICT (program_id, job_id) DO UPDATE SET granted_position = excluded.grant
 // finished.
 func (db *DB) Draw(ctx context.Context, caller domain.Caller, jobs []domain.UUID) error {
 	return db.In(ctx, caller.Program, Writing, func(t *Tx) error {
-		t.Queue(drawInsertSQL, named{"program_id": t.Program, "jobs": jobs, "at": t.Now})
+		t.Queue(drawInsertSQL, Args{"program_id": t.Program, "jobs": jobs, "at": t.Now})
 		return nil
 	})
 }

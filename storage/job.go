@@ -8,7 +8,7 @@ import (
 )
 
 // Each statement is of one job: a push touches one, seldom more, and a row
-// named by its whole key is found by it whatever the planner knows.
+// Args by its whole key is found by it whatever the planner knows.
 const jobInsertSQL = `
 INSERT INTO job (program_id, id, home_id, contractor_id, state, void, due_on, recorded_at, state_since, late_count, called_back, inspected, started_by_crew)
 VALUES (@program_id, @id, @home_id, @contractor_id, @state, @void, @due_on, @at, @at, @late_count, @called_back, @inspected, @started_by_crew)`
@@ -129,7 +129,7 @@ func (t *Tx) writeJobs(k *known, changes []*jobChange) {
 			}
 		}
 		if sql != "" {
-			t.mustChange(sql, named{"program_id": t.Program, "id": c.id, "home_id": c.job.HomeID, "contractor_id": c.job.ContractorID,
+			t.mustChange(sql, Args{"program_id": t.Program, "id": c.id, "home_id": c.job.HomeID, "contractor_id": c.job.ContractorID,
 				"state": string(c.job.State), "void": c.void, "due_on": textArg(string(c.job.DueOn)), "at": k.recordedAt, "moved": c.moved,
 				"late_count": c.late, "called_back": c.calledBack(), "inspected": inspected, "started_by_crew": c.byCrew}, 1)
 		}
@@ -148,10 +148,10 @@ func (t *Tx) writeJobs(k *known, changes []*jobChange) {
 		}
 	}
 	if len(closed) > 0 {
-		t.Queue(jobInstrumentDeleteSQL, named{"program_id": t.Program, "jobs": closed})
+		t.Queue(jobInstrumentDeleteSQL, Args{"program_id": t.Program, "jobs": closed})
 	}
 	if len(instruments) > 0 {
-		t.Queue(jobInstrumentInsertSQL, named{"program_id": t.Program, "instruments": instruments, "jobs": instrumentJobs})
+		t.Queue(jobInstrumentInsertSQL, Args{"program_id": t.Program, "instruments": instruments, "jobs": instrumentJobs})
 	}
 }
 

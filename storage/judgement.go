@@ -43,9 +43,9 @@ func (db *DB) Judgment(ctx context.Context, caller domain.Caller, id domain.UUID
 		var seen []seenRow
 		var row *frozenRow
 		var frozen *acceptanceRow
-		All(t, &seen, recordSQL, scopeArgs(caller, named{"kind": string(domain.JobKind), "id": id}))
-		One(t, &row, judgmentRowSQL, named{"program_id": t.Program, "id": id})
-		One(t, &frozen, acceptanceAtSQL, named{"program_id": t.Program, "id": id, "position": nil})
+		All(t, &seen, recordSQL, scopeArgs(caller, Args{"kind": string(domain.JobKind), "id": id}))
+		One(t, &row, judgmentRowSQL, Args{"program_id": t.Program, "id": id})
+		One(t, &frozen, acceptanceAtSQL, Args{"program_id": t.Program, "id": id, "position": nil})
 		if err := t.Flush(); err != nil {
 			return err
 		}
@@ -93,7 +93,7 @@ func unnamed(o rules.Outside) rules.Outside {
 // judgeStored judges one job as it is stored.
 func (t *Tx) judgeStored(id domain.UUID) (*judgedJob, *facts, error) {
 	plan := &plan{jobs: []domain.UUID{id}}
-	args := named{"program_id": t.Program, "jobs": plan.jobs, "homes": plan.homes}
+	args := Args{"program_id": t.Program, "jobs": plan.jobs, "homes": plan.homes}
 	var rows []entryRow
 	var jobs []jobOf
 	var f facts

@@ -84,7 +84,7 @@ func (f *Filter) sql(kind domain.Kind) string {
 func (db *DB) List(ctx context.Context, caller domain.Caller, kind domain.Kind, f Filter) ([]Seen, error) {
 	var rows []seenRow
 	err := db.In(ctx, caller.Program, Reading, func(t *Tx) error {
-		All(t, &rows, f.sql(kind), scopeArgs(caller, named{"kind": string(kind), "after": [16]byte(f.After), "void": f.Void, "job_id": f.JobID,
+		All(t, &rows, f.sql(kind), scopeArgs(caller, Args{"kind": string(kind), "after": [16]byte(f.After), "void": f.Void, "job_id": f.JobID,
 			"home_id": f.HomeID, "of_contractor_id": f.ContractorID, "state": f.State, "limit": f.Limit}))
 		return nil
 	})

@@ -36,7 +36,7 @@ SELECT position, recorded_at, link FROM entry WHERE program_id = @program_id AND
 
 func (t *Tx) cutAt(position int64) (cutRow, error) {
 	var row *cutRow
-	One(t, &row, monthCutSQL, named{"program_id": t.Program, "position": position})
+	One(t, &row, monthCutSQL, Args{"program_id": t.Program, "position": position})
 	if err := t.Flush(); err != nil {
 		return cutRow{}, err
 	}
@@ -116,10 +116,10 @@ func (t *Tx) planMonth(m domain.Month, position int64, unfinished bool) (MonthPl
 	}
 	var heads []headRow
 	var last, released, next *packageRow
-	All(t, &heads, headSQL, named{"program_id": t.Program})
-	One(t, &last, packageLastSQL, named{"program_id": t.Program, "month": string(m)})
-	One(t, &released, packageReleasedSQL, named{"program_id": t.Program, "month": string(before)})
-	One(t, &next, packageReleasedSQL, named{"program_id": t.Program, "month": string(after)})
+	All(t, &heads, headSQL, Args{"program_id": t.Program})
+	One(t, &last, packageLastSQL, Args{"program_id": t.Program, "month": string(m)})
+	One(t, &released, packageReleasedSQL, Args{"program_id": t.Program, "month": string(before)})
+	One(t, &next, packageReleasedSQL, Args{"program_id": t.Program, "month": string(after)})
 	if err := t.Flush(); err != nil {
 		return plan, err
 	}
@@ -146,7 +146,7 @@ func (t *Tx) planMonth(m domain.Month, position int64, unfinished bool) (MonthPl
 	if released != nil {
 		previous = released.SHA256
 	}
-	One(t, &made, packageMadeSQL, named{"program_id": t.Program, "month": string(m), "position": plan.Position, "finished": plan.Finished,
+	One(t, &made, packageMadeSQL, Args{"program_id": t.Program, "month": string(m), "position": plan.Position, "finished": plan.Finished,
 		"previous_position": plan.Previous, "previous_sha256": previous})
 	if err := t.Flush(); err != nil {
 		return plan, err

@@ -117,7 +117,7 @@ func (t *Tx) packageBefore(p *Package) (*Package, error) {
 		return nil, err
 	}
 	var row *packageRow
-	One(t, &row, packageBySHA256SQL, named{"program_id": t.Program, "month": string(before), "sha256": digestArg(p.PreviousSHA256)})
+	One(t, &row, packageBySHA256SQL, Args{"program_id": t.Program, "month": string(before), "sha256": digestArg(p.PreviousSHA256)})
 	if err := t.Flush(); err != nil {
 		return nil, err
 	}

@@ -40,7 +40,7 @@ const buildStatementTime = "SET LOCAL statement_timeout = '30min'"
 type monthReader struct {
 	t    *Tx
 	plan *MonthPlan
-	args named
+	args Args
 	late []domain.UUID
 
 	sets    map[domain.UUID]*domain.RuleSet
@@ -110,7 +110,7 @@ func (r *monthReader) open() error {
 	if err != nil {
 		return err
 	}
-	r.args = named{"program_id": r.t.Program, "position": p.Position, "previous": p.Previous, "begin": int64(0), "month": string(p.Month),
+	r.args = Args{"program_id": r.t.Program, "position": p.Position, "previous": p.Previous, "begin": int64(0), "month": string(p.Month),
 		"from": first.Add(-marginBefore), "as_of": p.AsOf, "late": []domain.UUID{}}
 	var rows []monthRuleSetRow
 	All(r.t, &rows, monthRuleSetsSQL, r.args)
@@ -184,7 +184,7 @@ func (p *MonthPlan) head(build string) pack.Head {
 }
 
 // each runs a query and calls use with one row after the other.
-func each[T any](t *Tx, sql string, args named, use func(*T) error) error {
+func each[T any](t *Tx, sql string, args Args, use func(*T) error) error {
 	if err := t.Flush(); err != nil {
 		return err
 	}
@@ -206,7 +206,7 @@ func each[T any](t *Tx, sql string, args named, use func(*T) error) error {
 }
 
 // count runs a query that gives one number.
-func (t *Tx) count(sql string, args named) (int64, error) {
+func (t *Tx) count(sql string, args Args) (int64, error) {
 	var rows []countRow
 	All(t, &rows, sql, args)
 	if err := t.Flush(); err != nil {

@@ -118,7 +118,7 @@ func (db *DB) Packages(ctx context.Context, caller domain.Caller, m domain.Month
 		var rows []packageRow
 		var build *buildRow
 		t.buildOf(caller, m, &build)
-		All(t, &rows, packageListSQL, named{"program_id": t.Program, "month": string(m), "after": after, "limit": limit,
+		All(t, &rows, packageListSQL, Args{"program_id": t.Program, "month": string(m), "after": after, "limit": limit,
 			"all": caller.Role != domain.Funder})
 		if err := t.Flush(); err != nil {
 			return err
@@ -156,7 +156,7 @@ func (t *Tx) packageRow(caller domain.Caller, m domain.Month, revision int) (Pac
 	var row *packageRow
 	var build *buildRow
 	t.buildOf(caller, m, &build)
-	One(t, &row, packageRowSQL, named{"program_id": t.Program, "month": string(m), "revision": revision, "all": caller.Role != domain.Funder})
+	One(t, &row, packageRowSQL, Args{"program_id": t.Program, "month": string(m), "revision": revision, "all": caller.Role != domain.Funder})
 	if err := t.Flush(); err != nil {
 		return Package{}, err
 	}

@@ -50,7 +50,7 @@ func (db *DB) makePackage(ctx context.Context, h *hold, o MonthOptions) (p Packa
 	}
 	return p, db.In(ctx, h.program, Writing, func(t *Tx) error {
 		if p.State == PackageVerified {
-			t.Queue(packageVerifiedSQL, named{"program_id": t.Program, "month": string(p.Month), "revision": p.Revision})
+			t.Queue(packageVerifiedSQL, Args{"program_id": t.Program, "month": string(p.Month), "revision": p.Revision})
 		}
 		h.end(t)
 		return nil
@@ -112,7 +112,7 @@ func (db *DB) keepPackage(ctx context.Context, h *hold, p *Package, file io.Read
 	caller := h.build.caller(h.program)
 	return db.In(ctx, h.program, Writing, func(t *Tx) error {
 		p.BuiltAt = t.Now
-		args := named{"program_id": t.Program, "month": string(p.Month), "revision": p.Revision, "position": p.Position, "as_of_at": p.AsOf,
+		args := Args{"program_id": t.Program, "month": string(p.Month), "revision": p.Revision, "position": p.Position, "as_of_at": p.AsOf,
 			"finished": p.Finished, "previous_position": p.PreviousPosition, "previous_sha256": digestArg(p.PreviousSHA256),
 			"supersedes_sha256": digestArg(p.SupersedesSHA256), "file_name": p.FileName, "sha256": digestArg(p.SHA256), "bytes_count": p.Bytes,
 			"cumulative": string(cumulative), "at": t.Now, "token_id": caller.Token, "name": textArg(caller.Name)}
@@ -132,7 +132,7 @@ func (db *DB) keepPackage(ctx context.Context, h *hold, p *Package, file io.Read
 			o.Report(StageStoring, int64(n)*packagePart, p.Bytes)
 			size, err := io.ReadFull(file, part)
 			if size > 0 {
-				t.Queue(packagePartInsertSQL, named{"program_id": t.Program, "month": string(p.Month), "revision": p.Revision, "part": n, "bytes": part[:size]})
+				t.Queue(packagePartInsertSQL, Args{"program_id": t.Program, "month": string(p.Month), "revision": p.Revision, "part": n, "bytes": part[:size]})
 				if err := t.Flush(); err != nil {
 					return err
 				}
@@ -144,7 +144,7 @@ func (db *DB) keepPackage(ctx context.Context, h *hold, p *Package, file io.Read
 				return err
 			}
 		}
-		if err := t.writeAudit(caller, "package_built", domain.UUID{}, p.audited()); err != nil {
+		if err := t.Audit(caller, "package_built", domain.UUID{}, p.audited()); err != nil {
 			return err
 		}
 		return h.beat(t) // last, since it locks the row that others look at
@@ -175,13 +175,13 @@ func (t *Tx) adoptPackage(caller domain.Caller, p *Package) (Package, error) {
 		return *p, nil
 	}
 	var n int64
-	t.Queue(packageAdoptSQL, named{"program_id": t.Program, "month": string(p.Month), "revision": p.Revision, "name": caller.Name, "token_id": caller.Token}).Exec(affected(&n))
+	t.Queue(packageAdoptSQL, Args{"program_id": t.Program, "month": string(p.Month), "revision": p.Revision, "name": caller.Name, "token_id": caller.Token}).Exec(affected(&n))
 	if err := t.Flush(); err != nil || n == 0 {
 		return *p, err
 	}
 	adopted := *p
 	adopted.BuiltBy = caller.Name
-	return adopted, t.writeAudit(caller, "package_adopted", domain.UUID{}, p.audited())
+	return adopted, t.Audit(caller, "package_adopted", domain.UUID{}, p.audited())
 }
 
 const packageVerifiedSQL = `

@@ -82,7 +82,7 @@ WHERE q.program_id = @program_id AND q.month = @month AND q.revision = @revision
 // packageBlock appends a block to into, without another copy of it in memory.
 func (t *Tx) packageBlock(p *Package, block int64, into []byte) ([]byte, error) {
 	at := block * packageBlock
-	args := named{"program_id": t.Program, "month": string(p.Month), "revision": p.Revision, "part": at / packagePart, "from": at%packagePart + 1, "count": packageBlock}
+	args := Args{"program_id": t.Program, "month": string(p.Month), "revision": p.Revision, "part": at / packagePart, "from": at%packagePart + 1, "count": packageBlock}
 	t.Queue(packageBlockSQL, args).Query(func(rows pgx.Rows) error {
 		for rows.Next() {
 			var b pgtype.DriverBytes
@@ -105,6 +105,6 @@ func (t *Tx) packageBlock(p *Package, block int64, into []byte) ([]byte, error) 
 // NoteDownload writes into the audit who takes a package's file.
 func (db *DB) NoteDownload(ctx context.Context, caller domain.Caller, p *Package, what string) error {
 	return db.In(ctx, caller.Program, Writing, func(t *Tx) error {
-		return t.writeAudit(caller, "package_downloaded", domain.UUID{}, p.audited()+", "+what)
+		return t.Audit(caller, "package_downloaded", domain.UUID{}, p.audited()+", "+what)
 	})
 }

@@ -33,7 +33,7 @@ func (db *DB) ReleasePackage(ctx context.Context, caller domain.Caller, m domain
 	}
 	err = db.In(ctx, caller.Program, Writing, func(t *Tx) error {
 		t.discard = validateOnly
-		args := named{"program_id": t.Program, "before": string(before), "month": string(m), "after": string(after), "revision": revision,
+		args := Args{"program_id": t.Program, "before": string(before), "month": string(m), "after": string(after), "revision": revision,
 			"at": t.Now, "name": textArg(caller.Name), "token_id": caller.Token}
 		var rows []packageRow
 		All(t, &rows, packageLockSQL, args)
@@ -51,7 +51,7 @@ func (db *DB) ReleasePackage(ctx context.Context, caller domain.Caller, m domain
 		t.Queue(packageReleaseSQL, args)
 		at := t.Now
 		p.State, p.ReleasedAt, p.ReleasedBy, released = PackageReleased, &at, caller.Name, true
-		if err := t.writeAudit(caller, "package_released", domain.UUID{}, p.audited()); err != nil {
+		if err := t.Audit(caller, "package_released", domain.UUID{}, p.audited()); err != nil {
 			return err
 		}
 		return t.Flush()

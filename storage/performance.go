@@ -24,7 +24,7 @@ type Population struct {
 	Names    map[domain.UUID]string // of contractors
 
 	t    *Tx
-	args named
+	args Args
 }
 
 type positionRow struct {
@@ -70,7 +70,7 @@ func (db *DB) Population(ctx context.Context, program domain.UUID, from, before 
 
 func (t *Tx) population(from, before domain.Date, position int64) (*Population, error) {
 	var at []positionRow
-	args := named{"program_id": t.Program, "position": numberArg(position)}
+	args := Args{"program_id": t.Program, "position": numberArg(position)}
 	All(t, &at, positionSQL, args)
 	settings, err := t.programRow()
 	if err != nil {
@@ -174,7 +174,7 @@ func (p *Population) JobsOf(contractor domain.UUID) iter.Seq2[performance.Job, e
 	return p.jobs(performanceJobsOfContractorSQL, args)
 }
 
-func (p *Population) jobs(sql string, args named) iter.Seq2[performance.Job, error] {
+func (p *Population) jobs(sql string, args Args) iter.Seq2[performance.Job, error] {
 	return func(yield func(performance.Job, error) bool) {
 		rows, err := p.t.conn.Query(p.t.Ctx, sql, args)
 		if err != nil {

@@ -94,7 +94,7 @@ func (db *DB) Publish(ctx context.Context, caller domain.Caller, p Publication) 
 	}
 	err = db.In(ctx, caller.Program, Writing, func(t *Tx) error {
 		var head []positionRow
-		All(t, &head, publicationHeadSQL, named{"program_id": t.Program})
+		All(t, &head, publicationHeadSQL, Args{"program_id": t.Program})
 		if err := t.Flush(); err != nil {
 			return err
 		}
@@ -102,7 +102,7 @@ func (db *DB) Publish(ctx context.Context, caller domain.Caller, p Publication) 
 			return domain.Errorf(domain.NotFound, "there is no such program")
 		}
 		made := int64(0)
-		args := named{"program_id": t.Program, "publication_id": domain.UUID(id), "from_on": string(p.From), "before_on": string(p.Before),
+		args := Args{"program_id": t.Program, "publication_id": domain.UUID(id), "from_on": string(p.From), "before_on": string(p.Before),
 			"position": p.Position, "as_of_at": p.AsOfAt, "head_position": head[0].Position, "method_version": p.MethodVersion,
 			"input_digest": p.InputDigest, "answer_digest": p.AnswerDigest, "answer": p.Answer, "trends": p.Trends,
 			"published_at": t.Now, "published_by_token": caller.Token, "published_by": textArg(caller.Name)}
@@ -119,7 +119,7 @@ func (db *DB) Publish(ctx context.Context, caller domain.Caller, p Publication) 
 		if !created {
 			return nil
 		}
-		return t.writeAudit(caller, "performance_published", kept.ID, fmt.Sprintf("%s to %s at position %d", p.From, p.Before, p.Position))
+		return t.Audit(caller, "performance_published", kept.ID, fmt.Sprintf("%s to %s at position %d", p.From, p.Before, p.Position))
 	})
 	return kept, created, err
 }
@@ -135,7 +135,7 @@ ORDER BY publication_id DESC LIMIT @limit`
 func (db *DB) Publications(ctx context.Context, program, after domain.UUID, limit int) (list []Publication, err error) {
 	var rows []publicationRow
 	err = db.In(ctx, program, Reading, func(t *Tx) error {
-		All(t, &rows, publicationListSQL, named{"program_id": t.Program, "after": after, "limit": limit})
+		All(t, &rows, publicationListSQL, Args{"program_id": t.Program, "after": after, "limit": limit})
 		return t.Flush()
 	})
 	return publicationsOf(rows), err
@@ -150,7 +150,7 @@ WHERE program_id = @program_id AND publication_id = @id`
 func (db *DB) Publication(ctx context.Context, program, id domain.UUID) (p Publication, err error) {
 	var rows []publicationRow
 	err = db.In(ctx, program, Reading, func(t *Tx) error {
-		All(t, &rows, publicationSQL, named{"program_id": t.Program, "id": id})
+		All(t, &rows, publicationSQL, Args{"program_id": t.Program, "id": id})
 		return t.Flush()
 	})
 	if err == nil && len(rows) == 0 {

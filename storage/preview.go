@@ -97,7 +97,7 @@ func (db *DB) Preview(ctx context.Context, caller domain.Caller, q PreviewQuery)
 
 func (t *Tx) preview(out *Preview, q PreviewQuery) error {
 	var heads []headRow
-	All(t, &heads, headSQL, named{"program_id": t.Program})
+	All(t, &heads, headSQL, Args{"program_id": t.Program})
 	program, err := t.programRow()
 	if err != nil {
 		return err
@@ -125,7 +125,7 @@ func (t *Tx) preview(out *Preview, q PreviewQuery) error {
 	after := q.After
 	for {
 		var rows []previewRow
-		All(t, &rows, previewJobsSQL, named{"program_id": t.Program, "from": period.From, "before": period.Before, "after": after, "limit": previewBatch})
+		All(t, &rows, previewJobsSQL, Args{"program_id": t.Program, "from": period.From, "before": period.Before, "after": after, "limit": previewBatch})
 		if err := t.Flush(); err != nil {
 			return err
 		}

@@ -47,7 +47,7 @@ ORDER BY e.kind, e.record_id, e.version`
 
 func (t *Tx) readPast(zone *time.Location) (*past, error) {
 	var rows []entryRow
-	All(t, &rows, pastRecordsSQL, named{"program_id": t.Program})
+	All(t, &rows, pastRecordsSQL, Args{"program_id": t.Program})
 	if err := t.Flush(); err != nil {
 		return nil, err
 	}
@@ -175,7 +175,7 @@ func (t *Tx) readPastJobs(p *past, rows []previewRow) ([]pastJob, error) {
 		ids[i], positions[i], places[r.JobID] = r.JobID, r.AcceptedPosition, i
 		jobs[i].outside = rules.Outside{Zone: p.zone, Entries: p.at(r.ContractorID, r.AcceptedPosition), HomesLed: map[domain.UUID]int{}}
 	}
-	args := named{"program_id": t.Program, "jobs": ids, "positions": positions}
+	args := Args{"program_id": t.Program, "jobs": ids, "positions": positions}
 	var entries []pastEntryRow
 	All(t, &entries, pastEntriesSQL, args)
 	if err := t.Flush(); err != nil {

@@ -66,7 +66,7 @@ func (db *DB) CreateProgram(ctx context.Context, p Program, firstSet, epoch doma
 	}
 	return db.In(ctx, p.ID, Writing, func(t *Tx) error {
 		item.ReceivedAt = t.Now
-		args := named{"program_id": p.ID, "code": p.Code, "name": p.Name, "time_zone": p.TimeZone, "demo": p.Demo,
+		args := Args{"program_id": p.ID, "code": p.Code, "name": p.Name, "time_zone": p.TimeZone, "demo": p.Demo,
 			"created_at": t.Now, "link": make([]byte, 32), "recorded_at": t.Now, "epoch": epoch}
 		made := int64(0)
 		t.Queue(programInsertSQL, args).Exec(affected(&made))
@@ -110,7 +110,7 @@ type programRow struct {
 
 func (t *Tx) programRow() (Program, error) {
 	var row *programRow
-	One(t, &row, programSQL, named{"program_id": t.Program})
+	One(t, &row, programSQL, Args{"program_id": t.Program})
 	if err := t.Flush(); err != nil {
 		return Program{}, err
 	}

@@ -110,7 +110,7 @@ func (t *Tx) push(caller domain.Caller, p *Push, plan *plan) (Pushed, error) {
 	out := Pushed{Epoch: known.epoch}
 	known.recordedAt = t.Now
 	var heldOpen []countRow
-	openArgs := named{"program_id": t.Program, "contractor_id": caller.Contractor, "scoped": caller.Scoped()}
+	openArgs := Args{"program_id": t.Program, "contractor_id": caller.Contractor, "scoped": caller.Scoped()}
 	if p.ValidateOnly {
 		t.discard = true
 		t.readCurrent(caller, known, decisions)
@@ -139,7 +139,7 @@ func (t *Tx) push(caller domain.Caller, p *Push, plan *plan) (Pushed, error) {
 		All(t, &heldOpen, heldOpenSQL, openArgs)
 		var heads []headRow
 		if head == nil { // a replay is acknowledged too: the receipt must lie behind it
-			All(t, &heads, headSQL, named{"program_id": t.Program})
+			All(t, &heads, headSQL, Args{"program_id": t.Program})
 		}
 		if err := t.Commit(); err != nil {
 			return Pushed{}, err

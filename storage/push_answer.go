@@ -38,7 +38,7 @@ func (t *Tx) readCurrent(caller domain.Caller, k *known, decisions []intake.Deci
 	}
 	if len(keys) > 0 {
 		kinds, ids := columns(keys)
-		All(t, &k.current, currentEntriesSQL, scopeArgs(caller, named{"kinds": kinds, "ids": ids, "versions": versions}))
+		All(t, &k.current, currentEntriesSQL, scopeArgs(caller, Args{"kinds": kinds, "ids": ids, "versions": versions}))
 	}
 }
 
@@ -109,7 +109,7 @@ func (t *Tx) writeSign(caller domain.Caller, p *Push) {
 	if s == nil || caller.Device.IsZero() {
 		return
 	}
-	t.Queue(deviceSignSQL, named{"program_id": t.Program, "device_id": caller.Device, "at": t.Now, "clock_offset_s": s.ClockOffsetS,
+	t.Queue(deviceSignSQL, Args{"program_id": t.Program, "device_id": caller.Device, "at": t.Now, "clock_offset_s": s.ClockOffsetS,
 		"app_name": s.AppName, "app_version": s.AppVersion, "schema_revision": s.Schema, "pending_records_count": s.PendingRecords,
 		"pending_photos_count": s.PendingPhotos, "pending_oldest_at": s.PendingOldestAt, "pending_job_ids": s.PendingJobs})
 }

@@ -33,7 +33,7 @@ func waitsFor(decisions []intake.Decision) (keys []intake.Key) {
 
 // cameArgs compare with what was read: the versions of the records that are
 // waited for, 0 where there was none, and the held items that were taken along.
-func (k *known) cameArgs(plan *plan, waits []intake.Key) named {
+func (k *known) cameArgs(plan *plan, waits []intake.Key) Args {
 	kinds, ids := columns(waits)
 	versions := make([]int64, len(waits))
 	for i, key := range waits {
@@ -44,6 +44,6 @@ func (k *known) cameArgs(plan *plan, waits []intake.Key) named {
 		along[i] = item.HeldID
 	}
 	cameKinds, cameIDs := columns(plan.came)
-	return named{"program_id": k.program.ID, "missing_kinds": kinds, "missing_ids": ids, "missing_versions": versions,
+	return Args{"program_id": k.program.ID, "missing_kinds": kinds, "missing_ids": ids, "missing_versions": versions,
 		"came_kinds": cameKinds, "came_ids": cameIDs, "along": along}
 }

@@ -226,7 +226,7 @@ func (t *Tx) readPush(caller domain.Caller, plan *plan, p *Push) (*known, error)
 		nextVersions = append(nextVersions, v.Version)
 	}
 	slices.Sort(nextVersions)
-	args := named{
+	args := Args{
 		"program_id": t.Program, "token_id": caller.Token, "contractor_id": caller.Contractor,
 		"jobs": plan.jobs, "homes": plan.homes, "lock_kinds": lockKinds, "lock_ids": lockIDs, "kinds": kinds, "ids": ids,
 		"own_kinds": ownKinds, "own_ids": ownIDs, "fact_kinds": factKinds, "fact_ids": factIDs, "next_versions": slices.Compact(nextVersions), "came_kinds": cameKinds, "came_ids": cameIDs,

@@ -60,7 +60,7 @@ func (db *DB) Recompute(ctx context.Context, program, job domain.UUID, each func
 		if err != nil {
 			return err
 		}
-		args := named{"program_id": program, "job_id": job, "after": domain.UUID{}, "after_serial": 0, "limit": recomputePage}
+		args := Args{"program_id": program, "job_id": job, "after": domain.UUID{}, "after_serial": 0, "limit": recomputePage}
 		for {
 			var rows []recomputeRow
 			All(t, &rows, recomputeRowsSQL, args)
@@ -95,11 +95,11 @@ func (t *Tx) recompute(zone *time.Location, rows []recomputeRow, each func(Recom
 		if err := json.Unmarshal([]byte(row.Inputs), &r.inputs, json.RejectUnknownMembers(true)); err != nil {
 			return fmt.Errorf("the inputs of job %s cannot be read: %w", domain.UUID(row.JobID), err)
 		}
-		args := named{"program_id": t.Program, "job_id": domain.UUID(row.JobID), "position": row.JudgedAtPosition,
+		args := Args{"program_id": t.Program, "job_id": domain.UUID(row.JobID), "position": row.JudgedAtPosition,
 			"positions": r.inputs.Outside, "rule_set_id": idOf(row.RuleSetID)}
 		All(t, &r.outside, recomputeOutsideSQL, args)
 		All(t, &r.sets, recomputeRuleSetSQL, args)
-		records := named{"program_id": t.Program, "job_id": domain.UUID(row.JobID), "position": row.JudgedAtPosition}
+		records := Args{"program_id": t.Program, "job_id": domain.UUID(row.JobID), "position": row.JudgedAtPosition}
 		if row.Open { // a version that no judgment saw shows as a difference
 			records["position"] = nil
 		}

@@ -80,7 +80,7 @@ func (db *DB) Record(ctx context.Context, caller domain.Caller, kind domain.Kind
 
 func (t *Tx) record(caller domain.Caller, kind domain.Kind, id domain.UUID) (Seen, error) {
 	var rows []seenRow
-	All(t, &rows, recordSQL, scopeArgs(caller, named{"kind": string(kind), "id": id}))
+	All(t, &rows, recordSQL, scopeArgs(caller, Args{"kind": string(kind), "id": id}))
 	if err := t.Flush(); err != nil {
 		return Seen{}, err
 	}
@@ -95,7 +95,7 @@ func notFound(kind domain.Kind) error {
 }
 
 // scopeArgs are the arguments of a statement that holds visibleSQL.
-func scopeArgs(caller domain.Caller, more named) named {
+func scopeArgs(caller domain.Caller, more Args) Args {
 	more["program_id"], more["scoped"], more["role"], more["contractor_id"] = caller.Program, caller.Scoped(), string(caller.Role), caller.Contractor
 	more["contacts"] = maySeeContacts(caller)
 	return more
@@ -116,7 +116,7 @@ LIMIT @limit`
 func (db *DB) Versions(ctx context.Context, caller domain.Caller, kind domain.Kind, id domain.UUID, after int64, limit int) (list []domain.Entry, err error) {
 	var rows []entryRow
 	err = db.In(ctx, caller.Program, Reading, func(t *Tx) error {
-		All(t, &rows, versionsSQL, scopeArgs(caller, named{"kind": string(kind), "id": id, "after": after, "limit": limit}))
+		All(t, &rows, versionsSQL, scopeArgs(caller, Args{"kind": string(kind), "id": id, "after": after, "limit": limit}))
 		return nil
 	})
 	if err != nil {

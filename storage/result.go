@@ -101,7 +101,7 @@ func (t *Tx) writeResults(head *lockedHead, judged []*judgedJob) error {
 			if accepted && j.excluded() == j.wasExcluded() {
 				continue
 			}
-			t.Queue(resultEndSQL, named{"program_id": t.Program, "job_id": j.jobID, "serial": serial, "position": head.Position})
+			t.Queue(resultEndSQL, Args{"program_id": t.Program, "job_id": j.jobID, "serial": serial, "position": head.Position})
 			if accepted {
 				if err := t.repeatResult(head, j, serial); err != nil {
 					return err
@@ -125,7 +125,7 @@ func (t *Tx) writeResults(head *lockedHead, judged []*judgedJob) error {
 // otherwise: a person's decision about statistics changes nothing that was frozen.
 func (t *Tx) repeatResult(head *lockedHead, j *judgedJob, serial int) error {
 	var row *resultRow
-	One(t, &row, resultReadSQL, named{"program_id": t.Program, "job_id": j.jobID, "serial": serial})
+	One(t, &row, resultReadSQL, Args{"program_id": t.Program, "job_id": j.jobID, "serial": serial})
 	if err := t.Flush(); err != nil {
 		return err
 	}
@@ -152,7 +152,7 @@ type leadRow struct{ RecordID, ContractorID [16]byte }
 func (t *Tx) readLeads(judged []*judgedJob) {
 	for _, j := range judged {
 		if leads := j.leads(); j.job.State == domain.Accepted && !j.void && !j.touched.standing.Frozen && len(leads) > 0 {
-			All(t, &j.leadRows, leadsSQL, named{"program_id": t.Program, "leads": leads})
+			All(t, &j.leadRows, leadsSQL, Args{"program_id": t.Program, "leads": leads})
 		}
 	}
 }

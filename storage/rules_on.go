@@ -17,7 +17,7 @@ WHERE e.program_id = @program_id AND e.job_id IS NULL AND e.contractor_id IS NUL
 func (db *DB) RulesOn(ctx context.Context, caller domain.Caller, day domain.Date) (set rules.Set, zone *time.Location, err error) {
 	err = db.In(ctx, caller.Program, Reading, func(t *Tx) error {
 		var f facts
-		All(t, &f.rows, ruleSetsSQL, named{"program_id": t.Program})
+		All(t, &f.rows, ruleSetsSQL, Args{"program_id": t.Program})
 		settings, err := t.programRow()
 		if err != nil {
 			return err

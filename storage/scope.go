@@ -37,9 +37,9 @@ WHERE program_id = @program_id AND job_id = @job_id AND NOT open AND reason = 'a
 // writeScopes queues who may see the touched jobs from now on.
 func (t *Tx) writeScopes(changes []*jobChange, accepted []intake.Decision) {
 	for _, c := range changes {
-		job := named{"program_id": t.Program, "job_id": c.id, "holder": c.job.ContractorID, "position": c.lastAt, "granted": max(c.grantedAt, 1), "anew": c.confirmed()}
+		job := Args{"program_id": t.Program, "job_id": c.id, "holder": c.job.ContractorID, "position": c.lastAt, "granted": max(c.grantedAt, 1), "anew": c.confirmed()}
 		if (c.newVersion || c.called) && c.before != nil { // only then somebody has it in scope
-			end := named{"program_id": t.Program, "job_id": c.id, "holder": c.job.ContractorID, "position": c.grantedAt, "reason": "reassigned"}
+			end := Args{"program_id": t.Program, "job_id": c.id, "holder": c.job.ContractorID, "position": c.grantedAt, "reason": "reassigned"}
 			if !c.inScope() {
 				end["holder"], end["reason"] = nil, endReason(c.job.State, c.void)
 			}
@@ -52,12 +52,12 @@ func (t *Tx) writeScopes(changes []*jobChange, accepted []intake.Decision) {
 			t.Queue(scopeLateNewsSQL, job)
 		}
 		if c.inspection {
-			t.Queue(drawCloseSQL, named{"program_id": t.Program, "job_id": c.id, "at": t.Now})
+			t.Queue(drawCloseSQL, Args{"program_id": t.Program, "job_id": c.id, "at": t.Now})
 		}
 	}
 	for i := range accepted {
 		if d := &accepted[i]; d.Item.Kind == domain.HomeKind && d.Version > 1 { // a new one has no jobs yet
-			t.Queue(scopeHomeNewsSQL, named{"program_id": t.Program, "home_id": d.Item.ID, "position": d.Position})
+			t.Queue(scopeHomeNewsSQL, Args{"program_id": t.Program, "home_id": d.Item.ID, "position": d.Position})
 		}
 	}
 }

@@ -62,7 +62,7 @@ func (db *DB) ProgramStats(ctx context.Context) (list []ProgramStat, err error) 
 			Epoch [16]byte
 		}
 		err := db.In(ctx, program, Reading, func(t *Tx) error {
-			One(t, &row, programStatSQL, named{"program_id": t.Program})
+			One(t, &row, programStatSQL, Args{"program_id": t.Program})
 			return nil
 		})
 		if err != nil {

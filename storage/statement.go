@@ -36,8 +36,8 @@ func (db *DB) Statement(ctx context.Context, caller domain.Caller, contractor do
 		out = Statement{}
 		var row *packageRow
 		var known []countRow
-		One(t, &row, statementPackageSQL, named{"program_id": t.Program, "month": string(m)})
-		All(t, &known, statementContractorSQL, named{"program_id": t.Program, "contractor": contractor})
+		One(t, &row, statementPackageSQL, Args{"program_id": t.Program, "month": string(m)})
+		All(t, &known, statementContractorSQL, Args{"program_id": t.Program, "contractor": contractor})
 		if err := t.Flush(); err != nil {
 			return err
 		}

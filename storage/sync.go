@@ -50,7 +50,7 @@ func (db *DB) Sync(ctx context.Context, caller domain.Caller) (start Start, err 
 		var held []countRow
 		var rows []sumRow
 		var devices []seenRow
-		args := scopeArgs(caller, named{"kind": string(domain.DeviceKind), "id": caller.Device})
+		args := scopeArgs(caller, Args{"kind": string(domain.DeviceKind), "id": caller.Device})
 		All(t, &heads, headSQL, args)
 		All(t, &held, heldOpenSQL, args)
 		if !caller.Contractor.IsZero() {
@@ -97,7 +97,7 @@ ORDER BY e.record_id`
 func (db *DB) JobEntries(ctx context.Context, caller domain.Caller, id domain.UUID) (list []domain.Entry, err error) {
 	var rows []entryRow
 	err = db.In(ctx, caller.Program, Reading, func(t *Tx) error {
-		All(t, &rows, jobEntriesSQL, scopeArgs(caller, named{"id": id}))
+		All(t, &rows, jobEntriesSQL, scopeArgs(caller, Args{"id": id}))
 		return nil
 	})
 	if err != nil {

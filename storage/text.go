@@ -27,7 +27,7 @@ UPDATE held SET bytes = @bytes WHERE program_id = @program_id AND held_id = @hel
 // copies as long as they keep the job.
 func (db *DB) EraseTexts(ctx context.Context, caller domain.Caller, kind domain.Kind, id domain.UUID) (erased int64, err error) {
 	err = db.In(ctx, caller.Program, Writing, func(t *Tx) error {
-		args := named{"program_id": t.Program, "kind": string(kind), "id": id}
+		args := Args{"program_id": t.Program, "kind": string(kind), "id": id}
 		var held []struct {
 			HeldID [16]byte
 			Bytes  []byte
@@ -41,9 +41,9 @@ func (db *DB) EraseTexts(ctx context.Context, caller domain.Caller, kind domain.
 			return err
 		}
 		for _, h := range held {
-			t.Queue(textHeldEraseSQL, named{"program_id": t.Program, "held_id": domain.UUID(h.HeldID), "bytes": withoutTexts(kind, h.Bytes)})
+			t.Queue(textHeldEraseSQL, Args{"program_id": t.Program, "held_id": domain.UUID(h.HeldID), "bytes": withoutTexts(kind, h.Bytes)})
 		}
-		return t.writeAudit(caller, "texts_erased", id, string(kind))
+		return t.Audit(caller, "texts_erased", id, string(kind))
 	})
 	return erased, err
 }

@@ -51,9 +51,9 @@ func (db *DB) CreateToken(ctx context.Context, program domain.UUID, digest [32]b
 	}
 	id := domain.UUID(made)
 	return id, db.In(ctx, program, Writing, func(t *Tx) error {
-		t.Queue(tokenInsertSQL, named{"program_id": program, "digest": digest[:], "token_id": id, "role": string(token.Role),
+		t.Queue(tokenInsertSQL, Args{"program_id": program, "digest": digest[:], "token_id": id, "role": string(token.Role),
 			"name": textArg(token.Name), "contractor_id": token.ContractorID, "device_id": token.DeviceID, "created_at": t.Now})
-		return t.writeAudit(domain.Caller{}, "token_created", id, string(token.Role))
+		return t.Audit(domain.Caller{}, "token_created", id, string(token.Role))
 	})
 }
 
@@ -64,14 +64,14 @@ UPDATE token SET revoked_at = @at WHERE program_id = @program_id AND token_id = 
 func (db *DB) RevokeToken(ctx context.Context, program, id domain.UUID) error {
 	return db.In(ctx, program, Writing, func(t *Tx) error {
 		var ended int64
-		t.Queue(tokenRevokeSQL, named{"program_id": program, "token_id": id, "at": t.Now}).Exec(affected(&ended))
+		t.Queue(tokenRevokeSQL, Args{"program_id": program, "token_id": id, "at": t.Now}).Exec(affected(&ended))
 		if err := t.Flush(); err != nil {
 			return err
 		}
 		if ended == 0 {
 			return domain.Errorf(domain.NotFound, "there is no such token, or it is revoked already")
 		}
-		return t.writeAudit(domain.Caller{}, "token_revoked", id, "")
+		return t.Audit(domain.Caller{}, "token_revoked", id, "")
 	})
 }
 
@@ -83,7 +83,7 @@ FROM token WHERE program_id = @program_id ORDER BY created_at, token_id`
 func (db *DB) Tokens(ctx context.Context, program domain.UUID) (list []Token, err error) {
 	var rows []tokenRow
 	err = db.In(ctx, program, Reading, func(t *Tx) error {
-		All(t, &rows, tokensSQL, named{"program_id": program})
+		All(t, &rows, tokensSQL, Args{"program_id": program})
 		return nil
 	})
 	for i := range rows {
@@ -110,7 +110,7 @@ WHERE t.program_id = @program_id AND t.digest = @digest`
 func (db *DB) Authenticate(ctx context.Context, digest [32]byte, program domain.UUID) (domain.Caller, error) {
 	var row *callerRow
 	err := db.In(ctx, program, Reading, func(t *Tx) error {
-		One(t, &row, tokenCallerSQL, named{"program_id": program, "digest": digest[:]})
+		One(t, &row, tokenCallerSQL, Args{"program_id": program, "digest": digest[:]})
 		return nil
 	})
 	switch {

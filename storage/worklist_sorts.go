@@ -15,7 +15,7 @@ type worklistSort struct {
 	ahead   bool          // its day is the one until which something is good or due
 	roles   []domain.Role // for whom it waits
 	sql     string
-	args    func(*worklistArgs) named
+	args    func(*worklistArgs) Args
 	detail  func(word string, days int) string
 }
 
@@ -35,14 +35,14 @@ func (a *worklistArgs) day(days int) *string {
 
 // lapses are the papers whose last day lies within from … to days from today;
 // a negative to is before today, however long ago.
-func lapses(from, to func(WorklistDays) int) func(*worklistArgs) named {
-	return func(a *worklistArgs) named {
+func lapses(from, to func(WorklistDays) int) func(*worklistArgs) Args {
+	return func(a *worklistArgs) Args {
 		first := a.day(from(a.days))
-		return named{"first_day": first, "last_day": a.day(to(a.days))}
+		return Args{"first_day": first, "last_day": a.day(to(a.days))}
 	}
 }
 
-func lapsed(a *worklistArgs) named { return named{"first_day": (*string)(nil), "last_day": a.day(-1)} }
+func lapsed(a *worklistArgs) Args { return Args{"first_day": (*string)(nil), "last_day": a.day(-1)} }
 
 // worklistSorts is the table of all sorts, in the order in which equally old
 // ones are shown.
@@ -51,7 +51,7 @@ func worklistSorts() []worklistSort {
 	crews := append([]domain.Role{domain.Field, domain.ContractorRole}, office...)
 	notFirm := append([]domain.Role{domain.Field}, office...)
 	inspectors := append([]domain.Role{domain.Inspector}, office...)
-	none := func(*worklistArgs) named { return named{} }
+	none := func(*worklistArgs) Args { return Args{} }
 	soon := lapses(func(WorklistDays) int { return 0 }, func(d WorklistDays) int { return d.LapseSoon })
 	later := lapses(func(d WorklistDays) int { return d.LapseSoon + 1 }, func(d WorklistDays) int { return d.Lapse })
 	since := func(words string) func(string, int) string {
@@ -62,10 +62,10 @@ func worklistSorts() []worklistSort {
 	}
 	return []worklistSort{
 		{"sent_in", "job", false, office, worklistStateSQL,
-			func(a *worklistArgs) named { return named{"state": "sent_in", "since": a.before(a.days.SentIn)} }, since("Sent in %s and not reviewed.")},
+			func(a *worklistArgs) Args { return Args{"state": "sent_in", "since": a.before(a.days.SentIn)} }, since("Sent in %s and not reviewed.")},
 		{"started_by_crew", "job", false, office, worklistStartedByCrewSQL, none, since("Started by its crew %s and not confirmed: the crew sees no contact.")},
 		{"returned", "job", false, crews, worklistStateSQL,
-			func(a *worklistArgs) named { return named{"state": "returned", "since": a.before(a.days.Returned)} }, since("Returned %s and not sent in again.")},
+			func(a *worklistArgs) Args { return Args{"state": "returned", "since": a.before(a.days.Returned)} }, since("Returned %s and not sent in again.")},
 		{"overdue", "job", true, crews, worklistOverdueSQL, none, func(word string, days int) string {
 			return fmt.Sprintf("The job was due %s and is %s.", ago(-days), plain(word))
 		}},
@@ -81,7 +81,7 @@ func worklistSorts() []worklistSort {
 		{"calibration_lapses_soon", "instrument", true, crews, worklistCalibrationSQL, soon, until("The calibration of a %s ends %s.")},
 		{"calibration_lapses", "instrument", true, crews, worklistCalibrationSQL, later, until("The calibration of a %s ends %s.")},
 		{"device_silent", "device", false, crews, worklistDeviceSQL,
-			func(a *worklistArgs) named { return named{"since": a.before(a.days.Silent)} }, since("Last heard of the device %s; its contractor has open jobs.")},
+			func(a *worklistArgs) Args { return Args{"since": a.before(a.days.Silent)} }, since("Last heard of the device %s; its contractor has open jobs.")},
 	}
 }
 
