@@ -7,7 +7,7 @@ import (
 	"ductledger/domain"
 	"ductledger/domain/ledger"
 	"ductledger/domain/performance"
-	"ductledger/storage"
+	performancedb "ductledger/storage/performance"
 )
 
 // A figuresHead says of which jobs, at which position and by which formulas an
@@ -57,7 +57,7 @@ func (s *Server) performance(ctx context.Context, caller domain.Caller, r *reque
 		return answer{}, domain.Errorf(domain.Forbidden, "figures of crew leads are for coaching inside the agency; the role %s may not read them", caller.Role)
 	}
 	a := performanceAnswer{}
-	err := s.populate(ctx, caller, r, func(p *storage.Population) (err error) {
+	err := s.populate(ctx, caller, r, func(p *performancedb.Population) (err error) {
 		if a, err = figuresBy(p, by, headOf(r, p), named); err == nil && !named {
 			a.outside(p)
 		}
@@ -67,20 +67,20 @@ func (s *Server) performance(ctx context.Context, caller domain.Caller, r *reque
 }
 
 // outside holds back what rests on too few homes, and offers a wider period.
-func (a *performanceAnswer) outside(p *storage.Population) {
+func (a *performanceAnswer) outside(p *performancedb.Population) {
 	program, groups := a.Program.Outside(), performance.OutsideGroups(a.Groups)
 	if !program || !groups {
 		a.widen(p)
 	}
 }
 
-func (h *figuresHead) widen(p *storage.Population) {
+func (h *figuresHead) widen(p *performancedb.Population) {
 	h.WiderFrom = domain.DateOf(periodBefore(p.Period).From, p.Zone)
 }
 
 // populate runs use on the period and the position that the query names.
-func (s *Server) populate(ctx context.Context, caller domain.Caller, r *request, use func(*storage.Population) error) error {
-	return s.db.Population(ctx, caller.Program, domain.Date(r.Query.Get("from")), domain.Date(r.Query.Get("before")), positionOf(r), func(p *storage.Population) error {
+func (s *Server) populate(ctx context.Context, caller domain.Caller, r *request, use func(*performancedb.Population) error) error {
+	return performancedb.Read(ctx, s.db, caller.Program, domain.Date(r.Query.Get("from")), domain.Date(r.Query.Get("before")), positionOf(r), func(p *performancedb.Population) error {
 		if quantity := r.Query.Get("quantity"); quantity != "" {
 			p.Period.Quantity = domain.Quantity(quantity)
 		}
@@ -88,16 +88,16 @@ func (s *Server) populate(ctx context.Context, caller domain.Caller, r *request,
 	})
 }
 
-func headOf(r *request, p *storage.Population) figuresHead {
+func headOf(r *request, p *performancedb.Population) figuresHead {
 	return headAt(domain.Date(r.Query.Get("from")), domain.Date(r.Query.Get("before")), p)
 }
 
-func headAt(from, before domain.Date, p *storage.Population) figuresHead {
+func headAt(from, before domain.Date, p *performancedb.Population) figuresHead {
 	return figuresHead{From: from, Before: before, AsOfAt: ledger.Stamp(p.AsOfAt), Position: p.Position, MethodVersion: performance.MethodVersion, Quantity: p.Period.Quantity}
 }
 
 // figuresBy computes the answer; named lets contractors stand in it by name.
-func figuresBy(p *storage.Population, by performance.By, head figuresHead, named bool) (a performanceAnswer, err error) {
+func figuresBy(p *performancedb.Population, by performance.By, head figuresHead, named bool) (a performanceAnswer, err error) {
 	a.figuresHead = head
 	if by != performance.ByContractor {
 		a.By = by
@@ -109,7 +109,7 @@ func figuresBy(p *storage.Population, by performance.By, head figuresHead, named
 	}
 	switch by {
 	case performance.ByRepairType:
-		var steps storage.RepairSteps
+		var steps performancedb.RepairSteps
 		if a.RepairEffects, err = performance.RepairEffects(p.RepairSteps(&steps)); err != nil {
 			return a, refused(err)
 		}
@@ -129,7 +129,7 @@ func figuresBy(p *storage.Population, by performance.By, head figuresHead, named
 }
 
 // group fills in the figures of classes of home or of crew leads.
-func (a *performanceAnswer) group(p *storage.Population, by performance.By) error {
+func (a *performanceAnswer) group(p *performancedb.Population, by performance.By) error {
 	var names map[domain.UUID]string
 	if by == performance.ByCrewLead {
 		var err error
@@ -164,7 +164,7 @@ type whose struct {
 }
 
 // compare reads the jobs of the period once.
-func compare(p *storage.Population, months whose) (c compared, err error) {
+func compare(p *performancedb.Population, months whose) (c compared, err error) {
 	if c.tally, err = tally(p, p.Period, performance.ByContractor, months); err != nil {
 		return c, err
 	}
@@ -187,7 +187,7 @@ func compare(p *storage.Population, months whose) (c compared, err error) {
 	return c, nil
 }
 
-func tally(p *storage.Population, period performance.Period, by performance.By, months whose) (*performance.Tally, error) {
+func tally(p *performancedb.Population, period performance.Period, by performance.By, months whose) (*performance.Tally, error) {
 	t, err := performance.NewTally(period, by)
 	if err != nil {
 		return nil, refused(err)

@@ -11,7 +11,7 @@ import (
 
 	"ductledger/domain"
 	"ductledger/domain/performance"
-	"ductledger/storage"
+	performancedb "ductledger/storage/performance"
 
 	"github.com/go-json-experiment/json"
 	"github.com/go-json-experiment/json/jsontext"
@@ -42,7 +42,7 @@ type publishedContractor struct {
 // beside them. A contractor reads its own.
 func (s *Server) contractorPerformance(ctx context.Context, caller domain.Caller, r *request) (answer, error) {
 	var a contractorAnswer
-	err := s.ofContractor(ctx, caller, r, func(p *storage.Population, c *compared, at int) (err error) {
+	err := s.ofContractor(ctx, caller, r, func(p *performancedb.Population, c *compared, at int) (err error) {
 		a.figuresHead = headOf(r, p)
 		a.InputDigest, a.PreviousInputDigest = c.InputDigest, c.previous
 		a.Program, a.Contractor = c.Program, c.Contractors[at]
@@ -67,7 +67,7 @@ func (s *Server) contractorPerformance(ctx context.Context, caller domain.Caller
 const fewestHomes = 5
 
 // outside holds back what is for the agency only, and what rests on too few homes.
-func (a *contractorAnswer) outside(p *storage.Population, c *compared) {
+func (a *contractorAnswer) outside(p *performancedb.Population, c *compared) {
 	own, program := a.Contractor.Outside(), a.Program.Outside()
 	if !own || !program {
 		a.widen(p)
@@ -105,7 +105,7 @@ func withoutStanding(line jsontext.Value) jsontext.Value {
 
 // ofContractor compares and finds the contractor that the address names, with
 // its months.
-func (s *Server) ofContractor(ctx context.Context, caller domain.Caller, r *request, use func(p *storage.Population, c *compared, at int) error) error {
+func (s *Server) ofContractor(ctx context.Context, caller domain.Caller, r *request, use func(p *performancedb.Population, c *compared, at int) error) error {
 	unknown := domain.Errorf(domain.NotFound, "there is no such contractor")
 	id, err := pathID(r)
 	if err != nil {
@@ -114,7 +114,7 @@ func (s *Server) ofContractor(ctx context.Context, caller domain.Caller, r *requ
 	if caller.Role == domain.ContractorRole && caller.Contractor != id {
 		return unknown
 	}
-	return s.populate(ctx, caller, r, func(p *storage.Population) error {
+	return s.populate(ctx, caller, r, func(p *performancedb.Population) error {
 		if _, known := p.Names[id]; !known {
 			return unknown
 		}
@@ -132,7 +132,7 @@ func (s *Server) ofContractor(ctx context.Context, caller domain.Caller, r *requ
 }
 
 // paint adds how the contractor works, and the program.
-func (a *contractorAnswer) paint(p *storage.Population) error {
+func (a *contractorAnswer) paint(p *performancedb.Population) error {
 	rules, err := p.Rules()
 	if err != nil {
 		return err
@@ -147,7 +147,7 @@ func (a *contractorAnswer) paint(p *storage.Population) error {
 }
 
 // follow draws the contractor's months, and beside them what was published.
-func (a *contractorAnswer) follow(c *compared, published []storage.Publication) (err error) {
+func (a *contractorAnswer) follow(c *compared, published []performancedb.Publication) (err error) {
 	values := map[string]float64{}
 	for _, stood := range published {
 		points, err := trendsOf(&stood)
@@ -182,7 +182,7 @@ func (c *compared) trend(of *performance.Contractor, published map[string]float6
 }
 
 // contractorIn finds a contractor's line in what was published.
-func contractorIn(p *storage.Publication, id domain.UUID) (jsontext.Value, error) {
+func contractorIn(p *performancedb.Publication, id domain.UUID) (jsontext.Value, error) {
 	var answer struct {
 		Contractors []jsontext.Value `json:"contractors"`
 	}
@@ -224,7 +224,7 @@ type explanationAnswer struct {
 // recomputes it where text/csv is asked for.
 func (s *Server) explainPerformance(ctx context.Context, caller domain.Caller, r *request) (answer, error) {
 	var a answer
-	err := s.ofContractor(ctx, caller, r, func(p *storage.Population, c *compared, at int) error {
+	err := s.ofContractor(ctx, caller, r, func(p *performancedb.Population, c *compared, at int) error {
 		id := c.Contractors[at].ContractorID
 		x, err := performance.Explain(p.JobsOf(id), &c.Comparison, id)
 		if err != nil {
@@ -276,8 +276,8 @@ type repairEffectsAnswer struct {
 // repairEffects answers what each kind of repair brings.
 func (s *Server) repairEffects(ctx context.Context, caller domain.Caller, r *request) (answer, error) {
 	var a repairEffectsAnswer
-	err := s.populate(ctx, caller, r, func(p *storage.Population) (err error) {
-		var steps storage.RepairSteps
+	err := s.populate(ctx, caller, r, func(p *performancedb.Population) (err error) {
+		var steps performancedb.RepairSteps
 		if a.Effects, err = performance.RepairEffects(p.RepairSteps(&steps)); err != nil {
 			return refused(err)
 		}

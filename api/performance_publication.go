@@ -10,7 +10,7 @@ import (
 	"ductledger/domain"
 	"ductledger/domain/ledger"
 	"ductledger/domain/performance"
-	"ductledger/storage"
+	performancedb "ductledger/storage/performance"
 
 	"github.com/go-json-experiment/json"
 	"github.com/go-json-experiment/json/jsontext"
@@ -33,14 +33,14 @@ type publicationRef struct {
 	PublishedBy string `json:"published_by,omitzero"`
 }
 
-func refOf(p *storage.Publication) publicationRef {
+func refOf(p *performancedb.Publication) publicationRef {
 	return publicationRef{p.ID, p.From, p.Before, p.Position, ledger.Stamp(p.AsOfAt), p.MethodVersion,
 		hex.EncodeToString(p.InputDigest), hex.EncodeToString(p.AnswerDigest), ledger.Stamp(p.PublishedAt), p.PublishedBy}
 }
 
 // publishedRefs are the publications of the same period that were made before
 // the position that is asked for.
-func publishedRefs(p *storage.Population) (refs []publicationRef, err error) {
+func publishedRefs(p *performancedb.Population) (refs []publicationRef, err error) {
 	list, err := p.Published(false)
 	for i := range list {
 		refs = append(refs, refOf(&list[i]))
@@ -51,7 +51,7 @@ func publishedRefs(p *storage.Population) (refs []publicationRef, err error) {
 // trends are the months of each contractor's line as published, by id.
 type trends map[string][]performance.TrendPoint
 
-func trendsOf(p *storage.Publication) (t trends, err error) {
+func trendsOf(p *performancedb.Publication) (t trends, err error) {
 	if err := json.Unmarshal([]byte(p.Trends), &t); err != nil {
 		return nil, fmt.Errorf("publication %s: %w", p.ID, err)
 	}
@@ -86,8 +86,8 @@ func (s *Server) publish(ctx context.Context, caller domain.Caller, r *request) 
 	if err := s.contract.decode("publishPerformance", r.Body, &body); err != nil {
 		return answer{}, err
 	}
-	var made storage.Publication
-	err := s.db.Population(ctx, caller.Program, body.From, body.Before, body.Position, func(p *storage.Population) error {
+	var made performancedb.Publication
+	err := performancedb.Read(ctx, s.db, caller.Program, body.From, body.Before, body.Position, func(p *performancedb.Population) error {
 		if s.now().Before(p.Period.Before) {
 			return domain.InvalidFields([]domain.Fault{{Pointer: "/before", Code: "too_large",
 				Detail: fmt.Sprintf("the period ends on %s, which is to come", body.Before), Fix: "publish it when it has ended"}})
@@ -100,7 +100,7 @@ func (s *Server) publish(ctx context.Context, caller domain.Caller, r *request) 
 	if err != nil {
 		return answer{}, err
 	}
-	kept, created, err := s.db.Publish(ctx, caller, made)
+	kept, created, err := performancedb.Publish(ctx, s.db, caller, made)
 	if err != nil {
 		return answer{}, err
 	}
@@ -113,7 +113,7 @@ func (s *Server) publish(ctx context.Context, caller domain.Caller, r *request) 
 }
 
 // freeze computes what is published.
-func freeze(p *storage.Population, body *publicationBody, made *storage.Publication) error {
+func freeze(p *performancedb.Population, body *publicationBody, made *performancedb.Publication) error {
 	c, err := compare(p, whose{all: true})
 	if err != nil {
 		return err
@@ -143,7 +143,7 @@ func freeze(p *storage.Population, body *publicationBody, made *storage.Publicat
 		return err
 	}
 	digest := sha256.Sum256(text)
-	*made = storage.Publication{From: body.From, Before: body.Before, Position: p.Position, AsOfAt: p.AsOfAt, MethodVersion: a.MethodVersion,
+	*made = performancedb.Publication{From: body.From, Before: body.Before, Position: p.Position, AsOfAt: p.AsOfAt, MethodVersion: a.MethodVersion,
 		InputDigest: inputs, AnswerDigest: digest[:], Answer: string(text), Trends: string(drawn)}
 	return nil
 }
@@ -158,7 +158,7 @@ func (s *Server) listPublications(ctx context.Context, caller domain.Caller, r *
 			return answer{}, err
 		}
 	}
-	list, err := s.db.Publications(ctx, caller.Program, after, r.limit()+1)
+	list, err := performancedb.Publications(ctx, s.db, caller.Program, after, r.limit()+1)
 	if err != nil {
 		return answer{}, err
 	}
@@ -180,12 +180,12 @@ func (s *Server) publication(ctx context.Context, caller domain.Caller, r *reque
 	if err != nil {
 		return answer{}, err
 	}
-	stored, err := s.db.Publication(ctx, caller.Program, id)
+	stored, err := performancedb.ReadPublication(ctx, s.db, caller.Program, id)
 	if err != nil {
 		return answer{}, err
 	}
 	a := publishedFigures{publicationRef: refOf(&stored), Published: jsontext.Value(stored.Answer)}
-	err = s.db.Population(ctx, caller.Program, stored.From, stored.Before, positionOf(r), func(p *storage.Population) (err error) {
+	err = performancedb.Read(ctx, s.db, caller.Program, stored.From, stored.Before, positionOf(r), func(p *performancedb.Population) (err error) {
 		a.Restated, err = figuresBy(p, performance.ByContractor, headAt(stored.From, stored.Before, p), true)
 		return err
 	})

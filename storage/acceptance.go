@@ -61,9 +61,9 @@ func (db *DB) JudgmentAt(ctx context.Context, caller domain.Caller, id domain.UU
 	err = db.In(ctx, caller.Program, Snapshot, func(t *Tx) error {
 		var seen []seenRow
 		var row *acceptanceRow
-		var at []positionRow
+		var at *Moment
 		All(t, &seen, recordSQL, scopeArgs(caller, Args{"kind": string(domain.JobKind), "id": id}))
-		All(t, &at, positionSQL, Args{"program_id": t.Program, "position": position})
+		t.MomentOf(&at, position)
 		One(t, &row, acceptanceAtSQL, Args{"program_id": t.Program, "id": id, "position": position})
 		if err := t.Flush(); err != nil {
 			return err
@@ -71,12 +71,12 @@ func (db *DB) JudgmentAt(ctx context.Context, caller domain.Caller, id domain.UU
 		switch {
 		case len(seen) == 0:
 			return notFound(domain.JobKind)
-		case len(at) == 0:
+		case at == nil:
 			return domain.Errorf(domain.BadQuery, "position: the ledger has no position %d", position)
 		case row == nil:
 			return domain.Errorf(domain.NotFound, "at position %d no acceptance of this job stood; without a position you get what stands now", position)
 		}
-		out = Judgment{RuleSetID: idOf(row.RuleSetID), AtPosition: row.JudgedAtPosition, Result: jsontext.Value(row.Result), Acceptance: row.acceptance()}
+		out = Judgment{RuleSetID: IDOf(row.RuleSetID), AtPosition: row.JudgedAtPosition, Result: jsontext.Value(row.Result), Acceptance: row.acceptance()}
 		return json.Unmarshal([]byte(row.Verdict), &out.Verdict)
 	})
 	return out, err

@@ -68,15 +68,33 @@ func (n Args) RewriteQuery(ctx context.Context, conn *pgx.Conn, sql string, _ []
 	return statement.text, args, nil
 }
 
-// affected counts the rows that a queued statement changed.
-func affected(n *int64) func(pgconn.CommandTag) error {
+// Affected counts the rows that a queued statement changed.
+func Affected(n *int64) func(pgconn.CommandTag) error {
 	return func(tag pgconn.CommandTag) error {
 		*n = tag.RowsAffected()
 		return nil
 	}
 }
 
-func idOf(id *[16]byte) domain.UUID {
+// OrNull is a value as an argument; the zero value is NULL.
+func OrNull[T comparable](v T) *T {
+	var zero T
+	if v == zero {
+		return nil
+	}
+	return &v
+}
+
+// OrZero is what a column holds; NULL is the zero value.
+func OrZero[T any](v *T) (value T) {
+	if v != nil {
+		value = *v
+	}
+	return value
+}
+
+// IDOf is an id that a column holds; NULL is the zero id.
+func IDOf(id *[16]byte) domain.UUID {
 	if id == nil {
 		return domain.UUID{}
 	}

@@ -17,7 +17,7 @@ type ChainReport struct {
 }
 
 type chainRow struct {
-	entryRow
+	EntryRow
 	Link []byte
 }
 
@@ -102,7 +102,7 @@ func (r *chainRow) breaks(position int64, before ledger.Digest) string {
 	if r.Position != position {
 		return "it is missing"
 	}
-	entry, err := r.entry(false)
+	entry, err := r.Entry(false)
 	if err != nil {
 		return err.Error()
 	}

@@ -72,8 +72,8 @@ type failure struct {
 func (r *buildRow) build() (*Build, error) {
 	b := &Build{
 		Month: domain.Month(r.Month), Revision: int(r.Revision), Position: r.Position, AsOf: r.AsOfAt, Finished: r.Finished,
-		Stage: r.Stage, Done: r.DoneCount, Total: r.TotalCount, Tries: int(r.TriesCount), AskedAt: r.AskedAt, AskedBy: textOf(r.AskedBy),
-		StartedAt: r.StartedAt, UpdatedAt: r.UpdatedAt, askedByToken: idOf(r.AskedByToken), claim: idOf(r.Claim),
+		Stage: r.Stage, Done: r.DoneCount, Total: r.TotalCount, Tries: int(r.TriesCount), AskedAt: r.AskedAt, AskedBy: OrZero(r.AskedBy),
+		StartedAt: r.StartedAt, UpdatedAt: r.UpdatedAt, askedByToken: IDOf(r.AskedByToken), claim: IDOf(r.Claim),
 	}
 	if r.Failure != nil {
 		var f failure

@@ -69,14 +69,14 @@ func (t *Tx) ask(caller domain.Caller, m domain.Month, position int64) (Package,
 		revision = plan.Made.Revision // stored, and its build was forgotten before it was verified
 	}
 	args := Args{"program_id": t.Program, "month": string(m), "revision": revision, "position": plan.Position, "as_of_at": plan.AsOf, "finished": plan.Finished,
-		"stage": StageWaiting, "at": t.Now, "token_id": caller.Token, "name": textArg(caller.Name)}
+		"stage": StageWaiting, "at": t.Now, "token_id": caller.Token, "name": OrNull(caller.Name)}
 	row = nil
 	One(t, &row, buildInsertSQL, args)
 	if err := t.Flush(); err != nil {
 		return Package{}, err
 	}
 	if row == nil {
-		return Package{}, errRaceLost
+		return Package{}, ErrRaceLost
 	}
 	b, err := row.build()
 	if err != nil {

@@ -100,7 +100,7 @@ func (h *hold) beat(t *Tx) error {
 		"at": t.Now, "until": t.Now.Add(buildLease)}
 	h.mu.Unlock()
 	var n int64
-	t.Queue(buildBeatSQL, args).Exec(affected(&n))
+	t.Queue(buildBeatSQL, args).Exec(Affected(&n))
 	if err := t.Flush(); err != nil {
 		return err
 	}
@@ -166,7 +166,7 @@ func (h *hold) fail(ctx context.Context, why *domain.Error) error {
 	}
 	return h.db.In(ctx, h.program, Writing, func(t *Tx) error {
 		var n int64
-		t.Queue(buildFailSQL, Args{"program_id": t.Program, "month": string(h.build.Month), "claim": h.build.claim, "failure": string(text), "at": t.Now}).Exec(affected(&n))
+		t.Queue(buildFailSQL, Args{"program_id": t.Program, "month": string(h.build.Month), "claim": h.build.claim, "failure": string(text), "at": t.Now}).Exec(Affected(&n))
 		if err := t.Flush(); err != nil || n == 0 {
 			return err
 		}

@@ -292,3 +292,31 @@ func One[T any](t *Tx, into **T, sql string, args ...any) {
 		return err
 	})
 }
+
+// Query sends what is queued and then one query, whose rows the caller reads one
+// after the other.
+func (t *Tx) Query(sql string, args Args) (pgx.Rows, error) {
+	if err := t.Flush(); err != nil {
+		return nil, err
+	}
+	return t.conn.Query(t.Ctx, sql, args)
+}
+
+// Each runs a query and calls use with one row after the other.
+func Each[T any](t *Tx, sql string, args Args, use func(*T) error) error {
+	rows, err := t.Query(sql, args)
+	if err != nil {
+		return err
+	}
+	defer rows.Close()
+	for rows.Next() {
+		row, err := pgx.RowToStructByName[T](rows)
+		if err != nil {
+			return err
+		}
+		if err := use(&row); err != nil {
+			return err
+		}
+	}
+	return rows.Err()
+}

@@ -13,9 +13,9 @@ import (
 	"github.com/jackc/pgx/v5/pgconn"
 )
 
-// entryRow is a row of entry with its texts. Its columns are entryColumns where
-// they are read and entryNames where a statement hands them on.
-type entryRow struct {
+// EntryRow is a row of entry with its texts. Its columns are EntryColumns where
+// they are read from e and entryNames where a statement hands them on.
+type EntryRow struct {
 	Position         int64
 	Kind             string
 	RecordID         [16]byte
@@ -36,12 +36,14 @@ type entryRow struct {
 	Texts            []string // the salt in hexadecimal, then the texts; nil: none, or erased
 }
 
-// The texts are looked up only where there are some.
-const entryColumns = `
+// EntryColumns are what an EntryRow takes of e. The texts are looked up only
+// where there are some.
+const EntryColumns = `
     e.position, e.kind, e.record_id, e.version, e.job_id, e.contractor_id, e.body, e.token_id, e.device_id, e.applied_by,
-    e.received_at, e.recorded_at, e.clock_offset_s, e.resident_revision, e.late, e.voided_at, e.texts_digest,` + entryTexts
+    e.received_at, e.recorded_at, e.clock_offset_s, e.resident_revision, e.late, e.voided_at, e.texts_digest,` + EntryTexts
 
-const entryTexts = `
+// EntryTexts are the free texts of e, behind their salt.
+const EntryTexts = `
     CASE WHEN e.texts_digest IS NOT NULL THEN (SELECT ARRAY[encode(x.salt, 'hex')] || x.texts FROM entry_text AS x
         WHERE x.program_id = e.program_id AND x.position = e.position) END AS texts`
 
@@ -56,19 +58,19 @@ const entryNames = `
 // ofJobsSQL are the newest versions of all records of @jobs.
 const ofJobsSQL = `
 FROM unnest(@jobs::uuid[]) AS j(job_id)
-CROSS JOIN LATERAL (SELECT` + entryColumns + `
+CROSS JOIN LATERAL (SELECT` + EntryColumns + `
     FROM entry AS e WHERE e.program_id = @program_id AND e.job_id = j.job_id AND e.until_position IS NULL OFFSET 0) AS e`
 
 // ofKeySQL is the newest version of the record that k names.
 const ofKeySQL = `
-CROSS JOIN LATERAL (SELECT` + entryColumns + `
+CROSS JOIN LATERAL (SELECT` + EntryColumns + `
     FROM entry AS e WHERE e.program_id = @program_id AND e.kind = k.kind AND e.record_id = k.record_id AND e.until_position IS NULL OFFSET 0) AS e`
 
-// entry is the row as the domain has it, its record decoded when decode is set.
-func (r *entryRow) entry(decode bool) (domain.Entry, error) {
+// Entry is the row as the domain has it, its record decoded when decode is set.
+func (r *EntryRow) Entry(decode bool) (domain.Entry, error) {
 	e := domain.Entry{
 		Kind: domain.Kind(r.Kind), ID: r.RecordID, Version: r.Version, Position: r.Position,
-		JobID: idOf(r.JobID), TokenID: idOf(r.TokenID), DeviceID: idOf(r.DeviceID), AppliedBy: idOf(r.AppliedBy),
+		JobID: IDOf(r.JobID), TokenID: IDOf(r.TokenID), DeviceID: IDOf(r.DeviceID), AppliedBy: IDOf(r.AppliedBy),
 		ReceivedAt: r.ReceivedAt, RecordedAt: r.RecordedAt, Late: r.Late, ClockOffsetS: r.ClockOffsetS,
 		Body: []byte(r.Body),
 	}
@@ -105,17 +107,18 @@ func (r *entryRow) entry(decode bool) (domain.Entry, error) {
 }
 
 // texts are the free texts; nil where there are none, or none any more.
-func (r *entryRow) texts() []string {
+func (r *EntryRow) texts() []string {
 	if len(r.Texts) == 0 {
 		return nil
 	}
 	return r.Texts[1:]
 }
 
-func entriesOf(rows []entryRow, decode bool) ([]domain.Entry, error) {
+// Entries are the rows as the domain has them.
+func Entries(rows []EntryRow, decode bool) ([]domain.Entry, error) {
 	entries := make([]domain.Entry, len(rows))
 	for i := range rows {
-		e, err := rows[i].entry(decode)
+		e, err := rows[i].Entry(decode)
 		if err != nil {
 			return nil, err
 		}
@@ -249,7 +252,7 @@ func textsOf(d *intake.Decision) (bare []byte, texts []string) {
 func (t *Tx) mustChange(sql string, args Args, rows int) {
 	t.Queue(sql, args).Exec(func(tag pgconn.CommandTag) error {
 		if tag.RowsAffected() != int64(rows) {
-			return errRaceLost
+			return ErrRaceLost
 		}
 		return nil
 	})

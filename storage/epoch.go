@@ -25,7 +25,7 @@ func (db *DB) openEpoch(ctx context.Context, caller domain.Caller, before domain
 	err = db.In(ctx, caller.Program, Writing, func(t *Tx) error {
 		var opened int64
 		t.Queue(epochOpenSQL, Args{"program_id": t.Program, "epoch": domain.UUID(id), "before": before, "cause": cause,
-			"system_identifier": mark.SystemIdentifier, "timeline": mark.Timeline}).Exec(affected(&opened))
+			"system_identifier": mark.SystemIdentifier, "timeline": mark.Timeline}).Exec(Affected(&opened))
 		var heads []headRow
 		All(t, &heads, headSQL, Args{"program_id": t.Program})
 		if err := t.Flush(); err != nil {

@@ -15,8 +15,9 @@ import (
 	"github.com/jackc/pgx/v5/pgconn"
 )
 
-// errRaceLost says that another transaction was faster: run again.
-var errRaceLost = errors.New("another transaction was faster")
+// ErrRaceLost ends a transaction that another one was faster than: it is run
+// again.
+var ErrRaceLost = errors.New("another transaction was faster")
 
 // errOvertaken says that the newest version of a record was replaced while its
 // lock was waited for: run again, with the one that is the newest now.
@@ -35,7 +36,7 @@ const (
 
 // raceLost tells the errors after which the same transaction may succeed.
 func raceLost(err error) bool {
-	if errors.Is(err, errRaceLost) {
+	if errors.Is(err, ErrRaceLost) {
 		return true
 	}
 	var pg *pgconn.PgError

@@ -18,7 +18,7 @@ type facts struct {
 	same    map[string][]sameRow // by match
 	pending []pendingRow
 
-	rows     []entryRow
+	rows     []EntryRow
 	ledRows  []ledRow
 	sameRows []sameRow
 }
@@ -40,13 +40,13 @@ const factsHomesSQL = `
 const factsEntriesSQL = `
 SELECT` + entryNames + `
 FROM (` + factsFirmsSQL + `) AS f
-CROSS JOIN LATERAL (SELECT` + entryColumns + ` FROM entry AS e
+CROSS JOIN LATERAL (SELECT` + EntryColumns + ` FROM entry AS e
     WHERE e.program_id = @program_id AND e.contractor_id = f.contractor_id AND e.job_id IS NULL AND e.until_position IS NULL
         AND e.kind IN ('contractor', 'crew_member', 'credential', 'instrument') OFFSET 0) AS e
 UNION ALL
 SELECT` + entryNames + `
 FROM (VALUES ('instrument'), ('rule_set')) AS k(kind)
-CROSS JOIN LATERAL (SELECT` + entryColumns + ` FROM entry AS e
+CROSS JOIN LATERAL (SELECT` + EntryColumns + ` FROM entry AS e
     WHERE e.program_id = @program_id AND e.contractor_id IS NULL AND e.kind = k.kind AND e.job_id IS NULL AND e.until_position IS NULL OFFSET 0) AS e
 UNION ALL
 SELECT` + entryNames + `
@@ -171,7 +171,7 @@ func (f *facts) decode(zone *time.Location) (err error) {
 	for _, r := range f.sameRows {
 		f.same[string(r.Match)] = append(f.same[string(r.Match)], r)
 	}
-	f.entries, err = entriesOf(f.rows, true)
+	f.entries, err = Entries(f.rows, true)
 	return err
 }
 

@@ -50,7 +50,7 @@ type feedRow struct {
 const residentColumns = `, r.name, r.phone, r.street`
 
 const feedWholeSQL = `
-SELECT` + entryColumns + `, e.position AS effective` + residentColumns + `
+SELECT` + EntryColumns + `, e.position AS effective` + residentColumns + `
 FROM entry AS e` + residentJoinSQL + `
 WHERE e.program_id = @program_id AND e.position > @position
     AND (@kinds::text[] IS NULL OR e.kind = ANY (@kinds)) AND (NOT @newest::boolean OR e.until_position IS NULL)
@@ -141,7 +141,7 @@ WITH bound AS MATERIALIZED (
 )
 SELECT` + entryNames + `, h.effective` + residentColumns + `
 FROM page AS h
-CROSS JOIN LATERAL (SELECT` + entryColumns + ` FROM entry AS e WHERE e.program_id = @program_id AND e.position = h.position OFFSET 0) AS e` + residentJoinSQL + `
+CROSS JOIN LATERAL (SELECT` + EntryColumns + ` FROM entry AS e WHERE e.program_id = @program_id AND e.position = h.position OFFSET 0) AS e` + residentJoinSQL + `
 ORDER BY h.effective, h.position`
 
 type boundRow struct{ Bound int64 }

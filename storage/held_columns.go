@@ -32,7 +32,7 @@ func (h *heldColumnsOf) add(d *intake.Decision, id domain.UUID) error {
 	h.ids, h.recordIDs, h.jobs = append(h.ids, idArg(id)), append(h.recordIDs, idArg(item.ID)), append(h.jobs, idArg(jobOfItem(d)))
 	h.missingIDs, h.devices = append(h.missingIDs, idArg(d.Missing.ID)), append(h.devices, idArg(item.DeviceID))
 	h.states, h.codes, h.problems = append(h.states, state), append(h.codes, string(d.Problem.Code)), append(h.problems, problem)
-	h.kinds, h.missingKinds = append(h.kinds, textArg(string(item.Kind))), append(h.missingKinds, textArg(string(d.Missing.Kind)))
+	h.kinds, h.missingKinds = append(h.kinds, OrNull(string(item.Kind))), append(h.missingKinds, OrNull(string(d.Missing.Kind)))
 	h.bases = append(h.bases, item.BaseVersion)
 	h.digests, h.bytes = append(h.digests, heldDigest(item)), append(h.bytes, item.Raw)
 	h.receivedAts, h.offsets = append(h.receivedAts, item.ReceivedAt), append(h.offsets, item.ClockOffsetS)
@@ -59,13 +59,6 @@ func jobOfItem(d *intake.Decision) domain.UUID {
 		return d.Item.Record.Job()
 	}
 	return domain.UUID{}
-}
-
-func textArg(s string) *string {
-	if s == "" {
-		return nil
-	}
-	return &s
 }
 
 // heldVersions are held items with the versions that closed them.

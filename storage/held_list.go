@@ -52,8 +52,8 @@ func (db *DB) HeldItems(ctx context.Context, caller domain.Caller, state string,
 }
 
 func (r *heldRow) held() Held {
-	h := Held{ID: r.HeldID, State: r.State, RecordID: idOf(r.RecordID), JobID: idOf(r.JobID), BaseVersion: r.BaseVersion, Bytes: r.Bytes,
-		Code: r.Code, Problem: r.Problem, TokenID: r.TokenID, DeviceID: idOf(r.DeviceID), ReceivedAt: ledger.Stamp(r.ReceivedAt)}
+	h := Held{ID: r.HeldID, State: r.State, RecordID: IDOf(r.RecordID), JobID: IDOf(r.JobID), BaseVersion: r.BaseVersion, Bytes: r.Bytes,
+		Code: r.Code, Problem: r.Problem, TokenID: r.TokenID, DeviceID: IDOf(r.DeviceID), ReceivedAt: ledger.Stamp(r.ReceivedAt)}
 	if r.Kind != nil {
 		h.Kind = *r.Kind
 	}
@@ -92,7 +92,7 @@ func (db *DB) DismissHeld(ctx context.Context, caller domain.Caller, id domain.U
 	return db.In(ctx, caller.Program, Writing, func(t *Tx) error {
 		t.discard = validateOnly
 		var closed int64
-		t.Queue(heldDismissSQL, Args{"program_id": t.Program, "held_id": id, "at": t.Now}).Exec(affected(&closed))
+		t.Queue(heldDismissSQL, Args{"program_id": t.Program, "held_id": id, "at": t.Now}).Exec(Affected(&closed))
 		if err := t.Flush(); err != nil {
 			return err
 		}

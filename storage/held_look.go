@@ -67,7 +67,7 @@ func (db *DB) lookAgainIn(ctx context.Context, program domain.UUID, looked *Look
 	var opened int64
 	var due []lookRow
 	err := db.In(ctx, program, Writing, func(t *Tx) error {
-		t.Queue(heldOverdueSQL, Args{"program_id": program, "before": t.Now.Add(-waitsAtMost)}).Exec(affected(&opened))
+		t.Queue(heldOverdueSQL, Args{"program_id": program, "before": t.Now.Add(-waitsAtMost)}).Exec(Affected(&opened))
 		All(t, &due, heldLookSQL, Args{"program_id": program, "at": t.Now, "look_after": lookAfter, "limit": looksAtMost})
 		return nil
 	})

@@ -64,7 +64,7 @@ ORDER BY h.received_at, h.held_id`
 
 // sender is who sent the item: it is decided with its own rights.
 func (r *waitingRow) sender(program domain.UUID) *domain.Caller {
-	by := &domain.Caller{Program: program, Token: r.TokenID, Role: domain.Role(r.Role), Contractor: idOf(r.ContractorID), Device: idOf(r.DeviceID)}
+	by := &domain.Caller{Program: program, Token: r.TokenID, Role: domain.Role(r.Role), Contractor: IDOf(r.ContractorID), Device: IDOf(r.DeviceID)}
 	if r.Name != nil {
 		by.Name = *r.Name
 	}
@@ -88,7 +88,7 @@ func (r *heldRow) item() (*intake.Item, error) {
 	}
 	item := &intake.Item{
 		Index: -1, Kind: sent.Kind, ID: sent.ID, BaseVersion: sent.BaseVersion, Raw: r.Bytes,
-		HeldID: r.HeldID, DeviceID: idOf(r.DeviceID), TokenID: r.TokenID, ReceivedAt: r.ReceivedAt, ClockOffsetS: r.ClockOffsetS,
+		HeldID: r.HeldID, DeviceID: IDOf(r.DeviceID), TokenID: r.TokenID, ReceivedAt: r.ReceivedAt, ClockOffsetS: r.ClockOffsetS,
 	}
 	if sent.Void != nil {
 		item.TakeVoid(sent.Void.Reason)

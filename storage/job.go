@@ -130,7 +130,7 @@ func (t *Tx) writeJobs(k *known, changes []*jobChange) {
 		}
 		if sql != "" {
 			t.mustChange(sql, Args{"program_id": t.Program, "id": c.id, "home_id": c.job.HomeID, "contractor_id": c.job.ContractorID,
-				"state": string(c.job.State), "void": c.void, "due_on": textArg(string(c.job.DueOn)), "at": k.recordedAt, "moved": c.moved,
+				"state": string(c.job.State), "void": c.void, "due_on": OrNull(string(c.job.DueOn)), "at": k.recordedAt, "moved": c.moved,
 				"late_count": c.late, "called_back": c.calledBack(), "inspected": inspected, "started_by_crew": c.byCrew}, 1)
 		}
 		used := c.readings

@@ -52,7 +52,7 @@ func (db *DB) Judgment(ctx context.Context, caller domain.Caller, id domain.UUID
 		if len(seen) == 0 || row == nil {
 			return notFound(domain.JobKind)
 		}
-		out = Judgment{RuleSetID: idOf(row.RuleSetID), AtPosition: row.JudgedAtPosition, Result: jsontext.Value(row.Result)}
+		out = Judgment{RuleSetID: IDOf(row.RuleSetID), AtPosition: row.JudgedAtPosition, Result: jsontext.Value(row.Result)}
 		if frozen != nil {
 			out.Acceptance = frozen.acceptance()
 		}
@@ -94,13 +94,13 @@ func unnamed(o rules.Outside) rules.Outside {
 func (t *Tx) judgeStored(id domain.UUID) (*judgedJob, *facts, error) {
 	plan := &plan{jobs: []domain.UUID{id}}
 	args := Args{"program_id": t.Program, "jobs": plan.jobs, "homes": plan.homes}
-	var rows []entryRow
+	var rows []EntryRow
 	var jobs []jobOf
 	var f facts
 	All(t, &rows, jobsEntriesSQL, args)
 	All(t, &jobs, pushJobsSQL, args)
 	t.readFacts(&f, plan, args)
-	program, err := t.programRow()
+	program, err := t.Settings()
 	if err != nil {
 		return nil, nil, err
 	}
@@ -114,7 +114,7 @@ func (t *Tx) judgeStored(id domain.UUID) (*judgedJob, *facts, error) {
 	if len(jobs) == 0 {
 		return nil, nil, notFound(domain.JobKind)
 	}
-	entries, err := entriesOf(rows, true)
+	entries, err := Entries(rows, true)
 	if err != nil {
 		return nil, nil, err
 	}

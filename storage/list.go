@@ -22,7 +22,7 @@ type Filter struct {
 // at the job, all others at their kind. The first page begins behind the zero id,
 // which stands before every other, so that each page is one range of an index.
 const listSQL = `
-SELECT` + entryColumns + residentColumns + `
+SELECT` + EntryColumns + residentColumns + `
 FROM entry AS e` + residentJoinSQL + `
 WHERE e.program_id = @program_id AND e.kind = @kind AND e.record_id > @after::uuid AND e.until_position IS NULL
     AND (@void::boolean OR e.voided_at IS NULL) AND` + visibleSQL
@@ -38,7 +38,7 @@ const (
 )
 
 const listOfJobSQL = `
-WITH e AS MATERIALIZED (SELECT e.program_id,` + entryColumns + ` FROM entry AS e
+WITH e AS MATERIALIZED (SELECT e.program_id,` + EntryColumns + ` FROM entry AS e
     WHERE e.program_id = @program_id AND e.job_id = @job_id AND e.kind = @kind AND e.until_position IS NULL)
 SELECT` + entryNames + residentColumns + `
 FROM e` + residentJoinSQL + `
@@ -49,7 +49,7 @@ LIMIT @limit`
 const jobListSQL = `
 SELECT` + entryNames + `, NULL::text AS name, NULL::text AS phone, NULL::text AS street
 FROM job AS j
-CROSS JOIN LATERAL (SELECT e.program_id,` + entryColumns + ` FROM entry AS e
+CROSS JOIN LATERAL (SELECT e.program_id,` + EntryColumns + ` FROM entry AS e
     WHERE e.program_id = @program_id AND e.kind = 'job' AND e.record_id = j.id AND e.until_position IS NULL OFFSET 0) AS e
 WHERE j.program_id = @program_id AND j.id > @after::uuid AND (@void::boolean OR NOT j.void) AND` + visibleSQL
 

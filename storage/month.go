@@ -104,7 +104,7 @@ func (t *Tx) planMonth(m domain.Month, position int64, unfinished bool) (MonthPl
 	if err != nil {
 		return plan, err
 	}
-	if plan.Program, err = t.programRow(); err != nil {
+	if plan.Program, err = t.Settings(); err != nil {
 		return plan, err
 	}
 	if plan.Zone, err = plan.Program.Zone(); err != nil {

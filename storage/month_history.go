@@ -23,7 +23,7 @@ func (r *monthReader) eachHistory(sql string, use func(*month.History) error) er
 		}
 		return use(&h)
 	}
-	err := each(r.t, sql, r.args, func(row *monthHistoryRow) error {
+	err := Each(r.t, sql, r.args, func(row *monthHistoryRow) error {
 		if domain.UUID(row.JobID) != h.JobID {
 			if err := done(); err != nil {
 				return err
@@ -47,23 +47,23 @@ func (r *monthReader) eachHistory(sql string, use func(*month.History) error) er
 func (r *monthReader) acceptance(row *monthHistoryRow) (a month.Acceptance, err error) {
 	work := month.Work{
 		Figures: month.Figures{
-			ContractorID: row.ContractorID, Outcome: domain.Outcome(textOf(row.Outcome)), PayBasis: domain.PayBasis(row.PayBasis), HomeClass: row.Class,
-			Method: domain.Method(textOf(row.Method)), Undecided: row.Undecided, BeforeTenths: row.BeforeTenths, AfterTenths: row.AfterTenths, Returned: row.ReturnedCount, Excluded: row.Excluded,
+			ContractorID: row.ContractorID, Outcome: domain.Outcome(OrZero(row.Outcome)), PayBasis: domain.PayBasis(row.PayBasis), HomeClass: row.Class,
+			Method: domain.Method(OrZero(row.Method)), Undecided: row.Undecided, BeforeTenths: row.BeforeTenths, AfterTenths: row.AfterTenths, Returned: row.ReturnedCount, Excluded: row.Excluded,
 		},
 		Sections: sectionsOf(row.Class), Crossovers: row.CrossoversCount, WorkShown: row.WorkShown, TripShown: row.TripShown,
 	}
-	if work.Pay, err = month.PayOf(r.sets[idOf(row.RuleSetID)], &work); err != nil {
+	if work.Pay, err = month.PayOf(r.sets[IDOf(row.RuleSetID)], &work); err != nil {
 		return a, err
 	}
 	charges, err := r.charges(row.CallBacks, &work)
 	if err != nil {
 		return a, err
 	}
-	a = month.Acceptance{Position: row.AcceptedPosition, AcceptedAt: row.AcceptedAt, JobVersion: numberOf(row.Version), Reason: textOf(row.Reason),
-		Figures: work.Figures, Charges: charges, Inspected: numberOf(row.Inspected), InspectedAt: timeOf(row.InspectedAt)}
+	a = month.Acceptance{Position: row.AcceptedPosition, AcceptedAt: row.AcceptedAt, JobVersion: OrZero(row.Version), Reason: OrZero(row.Reason),
+		Figures: work.Figures, Charges: charges, Inspected: OrZero(row.Inspected), InspectedAt: OrZero(row.InspectedAt)}
 	if row.UntilPosition != nil {
-		a.Until, a.UntilAt, a.UntilVersion = *row.UntilPosition, timeOf(row.UntilAt), numberOf(row.UntilVersion)
-		a.UntilReason, a.UntilVoid = textOf(row.UntilReason), row.UntilVoid != nil && *row.UntilVoid
+		a.Until, a.UntilAt, a.UntilVersion = *row.UntilPosition, OrZero(row.UntilAt), OrZero(row.UntilVersion)
+		a.UntilReason, a.UntilVoid = OrZero(row.UntilReason), row.UntilVoid != nil && *row.UntilVoid
 	}
 	return a, nil
 }
@@ -103,20 +103,6 @@ func sectionsOf(class string) int64 {
 		return 2
 	}
 	return 3
-}
-
-func numberOf(n *int64) int64 {
-	if n == nil {
-		return 0
-	}
-	return *n
-}
-
-func timeOf(t *time.Time) time.Time {
-	if t == nil {
-		return time.Time{}
-	}
-	return *t
 }
 
 // history sums what stood and what stands, and finds what moved between.
@@ -170,7 +156,7 @@ func (w *monthWriter) eachCorrection(use func(*month.Correction) error) error {
 		return err
 	}
 	w.excluded[month.ExcludedLate] = 0
-	return each(w.t, monthEventsSQL, w.args, func(r *monthEventRow) error {
+	return Each(w.t, monthEventsSQL, w.args, func(r *monthEventRow) error {
 		m := domain.Month(r.AcceptedMonth)
 		if r.Kind == string(domain.JobKind) {
 			return use(month.VoidedWhileOpen(&month.History{JobID: r.JobID, Month: m}, r.Position, r.Version, r.RecordedAt))

@@ -11,8 +11,6 @@ import (
 	"ductledger/domain"
 	"ductledger/domain/month"
 	"ductledger/domain/pack"
-
-	"github.com/go-json-experiment/json"
 )
 
 // firm is one contractor's row while its jobs are written.
@@ -25,15 +23,15 @@ type firm struct {
 // eachJob calls use with the jobs that the package shows, and their pay; sql
 // is the query for all of them or for some.
 func (r *monthReader) eachJob(sql string, use func(*month.AcceptedJob, *month.Work) error) error {
-	return each(r.t, sql, r.args, func(row *month.AcceptedJob) (err error) {
+	return Each(r.t, sql, r.args, func(row *month.AcceptedJob) (err error) {
 		work := month.Work{
 			Figures: month.Figures{
-				ContractorID: row.ContractorID, Outcome: domain.Outcome(textOf(row.Outcome)), PayBasis: domain.PayBasis(row.PayBasis), HomeClass: row.Class,
-				FundSource: textOf(row.FundSource), Method: domain.Method(textOf(row.Method)), Undecided: row.Undecided, BeforeTenths: row.BeforeTenths, AfterTenths: row.AfterTenths, Returned: row.ReturnedCount, Excluded: row.Excluded,
+				ContractorID: row.ContractorID, Outcome: domain.Outcome(OrZero(row.Outcome)), PayBasis: domain.PayBasis(row.PayBasis), HomeClass: row.Class,
+				FundSource: OrZero(row.FundSource), Method: domain.Method(OrZero(row.Method)), Undecided: row.Undecided, BeforeTenths: row.BeforeTenths, AfterTenths: row.AfterTenths, Returned: row.ReturnedCount, Excluded: row.Excluded,
 			},
 			Sections: sectionsOf(row.Class), Crossovers: row.CrossoversCount, WorkShown: row.WorkShown, TripShown: row.TripShown, Inspected: row.Inspected,
 		}
-		if work.Pay, err = month.PayOf(r.sets[idOf(row.RuleSetID)], &work); err != nil {
+		if work.Pay, err = month.PayOf(r.sets[IDOf(row.RuleSetID)], &work); err != nil {
 			return fmt.Errorf("job %s: %w", domain.UUID(row.JobID), err)
 		}
 		charges, err := r.charges(row.CallBacks, &work)
@@ -51,7 +49,7 @@ func (w *monthWriter) suppression() error {
 		return nil
 	}
 	jobs := map[domain.UUID]int64{}
-	err := each(w.t, monthContractorsSQL, w.args, func(r *monthContractorRow) error {
+	err := Each(w.t, monthContractorsSQL, w.args, func(r *monthContractorRow) error {
 		jobs[r.ContractorID] = r.Count
 		return nil
 	})
@@ -116,7 +114,7 @@ func (w *monthWriter) jobs() error {
 
 func (w *monthWriter) measurements() error {
 	return writeTable(w, month.Measurements(), func(row func(*month.ReadingRow) error) error {
-		return each(w.t, monthMeasurementsSQL, w.args, func(r *monthMeasurementRow) error {
+		return Each(w.t, monthMeasurementsSQL, w.args, func(r *monthMeasurementRow) error {
 			record, err := domain.Decode(domain.MeasurementKind, []byte(r.Body))
 			if err != nil {
 				return fmt.Errorf("measurement %s: %w", domain.UUID(r.MeasurementID), err)
@@ -134,18 +132,13 @@ func (w *monthWriter) measurements() error {
 }
 
 func (w *monthWriter) contractors() error {
-	var names []nameRow
-	All(w.t, &names, contractorNamesSQL, w.args)
-	if err := w.t.Flush(); err != nil {
+	names, err := w.t.ContractorNames(w.plan.Position)
+	if err != nil {
 		return err
 	}
-	for _, n := range names {
-		if f := w.firms[n.RecordID]; f != nil {
-			var record domain.Contractor
-			if err := json.Unmarshal([]byte(n.Body), &record); err != nil {
-				return fmt.Errorf("contractor %s: %w", domain.UUID(n.RecordID), err)
-			}
-			f.name = record.Name
+	for id, name := range names {
+		if f := w.firms[id]; f != nil {
+			f.name = name
 		}
 	}
 	ids := slices.SortedFunc(maps.Keys(w.firms), func(a, b domain.UUID) int {
@@ -209,7 +202,7 @@ func (w *monthWriter) reconciliation() error {
 		return err
 	}
 	lines = append(lines, costs...)
-	err = each(w.t, monthStatesSQL, w.args, func(r *monthStateRow) error {
+	err = Each(w.t, monthStatesSQL, w.args, func(r *monthStateRow) error {
 		w.excluded[month.ExcludedJob+r.State] = r.Count
 		return nil
 	})

@@ -13,8 +13,6 @@ import (
 	"ductledger/domain"
 	"ductledger/domain/month"
 	"ductledger/domain/pack"
-
-	"github.com/jackc/pgx/v5"
 )
 
 // MonthOptions are the choices of one build.
@@ -181,28 +179,6 @@ func (p *MonthPlan) head(build string) pack.Head {
 		h.SupersedesSHA256 = p.Last.SHA256
 	}
 	return h
-}
-
-// each runs a query and calls use with one row after the other.
-func each[T any](t *Tx, sql string, args Args, use func(*T) error) error {
-	if err := t.Flush(); err != nil {
-		return err
-	}
-	rows, err := t.conn.Query(t.Ctx, sql, args)
-	if err != nil {
-		return err
-	}
-	defer rows.Close()
-	for rows.Next() {
-		row, err := pgx.RowToStructByName[T](rows)
-		if err != nil {
-			return err
-		}
-		if err := use(&row); err != nil {
-			return err
-		}
-	}
-	return rows.Err()
 }
 
 // count runs a query that gives one number.

@@ -79,19 +79,12 @@ func (r *packageRow) pack() (Package, error) {
 		Month: domain.Month(r.Month), Revision: int(r.Revision), State: PackageState(r.State), Position: r.Position, AsOf: r.AsOfAt,
 		Finished: r.Finished, PreviousPosition: r.PreviousPosition, PreviousSHA256: hex.EncodeToString(r.PreviousSHA256),
 		SupersedesSHA256: hex.EncodeToString(r.SupersedesSHA256), FileName: r.FileName, SHA256: hex.EncodeToString(r.SHA256),
-		Bytes: r.BytesCount, BuiltAt: r.BuiltAt, BuiltBy: textOf(r.BuiltBy), ReleasedAt: r.ReleasedAt, ReleasedBy: textOf(r.ReleasedBy),
+		Bytes: r.BytesCount, BuiltAt: r.BuiltAt, BuiltBy: OrZero(r.BuiltBy), ReleasedAt: r.ReleasedAt, ReleasedBy: OrZero(r.ReleasedBy),
 	}
 	if err := json.Unmarshal([]byte(r.Cumulative), &p.Cumulative); err != nil {
 		return p, fmt.Errorf("figures of package %s r%d: %w", r.Month, r.Revision, err)
 	}
 	return p, nil
-}
-
-func textOf(s *string) string {
-	if s == nil {
-		return ""
-	}
-	return *s
 }
 
 func packagesOf(rows []packageRow) (list []Package, err error) {

@@ -115,9 +115,9 @@ func (db *DB) keepPackage(ctx context.Context, h *hold, p *Package, file io.Read
 		args := Args{"program_id": t.Program, "month": string(p.Month), "revision": p.Revision, "position": p.Position, "as_of_at": p.AsOf,
 			"finished": p.Finished, "previous_position": p.PreviousPosition, "previous_sha256": digestArg(p.PreviousSHA256),
 			"supersedes_sha256": digestArg(p.SupersedesSHA256), "file_name": p.FileName, "sha256": digestArg(p.SHA256), "bytes_count": p.Bytes,
-			"cumulative": string(cumulative), "at": t.Now, "token_id": caller.Token, "name": textArg(caller.Name)}
+			"cumulative": string(cumulative), "at": t.Now, "token_id": caller.Token, "name": OrNull(caller.Name)}
 		var kept int64
-		t.Queue(packageInsertSQL, args).Exec(affected(&kept))
+		t.Queue(packageInsertSQL, args).Exec(Affected(&kept))
 		if err := t.Flush(); err != nil {
 			return err
 		}
@@ -175,7 +175,7 @@ func (t *Tx) adoptPackage(caller domain.Caller, p *Package) (Package, error) {
 		return *p, nil
 	}
 	var n int64
-	t.Queue(packageAdoptSQL, Args{"program_id": t.Program, "month": string(p.Month), "revision": p.Revision, "name": caller.Name, "token_id": caller.Token}).Exec(affected(&n))
+	t.Queue(packageAdoptSQL, Args{"program_id": t.Program, "month": string(p.Month), "revision": p.Revision, "name": caller.Name, "token_id": caller.Token}).Exec(Affected(&n))
 	if err := t.Flush(); err != nil || n == 0 {
 		return *p, err
 	}

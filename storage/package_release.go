@@ -34,7 +34,7 @@ func (db *DB) ReleasePackage(ctx context.Context, caller domain.Caller, m domain
 	err = db.In(ctx, caller.Program, Writing, func(t *Tx) error {
 		t.discard = validateOnly
 		args := Args{"program_id": t.Program, "before": string(before), "month": string(m), "after": string(after), "revision": revision,
-			"at": t.Now, "name": textArg(caller.Name), "token_id": caller.Token}
+			"at": t.Now, "name": OrNull(caller.Name), "token_id": caller.Token}
 		var rows []packageRow
 		All(t, &rows, packageLockSQL, args)
 		if err := t.Flush(); err != nil {

@@ -2,6 +2,7 @@ package storage
 
 import (
 	"context"
+	"time"
 
 	"ductledger/domain"
 )
@@ -25,4 +26,20 @@ func (db *DB) Positions(ctx context.Context) (map[domain.UUID]int64, error) {
 		positions[r.ProgramID] = r.Position
 	}
 	return positions, err
+}
+
+// A Moment is a position of the ledger with the time at which it was recorded.
+type Moment struct {
+	Position   int64
+	RecordedAt time.Time
+}
+
+const momentSQL = `
+SELECT position, recorded_at FROM entry
+WHERE program_id = @program_id AND position = coalesce(@position::bigint, (SELECT position FROM program_head WHERE program_id = @program_id))`
+
+// MomentOf queues the look-up of a position, of the head when 0; *into stays
+// nil when the ledger has no such position.
+func (t *Tx) MomentOf(into **Moment, position int64) {
+	One(t, into, momentSQL, Args{"program_id": t.Program, "position": OrNull(position)})
 }

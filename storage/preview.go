@@ -98,7 +98,7 @@ func (db *DB) Preview(ctx context.Context, caller domain.Caller, q PreviewQuery)
 func (t *Tx) preview(out *Preview, q PreviewQuery) error {
 	var heads []headRow
 	All(t, &heads, headSQL, Args{"program_id": t.Program})
-	program, err := t.programRow()
+	program, err := t.Settings()
 	if err != nil {
 		return err
 	}
@@ -115,7 +115,7 @@ func (t *Tx) preview(out *Preview, q PreviewQuery) error {
 	if !known {
 		return notFound(domain.RuleSetKind)
 	}
-	period, err := periodOf(zone, q.From, q.Before)
+	period, err := program.Period(q.From, q.Before)
 	if err != nil {
 		return err
 	}
@@ -153,7 +153,7 @@ func (t *Tx) previewJobs(out *Preview, past *past, asked pastSet, rows []preview
 		if err != nil {
 			return fmt.Errorf("assemble job %s: %w", domain.UUID(row.JobID), err)
 		}
-		then, verdictThen := past.sets[idOf(row.RuleSetID)].judge(assembled)
+		then, verdictThen := past.sets[IDOf(row.RuleSetID)].judge(assembled)
 		now, verdictNow := asked.judge(assembled)
 		gone, come := differences(verdictThen.Findings, verdictNow.Findings)
 		changed := len(gone)+len(come) > 0 || then.Open != now.Open
@@ -170,7 +170,7 @@ func (t *Tx) previewJobs(out *Preview, past *past, asked pastSet, rows []preview
 			}
 			continue
 		}
-		out.Jobs = append(out.Jobs, PreviewJob{JobID: row.JobID, ContractorID: row.ContractorID, RuleSetID: idOf(row.RuleSetID),
+		out.Jobs = append(out.Jobs, PreviewJob{JobID: row.JobID, ContractorID: row.ContractorID, RuleSetID: IDOf(row.RuleSetID),
 			AcceptedAt: row.AcceptedAt, Before: then, After: now, Gone: gone, Come: come})
 	}
 	return nil

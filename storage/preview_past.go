@@ -40,13 +40,13 @@ func (s pastSet) judge(job *rules.Assembled) (PreviewSide, rules.Verdict) {
 }
 
 const pastRecordsSQL = `
-SELECT` + entryColumns + `
+SELECT` + EntryColumns + `
 FROM entry AS e
 WHERE e.program_id = @program_id AND e.kind IN ('contractor', 'crew_member', 'credential', 'instrument', 'rule_set')
 ORDER BY e.kind, e.record_id, e.version`
 
 func (t *Tx) readPast(zone *time.Location) (*past, error) {
-	var rows []entryRow
+	var rows []EntryRow
 	All(t, &rows, pastRecordsSQL, Args{"program_id": t.Program})
 	if err := t.Flush(); err != nil {
 		return nil, err
@@ -54,7 +54,7 @@ func (t *Tx) readPast(zone *time.Location) (*past, error) {
 	p := &past{zone: zone, sets: map[domain.UUID]pastSet{}, records: map[domain.UUID][][]domain.Entry{}}
 	var versions []domain.Entry
 	for i := range rows {
-		e, err := rows[i].entry(true)
+		e, err := rows[i].Entry(true)
 		if err != nil {
 			return nil, err
 		}
@@ -68,7 +68,7 @@ func (t *Tx) readPast(zone *time.Location) (*past, error) {
 		}
 		versions = append(versions, e)
 		if i+1 == len(rows) || rows[i+1].Kind != rows[i].Kind || rows[i+1].RecordID != rows[i].RecordID {
-			owner := idOf(rows[i].ContractorID) // as the newest version says
+			owner := IDOf(rows[i].ContractorID) // as the newest version says
 			p.records[owner] = append(p.records[owner], versions)
 			versions = nil
 		}
@@ -98,7 +98,7 @@ type pastJob struct {
 }
 
 type pastEntryRow struct {
-	entryRow
+	EntryRow
 	ForJobID [16]byte
 }
 
@@ -109,12 +109,12 @@ WITH asked AS (
     FROM unnest(@jobs::uuid[], @positions::bigint[]) AS x(job_id, position)
     JOIN job AS j ON j.program_id = @program_id AND j.id = x.job_id
 )
-SELECT` + entryColumns + `, a.job_id AS for_job_id
+SELECT` + EntryColumns + `, a.job_id AS for_job_id
 FROM asked AS a
 JOIN entry AS e ON e.program_id = @program_id AND e.job_id = a.job_id
     AND e.position <= a.position AND (e.until_position IS NULL OR e.until_position > a.position)
 UNION ALL
-SELECT` + entryColumns + `, a.job_id
+SELECT` + EntryColumns + `, a.job_id
 FROM asked AS a
 JOIN entry AS e ON e.program_id = @program_id AND e.kind = 'home' AND e.record_id = a.home_id
     AND e.position <= a.position AND (e.until_position IS NULL OR e.until_position > a.position)
@@ -183,7 +183,7 @@ func (t *Tx) readPastJobs(p *past, rows []previewRow) ([]pastJob, error) {
 	}
 	ask := pastQuestions{pictures: map[string]string{}}
 	for i := range entries {
-		e, err := entries[i].entry(true)
+		e, err := entries[i].Entry(true)
 		if err != nil {
 			return nil, err
 		}

@@ -9,6 +9,7 @@ import (
 	"ductledger/domain"
 	"ductledger/domain/intake"
 	"ductledger/domain/ledger"
+	"ductledger/domain/performance"
 )
 
 // Program is an agency's program.
@@ -34,6 +35,24 @@ func (p Program) Zone() (*time.Location, error) {
 		zones.Store(p.TimeZone, zone)
 	}
 	return zone, err
+}
+
+// Period is a range of days where the program works, its last day left out.
+func (p Program) Period(from, before domain.Date) (period performance.Period, err error) {
+	zone, err := p.Zone()
+	if err != nil {
+		return period, err
+	}
+	if period.From, err = time.ParseInLocation(time.DateOnly, string(from), zone); err == nil {
+		period.Before, err = time.ParseInLocation(time.DateOnly, string(before), zone)
+	}
+	if err != nil {
+		return period, domain.Errorf(domain.BadQuery, "from and before are days such as 2026-10-01")
+	}
+	if !period.From.Before(period.Before) {
+		return period, domain.Errorf(domain.BadQuery, "before: the period has to end after its first day")
+	}
+	return period, nil
 }
 
 // ProgramID is derived from the code, so that no unique key crosses
@@ -69,7 +88,7 @@ func (db *DB) CreateProgram(ctx context.Context, p Program, firstSet, epoch doma
 		args := Args{"program_id": p.ID, "code": p.Code, "name": p.Name, "time_zone": p.TimeZone, "demo": p.Demo,
 			"created_at": t.Now, "link": make([]byte, 32), "recorded_at": t.Now, "epoch": epoch}
 		made := int64(0)
-		t.Queue(programInsertSQL, args).Exec(affected(&made))
+		t.Queue(programInsertSQL, args).Exec(Affected(&made))
 		if err := t.Flush(); err != nil {
 			return err
 		}
@@ -93,7 +112,7 @@ SELECT program_id, code, name, time_zone, demo, created_at FROM program WHERE pr
 // Program reads the program's settings.
 func (db *DB) Program(ctx context.Context, id domain.UUID) (p Program, err error) {
 	err = db.In(ctx, id, Reading, func(t *Tx) error {
-		p, err = t.programRow()
+		p, err = t.Settings()
 		return err
 	})
 	return p, err
@@ -108,7 +127,8 @@ type programRow struct {
 	CreatedAt time.Time
 }
 
-func (t *Tx) programRow() (Program, error) {
+// Settings reads the row of the transaction's program.
+func (t *Tx) Settings() (Program, error) {
 	var row *programRow
 	One(t, &row, programSQL, Args{"program_id": t.Program})
 	if err := t.Flush(); err != nil {

@@ -20,7 +20,7 @@ FROM unnest(@kinds::text[], @ids::uuid[], @versions::bigint[]) AS k(kind, record
 CROSS JOIN LATERAL (SELECT` + visibleSQL + ` OR` + stillOursSQL + ` AS visible
     FROM entry AS e
     WHERE e.program_id = @program_id AND e.record_id = k.record_id AND e.kind = k.kind AND e.until_position IS NULL OFFSET 0) AS h
-CROSS JOIN LATERAL (SELECT` + entryColumns + `
+CROSS JOIN LATERAL (SELECT` + EntryColumns + `
     FROM entry AS e
     WHERE e.program_id = @program_id AND e.record_id = k.record_id AND e.kind = k.kind
         AND (h.visible AND e.until_position IS NULL OR NOT h.visible AND e.version = k.version) OFFSET 0) AS e`
@@ -47,7 +47,7 @@ func (t *Tx) readCurrent(caller domain.Caller, k *known, decisions []intake.Deci
 func (k *known) answers(caller domain.Caller, p *Push, decisions []intake.Decision) []PushedItem {
 	current := map[intake.Key]*domain.Entry{}
 	for i := range k.current {
-		if e, err := k.current[i].entry(false); err == nil { // without decoding there is nothing to fail
+		if e, err := k.current[i].Entry(false); err == nil { // without decoding there is nothing to fail
 			current[intake.Key{Kind: e.Kind, ID: e.ID}] = &e
 		}
 	}

@@ -21,7 +21,7 @@ type known struct {
 	rejudge map[domain.UUID]bool // open jobs that use a record without a job that is changed here
 	facts   facts
 
-	current []entryRow
+	current []EntryRow
 
 	recordedAt time.Time                    // of the accepted versions
 	heldIDs    map[*intake.Item]domain.UUID // of what this push left in held
@@ -94,7 +94,7 @@ WITH heads AS MATERIALIZED (
     SELECT h.kind, h.record_id, h.version, h.position, h.job_id, h.contractor_id, h.void, h.content_digest, h.has_texts, h.texts
     FROM unnest(@kinds::text[], @ids::uuid[]) AS k(kind, record_id)
     CROSS JOIN LATERAL (SELECT e.kind, e.record_id, e.version, e.position, e.job_id, e.contractor_id, e.voided_at IS NOT NULL AS void,
-            e.content_digest, e.texts_digest IS NOT NULL AS has_texts,` + entryTexts + `
+            e.content_digest, e.texts_digest IS NOT NULL AS has_texts,` + EntryTexts + `
         FROM entry AS e
         WHERE e.program_id = @program_id AND e.kind = k.kind AND e.record_id = k.record_id AND e.until_position IS NULL OFFSET 0) AS h
 )
@@ -103,7 +103,7 @@ FROM heads
 UNION ALL
 SELECT h.kind, h.record_id, l.version, l.position, false, h.job_id, h.contractor_id, h.void, l.content_digest, l.has_texts, l.texts
 FROM heads AS h
-CROSS JOIN LATERAL (SELECT e.version, e.position, e.content_digest, e.texts_digest IS NOT NULL AS has_texts,` + entryTexts + `
+CROSS JOIN LATERAL (SELECT e.version, e.position, e.content_digest, e.texts_digest IS NOT NULL AS has_texts,` + EntryTexts + `
     FROM entry AS e
     WHERE e.program_id = @program_id AND e.kind = h.kind AND e.record_id = h.record_id AND e.version = ANY (@next_versions)
         AND e.version < h.version OFFSET 0) AS l
@@ -236,7 +236,7 @@ func (t *Tx) readPush(caller domain.Caller, plan *plan, p *Push) (*known, error)
 		locked   []lockRow
 		programs []programOf
 		heads    []headOf
-		rows     []entryRow
+		rows     []EntryRow
 		jobs     []jobOf
 		homes    []homeOf
 		waiting  []waitingRow
@@ -294,7 +294,7 @@ func (t *Tx) readPush(caller domain.Caller, plan *plan, p *Push) (*known, error)
 	for _, h := range heads {
 		key := intake.Key{Kind: domain.Kind(h.Kind), ID: h.RecordID}
 		if h.Newest {
-			k.store.Heads[key] = intake.Head{Version: h.Version, Position: h.Position, JobID: idOf(h.JobID), ContractorID: idOf(h.ContractorID), Void: h.Void}
+			k.store.Heads[key] = intake.Head{Version: h.Version, Position: h.Position, JobID: IDOf(h.JobID), ContractorID: IDOf(h.ContractorID), Void: h.Void}
 		}
 		content := intake.Content{Digest: ledger.Digest(h.ContentDigest), Erased: h.HasTexts && len(h.Texts) == 0}
 		if len(h.Texts) > 0 {
@@ -327,7 +327,7 @@ func (t *Tx) readPush(caller domain.Caller, plan *plan, p *Push) (*known, error)
 	}
 	wider := &wideningError{}
 	for _, h := range heads { // of a voided record, whose item names no job, and of strangers
-		if job := idOf(h.JobID); !job.IsZero() && !plan.locks(job) {
+		if job := IDOf(h.JobID); !job.IsZero() && !plan.locks(job) {
 			wider.jobs = append(wider.jobs, job)
 		}
 	}
@@ -354,9 +354,9 @@ func (t *Tx) readPush(caller domain.Caller, plan *plan, p *Push) (*known, error)
 
 // takeEntries sorts the stored records to their jobs and tells intake what it
 // needs of them.
-func (k *known) takeEntries(rows []entryRow, jobs []jobOf) error {
+func (k *known) takeEntries(rows []EntryRow, jobs []jobOf) error {
 	k.entries, k.jobs = make(map[intake.Key]*domain.Entry, len(rows)), map[domain.UUID]*touchedJob{}
-	entries, err := entriesOf(rows, true)
+	entries, err := Entries(rows, true)
 	if err != nil {
 		return err
 	}

@@ -26,20 +26,20 @@ const recomputePage = 50
 
 // The newest versions of a job's records at a position; at the head for NULL.
 const recomputeRecordsSQL = `
-SELECT` + entryColumns + `
+SELECT` + EntryColumns + `
 FROM entry AS e
 WHERE e.program_id = @program_id AND e.job_id = @job_id AND e.position <= coalesce(@position::bigint, e.position)
     AND (e.until_position IS NULL OR e.until_position > @position)
 ORDER BY e.position`
 
 const recomputeOutsideSQL = `
-SELECT` + entryColumns + `
+SELECT` + EntryColumns + `
 FROM entry AS e
 WHERE e.program_id = @program_id AND e.position = ANY (@positions)`
 
 // The rule set as it stood; once in force it does not change.
 const recomputeRuleSetSQL = `
-SELECT` + entryColumns + `
+SELECT` + EntryColumns + `
 FROM entry AS e
 WHERE e.program_id = @program_id AND e.kind = 'rule_set' AND e.record_id = @rule_set_id
     AND e.position <= @position AND (e.until_position IS NULL OR e.until_position > @position)`
@@ -52,7 +52,7 @@ WHERE e.program_id = @program_id AND e.kind = 'rule_set' AND e.record_id = @rule
 // left out.
 func (db *DB) Recompute(ctx context.Context, program, job domain.UUID, each func(Recomputed) error) error {
 	return db.In(ctx, program, Survey, func(t *Tx) error {
-		settings, err := t.programRow()
+		settings, err := t.Settings()
 		if err != nil {
 			return err
 		}
@@ -83,7 +83,7 @@ func (db *DB) Recompute(ctx context.Context, program, job domain.UUID, each func
 type remaking struct {
 	row                    *recomputeRow
 	inputs                 resultInputs
-	records, outside, sets []entryRow
+	records, outside, sets []EntryRow
 }
 
 // recompute makes one page of rows again, reading for all in one round trip.
@@ -96,7 +96,7 @@ func (t *Tx) recompute(zone *time.Location, rows []recomputeRow, each func(Recom
 			return fmt.Errorf("the inputs of job %s cannot be read: %w", domain.UUID(row.JobID), err)
 		}
 		args := Args{"program_id": t.Program, "job_id": domain.UUID(row.JobID), "position": row.JudgedAtPosition,
-			"positions": r.inputs.Outside, "rule_set_id": idOf(row.RuleSetID)}
+			"positions": r.inputs.Outside, "rule_set_id": IDOf(row.RuleSetID)}
 		All(t, &r.outside, recomputeOutsideSQL, args)
 		All(t, &r.sets, recomputeRuleSetSQL, args)
 		records := Args{"program_id": t.Program, "job_id": domain.UUID(row.JobID), "position": row.JudgedAtPosition}
@@ -128,13 +128,13 @@ func (t *Tx) remake(zone *time.Location, r *remaking) (*resultRow, error) {
 	j := &judgedJob{jobID: r.row.JobID, touched: &touchedJob{}}
 	f := facts{zone: zone}
 	var err error
-	if j.entries, err = entriesOf(r.records, true); err != nil {
+	if j.entries, err = Entries(r.records, true); err != nil {
 		return nil, err
 	}
-	if f.entries, err = entriesOf(r.sets, true); err != nil {
+	if f.entries, err = Entries(r.sets, true); err != nil {
 		return nil, err
 	}
-	elsewhere, err := entriesOf(r.outside, true)
+	elsewhere, err := Entries(r.outside, true)
 	if err != nil {
 		return nil, err
 	}

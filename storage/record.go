@@ -35,14 +35,14 @@ type Seen struct {
 }
 
 type seenRow struct {
-	entryRow
+	EntryRow
 	Name   *string
 	Phone  *string
 	Street *string
 }
 
 func (r *seenRow) seen() (s Seen, err error) {
-	s.Entry, err = r.entry(false)
+	s.Entry, err = r.Entry(false)
 	s.Resident = residentOf(r.Name, r.Phone, r.Street)
 	return s, err
 }
@@ -62,7 +62,7 @@ LEFT JOIN resident AS r ON @contacts::boolean AND e.kind = 'home' AND r.program_
         WHERE c.program_id = @program_id AND c.home_id = e.record_id AND NOT c.started_by_crew OFFSET 0))`
 
 const recordSQL = `
-SELECT` + entryColumns + residentColumns + `
+SELECT` + EntryColumns + residentColumns + `
 FROM entry AS e` + residentJoinSQL + `
 WHERE e.program_id = @program_id AND e.kind = @kind AND e.record_id = @id AND e.until_position IS NULL AND` + visibleSQL + `
 ORDER BY e.version DESC
@@ -106,7 +106,7 @@ const versionsSQL = `
 SELECT` + entryNames + `
 FROM (SELECT` + visibleSQL + ` AS visible FROM entry AS e
     WHERE e.program_id = @program_id AND e.kind = @kind AND e.record_id = @id AND e.until_position IS NULL OFFSET 0) AS h
-CROSS JOIN LATERAL (SELECT` + entryColumns + `
+CROSS JOIN LATERAL (SELECT` + EntryColumns + `
     FROM entry AS e
     WHERE h.visible AND e.program_id = @program_id AND e.kind = @kind AND e.record_id = @id AND e.version > @after OFFSET 0) AS e
 ORDER BY e.version
@@ -114,7 +114,7 @@ LIMIT @limit`
 
 // Versions reads the history of one record after a version, oldest first.
 func (db *DB) Versions(ctx context.Context, caller domain.Caller, kind domain.Kind, id domain.UUID, after int64, limit int) (list []domain.Entry, err error) {
-	var rows []entryRow
+	var rows []EntryRow
 	err = db.In(ctx, caller.Program, Reading, func(t *Tx) error {
 		All(t, &rows, versionsSQL, scopeArgs(caller, Args{"kind": string(kind), "id": id, "after": after, "limit": limit}))
 		return nil
@@ -125,5 +125,5 @@ func (db *DB) Versions(ctx context.Context, caller domain.Caller, kind domain.Ki
 	if len(rows) == 0 && after == 0 {
 		return nil, notFound(kind)
 	}
-	return entriesOf(rows, false)
+	return Entries(rows, false)
 }

@@ -52,7 +52,7 @@ func (db *DB) PutResident(ctx context.Context, caller domain.Caller, home domain
 		who, action = &Resident{}, "resident_erased"
 	}
 	err = db.In(ctx, caller.Program, Writing, func(t *Tx) error {
-		args := Args{"program_id": t.Program, "home_id": home, "id": home, "name": textArg(who.Name), "phone": textArg(who.Phone), "street": textArg(who.Street)}
+		args := Args{"program_id": t.Program, "home_id": home, "id": home, "name": OrNull(who.Name), "phone": OrNull(who.Phone), "street": OrNull(who.Street)}
 		var locked []struct{ Position int64 }
 		var revision []struct{ Revision int64 }
 		All(t, &locked, homeLockSQL, args)
@@ -80,7 +80,7 @@ func (db *DB) PutResident(ctx context.Context, caller domain.Caller, home domain
 		accepted := []intake.Decision{d}
 		t.appendEntries(head, accepted, func(intake.Key) int64 { return e.Position })
 		t.writeScopes(nil, accepted)
-		seen = Seen{Entry: entryOf(&accepted[0], head), Resident: residentOf(textArg(who.Name), textArg(who.Phone), textArg(who.Street))}
+		seen = Seen{Entry: entryOf(&accepted[0], head), Resident: residentOf(OrNull(who.Name), OrNull(who.Phone), OrNull(who.Street))}
 		if err := t.Audit(caller, action, home, ""); err != nil || !validateOnly {
 			return err
 		}

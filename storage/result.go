@@ -130,7 +130,7 @@ func (t *Tx) repeatResult(head *lockedHead, j *judgedJob, serial int) error {
 		return err
 	}
 	if row == nil {
-		return errRaceLost
+		return ErrRaceLost
 	}
 	row.Serial, row.Excluded, row.AcceptedPosition, row.UntilPosition = row.Serial+1, j.excluded(), &head.Position, nil
 	t.Queue(resultInsertSQL, argsOf(row))
@@ -191,12 +191,12 @@ func (j *judgedJob) row(head *lockedHead, serial int) (*resultRow, error) {
 	row := &resultRow{
 		JobID: j.jobID, Serial: int32(serial), HomeID: j.job.HomeID, ContractorID: j.job.ContractorID,
 		CrewLeadID: idArg(j.crewLead()), Class: j.class(), PayBasis: string(j.job.PayBasis), State: state,
-		Outcome: textArg(string(j.job.Outcome)), FloorAreaFt2: j.floorArea(), BeforeTenths: j.result.BeforeTenths,
+		Outcome: OrNull(string(j.job.Outcome)), FloorAreaFt2: j.floorArea(), BeforeTenths: j.result.BeforeTenths,
 		AfterTenths: j.result.AfterTenths, Extrapolated: j.result.Extrapolated, BelowRange: j.result.BelowRange,
 		MustFixCount: int32(counts.MustFix), CheckCount: int32(counts.Check), NoteCount: int32(counts.Note), NotRecordedCount: int32(counts.NotRecorded),
 		Excluded: j.excluded(), Result: string(result), RuleSetID: idArg(j.setID), MethodVersion: j.result.MethodVersion,
 		Inputs: inputs, InputDigest: digest[:], JudgedAtPosition: head.Position,
-		Method: textArg(string(j.result.Method)), Quality: textArg(string(j.result.Quality)), Together: j.together(),
+		Method: OrNull(string(j.result.Method)), Quality: OrNull(string(j.result.Quality)), Together: j.together(),
 	}
 	j.moments(row, head.RecordedAt, serial != j.touched.serial)
 	if j.job.State != domain.Accepted || j.void {
@@ -207,7 +207,7 @@ func (j *judgedJob) row(head *lockedHead, serial int) (*resultRow, error) {
 		return nil, fmt.Errorf("write the verdict on job %s: %w", j.jobID, err)
 	}
 	month := string(domain.MonthOf(head.RecordedAt, j.outside.Zone))
-	row.Verdict, row.AcceptedPosition, row.AcceptedAt, row.AcceptedMonth = textArg(string(verdict)), &head.Position, &head.RecordedAt, &month
+	row.Verdict, row.AcceptedPosition, row.AcceptedAt, row.AcceptedMonth = OrNull(string(verdict)), &head.Position, &head.RecordedAt, &month
 	if row.CountedAt = j.touched.standing.CountedAt; row.CountedAt == nil {
 		row.CountedAt = row.AcceptedAt // a job counts in the period of its first acceptance, also after it was opened again
 	}

@@ -9,7 +9,7 @@ import (
 )
 
 const ruleSetsSQL = `
-SELECT` + entryColumns + `
+SELECT` + EntryColumns + `
 FROM entry AS e
 WHERE e.program_id = @program_id AND e.job_id IS NULL AND e.contractor_id IS NULL AND e.kind = 'rule_set' AND e.until_position IS NULL`
 
@@ -18,7 +18,7 @@ func (db *DB) RulesOn(ctx context.Context, caller domain.Caller, day domain.Date
 	err = db.In(ctx, caller.Program, Reading, func(t *Tx) error {
 		var f facts
 		All(t, &f.rows, ruleSetsSQL, Args{"program_id": t.Program})
-		settings, err := t.programRow()
+		settings, err := t.Settings()
 		if err != nil {
 			return err
 		}

@@ -73,7 +73,7 @@ func (t *Tx) planStatement(p *Package, m domain.Month) (plan MonthPlan, err erro
 		return t.planMonth(m, 0, false)
 	}
 	plan = MonthPlan{Range: month.Range{Month: m, Previous: p.PreviousPosition, Position: p.Position}, AsOf: p.AsOf, Finished: p.Finished, Revision: p.Revision}
-	if plan.Program, err = t.programRow(); err != nil {
+	if plan.Program, err = t.Settings(); err != nil {
 		return plan, err
 	}
 	plan.Zone, err = plan.Program.Zone()

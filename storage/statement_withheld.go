@@ -51,7 +51,7 @@ func (r *monthReader) notAccepted(contractor domain.UUID, use func(*month.Statem
 			return err
 		}
 		for i, row := range batch {
-			if err := expected(row.JobID, &jobs[i], past.sets[idOf(row.RuleSetID)], use); err != nil {
+			if err := expected(row.JobID, &jobs[i], past.sets[IDOf(row.RuleSetID)], use); err != nil {
 				return fmt.Errorf("job %s: %w", domain.UUID(row.JobID), err)
 			}
 		}

@@ -2,15 +2,14 @@ package storage_test
 
 import (
 	"context"
-	"fmt"
 	"go/ast"
 	"go/constant"
 	"go/parser"
 	"go/token"
 	"go/types"
-	"io/fs"
 	"maps"
 	"os"
+	"path/filepath"
 	"regexp"
 	"slices"
 	"strings"
@@ -30,45 +29,92 @@ var programless = map[string]string{
 	"doctorIndexesSQL":    "asks the server about its indexes",
 }
 
-// statementsOf are the string constants of this package that hold SQL, composed
-// ones put together, by name, and the clauses that lists are put together from.
-func statementsOf(t *testing.T) (statements, clauses map[string]string, files []*ast.File, set *token.FileSet) {
+// noRooms are folders beside the core that hold no statements of the service.
+var noRooms = []string{"cluster", "photos", "storagetest"}
+
+// sources are the files of the core and of the rooms over it, by folder; the
+// core comes first.
+func sources(t *testing.T) (folders []string, files map[string][]string) {
 	t.Helper()
-	set = token.NewFileSet()
-	//nolint:staticcheck // its successor is a module of its own; this package has no build tags
-	parsed, err := parser.ParseDir(set, ".", func(f fs.FileInfo) bool { return !strings.HasSuffix(f.Name(), "_test.go") }, 0)
+	entries, err := os.ReadDir(".")
 	if err != nil {
 		t.Fatal(err)
 	}
-	for _, name := range slices.Sorted(maps.Keys(parsed["storage"].Files)) {
-		files = append(files, parsed["storage"].Files[name])
-	}
-	// Constants are put together without the imports: none stands on another package.
-	config := types.Config{Importer: nothing{}, Error: func(error) {}}
-	pkg, _ := config.Check("storage", set, files, nil)
-	statements, clauses = map[string]string{}, map[string]string{}
-	for _, name := range pkg.Scope().Names() {
-		c, ok := pkg.Scope().Lookup(name).(*types.Const)
-		if !ok || c.Val().Kind() != constant.String {
-			continue
+	folders = []string{"."}
+	for _, e := range entries {
+		if e.IsDir() && !slices.Contains(noRooms, e.Name()) {
+			folders = append(folders, e.Name())
 		}
-		switch text := constant.StringVal(c.Val()); {
-		case regexp.MustCompile(`^\s*(SELECT|INSERT INTO|UPDATE|DELETE|WITH)\b`).MatchString(text):
-			statements[name] = text
-		case strings.HasSuffix(name, "SQL") || strings.HasPrefix(name, "listBy"):
-			clauses[name] = text
+	}
+	files = map[string][]string{}
+	for _, folder := range folders {
+		all, err := filepath.Glob(filepath.Join(folder, "*.go"))
+		if err != nil {
+			t.Fatal(err)
+		}
+		files[folder] = slices.DeleteFunc(all, func(name string) bool { return strings.HasSuffix(name, "_test.go") })
+	}
+	return folders, files
+}
+
+// statementsOf are the string constants of the core and its rooms that hold
+// SQL, composed ones put together, by name, and the clauses that lists are put
+// together from.
+func statementsOf(t *testing.T) (statements, clauses map[string]string, parsed []*ast.File, set *token.FileSet) {
+	t.Helper()
+	set = token.NewFileSet()
+	statements, clauses = map[string]string{}, map[string]string{}
+	core := onlyCore{}
+	folders, sources := sources(t)
+	for _, folder := range folders {
+		var files []*ast.File
+		for _, name := range sources[folder] {
+			file, err := parser.ParseFile(set, name, nil, 0)
+			if err != nil {
+				t.Fatal(err)
+			}
+			files = append(files, file)
+		}
+		parsed = append(parsed, files...)
+		// A constant is put together from its own package and the core alone.
+		config := types.Config{Importer: core, Error: func(error) {}}
+		pkg, _ := config.Check(folder, set, files, nil)
+		if core.storage == nil {
+			core.storage = pkg
+		}
+		for _, name := range pkg.Scope().Names() {
+			c, ok := pkg.Scope().Lookup(name).(*types.Const)
+			if ok && c.Val().Kind() == constant.Unknown && strings.HasSuffix(name, "SQL") {
+				t.Fatalf("%s in %s cannot be put together", name, folder)
+			}
+			if !ok || c.Val().Kind() != constant.String {
+				continue
+			}
+			switch text := constant.StringVal(c.Val()); {
+			case regexp.MustCompile(`^\s*(SELECT|INSERT INTO|UPDATE|DELETE|WITH)\b`).MatchString(text):
+				if statements[name] != "" {
+					t.Fatalf("two statements are called %s", name)
+				}
+				statements[name] = text
+			case strings.HasSuffix(name, "SQL") || strings.HasPrefix(name, "listBy"):
+				clauses[name] = text
+			}
 		}
 	}
 	maps.Copy(statements, storage.BuiltStatements())
-	if len(statements) < 60 {
+	if len(statements) < 120 {
 		t.Fatalf("only %d statements were found", len(statements))
 	}
-	return statements, clauses, files, set
+	return statements, clauses, parsed, set
 }
 
-type nothing struct{}
+// onlyCore imports the core as it was checked and nothing of any other package.
+type onlyCore struct{ storage *types.Package }
 
-func (nothing) Import(path string) (*types.Package, error) {
+func (c onlyCore) Import(path string) (*types.Package, error) {
+	if path == "ductledger/storage" {
+		return c.storage, nil
+	}
 	pkg := types.NewPackage(path, path[strings.LastIndex(path, "/")+1:])
 	pkg.MarkComplete()
 	return pkg, nil
@@ -174,31 +220,44 @@ func TestStatementsAreConstants(t *testing.T) {
 	}
 }
 
-// The text of a statement stands in the file of the function that runs it.
-func TestStatementsStandByTheirFunction(t *testing.T) {
+// A statement that nothing runs is none.
+func TestStatementsAreRun(t *testing.T) {
 	t.Parallel()
-	entries, err := os.ReadDir(".")
-	if err != nil {
-		t.Fatal(err)
-	}
 	statements, _, _, _ := statementsOf(t)
-	texts := map[string]string{}
-	for _, e := range entries {
-		if strings.HasSuffix(e.Name(), ".go") && !strings.HasSuffix(e.Name(), "_test.go") {
-			text, err := os.ReadFile(e.Name())
+	var all strings.Builder
+	_, files := sources(t)
+	for _, names := range files {
+		for _, name := range names {
+			text, err := os.ReadFile(name)
 			if err != nil {
 				t.Fatal(err)
 			}
-			texts[e.Name()] = string(text)
+			all.Write(text)
 		}
 	}
 	for name := range statements {
-		uses := 0
-		for _, text := range texts {
-			uses += len(regexp.MustCompile(`\b`+name+`\b`).FindAllString(text, -1))
+		if uses := regexp.MustCompile(`\b`+name+`\b`).FindAllString(all.String(), 2); len(uses) < 2 {
+			t.Errorf("%s is used by nothing", name)
 		}
-		if uses < 2 {
-			t.Errorf("%s is used by nothing", fmt.Sprint(name))
+	}
+}
+
+// No room reads another, and the core knows none.
+func TestRoomsStandOnTheCoreAlone(t *testing.T) {
+	t.Parallel()
+	folders, files := sources(t)
+	for _, folder := range folders {
+		for _, name := range files[folder] {
+			file, err := parser.ParseFile(token.NewFileSet(), name, nil, parser.ImportsOnly)
+			if err != nil {
+				t.Fatal(err)
+			}
+			for _, i := range file.Imports {
+				path := strings.Trim(i.Path.Value, `"`)
+				if room, ok := strings.CutPrefix(path, "ductledger/storage/"); ok && slices.Contains(folders, room) {
+					t.Errorf("%s imports the room %s", name, room)
+				}
+			}
 		}
 	}
 }

@@ -74,7 +74,7 @@ func (db *DB) Sync(ctx context.Context, caller domain.Caller) (start Start, err 
 			sum.Checksum = sum.Checksum.Add(domain.Kind(r.Kind), r.RecordID, r.Version)
 		}
 		if len(devices) == 1 {
-			e, err := devices[0].entry(true)
+			e, err := devices[0].Entry(true)
 			if err != nil {
 				return err
 			}
@@ -86,7 +86,7 @@ func (db *DB) Sync(ctx context.Context, caller domain.Caller) (start Start, err 
 }
 
 const jobEntriesSQL = `
-WITH e AS MATERIALIZED (SELECT e.program_id,` + entryColumns + ` FROM entry AS e
+WITH e AS MATERIALIZED (SELECT e.program_id,` + EntryColumns + ` FROM entry AS e
     WHERE e.program_id = @program_id AND e.job_id = @id AND e.until_position IS NULL)
 SELECT` + entryNames + `
 FROM e
@@ -95,7 +95,7 @@ ORDER BY e.record_id`
 
 // JobEntries reads one job whole: the newest version of each of its records.
 func (db *DB) JobEntries(ctx context.Context, caller domain.Caller, id domain.UUID) (list []domain.Entry, err error) {
-	var rows []entryRow
+	var rows []EntryRow
 	err = db.In(ctx, caller.Program, Reading, func(t *Tx) error {
 		All(t, &rows, jobEntriesSQL, scopeArgs(caller, Args{"id": id}))
 		return nil
@@ -106,6 +106,6 @@ func (db *DB) JobEntries(ctx context.Context, caller domain.Caller, id domain.UU
 	if len(rows) == 0 {
 		return nil, notFound(domain.JobKind)
 	}
-	slices.SortStableFunc(rows, func(a, b entryRow) int { return domain.Kind(a.Kind).Rank() - domain.Kind(b.Kind).Rank() })
-	return entriesOf(rows, false)
+	slices.SortStableFunc(rows, func(a, b EntryRow) int { return domain.Kind(a.Kind).Rank() - domain.Kind(b.Kind).Rank() })
+	return Entries(rows, false)
 }

@@ -35,7 +35,7 @@ func (db *DB) EraseTexts(ctx context.Context, caller domain.Caller, kind domain.
 		if _, err := t.record(caller, kind, id); err != nil {
 			return err
 		}
-		t.Queue(textEraseSQL, args).Exec(affected(&erased))
+		t.Queue(textEraseSQL, args).Exec(Affected(&erased))
 		All(t, &held, textHeldSQL, args)
 		if err := t.Flush(); err != nil {
 			return err

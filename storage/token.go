@@ -31,7 +31,7 @@ type tokenRow struct {
 }
 
 func (r *tokenRow) token() Token {
-	t := Token{ID: r.TokenID, Role: domain.Role(r.Role), ContractorID: idOf(r.ContractorID), DeviceID: idOf(r.DeviceID), CreatedAt: r.CreatedAt, RevokedAt: r.RevokedAt}
+	t := Token{ID: r.TokenID, Role: domain.Role(r.Role), ContractorID: IDOf(r.ContractorID), DeviceID: IDOf(r.DeviceID), CreatedAt: r.CreatedAt, RevokedAt: r.RevokedAt}
 	if r.Name != nil {
 		t.Name = *r.Name
 	}
@@ -52,7 +52,7 @@ func (db *DB) CreateToken(ctx context.Context, program domain.UUID, digest [32]b
 	id := domain.UUID(made)
 	return id, db.In(ctx, program, Writing, func(t *Tx) error {
 		t.Queue(tokenInsertSQL, Args{"program_id": program, "digest": digest[:], "token_id": id, "role": string(token.Role),
-			"name": textArg(token.Name), "contractor_id": token.ContractorID, "device_id": token.DeviceID, "created_at": t.Now})
+			"name": OrNull(token.Name), "contractor_id": token.ContractorID, "device_id": token.DeviceID, "created_at": t.Now})
 		return t.Audit(domain.Caller{}, "token_created", id, string(token.Role))
 	})
 }
@@ -64,7 +64,7 @@ UPDATE token SET revoked_at = @at WHERE program_id = @program_id AND token_id = 
 func (db *DB) RevokeToken(ctx context.Context, program, id domain.UUID) error {
 	return db.In(ctx, program, Writing, func(t *Tx) error {
 		var ended int64
-		t.Queue(tokenRevokeSQL, Args{"program_id": program, "token_id": id, "at": t.Now}).Exec(affected(&ended))
+		t.Queue(tokenRevokeSQL, Args{"program_id": program, "token_id": id, "at": t.Now}).Exec(Affected(&ended))
 		if err := t.Flush(); err != nil {
 			return err
 		}

@@ -74,7 +74,7 @@ type worklistRow struct {
 // and how much waits of each. A contractor and its crews see their own.
 func (db *DB) Worklist(ctx context.Context, caller domain.Caller, days WorklistDays, sort string, limit int) (out Worklist, err error) {
 	err = db.In(ctx, caller.Program, Survey, func(t *Tx) error {
-		program, err := t.programRow()
+		program, err := t.Settings()
 		if err != nil {
 			return err
 		}
@@ -119,7 +119,7 @@ func (db *DB) Worklist(ctx context.Context, caller domain.Caller, days WorklistD
 }
 
 func (s *worklistSort) item(r *worklistRow, a *worklistArgs, zone *time.Location) (w WorklistItem, err error) {
-	w = WorklistItem{Sort: s.name, SubjectKind: s.subject, SubjectID: r.ID, JobID: idOf(r.JobID), ContractorID: idOf(r.ContractorID)}
+	w = WorklistItem{Sort: s.name, SubjectKind: s.subject, SubjectID: r.ID, JobID: IDOf(r.JobID), ContractorID: IDOf(r.ContractorID)}
 	if r.SinceAt != nil {
 		w.SinceAt, w.at = *r.SinceAt, *r.SinceAt
 		w.Days = int(a.now.Sub(w.at) / (24 * time.Hour))

@@ -1,4 +1,4 @@
-package storage
+package performance
 
 import (
 	"cmp"
@@ -11,6 +11,7 @@ import (
 
 	"ductledger/domain"
 	"ductledger/domain/performance"
+	"ductledger/storage"
 
 	"github.com/go-json-experiment/json"
 	"github.com/jackc/pgx/v5"
@@ -63,7 +64,7 @@ func (p *Population) RepairSteps(out *RepairSteps) iter.Seq2[[]performance.Step,
 	return func(yield func([]performance.Step, error) bool) {
 		*out = RepairSteps{digest: sha256.New()}
 		left, pairs := map[string]int{}, map[string]int{}
-		rows, err := p.t.conn.Query(p.t.Ctx, stepsSQL, p.args)
+		rows, err := p.t.Query(stepsSQL, p.args)
 		if err != nil {
 			yield(nil, err)
 			return
@@ -104,14 +105,14 @@ func (s *RepairSteps) read(rows pgx.Rows, of domain.Quantity, pairs map[string]i
 
 func (r *stepsRow) read(of domain.Quantity, pairs map[string]int) (steps []performance.Step, reason string, err error) {
 	job := performance.Job{PayBasis: r.PayBasis, Excluded: r.Excluded, BeforeTenths: r.BeforeTenths, AfterTenths: r.AfterTenths,
-		Quantity: domain.Method(textOf(r.Method)).Quantity(), Undecided: r.Undecided}
+		Quantity: domain.Method(storage.OrZero(r.Method)).Quantity(), Undecided: r.Undecided}
 	if reason := job.LeftOutReason(of); reason != "" {
 		return nil, reason, nil
 	}
 	if r.Steps == nil {
 		return nil, stepsNotKnown, nil
 	}
-	var frozen stepsFrozen
+	var frozen storage.FrozenSteps
 	if err := json.Unmarshal([]byte(*r.Steps), &frozen); err != nil {
 		return nil, "", fmt.Errorf("steps of job %s: %w", domain.UUID(r.JobID), err)
 	}

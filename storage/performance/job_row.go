@@ -1,4 +1,4 @@
-package storage
+package performance
 
 import (
 	"encoding/binary"

@@ -1,4 +1,4 @@
-package storage_test
+package performance_test
 
 import (
 	"context"
@@ -11,6 +11,7 @@ import (
 	"ductledger/domain"
 	"ductledger/domain/performance"
 	"ductledger/storage"
+	performancedb "ductledger/storage/performance"
 	"ductledger/storage/storagetest"
 
 	"github.com/jackc/pgx/v5"
@@ -112,7 +113,7 @@ func BenchmarkPerformance(b *testing.B) {
 				sum := time.Since(began)
 				b.StartTimer()
 				began = time.Now()
-				err := db.Population(context.Background(), program, "2026-10-01", "2027-01-01", 0, func(p *storage.Population) error {
+				err := performancedb.Read(context.Background(), db, program, "2026-10-01", "2027-01-01", 0, func(p *performancedb.Population) error {
 					return answered(b, p, jobs, &kept)
 				})
 				if err != nil {
@@ -142,7 +143,7 @@ func summed(b *testing.B, conn *pgx.Conn, sql string, program domain.UUID) {
 	}
 }
 
-func answered(b *testing.B, p *storage.Population, count int, kept *uint64) error {
+func answered(b *testing.B, p *performancedb.Population, count int, kept *uint64) error {
 	t, err := performance.NewTally(p.Period, performance.ByContractor)
 	if err != nil {
 		return err

@@ -15,14 +15,14 @@ import (
 	"github.com/go-json-experiment/json"
 )
 
-// stepsFrozen is what an accepted job tells about its kinds of repair.
-type stepsFrozen struct {
+// FrozenSteps is what an accepted job tells about its kinds of repair.
+type FrozenSteps struct {
 	Kinds   []string     `json:"kinds,omitzero"` // of all its repairs, alphabetical
-	Steps   []stepFrozen `json:"steps,omitzero"`
+	Steps   []FrozenStep `json:"steps,omitzero"`
 	LeftOut []string     `json:"left_out,omitzero"` // one reason for each pair of readings that makes no step
 }
 
-type stepFrozen struct {
+type FrozenStep struct {
 	Kind         string `json:"kind"`
 	BeforeTenths int64  `json:"before_tenths"` // of cfm25
 	AfterTenths  int64  `json:"after_tenths"`
@@ -50,7 +50,7 @@ func (j *judgedJob) forStatistics(row *resultRow) error {
 	if err != nil {
 		return fmt.Errorf("write the steps of job %s: %w", j.jobID, err)
 	}
-	row.Steps = textArg(string(steps))
+	row.Steps = OrNull(string(steps))
 	return nil
 }
 
@@ -90,7 +90,7 @@ func (j *judgedJob) leads() []domain.UUID {
 }
 
 // steps pairs the readings of the job with the repairs between them.
-func (j *judgedJob) steps() (out stepsFrozen) {
+func (j *judgedJob) steps() (out FrozenSteps) {
 	a := j.assembled
 	kinds := make(map[domain.UUID]string, len(a.Repairs))
 	all := make([]domain.UUID, 0, len(a.Repairs))
@@ -125,7 +125,7 @@ func (j *judgedJob) steps() (out stepsFrozen) {
 	}
 	steps, reasons := performance.StepsOf(j.jobID, readings, kinds)
 	for _, s := range steps {
-		out.Steps = append(out.Steps, stepFrozen{s.RepairType, s.BeforeTenths, s.AfterTenths})
+		out.Steps = append(out.Steps, FrozenStep{s.RepairType, s.BeforeTenths, s.AfterTenths})
 	}
 	out.LeftOut = reasons
 	return out

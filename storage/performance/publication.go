@@ -1,4 +1,4 @@
-package storage
+package performance
 
 import (
 	"context"
@@ -7,6 +7,7 @@ import (
 	"time"
 
 	"ductledger/domain"
+	"ductledger/storage"
 
 	"github.com/google/uuid"
 )
@@ -87,33 +88,33 @@ WHERE program_id = @program_id AND from_on = @from_on AND before_on = @before_on
 
 // Publish stores what was read of a period at a position. Publishing the same
 // again gives the publication that is there.
-func (db *DB) Publish(ctx context.Context, caller domain.Caller, p Publication) (kept Publication, created bool, err error) {
+func Publish(ctx context.Context, db *storage.DB, caller domain.Caller, p Publication) (kept Publication, created bool, err error) {
 	id, err := uuid.NewV7()
 	if err != nil {
 		return kept, false, fmt.Errorf("make an id: %w", err)
 	}
-	err = db.In(ctx, caller.Program, Writing, func(t *Tx) error {
-		var head []positionRow
-		All(t, &head, publicationHeadSQL, Args{"program_id": t.Program})
+	err = db.In(ctx, caller.Program, storage.Writing, func(t *storage.Tx) error {
+		var head *storage.Moment
+		storage.One(t, &head, publicationHeadSQL, storage.Args{"program_id": t.Program})
 		if err := t.Flush(); err != nil {
 			return err
 		}
-		if len(head) == 0 {
+		if head == nil {
 			return domain.Errorf(domain.NotFound, "there is no such program")
 		}
 		made := int64(0)
-		args := Args{"program_id": t.Program, "publication_id": domain.UUID(id), "from_on": string(p.From), "before_on": string(p.Before),
-			"position": p.Position, "as_of_at": p.AsOfAt, "head_position": head[0].Position, "method_version": p.MethodVersion,
+		args := storage.Args{"program_id": t.Program, "publication_id": domain.UUID(id), "from_on": string(p.From), "before_on": string(p.Before),
+			"position": p.Position, "as_of_at": p.AsOfAt, "head_position": head.Position, "method_version": p.MethodVersion,
 			"input_digest": p.InputDigest, "answer_digest": p.AnswerDigest, "answer": p.Answer, "trends": p.Trends,
-			"published_at": t.Now, "published_by_token": caller.Token, "published_by": textArg(caller.Name)}
+			"published_at": t.Now, "published_by_token": caller.Token, "published_by": storage.OrNull(caller.Name)}
 		var rows []publicationRow
-		t.Queue(publicationInsertSQL, args).Exec(affected(&made))
-		All(t, &rows, publicationOnceSQL, args)
+		t.Queue(publicationInsertSQL, args).Exec(storage.Affected(&made))
+		storage.All(t, &rows, publicationOnceSQL, args)
 		if err := t.Flush(); err != nil {
 			return err
 		}
 		if len(rows) != 1 {
-			return errRaceLost
+			return storage.ErrRaceLost
 		}
 		kept, created = rows[0].publication(), made == 1
 		if !created {
@@ -132,10 +133,10 @@ WHERE program_id = @program_id AND (@after::uuid IS NULL OR publication_id < @af
 ORDER BY publication_id DESC LIMIT @limit`
 
 // Publications lists what was published, the newest first.
-func (db *DB) Publications(ctx context.Context, program, after domain.UUID, limit int) (list []Publication, err error) {
+func Publications(ctx context.Context, db *storage.DB, program, after domain.UUID, limit int) (list []Publication, err error) {
 	var rows []publicationRow
-	err = db.In(ctx, program, Reading, func(t *Tx) error {
-		All(t, &rows, publicationListSQL, Args{"program_id": t.Program, "after": after, "limit": limit})
+	err = db.In(ctx, program, storage.Reading, func(t *storage.Tx) error {
+		storage.All(t, &rows, publicationListSQL, storage.Args{"program_id": t.Program, "after": after, "limit": limit})
 		return t.Flush()
 	})
 	return publicationsOf(rows), err
@@ -146,11 +147,11 @@ SELECT ` + publicationColumns + `, answer, trends
 FROM performance_publication
 WHERE program_id = @program_id AND publication_id = @id`
 
-// Publication reads one with its answer.
-func (db *DB) Publication(ctx context.Context, program, id domain.UUID) (p Publication, err error) {
+// ReadPublication reads one with its answer.
+func ReadPublication(ctx context.Context, db *storage.DB, program, id domain.UUID) (p Publication, err error) {
 	var rows []publicationRow
-	err = db.In(ctx, program, Reading, func(t *Tx) error {
-		All(t, &rows, publicationSQL, Args{"program_id": t.Program, "id": id})
+	err = db.In(ctx, program, storage.Reading, func(t *storage.Tx) error {
+		storage.All(t, &rows, publicationSQL, storage.Args{"program_id": t.Program, "id": id})
 		return t.Flush()
 	})
 	if err == nil && len(rows) == 0 {
@@ -180,7 +181,7 @@ func (p *Population) Published(answers bool) ([]Publication, error) {
 	args := maps.Clone(p.args)
 	args["from_on"], args["before_on"] = string(domain.DateOf(p.Period.From, p.Zone)), string(domain.DateOf(p.Period.Before, p.Zone))
 	args["with_answer"] = answers
-	All(p.t, &rows, publicationsOfPeriodSQL, args)
+	storage.All(p.t, &rows, publicationsOfPeriodSQL, args)
 	if err := p.t.Flush(); err != nil {
 		return nil, err
 	}

@@ -1,10 +1,11 @@
-package storage
+package performance
 
 import (
 	"fmt"
 
 	"ductledger/domain"
 	"ductledger/domain/rules"
+	"ductledger/storage"
 )
 
 // Inspectors' readings of jobs assigned in the period, as they stood at the
@@ -24,7 +25,7 @@ WITH jobs AS (
     UNION SELECT 'job', job_id FROM taken
     UNION SELECT 'instrument', instrument_id FROM taken
 )
-SELECT` + entryColumns + `
+SELECT` + storage.EntryColumns + `
 FROM wanted AS w
 JOIN entry AS e ON e.program_id = @program_id AND e.kind = w.kind AND e.record_id = w.record_id
     AND e.position <= @position AND (e.until_position IS NULL OR e.until_position > @position)`
@@ -47,14 +48,14 @@ WHERE j.program_id = @program_id AND j.inspected`
 // crew's method, the last of them in tenths of cfm25: computed as the crew's
 // own reading after is.
 func (p *Population) inspected() (map[domain.UUID]int64, error) {
-	var rows []entryRow
+	var rows []storage.EntryRow
 	var methods []methodRow
-	All(p.t, &rows, inspectedSQL, p.args)
-	All(p.t, &methods, inspectedMethodsSQL, p.args)
+	storage.All(p.t, &rows, inspectedSQL, p.args)
+	storage.All(p.t, &methods, inspectedMethodsSQL, p.args)
 	if err := p.t.Flush(); err != nil {
 		return nil, err
 	}
-	entries, err := entriesOf(rows, true)
+	entries, err := storage.Entries(rows, true)
 	if err != nil {
 		return nil, err
 	}

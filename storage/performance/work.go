@@ -1,4 +1,4 @@
-package storage
+package performance
 
 import (
 	"iter"
@@ -6,6 +6,7 @@ import (
 
 	"ductledger/domain"
 	"ductledger/domain/performance"
+	"ductledger/storage"
 
 	"github.com/jackc/pgx/v5"
 )
@@ -16,6 +17,7 @@ type workRow struct {
 	Deferred              *string // the reason's code, by a review
 	IsDeferred            bool
 	Body                  *string // of the job, where it is deferred
+	TextsDigest           []byte
 	Texts                 []string
 	AssignedAt            time.Time
 	AcceptedAt            *time.Time
@@ -64,7 +66,7 @@ SELECT b.job_id, coalesce(r.worked_by[1], v.contractor_id) AS contractor_id,
         WHERE e.program_id = @program_id AND e.job_id = b.job_id AND e.kind = 'review'
             AND e.position <= @position AND e.body::jsonb ->> 'decision' = 'defer'
         ORDER BY e.position DESC LIMIT 1) END AS deferred,
-    v.state = 'deferred' OR v.state IN ('sent_in', 'accepted') AND v.outcome = 'deferred' AS is_deferred, d.body, d.texts,
+    v.state = 'deferred' OR v.state IN ('sent_in', 'accepted') AND v.outcome = 'deferred' AS is_deferred, d.body, d.texts_digest, d.texts,
     b.assigned_at, r.counted_at AS accepted_at, m.sent_in_count::integer AS sent_in_count,
     CASE WHEN m.sent_in_count > 0 THEN b.must_fix_count ELSE 0 END AS first_must_fix_count,
     CASE WHEN m.sent_in_count > 0 THEN b.not_recorded_count ELSE 0 END AS first_not_recorded_count,
@@ -76,7 +78,7 @@ JOIN versions AS v ON v.job_id = b.job_id AND v.newest
 LEFT JOIN called AS c ON c.job_id = b.job_id
 LEFT JOIN job_result AS r ON r.program_id = @program_id AND r.job_id = b.job_id AND r.accepted_position <= @position
     AND (r.until_position IS NULL OR r.until_position > @position)
-LEFT JOIN LATERAL (SELECT e.body,` + entryTexts + `
+LEFT JOIN LATERAL (SELECT e.body, e.texts_digest,` + storage.EntryTexts + `
     FROM entry AS e WHERE e.program_id = @program_id AND e.position = v.position
         AND (v.state = 'deferred' OR v.state IN ('sent_in', 'accepted') AND v.outcome = 'deferred')) AS d ON true
 WHERE v.voided_at IS NULL
@@ -90,7 +92,7 @@ func (p *Population) Work() (iter.Seq2[performance.Work, error], error) {
 		return nil, err
 	}
 	return func(yield func(performance.Work, error) bool) {
-		rows, err := p.t.conn.Query(p.t.Ctx, workSQL, p.args)
+		rows, err := p.t.Query(workSQL, p.args)
 		if err != nil {
 			yield(performance.Work{}, err)
 			return
@@ -122,19 +124,18 @@ func (r *workRow) work(inspected map[domain.UUID]int64, of domain.Quantity) (per
 		w.Deferred = *r.Deferred
 	case r.IsDeferred:
 		w.Deferred = notStated
-		seen := entryRow{Kind: string(domain.JobKind), Body: *r.Body, Texts: r.Texts}
-		record, err := domain.Decode(domain.JobKind, domain.JoinTexts(domain.JobKind, []byte(seen.Body), seen.texts()))
+		entry, err := (&storage.EntryRow{Kind: string(domain.JobKind), Body: *r.Body, TextsDigest: r.TextsDigest, Texts: r.Texts}).Entry(true)
 		if err != nil {
 			return w, err
 		}
-		if reason := record.(*domain.Job).OutcomeReason; reason != "" {
+		if reason := entry.Record.(*domain.Job).OutcomeReason; reason != "" {
 			w.Deferred = reason
 		}
 	}
 	if r.AcceptedAt != nil {
 		w.AcceptedAt = *r.AcceptedAt
 	}
-	counts := !r.Undecided && domain.Method(textOf(r.Method)).Quantity() == of
+	counts := !r.Undecided && domain.Method(storage.OrZero(r.Method)).Quantity() == of
 	if counts && r.Measurable != nil {
 		w.Judged, w.Measurable = true, *r.Measurable
 	}
@@ -173,7 +174,7 @@ ORDER BY 1, 2`
 // Rules counts the rules judged and broken in the jobs accepted in the period.
 func (p *Population) Rules() ([]performance.RuleCount, error) {
 	var rows []ruleCountRow
-	All(p.t, &rows, ruleCountsSQL, p.args)
+	storage.All(p.t, &rows, ruleCountsSQL, p.args)
 	if err := p.t.Flush(); err != nil {
 		return nil, err
 	}

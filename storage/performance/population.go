@@ -1,0 +1,155 @@
+package performance
+
+import (
+	"context"
+	"fmt"
+	"iter"
+	"maps"
+	"time"
+
+	"ductledger/domain"
+	"ductledger/domain/performance"
+	"ductledger/storage"
+
+	"github.com/go-json-experiment/json"
+)
+
+// Population is what the figures of a period are made of, as it stood at one
+// position of the ledger. Its rows are read while it is in use, in one
+// snapshot, and streamed: memory does not grow with their number.
+type Population struct {
+	Position int64
+	AsOfAt   time.Time // when the position was recorded
+	Period   performance.Period
+	Zone     *time.Location
+	Names    map[domain.UUID]string // of contractors
+
+	t    *storage.Tx
+	args storage.Args
+}
+
+// Read lets use read what was accepted in a period of days, as it stood at
+// position (the head when 0).
+func Read(ctx context.Context, db *storage.DB, program domain.UUID, from, before domain.Date, position int64, use func(*Population) error) error {
+	return db.In(ctx, program, storage.Survey, func(t *storage.Tx) error {
+		p, err := populationAt(t, from, before, position)
+		if err != nil {
+			return err
+		}
+		return use(p)
+	})
+}
+
+func populationAt(t *storage.Tx, from, before domain.Date, position int64) (*Population, error) {
+	var at *storage.Moment
+	t.MomentOf(&at, position)
+	program, err := t.Settings()
+	if err != nil {
+		return nil, err
+	}
+	if at == nil {
+		return nil, domain.Errorf(domain.BadQuery, "position: the ledger has no position %d", position)
+	}
+	p := &Population{Position: at.Position, AsOfAt: at.RecordedAt, t: t}
+	if p.Zone, err = program.Zone(); err != nil {
+		return nil, err
+	}
+	if p.Period, err = program.Period(from, before); err != nil {
+		return nil, err
+	}
+	p.args = storage.Args{"program_id": t.Program, "position": p.Position, "from": p.Period.From, "before": p.Period.Before}
+	if p.Period.Quantity, err = p.quantityAsked(before); err != nil {
+		return nil, err
+	}
+	p.Names, err = t.ContractorNames(p.Position)
+	return p, err
+}
+
+type ruleSetRow struct {
+	RecordID [16]byte
+	Body     string
+}
+
+// Rule sets as they stood at the position.
+const ruleSetsAtSQL = `
+SELECT e.record_id, e.body
+FROM entry AS e
+WHERE e.program_id = @program_id AND e.kind = 'rule_set' AND e.position <= @position AND (e.until_position IS NULL OR e.until_position > @position)
+    AND e.voided_at IS NULL`
+
+// quantityAsked is what the rule set in force on the last day before asks to be
+// read; total leakage where it names no method.
+func (p *Population) quantityAsked(before domain.Date) (domain.Quantity, error) {
+	var rows []ruleSetRow
+	storage.All(p.t, &rows, ruleSetsAtSQL, p.args)
+	if err := p.t.Flush(); err != nil {
+		return "", err
+	}
+	var inForce domain.RuleSet
+	for _, row := range rows {
+		var set domain.RuleSet
+		if err := json.Unmarshal([]byte(row.Body), &set); err != nil {
+			return "", fmt.Errorf("rule set %s: %w", domain.UUID(row.RecordID), err)
+		}
+		if set.FromOn < before && set.FromOn >= inForce.FromOn {
+			inForce = set
+		}
+	}
+	return inForce.Quantity(), nil
+}
+
+// CrewNames are the names of all crew members.
+func (p *Population) CrewNames() (map[domain.UUID]string, error) { return p.t.CrewNames(p.Position) }
+
+// The frozen results that stood at the position, from the index
+// job_result_counted alone. Their order changes no figure, so none is asked
+// for: sorting would cost as much as reading.
+const performanceJobsSQL = `
+SELECT job_id, home_id, contractor_id, worked_by, crew_lead_id, class, pay_basis, before_tenths, after_tenths, floor_area_ft2,
+    extrapolated, below_range, counted_at, excluded, questions, method, quality, together
+FROM job_result
+WHERE program_id = @program_id AND counted_at >= @from AND counted_at < @before AND accepted_position IS NOT NULL
+    AND accepted_position <= @position AND (until_position IS NULL OR until_position > @position)`
+
+// The same of one contractor, by id.
+const performanceJobsOfContractorSQL = performanceJobsSQL + `
+    AND coalesce(worked_by[1], contractor_id) = @contractor_id
+ORDER BY job_id`
+
+// Jobs are those first accepted in a period, each once, in no order.
+func (p *Population) Jobs(period performance.Period) iter.Seq2[performance.Job, error] {
+	args := maps.Clone(p.args)
+	args["from"], args["before"] = period.From, period.Before
+	return p.jobs(performanceJobsSQL, args)
+}
+
+// JobsOf are one contractor's jobs of the period, by id.
+func (p *Population) JobsOf(contractor domain.UUID) iter.Seq2[performance.Job, error] {
+	args := maps.Clone(p.args)
+	args["contractor_id"] = contractor
+	return p.jobs(performanceJobsOfContractorSQL, args)
+}
+
+func (p *Population) jobs(sql string, args storage.Args) iter.Seq2[performance.Job, error] {
+	return func(yield func(performance.Job, error) bool) {
+		rows, err := p.t.Query(sql, args)
+		if err != nil {
+			yield(performance.Job{}, err)
+			return
+		}
+		defer rows.Close()
+		if err := binaryColumns(rows); err != nil {
+			yield(performance.Job{}, err)
+			return
+		}
+		for rows.Next() {
+			job, err := jobOfRow(rows)
+			if !yield(job, err) || err != nil {
+				return
+			}
+		}
+		if err := rows.Err(); err != nil {
+			yield(performance.Job{}, err)
+		}
+	}
+}
