@@ -52,9 +52,11 @@ CREATE TABLE program_head (
     epoch       uuid NOT NULL,
     epoch_from_position bigint NOT NULL CHECK (epoch_from_position >= 0),
     epoch_cause text NOT NULL CHECK (epoch_cause IN ('new', 'restore', 'device')),
-    -- The database in which this history was last written.
+    -- The database in which this history was last written. A dump that is put
+    -- back makes this table anew, so its oid tells a copy on the same server.
     system_identifier bigint,
-    timeline    integer
+    timeline    integer,
+    table_oid   bigint
 );
 
 -- Every accepted version of every record, in the order of acceptance. The

@@ -12,7 +12,7 @@ import (
 
 const epochOpenSQL = `
 UPDATE program_head SET epoch = @epoch, epoch_from_position = position, epoch_cause = @cause,
-    system_identifier = coalesce(@system_identifier, system_identifier), timeline = coalesce(@timeline, timeline)
+    system_identifier = coalesce(@system_identifier, system_identifier), timeline = coalesce(@timeline, timeline), table_oid = coalesce(@table_oid, table_oid)
 WHERE program_id = @program_id AND epoch = @before`
 
 // openEpoch begins a new history, unless another did since the one before: who
@@ -25,7 +25,7 @@ func (db *DB) openEpoch(ctx context.Context, caller domain.Caller, before domain
 	err = db.In(ctx, caller.Program, Writing, func(t *Tx) error {
 		var opened int64
 		t.Queue(epochOpenSQL, Args{"program_id": t.Program, "epoch": domain.UUID(id), "before": before, "cause": cause,
-			"system_identifier": mark.SystemIdentifier, "timeline": mark.Timeline}).Exec(Affected(&opened))
+			"system_identifier": mark.SystemIdentifier, "timeline": mark.Timeline, "table_oid": mark.TableOID}).Exec(Affected(&opened))
 		var heads []headRow
 		All(t, &heads, headSQL, Args{"program_id": t.Program})
 		if err := t.Flush(); err != nil {
@@ -40,20 +40,31 @@ func (db *DB) openEpoch(ctx context.Context, caller domain.Caller, before domain
 	return head, err
 }
 
-// databaseMark tells one database server's history from another's.
+// databaseMark tells one database's history from another's: by the server, by
+// its timeline, and by the table itself, which a dump that is put back makes anew.
 type databaseMark struct {
 	SystemIdentifier *int64
 	Timeline         *int32
+	TableOID         *int64
+}
+
+func (m databaseMark) equal(other databaseMark) bool {
+	return *m.SystemIdentifier == *other.SystemIdentifier && *m.Timeline == *other.Timeline && *m.TableOID == *other.TableOID
+}
+
+func (m databaseMark) String() string {
+	return fmt.Sprintf("server %d on timeline %d, table %d", *m.SystemIdentifier, *m.Timeline, *m.TableOID)
 }
 
 const databaseMarkSQL = `
-SELECT s.system_identifier, c.timeline_id AS timeline FROM pg_control_system() AS s, pg_control_checkpoint() AS c`
+SELECT s.system_identifier, c.timeline_id AS timeline, 'program_head'::regclass::oid::bigint AS table_oid
+FROM pg_control_system() AS s, pg_control_checkpoint() AS c`
 
 const headMarksSQL = `
-SELECT program_id, epoch, system_identifier, timeline FROM program_head WHERE program_id IS NOT NULL ORDER BY program_id`
+SELECT program_id, epoch, system_identifier, timeline, table_oid FROM program_head WHERE program_id IS NOT NULL ORDER BY program_id`
 
 const headMarkSQL = `
-UPDATE program_head SET system_identifier = @system_identifier, timeline = @timeline WHERE program_id = @program_id`
+UPDATE program_head SET system_identifier = @system_identifier, timeline = @timeline, table_oid = @table_oid WHERE program_id = @program_id`
 
 type headMarkRow struct {
 	ProgramID [16]byte
@@ -62,7 +73,7 @@ type headMarkRow struct {
 }
 
 // ErrOtherDatabase says that the programs' history was written in another
-// database server, or on another timeline of it: a restore, or a failover.
+// database, or on another timeline of it: a restore, or a failover.
 var ErrOtherDatabase = errors.New("this database is not the one in which the ledger was last written")
 
 func (db *DB) marks(ctx context.Context) (now databaseMark, heads []headMarkRow, err error) {
@@ -93,9 +104,8 @@ func (db *DB) CheckDatabase(ctx context.Context) error {
 			if err := db.adopt(ctx, h.ProgramID, now); err != nil {
 				return err
 			}
-		case *h.SystemIdentifier != *now.SystemIdentifier || *h.Timeline != *now.Timeline:
-			return fmt.Errorf("%w: it was server %d on timeline %d, this is server %d on timeline %d",
-				ErrOtherDatabase, *h.SystemIdentifier, *h.Timeline, *now.SystemIdentifier, *now.Timeline)
+		case !h.equal(now):
+			return fmt.Errorf("%w: it was %s, this is %s", ErrOtherDatabase, h.databaseMark, now)
 		}
 	}
 	return nil
@@ -103,7 +113,7 @@ func (db *DB) CheckDatabase(ctx context.Context) error {
 
 func (db *DB) adopt(ctx context.Context, program domain.UUID, mark databaseMark) error {
 	return db.In(ctx, program, Writing, func(t *Tx) error {
-		t.Queue(headMarkSQL, Args{"program_id": program, "system_identifier": mark.SystemIdentifier, "timeline": mark.Timeline})
+		t.Queue(headMarkSQL, Args{"program_id": program, "system_identifier": mark.SystemIdentifier, "timeline": mark.Timeline, "table_oid": mark.TableOID})
 		return nil
 	})
 }

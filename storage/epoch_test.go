@@ -1,8 +1,10 @@
 package storage_test
 
 import (
+	"bytes"
 	"context"
 	"errors"
+	process "os/exec"
 	"testing"
 
 	"github.com/jackc/pgx/v5"
@@ -59,5 +61,31 @@ func pretendOtherServer(t *testing.T, db *storage.DB, w *storagetest.World) {
 	defer conn.Close(context.Background())
 	if _, err := conn.Exec(context.Background(), "UPDATE program_head SET system_identifier = 1 WHERE program_id = $1", [16]byte(w.Program)); err != nil {
 		t.Fatal(err)
+	}
+}
+
+// A dump that is put back on the same server has the same server's marks.
+func TestADumpPutBackIsNoticed(t *testing.T) {
+	t.Parallel()
+	if _, err := process.LookPath("pg_dump"); err != nil {
+		t.Skip("pg_dump is not on this machine")
+	}
+	db, _ := storagetest.Open(t)
+	storagetest.Program(t, db)
+	ctx := context.Background()
+	if err := db.CheckDatabase(ctx); err != nil {
+		t.Fatal(err)
+	}
+	dump, err := process.CommandContext(ctx, "pg_dump", "--clean", "--dbname", storagetest.AddressOf(db)).Output()
+	if err != nil {
+		t.Fatalf("pg_dump: %v", err)
+	}
+	back := process.CommandContext(ctx, "psql", "--quiet", "--set", "ON_ERROR_STOP=1", "--dbname", storagetest.AddressOf(db))
+	back.Stdin = bytes.NewReader(dump)
+	if out, err := back.CombinedOutput(); err != nil {
+		t.Fatalf("psql: %v: %s", err, out)
+	}
+	if err := db.CheckDatabase(ctx); !errors.Is(err, storage.ErrOtherDatabase) {
+		t.Fatalf("put back: %v", err)
 	}
 }
