@@ -144,6 +144,8 @@ CREATE TABLE audit (
     detail     text NOT NULL,
     PRIMARY KEY (program_id, audit_id)
 );
+-- When a backup was last tried.
+CREATE INDEX audit_restore_tried ON audit (program_id, at) WHERE action = 'restore_tried';
 
 -- What every request of a device asks for, from its record, and what it told of
 -- itself and how far it has read.

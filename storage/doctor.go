@@ -2,9 +2,11 @@ package storage
 
 import (
 	"context"
+	"fmt"
 	"time"
 
 	"ductledger/domain"
+	"ductledger/domain/ledger"
 )
 
 // Health is what a look at the database finds.
@@ -80,4 +82,43 @@ func (db *DB) CrowdedContractors(ctx context.Context, program domain.UUID, limit
 		return nil
 	})
 	return ids, head, err
+}
+
+// LinkAt is the chain's link at a position; of one that is not there an error.
+func (db *DB) LinkAt(ctx context.Context, program domain.UUID, position int64) (link ledger.Digest, err error) {
+	err = db.In(ctx, program, Reading, func(t *Tx) error {
+		link, err = t.linkAt(position)
+		return err
+	})
+	if err == nil && link == (ledger.Digest{}) && position > 0 {
+		err = domain.Errorf(domain.NotFound, "there is no position %d", position)
+	}
+	return link, err
+}
+
+const restoreTried = "restore_tried"
+
+// NoteRestoreTried writes into the audit that a backup was restored beside and
+// proved, up to a position.
+func (db *DB) NoteRestoreTried(ctx context.Context, caller domain.Caller, position int64) error {
+	return db.In(ctx, caller.Program, Writing, func(t *Tx) error {
+		return t.Audit(caller, restoreTried, domain.UUID{}, fmt.Sprintf("a backup was restored beside and holds up to position %d", position))
+	})
+}
+
+const restoreTriedSQL = `
+SELECT max(at) AS at FROM audit WHERE program_id = @program_id AND action = 'restore_tried'`
+
+// RestoreTriedAt is when a backup was last proved; nil when none was.
+func (db *DB) RestoreTriedAt(ctx context.Context, program domain.UUID) (at *time.Time, err error) {
+	err = db.In(ctx, program, Reading, func(t *Tx) error {
+		var rows []struct{ At *time.Time }
+		All(t, &rows, restoreTriedSQL, Args{"program_id": t.Program})
+		if err := t.Flush(); err != nil {
+			return err
+		}
+		at = rows[0].At
+		return nil
+	})
+	return at, err
 }

@@ -165,3 +165,25 @@ func (t *Tx) packageRow(caller domain.Caller, m domain.Month, revision int) (Pac
 	}
 	return row.pack()
 }
+
+const packageNewestSQL = `
+SELECT` + packageColumns + `
+FROM month_package AS p
+WHERE p.program_id = @program_id
+ORDER BY p.built_at DESC, p.month DESC, p.revision DESC
+LIMIT 1`
+
+// NewestPackage is the one that was built last; nil when there is none.
+func (db *DB) NewestPackage(ctx context.Context, caller domain.Caller) (newest *Package, err error) {
+	err = db.In(ctx, caller.Program, Reading, func(t *Tx) error {
+		var row *packageRow
+		One(t, &row, packageNewestSQL, Args{"program_id": t.Program})
+		if err := t.Flush(); err != nil || row == nil {
+			return err
+		}
+		p, err := row.pack()
+		newest = &p
+		return err
+	})
+	return newest, err
+}

@@ -36,10 +36,13 @@ type ProgramStat struct {
 	Builds       int64 // asked for and not ended
 	BuildsFailed int64
 	OldestAskAt  *time.Time
+	// RestoreTriedAt is when a backup was last restored beside and proved.
+	RestoreTriedAt *time.Time
 }
 
 const programStatSQL = `
-SELECT p.code, h.epoch, h.position, d.held_open, d.held_waiting, d.oldest_held_at, b.builds, b.builds_failed, b.oldest_ask_at
+SELECT p.code, h.epoch, h.position, d.held_open, d.held_waiting, d.oldest_held_at, b.builds, b.builds_failed, b.oldest_ask_at,
+    (SELECT max(a.at) FROM audit AS a WHERE a.program_id = @program_id AND a.action = 'restore_tried') AS restore_tried_at
 FROM program AS p
 JOIN program_head AS h ON h.program_id = p.program_id
 CROSS JOIN (SELECT count(*) FILTER (WHERE state = 'open') AS held_open, count(*) FILTER (WHERE state = 'waiting') AS held_waiting,

@@ -24,8 +24,9 @@ func (doctorCommand) Help() string {
 
 // What the doctor asks about.
 const (
-	clockWithin    = 5 * time.Second // between this machine and the database's
-	openJobsAtMost = 200             // of one contractor: its devices' first pull grows with them
+	clockWithin    = 5 * time.Second     // between this machine and the database's
+	openJobsAtMost = 200                 // of one contractor: its devices' first pull grows with them
+	restoreWithin  = 92 * 24 * time.Hour // common practice, no source: a backup is tried each quarter
 )
 
 // An examination prints what is found and counts what needs a hand.
@@ -141,7 +142,7 @@ func (e *examination) database(h storage.Health, asked time.Time) {
 	} else {
 		e.good("indexes", "all valid")
 	}
-	e.note("restore", "no verified restore is recorded here; the disk of the database's machine is for its own monitoring")
+	e.note("disk", "the disk of the database's machine is for its own monitoring")
 }
 
 func (e *examination) programs(db *storage.DB) error {
@@ -155,9 +156,29 @@ func (e *examination) programs(db *storage.DB) error {
 			return err
 		}
 		e.good("program", "%s at position %d, epoch %s", p.Code, head.Position, head.Epoch)
+		if err := e.restore(db, p); err != nil {
+			return err
+		}
 		for _, id := range crowded {
 			e.bad("program", "%s: contractor %s has more than %d open jobs", p.Code, id, openJobsAtMost)
 		}
+	}
+	return nil
+}
+
+// restore tells how long ago a backup was tried. A program younger than the
+// limit is told, an older one needs a hand.
+func (e *examination) restore(db *storage.DB, p storage.Program) error {
+	at, err := db.RestoreTriedAt(e.in.ctx, p.ID)
+	switch {
+	case err != nil:
+		return err
+	case at != nil && e.in.now().Sub(*at) <= restoreWithin:
+		e.good("restore", "%s: a backup was restored and proved on %s", p.Code, at.Format(time.DateOnly))
+	case at == nil && e.in.now().Sub(p.CreatedAt) <= restoreWithin:
+		e.note("restore", "%s: no backup was tried yet: ductledger restore --verify", p.Code)
+	default:
+		e.bad("restore", "%s: no backup was tried for %d days: ductledger restore --verify", p.Code, int(restoreWithin.Hours()/24))
 	}
 	return nil
 }

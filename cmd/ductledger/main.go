@@ -32,6 +32,7 @@ type commands struct {
 	Doctor    doctorCommand    `cmd:"" help:"Look at settings, database, schema, clock and disk."`
 	Audit     auditCommand     `cmd:"" help:"Verify the chain of a program's ledger."`
 	Recompute recomputeCommand `cmd:"" help:"Make every result again from the ledger and report what differs."`
+	Restore   restoreCommand   `cmd:"" help:"Restore a backup into an empty folder and prove what came back, or only try it."`
 	History   historyCommand   `cmd:"" help:"Say that a moved or restored database is the one to serve."`
 	Complete  completeCommand  `cmd:"" help:"Set a shell up to complete the names of commands and flags."`
 

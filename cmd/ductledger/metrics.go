@@ -123,6 +123,7 @@ func (m *metrics) watchPrograms(ctx context.Context, db *storage.DB, now func() 
 	heldAge := gauge("ductledger_held_oldest_seconds", "Age of the oldest of them.")
 	builds := gauge("ductledger_builds", "Packages that are asked for or failed.", "state")
 	buildAge := gauge("ductledger_build_oldest_seconds", "Time since the oldest was asked for that is not made.")
+	restoreAge := gauge("ductledger_restore_tried_seconds", "Time since a backup was last restored beside and proved; absent when none was.")
 	age := func(at *time.Time) float64 {
 		if at == nil {
 			return 0
@@ -148,6 +149,9 @@ func (m *metrics) watchPrograms(ctx context.Context, db *storage.DB, now func() 
 			builds.WithLabelValues(p.Code, "building").Set(float64(p.Builds))
 			builds.WithLabelValues(p.Code, "failed").Set(float64(p.BuildsFailed))
 			buildAge.WithLabelValues(p.Code).Set(age(p.OldestAskAt))
+			if p.RestoreTriedAt != nil {
+				restoreAge.WithLabelValues(p.Code).Set(age(p.RestoreTriedAt))
+			}
 		}
 		select {
 		case <-ctx.Done():
