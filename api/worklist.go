@@ -7,7 +7,7 @@ import (
 
 	"ductledger/domain"
 	"ductledger/domain/ledger"
-	"ductledger/storage"
+	"ductledger/storage/worklist"
 )
 
 // What waits for the caller.
@@ -53,10 +53,10 @@ type worklistSubject struct {
 // there is.
 func (s *Server) worklist(ctx context.Context, caller domain.Caller, r *request) (answer, error) {
 	sort := r.Query.Get("sort")
-	if sort != "" && !slices.Contains(storage.WorklistSorts(), sort) {
+	if sort != "" && !slices.Contains(worklist.Sorts(), sort) {
 		return answer{}, domain.Errorf(domain.BadQuery, "sort: there is no sort %q", logged(sort))
 	}
-	days := storage.DefaultWorklistDays(caller.Role)
+	days := worklist.DefaultDays(caller.Role)
 	for name, value := range map[string]*int{"sent_in_days": &days.SentIn, "returned_days": &days.Returned, "silent_days": &days.Silent,
 		"lapse_soon_days": &days.LapseSoon, "lapse_days": &days.Lapse} {
 		if n, err := strconv.Atoi(r.Query.Get(name)); err == nil { // the contract lets nothing but a number in
@@ -66,7 +66,7 @@ func (s *Server) worklist(ctx context.Context, caller domain.Caller, r *request)
 	if days.Lapse < days.LapseSoon {
 		return answer{}, domain.Errorf(domain.BadQuery, "lapse_days: %d is less than lapse_soon_days, %d", days.Lapse, days.LapseSoon)
 	}
-	list, err := s.db.Worklist(ctx, caller, days, sort, r.limit())
+	list, err := worklist.Read(ctx, s.db, caller, days, sort, r.limit())
 	if err != nil {
 		return answer{}, err
 	}

@@ -8,6 +8,7 @@ import (
 	"ductledger/domain"
 	"ductledger/storage"
 	"ductledger/storage/storagetest"
+	"ductledger/storage/worklist"
 )
 
 // cloneSQL puts copies of one job with its home beside it, as many as are
@@ -126,7 +127,7 @@ func TestNoRequestGrowsWithTheProgram(t *testing.T) {
 		}},
 		{"list of homes", 1.3, 20, func() { _, err := db.List(ctx, w.Staff, domain.HomeKind, storage.Filter{Limit: 50}); must(err) }},
 		{"worklist", 1.3, 20, func() {
-			_, err := db.Worklist(ctx, w.Staff, storage.DefaultWorklistDays(domain.Staff), "", 50)
+			_, err := worklist.Read(ctx, db, w.Staff, worklist.DefaultDays(domain.Staff), "", 50)
 			must(err)
 		}},
 		{"sign of life", 1.3, 20, func() { must(db.NotePull(ctx, w.Field, 1)) }},

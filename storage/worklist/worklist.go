@@ -1,4 +1,6 @@
-package storage
+// Package worklist reads what waits for somebody: jobs, held items, call-backs,
+// inspections, papers that lapse and devices that are silent, oldest first.
+package worklist
 
 import (
 	"cmp"
@@ -8,11 +10,12 @@ import (
 	"time"
 
 	"ductledger/domain"
+	"ductledger/storage"
 )
 
-// WorklistDays say after how many days something waits, and how far ahead
+// Days say after how many days something waits, and how far ahead
 // papers and calibrations are looked at.
-type WorklistDays struct {
+type Days struct {
 	SentIn    int // sent in and not reviewed
 	Returned  int // returned and not answered
 	Silent    int // nothing heard of a device
@@ -20,31 +23,31 @@ type WorklistDays struct {
 	Lapse     int // the same, further ahead
 }
 
-// DefaultWorklistDays are common practice; whoever asks may give others. What
+// DefaultDays are common practice; whoever asks may give others. What
 // was returned waits for the crew at once, for the office after a week.
-func DefaultWorklistDays(role domain.Role) WorklistDays {
-	days := WorklistDays{SentIn: 7, Returned: 7, Silent: 3, LapseSoon: 30, Lapse: 60}
+func DefaultDays(role domain.Role) Days {
+	days := Days{SentIn: 7, Returned: 7, Silent: 3, LapseSoon: 30, Lapse: 60}
 	if role == domain.Field || role == domain.ContractorRole {
 		days.Returned = 0
 	}
 	return days
 }
 
-// Worklist is what waits for the caller.
-type Worklist struct {
+// List is what waits for the caller.
+type List struct {
 	AsOfAt time.Time
-	Counts []WorklistCount // of every sort that can wait for the caller
-	Items  []WorklistItem  // oldest first; what lapses comes at its day
+	Counts []Count // of every sort that can wait for the caller
+	Items  []Item  // oldest first; what lapses comes at its day
 }
 
-// WorklistCount tells how much waits of one sort.
-type WorklistCount struct {
+// Count tells how much waits of one sort.
+type Count struct {
 	Sort  string
 	Count int64
 }
 
-// WorklistItem is one thing that waits. Of SinceAt, SinceOn and DueOn one is set.
-type WorklistItem struct {
+// Item is one thing that waits. Of SinceAt, SinceOn and DueOn one is set.
+type Item struct {
 	Sort         string
 	SinceAt      time.Time
 	SinceOn      domain.Date
@@ -60,7 +63,7 @@ type WorklistItem struct {
 	rank int
 }
 
-type worklistRow struct {
+type row struct {
 	SinceAt      *time.Time
 	OnDay        *string
 	ID           [16]byte
@@ -70,10 +73,10 @@ type worklistRow struct {
 	Total        int64
 }
 
-// Worklist reads the oldest of what waits for the caller, all sorts or one,
-// and how much waits of each. A contractor and its crews see their own.
-func (db *DB) Worklist(ctx context.Context, caller domain.Caller, days WorklistDays, sort string, limit int) (out Worklist, err error) {
-	err = db.In(ctx, caller.Program, Survey, func(t *Tx) error {
+// Read reads the oldest of what waits for the caller, all sorts or one, and how
+// much waits of each. A contractor and its crews see their own.
+func Read(ctx context.Context, db *storage.DB, caller domain.Caller, days Days, sort string, limit int) (out List, err error) {
+	err = db.In(ctx, caller.Program, storage.Survey, func(t *storage.Tx) error {
 		program, err := t.Settings()
 		if err != nil {
 			return err
@@ -82,20 +85,20 @@ func (db *DB) Worklist(ctx context.Context, caller domain.Caller, days WorklistD
 		if err != nil {
 			return err
 		}
-		a := worklistArgs{now: t.Now, today: domain.DateOf(t.Now, zone), days: days}
-		sorts := slices.DeleteFunc(worklistSorts(), func(s worklistSort) bool {
+		a := moments{now: t.Now, today: domain.DateOf(t.Now, zone), days: days}
+		sorts := slices.DeleteFunc(table(), func(s sortRow) bool {
 			return !slices.Contains(s.roles, caller.Role) || sort != "" && s.name != sort
 		})
-		rows := make([][]worklistRow, len(sorts))
+		rows := make([][]row, len(sorts))
 		for i, s := range sorts {
 			args := s.args(&a)
 			args["program_id"], args["contractor_id"], args["today"], args["limit"] = t.Program, caller.Contractor, string(a.today), limit
-			All(t, &rows[i], s.sql, args)
+			storage.All(t, &rows[i], s.sql, args)
 		}
 		if err := t.Flush(); err != nil {
 			return err
 		}
-		out = Worklist{AsOfAt: t.Now}
+		out = List{AsOfAt: t.Now}
 		for i := range sorts {
 			total := int64(0)
 			for _, r := range rows[i] {
@@ -107,19 +110,19 @@ func (db *DB) Worklist(ctx context.Context, caller domain.Caller, days WorklistD
 				item.rank = i
 				out.Items = append(out.Items, item)
 			}
-			out.Counts = append(out.Counts, WorklistCount{sorts[i].name, total})
+			out.Counts = append(out.Counts, Count{sorts[i].name, total})
 		}
 		return nil
 	})
-	slices.SortFunc(out.Items, func(x, y WorklistItem) int {
+	slices.SortFunc(out.Items, func(x, y Item) int {
 		return cmp.Or(x.at.Compare(y.at), cmp.Compare(x.rank, y.rank), x.SubjectID.Compare(y.SubjectID))
 	})
 	out.Items = out.Items[:min(len(out.Items), limit)]
 	return out, err
 }
 
-func (s *worklistSort) item(r *worklistRow, a *worklistArgs, zone *time.Location) (w WorklistItem, err error) {
-	w = WorklistItem{Sort: s.name, SubjectKind: s.subject, SubjectID: r.ID, JobID: IDOf(r.JobID), ContractorID: IDOf(r.ContractorID)}
+func (s *sortRow) item(r *row, a *moments, zone *time.Location) (w Item, err error) {
+	w = Item{Sort: s.name, SubjectKind: s.subject, SubjectID: r.ID, JobID: storage.IDOf(r.JobID), ContractorID: storage.IDOf(r.ContractorID)}
 	if r.SinceAt != nil {
 		w.SinceAt, w.at = *r.SinceAt, *r.SinceAt
 		w.Days = int(a.now.Sub(w.at) / (24 * time.Hour))
