@@ -4,6 +4,9 @@ import (
 	"math"
 	"math/big"
 	"math/bits"
+	"slices"
+
+	"ductledger/domain/stat"
 )
 
 // logUnits is the number of steps in which a natural logarithm is counted:
@@ -107,4 +110,35 @@ func centered(n int64, ab, a, b wide) float64 {
 // shifted is w·2^k.
 func (w wide) shifted(k uint) wide {
 	return wide{hi: w.hi<<k | int64(w.lo>>(64-k)), lo: w.lo << k}
+}
+
+// An order holds whole numbers, such as readings in tenths of cfm25, of which
+// order statistics are wanted. sorted puts it in order; the rest needs that.
+type order []int32
+
+func (o order) sorted() order {
+	slices.Sort(o)
+	return o
+}
+
+// quantile is the type-7 p-quantile in the unit that of gives. Not of none.
+func (o order) quantile(p float64, of func(int32) float64) float64 {
+	j, part := stat.QuantileRank(len(o), p)
+	if part == 0 {
+		return of(o[j])
+	}
+	return of(o[j]) + float64(part*(of(o[j+1])-of(o[j])))
+}
+
+// middleHalf gives the quarter points and the median between them.
+func (o order) middleHalf(of func(int32) float64) (points [3]*float64) {
+	for i, p := range [...]float64{0.25, 0.5, 0.75} {
+		points[i] = ptr(o.quantile(p, of))
+	}
+	return points
+}
+
+// between are the values of a rank from below and from above, both from 1.
+func (o order) between(rank int64) (low, high int32) {
+	return o[rank-1], o[int64(len(o))-rank]
 }

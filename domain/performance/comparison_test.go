@@ -3,15 +3,19 @@ package performance
 import (
 	"encoding/json"
 	"fmt"
+	"iter"
 	"math"
+	"math/rand/v2"
 	"slices"
+	"strconv"
 	"strings"
 	"testing"
 	"time"
 
-	"pgregory.net/rapid"
-
 	"ductledger/domain"
+	"ductledger/domain/stat"
+
+	"pgregory.net/rapid"
 )
 
 // An invented month and invented contractors.
@@ -335,4 +339,177 @@ func anyJobs(t *rapid.T) []Job {
 		jobs[i] = j
 	}
 	return jobs
+}
+
+func TestByHomeClass(t *testing.T) {
+	jobs := []Job{measured(1, 1, 100, 50), measured(2, 1, 100, 40), measured(3, 2, 100, 30), measured(4, 2, 100, 20), measured(5, 2, 100, 10)}
+	for i, class := range []string{"triple", "single", "double", "yurt", ""} {
+		jobs[i].Class = class
+	}
+	g, err := CompareGroups(jobs, october, ByHomeClass, nil)
+	if err != nil || len(g.Groups) != 5 || g.Model != nil {
+		t.Fatal(g, err)
+	}
+	for i, want := range []struct {
+		class string
+		ratio float64
+	}{{"single", .6}, {"double", .7}, {"triple", .5}, {"", .9}, {"yurt", .8}} {
+		if got := g.Groups[i]; got.HomeClass != want.class || *got.Figures.Pooled.Ratio != want.ratio {
+			t.Errorf("group %d: %q %v, want %q %v", i, got.HomeClass, *got.Figures.Pooled.Ratio, want.class, want.ratio)
+		}
+	}
+}
+
+func TestByCrewLead(t *testing.T) {
+	w := world{effects: make([]float64, 4), counts: []int{10, 9, 20, 15}, sigma: .4, classes: []string{"single"}}
+	jobs := w.jobs(rand.New(rand.NewPCG(15, 16)))
+	for i := range jobs {
+		jobs[i].CrewLeadID = jobs[i].ContractorID
+		if jobs[i].CrewLeadID == id(4) {
+			jobs[i].CrewLeadID = domain.UUID{} // not known
+		}
+		jobs[i].ContractorID = id(9)
+	}
+	g, err := CompareGroups(jobs, october, ByCrewLead, map[domain.UUID]string{id(1): "Zoe", id(2): "Adam", id(3): "Mia"})
+	if err != nil || len(g.Groups) != 4 {
+		t.Fatal(g, err)
+	}
+	unknown, adam, mia, zoe := g.Groups[0], g.Groups[1], g.Groups[2], g.Groups[3]
+	if unknown.CrewLeadID != nil || unknown.Adjusted != nil || unknown.JobsCount != 15 {
+		t.Errorf("jobs without a lead: %+v", unknown)
+	}
+	if adam.Reason != TooFewJobs || adam.Figures != nil || adam.Adjusted != nil || adam.UsedCount != 9 {
+		t.Errorf("nine homes: %+v", adam)
+	}
+	if zoe.Figures == nil || zoe.Adjusted == nil || zoe.Adjusted.Shrunk == nil || zoe.Name != "Zoe" || mia.Name != "Mia" {
+		t.Errorf("ten homes: %+v", zoe)
+	}
+	if g.Model.ContractorsCount != 3 || g.Model.N != 39 || len(g.Model.LeftOut) != 1 || g.Model.LeftOut[0] != (LeftOut{MissingLead, 15}) {
+		t.Errorf("model over %d leads, %d jobs", g.Model.ContractorsCount, g.Model.N)
+	}
+	if _, err := CompareGroups(nil, october, ByContractor, nil); err == nil {
+		t.Error("by contractor: no refusal")
+	}
+	if _, err := CompareGroups(nil, october, "color", nil); err == nil {
+		t.Error("by color: no refusal")
+	}
+}
+
+// Four homes give a reader outside the agency no figure, five do; what is hidden
+// alone could be had from the total, so another is hidden with it.
+func TestFewHomesLeaveNoFigure(t *testing.T) {
+	groups := func(counts map[string]int) []Group {
+		var jobs []Job
+		for _, class := range []string{"single", "double", "triple"} {
+			for range counts[class] {
+				j := measured(len(jobs)+1, 1, 200, 100)
+				j.Class = class
+				jobs = append(jobs, j)
+			}
+		}
+		g, err := CompareGroups(jobs, october, ByHomeClass, nil)
+		if err != nil {
+			t.Fatal(err)
+		}
+		return g.Groups
+	}
+	for _, c := range []struct {
+		counts map[string]int
+		shown  []bool // single, double, triple
+		whole  bool
+	}{
+		{map[string]int{"single": 5, "double": 9, "triple": 5}, []bool{true, true, true}, true},
+		{map[string]int{"single": 20, "double": 9, "triple": 4}, []bool{true, false, false}, false},
+		{map[string]int{"single": 20, "double": 4, "triple": 4}, []bool{true, false, false}, false},
+		{map[string]int{"single": 20, "double": 1, "triple": 1}, []bool{false, false, false}, false},
+	} {
+		got := groups(c.counts)
+		if whole := OutsideGroups(got); whole != c.whole {
+			t.Errorf("%v: whole %v", c.counts, whole)
+		}
+		for i, g := range got {
+			if shown := g.Figures.Pooled.Ratio != nil; shown != c.shown[i] || !shown && (g.Figures.MedianAfter.Leakage != nil || g.Reason != TooFewHomes) {
+				t.Errorf("%v: %s shown %v: %+v", c.counts, g.HomeClass, shown, g)
+			}
+		}
+	}
+	// A home with two jobs is one home.
+	var jobs []Job
+	for i := range 6 {
+		j := measured(i+1, 1, 200, 100)
+		j.HomeID = id(500 + i/2)
+		jobs = append(jobs, j)
+	}
+	s := compareOne(t, jobs...)
+	if s.Outside() || s.Pooled.Ratio != nil || s.Pooled.Reason != TooFewHomes {
+		t.Errorf("six jobs of three homes: %+v", s.Pooled)
+	}
+}
+
+// Compare summarizes the jobs accepted in the period, by contractor and for
+// the program. Every contractor of names has a line, also without a job.
+// The jobs may stand in any order. Refused: what NewTally and Add refuse.
+// Source: at each figure, Summary, Model and Standing [calc].
+func Compare(jobs []Job, period Period, names map[domain.UUID]string) (Comparison, error) {
+	t, err := take(inOrder(jobs), period, ByContractor)
+	if err != nil {
+		return Comparison{}, err
+	}
+	return t.Comparison(names)
+}
+
+// CompareGroups summarizes the jobs by class of home or by crew lead; names
+// are those of the leads. Refused: a grouping by contractor (/by), and what a
+// Tally refuses. Source: at each figure, Summary and Model [calc].
+func CompareGroups(jobs []Job, period Period, by By, names map[domain.UUID]string) (Grouping, error) {
+	if by == ByContractor {
+		return Grouping{}, stat.Refuse(stat.OutOfRange, "/by", "", "contractors are compared by Compare")
+	}
+	t, err := take(inOrder(jobs), period, by)
+	if err != nil {
+		return Grouping{}, err
+	}
+	return t.Grouping(names)
+}
+
+// take tallies a stream of jobs whose ids ascend: repeats are then neighbors.
+func take(jobs iter.Seq2[Job, error], period Period, by By) (*Tally, error) {
+	t, err := NewTally(period, by)
+	if err != nil {
+		return nil, err
+	}
+	n := 0
+	for j, err := range jobs {
+		if err != nil {
+			return nil, err
+		}
+		if t.started && j.ID.Compare(t.last.ID) < 0 {
+			return nil, stat.Refuse(stat.NotSorted, "/jobs/"+strconv.Itoa(n), "order the jobs by id", "job %s comes after %s", j.ID, t.last.ID)
+		}
+		if err := t.Add(j); err != nil {
+			return nil, err
+		}
+		n++
+	}
+	return t, nil
+}
+
+// inOrder yields jobs by ascending id, from a copy if they are not so already,
+// and each that repeats unchanged once.
+func inOrder(jobs []Job) iter.Seq2[Job, error] {
+	byID := func(a, b Job) int { return a.ID.Compare(b.ID) }
+	if !slices.IsSortedFunc(jobs, byID) {
+		jobs = slices.Clone(jobs)
+		slices.SortStableFunc(jobs, byID)
+	}
+	return func(yield func(Job, error) bool) {
+		for i := range jobs {
+			if i > 0 && jobs[i].same(&jobs[i-1]) {
+				continue
+			}
+			if !yield(jobs[i], nil) {
+				return
+			}
+		}
+	}
 }
