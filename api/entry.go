@@ -28,7 +28,8 @@ type beside struct {
 func (s *Server) entryJSON(caller domain.Caller, e *domain.Entry, more beside) jsontext.Value {
 	shown := *e
 	if caller.Role == domain.ContractorRole {
-		shown.TokenID, shown.AppliedBy, shown.ClockOffsetS, shown.ResidentRevision = domain.UUID{}, domain.UUID{}, nil, 0
+		shown.TokenID, shown.PersonID, shown.AppliedBy, shown.AppliedByPerson = domain.UUID{}, domain.UUID{}, domain.UUID{}, domain.UUID{}
+		shown.ClockOffsetS, shown.ResidentRevision = nil, 0
 		shown.Body, shown.Texts = domain.WithoutTexts(e.Kind, e.Body), nil
 		if e.Void != nil {
 			shown.Void = &domain.Void{VoidedAt: e.Void.VoidedAt}

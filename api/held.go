@@ -33,10 +33,16 @@ type heldAnswer struct {
 	Bytes []byte `json:"bytes,omitzero"`
 	// The version of a record, 1 and up.
 	ClosedByVersion int64 `json:"closed_by_version,omitzero" validate:"gte=1"`
+	// The person whose phone or hand sent it; absent of a machine's.
+	PersonID domain.UUID `json:"person_id,omitzero"`
+	ClosedAt string      `json:"closed_at,omitzero"`
+	// The person who applied or dismissed it, or sent what settled it.
+	ClosedByPersonID domain.UUID `json:"closed_by_person_id,omitzero"`
 }
 
 func heldOf(h *storage.Held, trace string) heldAnswer {
-	a := heldAnswer{HeldID: h.ID, State: h.State, Kind: h.Kind, BaseVersion: h.BaseVersion, Code: h.Code, ReceivedAt: h.ReceivedAt, ClosedByVersion: h.ClosedByVersion}
+	a := heldAnswer{HeldID: h.ID, State: h.State, Kind: h.Kind, BaseVersion: h.BaseVersion, Code: h.Code, ReceivedAt: h.ReceivedAt, ClosedByVersion: h.ClosedByVersion,
+		PersonID: h.PersonID, ClosedAt: h.ClosedAt, ClosedByPersonID: h.ClosedByPerson}
 	if !h.RecordID.IsZero() {
 		a.ID = h.RecordID.String()
 	}
@@ -149,7 +155,8 @@ func (s *Server) applyHeld(ctx context.Context, caller domain.Caller, r *request
 		return answer{}, domain.Errorf(domain.Invalid, "what was kept names no kind of record; it can only be dismissed")
 	}
 	item.BaseVersion, item.Resolves = body.BaseVersion, held.ID
-	item.TokenID, item.DeviceID, item.AppliedBy, item.ReceivedAt = held.TokenID, held.DeviceID, caller.Token, r.ReceivedAt
+	item.TokenID, item.PersonID, item.DeviceID = held.TokenID, held.PersonID, held.DeviceID
+	item.AppliedBy, item.AppliedByPerson, item.ReceivedAt = caller.Token, caller.Person, r.ReceivedAt
 	a, err := kindHandlers{s, row, typeName(item.Kind)}.pushOne(ctx, caller, r, item, true)
 	if a.Status == http.StatusCreated { // what this address makes is an answer to the item, not a resource of its own
 		a.Status = http.StatusOK

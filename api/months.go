@@ -34,10 +34,12 @@ type packageAnswer struct {
 	PreviousSHA256 string `json:"previous_sha256,omitzero"`
 	BuiltAt        string `json:"built_at,omitzero"`
 	// The person who asked for it.
-	BuiltBy    string `json:"built_by,omitzero"`
-	ReleasedAt string `json:"released_at,omitzero"`
+	BuiltBy         string      `json:"built_by,omitzero"`
+	BuiltByPersonID domain.UUID `json:"built_by_person_id,omitzero"`
+	ReleasedAt      string      `json:"released_at,omitzero"`
 	// The person who released it.
-	ReleasedBy string `json:"released_by,omitzero"`
+	ReleasedBy         string      `json:"released_by,omitzero"`
+	ReleasedByPersonID domain.UUID `json:"released_by_person_id,omitzero"`
 }
 
 // How far the building of a package is.
@@ -52,7 +54,8 @@ type buildAnswer struct {
 	Tries   int    `json:"tries_count"`
 	AskedAt string `json:"asked_at"`
 	// The person who asked for it.
-	AskedBy string `json:"asked_by,omitzero"`
+	AskedBy         string      `json:"asked_by,omitzero"`
+	AskedByPersonID domain.UUID `json:"asked_by_person_id,omitzero"`
 	// When it was begun last.
 	StartedAt string `json:"started_at,omitzero"`
 	// When the one who builds it was heard last.
@@ -82,7 +85,7 @@ type buildPackageBody struct {
 
 func buildOf(b *storage.Build) *buildAnswer {
 	a := &buildAnswer{Stage: b.Stage, RowsDone: b.Done, RowsTotal: b.Total, Tries: b.Tries,
-		AskedAt: ledger.Stamp(b.AskedAt), AskedBy: b.AskedBy, UpdatedAt: ledger.Stamp(b.UpdatedAt)}
+		AskedAt: ledger.Stamp(b.AskedAt), AskedBy: b.AskedBy, AskedByPersonID: b.AskedByPerson, UpdatedAt: ledger.Stamp(b.UpdatedAt)}
 	if b.StartedAt != nil {
 		a.StartedAt = ledger.Stamp(*b.StartedAt)
 	}
@@ -96,7 +99,7 @@ func packageOf(p *storage.Package) packageAnswer {
 	a := packageAnswer{
 		Month: p.Month, Revision: p.Revision, State: p.State, Position: p.Position, AsOfAt: ledger.Stamp(p.AsOf), Finished: p.Finished,
 		FileName: p.FileName, SHA256: p.SHA256, BytesCount: p.Bytes, PreviousSHA256: p.SupersedesSHA256,
-		BuiltBy: p.BuiltBy, ReleasedBy: p.ReleasedBy,
+		BuiltBy: p.BuiltBy, BuiltByPersonID: p.BuiltByPerson, ReleasedBy: p.ReleasedBy, ReleasedByPersonID: p.ReleasedByPerson,
 	}
 	if p.Build != nil {
 		a.Build = buildOf(p.Build)

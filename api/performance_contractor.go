@@ -161,7 +161,7 @@ func (a *contractorAnswer) follow(c *compared, published []performancedb.Publica
 			continue
 		}
 		line := publishedContractor{publicationRef: refOf(&stood)}
-		line.PublishedBy = "" // contractors read this too: the agency speaks, not a person
+		line.PublishedBy, line.PublishedByPersonID = "", domain.UUID{} // contractors read this too: the agency speaks, not a person
 		if line.Contractor, err = contractorIn(&stood, a.Contractor.ContractorID); err != nil {
 			return err
 		}

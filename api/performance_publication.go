@@ -30,12 +30,13 @@ type publicationRef struct {
 	AnswerDigest string `json:"answer_digest"`
 	PublishedAt  string `json:"published_at"`
 	// The person who published it.
-	PublishedBy string `json:"published_by,omitzero"`
+	PublishedBy         string      `json:"published_by,omitzero"`
+	PublishedByPersonID domain.UUID `json:"published_by_person_id,omitzero"`
 }
 
 func refOf(p *performancedb.Publication) publicationRef {
 	return publicationRef{p.ID, p.From, p.Before, p.Position, ledger.Stamp(p.AsOfAt), p.MethodVersion,
-		hex.EncodeToString(p.InputDigest), hex.EncodeToString(p.AnswerDigest), ledger.Stamp(p.PublishedAt), p.PublishedBy}
+		hex.EncodeToString(p.InputDigest), hex.EncodeToString(p.AnswerDigest), ledger.Stamp(p.PublishedAt), p.PublishedBy, p.PublishedByPerson}
 }
 
 // publishedRefs are the publications of the same period that were made before

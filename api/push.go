@@ -125,7 +125,8 @@ func (s *Server) readBatch(caller domain.Caller, r *request) (*readBatch, error)
 	b.offset = clockOffset(b.SentAt, r.ReceivedAt)
 	for i, raw := range b.Items {
 		item := s.newItem(raw, b.values[i], ofItems[i], schemaOf(caller, &b.Batch))
-		item.Index, item.TokenID, item.DeviceID, item.ReceivedAt, item.ClockOffsetS = i, caller.Token, device, r.ReceivedAt, b.offset
+		item.SentBy(caller)
+		item.Index, item.DeviceID, item.ReceivedAt, item.ClockOffsetS = i, device, r.ReceivedAt, b.offset
 		b.items[i], b.shapes[i] = item, item.Problem
 	}
 	return b, nil

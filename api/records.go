@@ -53,7 +53,7 @@ func (k kindHandlers) put(ctx context.Context, caller domain.Caller, r *request)
 		return answer{}, err
 	}
 	item := &intake.Item{Kind: k.row.Kind, ID: id, BaseVersion: base, Raw: envelope(k.row.Kind, id, base, "record", r.Body),
-		TokenID: caller.Token, DeviceID: caller.Device, ReceivedAt: r.ReceivedAt}
+		TokenID: caller.Token, PersonID: caller.Person, DeviceID: caller.Device, ReceivedAt: r.ReceivedAt}
 	faults = append(faults, k.contract.checkBody("put"+k.name, tree)...)
 	if len(faults) == 0 {
 		faults = k.fillRecord(item, k.row, r.Body, "")
@@ -83,7 +83,7 @@ func (k kindHandlers) void(ctx context.Context, caller domain.Caller, r *request
 		return answer{}, err
 	}
 	item := &intake.Item{Kind: k.row.Kind, ID: id, BaseVersion: base,
-		Raw: envelope(k.row.Kind, id, base, "void", r.Body), TokenID: caller.Token, DeviceID: caller.Device, ReceivedAt: r.ReceivedAt}
+		Raw: envelope(k.row.Kind, id, base, "void", r.Body), TokenID: caller.Token, PersonID: caller.Person, DeviceID: caller.Device, ReceivedAt: r.ReceivedAt}
 	item.TakeVoid(body.Reason)
 	return k.pushOne(ctx, caller, r, item, matched)
 }

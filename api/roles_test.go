@@ -103,7 +103,7 @@ func revokedToken(a *apitest.API) string {
 		a.T.Fatal(err)
 	}
 	a.Send(text, "GET", "/v1/sync", nil).Want(200)
-	if err := a.DB.RevokeToken(context.Background(), a.World.Program, id); err != nil {
+	if err := a.DB.RevokeToken(context.Background(), a.World.Staff, id); err != nil {
 		a.T.Fatal(err)
 	}
 	return text

@@ -21,9 +21,10 @@ var Roles = []Role{Field, ContractorRole, Inspector, Staff, Funder, Admin}
 // caller must not compile.
 type Caller struct {
 	Program    UUID
-	Token      UUID
+	Token      UUID // or session
+	Person     UUID // who holds it; zero: a machine, which can decide nothing
 	Role       Role
-	Name       string // the person who holds the token; empty when it was made without
+	Name       string // of the person
 	Contractor UUID   // zero for a role of the agency
 	Device     UUID   // zero when the token belongs to no device
 	// DeviceClosing tells a device that may still deliver, but no longer pull.

@@ -12,7 +12,9 @@ type Entry struct {
 	JobID            UUID  // of a job its own id; zero for what belongs to none
 	DeviceID         UUID  // zero when no device sent it
 	TokenID          UUID
+	PersonID         UUID // who held the token
 	AppliedBy        UUID // the token of the staff member who applied a held item
+	AppliedByPerson  UUID
 	ReceivedAt       time.Time
 	RecordedAt       time.Time
 	Late             bool

@@ -75,8 +75,10 @@ CREATE TABLE entry (
     texts_digest      bytea CHECK (length(texts_digest) = 32), -- of the salt and the free texts
     link              bytea NOT NULL CHECK (length(link) = 32),
     token_id          uuid, -- absent for what the operator wrote at the machine
+    person_id         uuid, -- who holds that token
     device_id         uuid,
-    applied_by        uuid,
+    applied_by        uuid, -- the token of who accepted a held item, and its person
+    applied_by_person_id uuid,
     received_at       timestamptz NOT NULL,
     recorded_at       timestamptz NOT NULL,
     clock_offset_s    double precision,
@@ -94,6 +96,9 @@ CREATE INDEX entry_of_job ON entry (program_id, job_id, kind) WHERE job_id IS NO
 -- People, papers, instruments and devices by their contractor, the agency's own
 -- under NULL; homes stand there too, by themselves behind their kind.
 CREATE INDEX entry_of_contractor ON entry (program_id, contractor_id, kind, position) WHERE job_id IS NULL AND until_position IS NULL;
+-- What people did at the office, newest first: what a phone sent is its job's history.
+CREATE INDEX entry_by_people ON entry (program_id, recorded_at, position) WHERE person_id IS NOT NULL AND device_id IS NULL;
+CREATE INDEX entry_by_person ON entry (program_id, person_id, recorded_at, position) WHERE person_id IS NOT NULL AND device_id IS NULL;
 CREATE INDEX entry_match ON entry (program_id, match) WHERE match IS NOT NULL;
 -- Two rule sets cannot begin on one day: a job is judged by one.
 CREATE UNIQUE INDEX entry_rule_set_one_a_day ON entry (program_id, match) WHERE kind = 'rule_set' AND match IS NOT NULL;
@@ -115,22 +120,68 @@ SELECT program_id, kind, record_id, version, position, job_id, contractor_id, bo
     device_id, received_at, recorded_at, late
 FROM entry WHERE until_position IS NULL;
 
--- Credentials. Stored is the SHA-256 of the token's text; the text is shown once.
+-- People: whoever decides something is one of them. Two people are two rows: a
+-- name that differs from another only in case or spaces is the same person's.
+CREATE TABLE person (
+    program_id    uuid NOT NULL REFERENCES program,
+    person_id     uuid NOT NULL,
+    name          text NOT NULL CHECK (length(name) BETWEEN 1 AND 120),
+    name_key      text NOT NULL, -- the name in lower case, its spaces single
+    role          text NOT NULL CHECK (role IN ('field', 'contractor', 'inspector', 'staff', 'funder', 'admin')),
+    contractor_id uuid,
+    password      text CHECK (password ~ '^\$argon2id\$'), -- never as it was typed; absent until the person chose one
+    password_at   timestamptz,
+    created_at    timestamptz NOT NULL,
+    ended_at      timestamptz CHECK (ended_at >= created_at),
+    PRIMARY KEY (program_id, person_id),
+    CONSTRAINT person_name_once UNIQUE (program_id, name_key),
+    CONSTRAINT person_contractor_fits_role CHECK ((contractor_id IS NOT NULL) = (role IN ('field', 'contractor'))),
+    CONSTRAINT person_password_whole CHECK ((password IS NULL) = (password_at IS NULL))
+);
+
+-- Credentials. Stored is the SHA-256 of the text; the text is shown once. A
+-- session is one that a browser keeps in a cookie.
 CREATE TABLE token (
     program_id    uuid NOT NULL REFERENCES program,
     digest        bytea NOT NULL CHECK (length(digest) = 32),
     token_id      uuid NOT NULL,
+    person_id     uuid, -- who holds it; absent for a machine, which can decide nothing
+    session       boolean NOT NULL DEFAULT false,
     role          text NOT NULL CHECK (role IN ('field', 'contractor', 'inspector', 'staff', 'funder', 'admin')),
-    name          text CHECK (length(name) BETWEEN 1 AND 120),
     contractor_id uuid,
     device_id     uuid,
     created_at    timestamptz NOT NULL,
+    seen_at       timestamptz NOT NULL, -- last, as exactly as its lapsing asks for
+    idle_s        bigint CHECK (idle_s > 0), -- it lapses so long after it was seen last; absent: never
+    ends_at       timestamptz CHECK (ends_at > created_at),
     revoked_at    timestamptz CHECK (revoked_at >= created_at),
     PRIMARY KEY (program_id, digest),
     UNIQUE (program_id, token_id),
+    CONSTRAINT token_of_person FOREIGN KEY (program_id, person_id) REFERENCES person (program_id, person_id),
+    CONSTRAINT token_session_is_a_persons CHECK (NOT session OR person_id IS NOT NULL AND ends_at IS NOT NULL),
     CONSTRAINT token_contractor_fits_role CHECK ((contractor_id IS NOT NULL) = (role IN ('field', 'contractor'))),
     CONSTRAINT token_device_fits_role CHECK (device_id IS NULL OR role IN ('field', 'inspector'))
 );
+CREATE INDEX token_of_a_person ON token (program_id, person_id) WHERE revoked_at IS NULL;
+
+-- What is good for one use: a link by which a person chooses a password or
+-- signs in, a code by which a phone gets its token. Stored is the SHA-256.
+CREATE TABLE one_use (
+    program_id    uuid NOT NULL REFERENCES program,
+    digest        bytea NOT NULL CHECK (length(digest) = 32),
+    one_use_id    uuid NOT NULL,
+    purpose       text NOT NULL CHECK (purpose IN ('password', 'sign_in', 'enrollment')),
+    person_id     uuid NOT NULL,
+    device_id     uuid,
+    created_at    timestamptz NOT NULL,
+    created_by_person_id uuid, -- absent: the operator at the machine
+    lapses_at     timestamptz NOT NULL CHECK (lapses_at > created_at),
+    used_at       timestamptz CHECK (used_at >= created_at), -- also when it was taken back
+    PRIMARY KEY (program_id, digest),
+    CONSTRAINT one_use_of_person FOREIGN KEY (program_id, person_id) REFERENCES person (program_id, person_id),
+    CONSTRAINT one_use_enrolls_a_device CHECK ((purpose = 'enrollment') = (device_id IS NOT NULL))
+);
+CREATE INDEX one_use_open ON one_use (program_id, person_id) WHERE used_at IS NULL;
 
 -- What people do besides records: tokens, releases, downloads, erasures, held
 -- items closed. Append-only, not chained.
@@ -139,6 +190,7 @@ CREATE TABLE audit (
     audit_id   uuid NOT NULL,
     at         timestamptz NOT NULL,
     token_id   uuid,
+    person_id  uuid,
     action     text NOT NULL CHECK (action ~ '^[a-z_]+$'),
     subject_id uuid,
     detail     text NOT NULL,
@@ -146,6 +198,8 @@ CREATE TABLE audit (
 );
 -- When a backup was last tried.
 CREATE INDEX audit_restore_tried ON audit (program_id, at) WHERE action = 'restore_tried';
+CREATE INDEX audit_by_time ON audit (program_id, at, audit_id);
+CREATE INDEX audit_by_person ON audit (program_id, person_id, at, audit_id) WHERE person_id IS NOT NULL;
 
 -- What every request of a device asks for, from its record, and what it told of
 -- itself and how far it has read.
@@ -190,12 +244,14 @@ CREATE TABLE held (
     missing_kind      text,
     missing_id        uuid,
     token_id          uuid NOT NULL,
+    person_id         uuid,
     device_id         uuid,
     received_at       timestamptz NOT NULL,
     clock_offset_s    double precision,
     looked_at         timestamptz, -- last, of one that waits, though nothing came for it
     closed_at         timestamptz,
     closed_by_version bigint,
+    closed_by_person_id uuid,
     PRIMARY KEY (program_id, held_id),
     CONSTRAINT held_once UNIQUE NULLS NOT DISTINCT (program_id, record_id, digest, base_version, kind),
     CONSTRAINT held_waits_for_something CHECK (state <> 'waiting' OR (missing_kind IS NOT NULL AND missing_id IS NOT NULL)),
@@ -379,9 +435,11 @@ CREATE TABLE month_package (
     cumulative        text NOT NULL, -- what stands at the position, by measure
     built_at          timestamptz NOT NULL,
     built_by_token    uuid,
+    built_by_person_id uuid,
     built_by          text CHECK (length(built_by) BETWEEN 1 AND 120),
     released_at       timestamptz,
     released_by_token uuid,
+    released_by_person_id uuid,
     released_by       text CHECK (length(released_by) BETWEEN 1 AND 120),
     PRIMARY KEY (program_id, month, revision),
     -- Building again at one position gives the same revision.
@@ -390,9 +448,9 @@ CREATE TABLE month_package (
     CONSTRAINT month_package_released_whole CHECK ((released_at IS NULL) = (released_by IS NULL)
         AND (state <> 'released' OR released_at IS NOT NULL) AND (state IN ('released', 'superseded') OR released_at IS NULL)),
     CONSTRAINT month_package_released_when_finished CHECK (released_at IS NULL OR finished),
-    -- A null comparison lets a CHECK pass, so the builder's name is asked for as well.
-    CONSTRAINT month_package_two_people CHECK (released_by IS NULL
-        OR built_by IS NOT NULL AND lower(btrim(built_by)) <> lower(btrim(released_by)))
+    -- A null comparison lets a CHECK pass, so both people are asked for as well.
+    CONSTRAINT month_package_two_people CHECK (released_at IS NULL
+        OR built_by_person_id IS NOT NULL AND released_by_person_id IS NOT NULL AND built_by_person_id <> released_by_person_id)
 );
 -- At most one revision of a month is in force.
 CREATE UNIQUE INDEX month_package_released ON month_package (program_id, month) WHERE state = 'released';
@@ -430,6 +488,7 @@ CREATE TABLE month_build (
     tries_count    integer NOT NULL CHECK (tries_count >= 0),
     asked_at       timestamptz NOT NULL,
     asked_by_token uuid,
+    asked_by_person_id uuid,
     asked_by       text CHECK (length(asked_by) BETWEEN 1 AND 120),
     started_at     timestamptz,
     updated_at     timestamptz NOT NULL,
@@ -459,6 +518,7 @@ CREATE TABLE performance_publication (
     trends         text NOT NULL, -- each contractor's monthly points, as JSON
     published_at   timestamptz NOT NULL,
     published_by_token uuid NOT NULL,
+    published_by_person_id uuid,
     published_by   text CHECK (length(published_by) BETWEEN 1 AND 120),
     PRIMARY KEY (program_id, publication_id),
     -- Publishing again at one position is the same publication.
@@ -495,11 +555,16 @@ GRANT SELECT, INSERT ON entry, audit, program, month_package, month_package_part
 GRANT UPDATE (until_position, match) ON entry TO ductledger_app;
 -- A text is written once and can be erased.
 GRANT SELECT, INSERT, DELETE ON entry_text TO ductledger_app;
-GRANT SELECT, INSERT, UPDATE ON program_head, token, device, job, job_scope, job_result, inspection_draw, held TO ductledger_app;
+GRANT SELECT, INSERT, UPDATE ON program_head, device, job, job_scope, job_result, inspection_draw, held TO ductledger_app;
 GRANT SELECT, INSERT, DELETE ON job_instrument TO ductledger_app;
 GRANT SELECT, INSERT, UPDATE, DELETE ON resident, month_build TO ductledger_app;
 -- What a package says of itself is written once; only its way to the funder moves on.
-GRANT UPDATE (state, built_by, built_by_token, released_at, released_by, released_by_token) ON month_package TO ductledger_app;
+GRANT UPDATE (state, built_by, built_by_token, built_by_person_id, released_at, released_by, released_by_token, released_by_person_id) ON month_package TO ductledger_app;
+-- Who holds a credential, and what it may do, stands for good.
+GRANT SELECT, INSERT ON person, token, one_use TO ductledger_app;
+GRANT UPDATE (role, contractor_id, password, password_at, ended_at) ON person TO ductledger_app;
+GRANT UPDATE (seen_at, revoked_at) ON token TO ductledger_app;
+GRANT UPDATE (used_at) ON one_use TO ductledger_app;
 GRANT SELECT ON record TO ductledger_app;
 -- Which version the schema has.
 GRANT SELECT ON schema_migrations TO ductledger_app;

@@ -9,8 +9,8 @@ import (
 )
 
 const auditInsertSQL = `
-INSERT INTO audit (program_id, audit_id, at, token_id, action, subject_id, detail)
-VALUES (@program_id, @audit_id, @at, @token_id, @action, @subject_id, @detail)`
+INSERT INTO audit (program_id, audit_id, at, token_id, person_id, action, subject_id, detail)
+VALUES (@program_id, @audit_id, @at, @token_id, @person_id, @action, @subject_id, @detail)`
 
 // Audit queues one line about what somebody did besides records. The
 // detail names no resident and no secret.
@@ -19,7 +19,7 @@ func (t *Tx) Audit(caller domain.Caller, action string, subject domain.UUID, det
 	if err != nil {
 		return fmt.Errorf("make an id: %w", err)
 	}
-	t.Queue(auditInsertSQL, Args{"program_id": t.Program, "audit_id": domain.UUID(id), "at": t.Now, "token_id": caller.Token,
+	t.Queue(auditInsertSQL, Args{"program_id": t.Program, "audit_id": domain.UUID(id), "at": t.Now, "token_id": caller.Token, "person_id": caller.Person,
 		"action": action, "subject_id": subject, "detail": detail})
 	return nil
 }

@@ -20,47 +20,49 @@ const (
 // Build is a package on its way: what it will be of, which never changes, and
 // how far it is. Its row is gone when the stored file was verified.
 type Build struct {
-	Month     domain.Month
-	Revision  int
-	Position  int64
-	AsOf      time.Time
-	Finished  bool
-	Stage     string
-	Done      int64 // rows of the stage; bytes while storing
-	Total     int64 // 0: not known
-	Tries     int
-	AskedAt   time.Time
-	AskedBy   string // empty for a token without a name
-	StartedAt *time.Time
-	UpdatedAt time.Time
-	Failure   *domain.Error // set when it failed for good
+	Month         domain.Month
+	Revision      int
+	Position      int64
+	AsOf          time.Time
+	Finished      bool
+	Stage         string
+	Done          int64 // rows of the stage; bytes while storing
+	Total         int64 // 0: not known
+	Tries         int
+	AskedAt       time.Time
+	AskedBy       string // empty for a machine
+	AskedByPerson domain.UUID
+	StartedAt     *time.Time
+	UpdatedAt     time.Time
+	Failure       *domain.Error // set when it failed for good
 
 	askedByToken domain.UUID
 	claim        domain.UUID
 }
 
 type buildRow struct {
-	Month        string
-	Revision     int32
-	Position     int64
-	AsOfAt       time.Time
-	Finished     bool
-	Stage        string
-	DoneCount    int64
-	TotalCount   int64
-	TriesCount   int32
-	AskedAt      time.Time
-	AskedByToken *[16]byte
-	AskedBy      *string
-	StartedAt    *time.Time
-	UpdatedAt    time.Time
-	Claim        *[16]byte
-	Failure      *string
+	Month           string
+	Revision        int32
+	Position        int64
+	AsOfAt          time.Time
+	Finished        bool
+	Stage           string
+	DoneCount       int64
+	TotalCount      int64
+	TriesCount      int32
+	AskedAt         time.Time
+	AskedByToken    *[16]byte
+	AskedByPersonID *[16]byte
+	AskedBy         *string
+	StartedAt       *time.Time
+	UpdatedAt       time.Time
+	Claim           *[16]byte
+	Failure         *string
 }
 
 const buildColumns = `
     b.month, b.revision, b.position, b.as_of_at, b.finished, b.stage, b.done_count, b.total_count, b.tries_count,
-    b.asked_at, b.asked_by_token, b.asked_by, b.started_at, b.updated_at, b.claim, b.failure`
+    b.asked_at, b.asked_by_token, b.asked_by_person_id, b.asked_by, b.started_at, b.updated_at, b.claim, b.failure`
 
 // failure is the reason of a failed build as it is kept.
 type failure struct {
@@ -72,7 +74,7 @@ type failure struct {
 func (r *buildRow) build() (*Build, error) {
 	b := &Build{
 		Month: domain.Month(r.Month), Revision: int(r.Revision), Position: r.Position, AsOf: r.AsOfAt, Finished: r.Finished,
-		Stage: r.Stage, Done: r.DoneCount, Total: r.TotalCount, Tries: int(r.TriesCount), AskedAt: r.AskedAt, AskedBy: OrZero(r.AskedBy),
+		Stage: r.Stage, Done: r.DoneCount, Total: r.TotalCount, Tries: int(r.TriesCount), AskedAt: r.AskedAt, AskedBy: OrZero(r.AskedBy), AskedByPerson: IDOf(r.AskedByPersonID),
 		StartedAt: r.StartedAt, UpdatedAt: r.UpdatedAt, askedByToken: IDOf(r.AskedByToken), claim: IDOf(r.Claim),
 	}
 	if r.Failure != nil {
@@ -97,7 +99,7 @@ func (b *Build) Package() Package {
 
 // caller is who asked, in whose name the package is built.
 func (b *Build) caller(program domain.UUID) domain.Caller {
-	return domain.Caller{Program: program, Role: domain.Staff, Token: b.askedByToken, Name: b.AskedBy}
+	return domain.Caller{Program: program, Role: domain.Staff, Token: b.askedByToken, Person: b.AskedByPerson, Name: b.AskedBy}
 }
 
 const buildRowSQL = `

@@ -167,8 +167,9 @@ func TestRightsOfTheService(t *testing.T) {
 var (
 	changeable = map[string][]string{
 		"entry":         {"until_position", "match"},
-		"month_package": {"state", "built_by", "built_by_token", "released_at", "released_by", "released_by_token"},
-		"program_head":  nil, "token": nil, "device": nil, "job": nil, "job_scope": nil, "job_result": nil, "inspection_draw": nil, "held": nil,
+		"month_package": {"state", "built_by", "built_by_token", "built_by_person_id", "released_at", "released_by", "released_by_token", "released_by_person_id"},
+		"person":        {"role", "contractor_id", "password", "password_at", "ended_at"}, "token": {"seen_at", "revoked_at"}, "one_use": {"used_at"},
+		"program_head": nil, "device": nil, "job": nil, "job_scope": nil, "job_result": nil, "inspection_draw": nil, "held": nil,
 		"resident": nil, "month_build": nil, // all of their columns
 	}
 	deletable = []string{"entry_text", "job_instrument", "resident", "month_build"}

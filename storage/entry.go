@@ -16,30 +16,32 @@ import (
 // EntryRow is a row of entry with its texts. Its columns are EntryColumns where
 // they are read from e and entryNames where a statement hands them on.
 type EntryRow struct {
-	Position         int64
-	Kind             string
-	RecordID         [16]byte
-	Version          int64
-	JobID            *[16]byte
-	ContractorID     *[16]byte
-	Body             string
-	TokenID          *[16]byte
-	DeviceID         *[16]byte
-	AppliedBy        *[16]byte
-	ReceivedAt       time.Time
-	RecordedAt       time.Time
-	ClockOffsetS     *float64
-	ResidentRevision *int64
-	Late             bool
-	VoidedAt         *time.Time
-	TextsDigest      []byte
-	Texts            []string // the salt in hexadecimal, then the texts; nil: none, or erased
+	Position          int64
+	Kind              string
+	RecordID          [16]byte
+	Version           int64
+	JobID             *[16]byte
+	ContractorID      *[16]byte
+	Body              string
+	TokenID           *[16]byte
+	PersonID          *[16]byte
+	DeviceID          *[16]byte
+	AppliedBy         *[16]byte
+	AppliedByPersonID *[16]byte
+	ReceivedAt        time.Time
+	RecordedAt        time.Time
+	ClockOffsetS      *float64
+	ResidentRevision  *int64
+	Late              bool
+	VoidedAt          *time.Time
+	TextsDigest       []byte
+	Texts             []string // the salt in hexadecimal, then the texts; nil: none, or erased
 }
 
 // EntryColumns are what an EntryRow takes of e. The texts are looked up only
 // where there are some.
 const EntryColumns = `
-    e.position, e.kind, e.record_id, e.version, e.job_id, e.contractor_id, e.body, e.token_id, e.device_id, e.applied_by,
+    e.position, e.kind, e.record_id, e.version, e.job_id, e.contractor_id, e.body, e.token_id, e.person_id, e.device_id, e.applied_by, e.applied_by_person_id,
     e.received_at, e.recorded_at, e.clock_offset_s, e.resident_revision, e.late, e.voided_at, e.texts_digest,` + EntryTexts
 
 // EntryTexts are the free texts of e, behind their salt.
@@ -48,7 +50,7 @@ const EntryTexts = `
         WHERE x.program_id = e.program_id AND x.position = e.position) END AS texts`
 
 const entryNames = `
-    e.position, e.kind, e.record_id, e.version, e.job_id, e.contractor_id, e.body, e.token_id, e.device_id, e.applied_by,
+    e.position, e.kind, e.record_id, e.version, e.job_id, e.contractor_id, e.body, e.token_id, e.person_id, e.device_id, e.applied_by, e.applied_by_person_id,
     e.received_at, e.recorded_at, e.clock_offset_s, e.resident_revision, e.late, e.voided_at, e.texts_digest, e.texts`
 
 // A look-up stands in CROSS JOIN LATERAL (… OFFSET 0): such a join is never
@@ -70,7 +72,8 @@ CROSS JOIN LATERAL (SELECT` + EntryColumns + `
 func (r *EntryRow) Entry(decode bool) (domain.Entry, error) {
 	e := domain.Entry{
 		Kind: domain.Kind(r.Kind), ID: r.RecordID, Version: r.Version, Position: r.Position,
-		JobID: IDOf(r.JobID), TokenID: IDOf(r.TokenID), DeviceID: IDOf(r.DeviceID), AppliedBy: IDOf(r.AppliedBy),
+		JobID: IDOf(r.JobID), TokenID: IDOf(r.TokenID), PersonID: IDOf(r.PersonID), DeviceID: IDOf(r.DeviceID),
+		AppliedBy: IDOf(r.AppliedBy), AppliedByPerson: IDOf(r.AppliedByPersonID),
 		ReceivedAt: r.ReceivedAt, RecordedAt: r.RecordedAt, Late: r.Late, ClockOffsetS: r.ClockOffsetS,
 		Body: []byte(r.Body),
 	}
@@ -174,16 +177,16 @@ WITH head AS (
     RETURNING program_id
 )
 INSERT INTO entry (program_id, position, kind, record_id, version, job_id, contractor_id, body, content_digest, texts_digest, link,
-    token_id, device_id, applied_by, received_at, recorded_at, clock_offset_s, resident_revision, late, voided_at, until_position, match)
+    token_id, person_id, device_id, applied_by, applied_by_person_id, received_at, recorded_at, clock_offset_s, resident_revision, late, voided_at, until_position, match)
 SELECT head.program_id, x.position, x.kind, x.record_id, x.version, x.job_id, x.contractor_id, x.body, x.content_digest, x.texts_digest, x.link,
-    x.token_id, x.device_id, x.applied_by, x.received_at, @recorded_at, x.clock_offset_s, x.resident_revision, x.late, x.voided_at,
+    x.token_id, x.person_id, x.device_id, x.applied_by, x.applied_by_person_id, x.received_at, @recorded_at, x.clock_offset_s, x.resident_revision, x.late, x.voided_at,
     x.until_position, x.match
 FROM head CROSS JOIN unnest(@positions::bigint[], @kinds::text[], @record_ids::uuid[], @versions::bigint[], @job_ids::uuid[],
-    @contractor_ids::uuid[], @bodies::text[], @digests::bytea[], @texts_digests::bytea[], @links::bytea[], @token_ids::uuid[], @device_ids::uuid[],
-    @applied_bys::uuid[], @received_ats::timestamptz[], @clock_offsets::float8[], @revisions::bigint[], @lates::boolean[],
+    @contractor_ids::uuid[], @bodies::text[], @digests::bytea[], @texts_digests::bytea[], @links::bytea[], @token_ids::uuid[], @person_ids::uuid[],
+    @device_ids::uuid[], @applied_bys::uuid[], @applied_by_persons::uuid[], @received_ats::timestamptz[], @clock_offsets::float8[], @revisions::bigint[], @lates::boolean[],
     @voided_ats::timestamptz[], @untils::bigint[], @matches::bytea[])
-    AS x(position, kind, record_id, version, job_id, contractor_id, body, content_digest, texts_digest, link, token_id, device_id, applied_by,
-        received_at, clock_offset_s, resident_revision, late, voided_at, until_position, match)`
+    AS x(position, kind, record_id, version, job_id, contractor_id, body, content_digest, texts_digest, link, token_id, person_id, device_id, applied_by,
+        applied_by_person_id, received_at, clock_offset_s, resident_revision, late, voided_at, until_position, match)`
 
 // Arrays of arrays have one length in Postgres, texts have not: they come as
 // one array, each row with its part of it.
@@ -226,7 +229,7 @@ func (t *Tx) appendEntries(head *lockedHead, accepted []intake.Decision, newest 
 	t.Queue(entryInsertSQL, Args{"program_id": t.Program, "position": head.Position, "link": head.Link[:], "recorded_at": head.RecordedAt,
 		"positions": rows.positions, "kinds": rows.kinds, "record_ids": rows.ids, "versions": rows.versions, "job_ids": rows.jobs,
 		"contractor_ids": rows.contractors, "bodies": rows.bodies, "digests": rows.digests, "texts_digests": rows.textsDigests, "links": rows.links,
-		"token_ids": rows.tokens, "device_ids": rows.devices, "applied_bys": rows.appliedBys, "received_ats": rows.receivedAts,
+		"token_ids": rows.tokens, "person_ids": rows.persons, "device_ids": rows.devices, "applied_bys": rows.appliedBys, "applied_by_persons": rows.appliedByPersons, "received_ats": rows.receivedAts,
 		"clock_offsets": rows.offsets, "revisions": rows.revisions, "lates": rows.lates, "voided_ats": rows.voidedAts, "untils": rows.untils,
 		"matches": rows.matches})
 	if len(rows.salts) > 0 {
@@ -262,7 +265,7 @@ func (t *Tx) mustChange(sql string, args Args, rows int) {
 func entryOf(d *intake.Decision, head *lockedHead) domain.Entry {
 	return domain.Entry{
 		Kind: d.Item.Kind, ID: d.Item.ID, Version: d.Version, Position: d.Position, JobID: d.JobID,
-		DeviceID: d.Item.DeviceID, TokenID: d.Item.TokenID, AppliedBy: d.Item.AppliedBy,
+		DeviceID: d.Item.DeviceID, TokenID: d.Item.TokenID, PersonID: d.Item.PersonID, AppliedBy: d.Item.AppliedBy, AppliedByPerson: d.Item.AppliedByPerson,
 		ReceivedAt: d.Item.ReceivedAt.UTC().Truncate(time.Microsecond), RecordedAt: head.RecordedAt, Late: d.Late,
 		ClockOffsetS: d.Item.ClockOffsetS, ResidentRevision: d.ResidentRevision, Void: d.Void, Body: d.Body, Record: d.Item.Record, Texts: d.Texts,
 	}
@@ -272,16 +275,16 @@ func entryOf(d *intake.Decision, head *lockedHead) domain.Entry {
 type entryArrays struct {
 	last map[intake.Key]int // place of a record's newest version
 
-	positions, versions                            []int64
-	kinds, bodies                                  []string
-	ids                                            [][16]byte
-	jobs, contractors, tokens, devices, appliedBys []*[16]byte
-	digests, textsDigests, links, matches          [][]byte
-	receivedAts                                    []time.Time
-	offsets                                        []*float64
-	revisions, untils                              []*int64
-	lates                                          []bool
-	voidedAts                                      []*time.Time
+	positions, versions                                                       []int64
+	kinds, bodies                                                             []string
+	ids                                                                       [][16]byte
+	jobs, contractors, tokens, persons, devices, appliedBys, appliedByPersons []*[16]byte
+	digests, textsDigests, links, matches                                     [][]byte
+	receivedAts                                                               []time.Time
+	offsets                                                                   []*float64
+	revisions, untils                                                         []*int64
+	lates                                                                     []bool
+	voidedAts                                                                 []*time.Time
 
 	ended []struct{ position, until int64 } // stored versions that are the newest no more
 
@@ -310,7 +313,8 @@ func (a *entryArrays) add(d *intake.Decision, e *domain.Entry, link ledger.Diges
 	a.kinds, a.bodies = append(a.kinds, string(e.Kind)), append(a.bodies, string(e.Body))
 	a.ids = append(a.ids, e.ID)
 	a.jobs, a.contractors = append(a.jobs, idArg(e.JobID)), append(a.contractors, idArg(d.ContractorID))
-	a.tokens, a.devices, a.appliedBys = append(a.tokens, idArg(e.TokenID)), append(a.devices, idArg(e.DeviceID)), append(a.appliedBys, idArg(e.AppliedBy))
+	a.tokens, a.persons, a.devices = append(a.tokens, idArg(e.TokenID)), append(a.persons, idArg(e.PersonID)), append(a.devices, idArg(e.DeviceID))
+	a.appliedBys, a.appliedByPersons = append(a.appliedBys, idArg(e.AppliedBy)), append(a.appliedByPersons, idArg(e.AppliedByPerson))
 	a.digests, a.links = append(a.digests, d.Item.Digest[:]), append(a.links, link[:])
 	var textsDigest, match []byte
 	if e.Texts != nil {

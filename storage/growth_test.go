@@ -15,10 +15,10 @@ import (
 // asked for, each behind the one before.
 const (
 	cloneEntriesSQL = `
-INSERT INTO entry (program_id, position, kind, record_id, version, job_id, contractor_id, body, content_digest, texts_digest, link, token_id, device_id,
+INSERT INTO entry (program_id, position, kind, record_id, version, job_id, contractor_id, body, content_digest, texts_digest, link, token_id, person_id, device_id,
     received_at, recorded_at, late, match)
 SELECT program_id, $3 + (n - $4) * $6::bigint + row_number() OVER (PARTITION BY n ORDER BY position), kind, md5(record_id::text || n)::uuid, version,
-    md5(job_id::text || n)::uuid, contractor_id, replace(body, $2::uuid::text, md5($2::uuid::text || n)::uuid::text), content_digest, NULL, link, token_id, device_id,
+    md5(job_id::text || n)::uuid, contractor_id, replace(body, $2::uuid::text, md5($2::uuid::text || n)::uuid::text), content_digest, NULL, link, token_id, person_id, device_id,
     received_at, recorded_at, late, sha256(convert_to(match::text || n, 'UTF8'))
 FROM entry CROSS JOIN generate_series($4::int, $5::int) AS n WHERE program_id = $1 AND (job_id = $2 OR kind = 'home') AND until_position IS NULL
     AND position <= $7`

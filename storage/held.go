@@ -25,9 +25,9 @@ WITH stands AS (
     FROM held WHERE program_id = @program_id AND state IN ('open', 'waiting')
 )
 INSERT INTO held AS h (program_id, held_id, state, kind, record_id, base_version, digest, bytes, code, problem, job_id,
-    contractor_id, missing_kind, missing_id, token_id, device_id, received_at, clock_offset_s)
+    contractor_id, missing_kind, missing_id, token_id, person_id, device_id, received_at, clock_offset_s)
 SELECT @program_id, x.held_id, x.state, x.kind, x.record_id, x.base_version, x.digest, x.bytes, x.code, x.problem, x.job_id,
-    @contractor_id, x.missing_kind, x.missing_id, @token_id, x.device_id, x.received_at, x.clock_offset_s
+    @contractor_id, x.missing_kind, x.missing_id, @token_id, @person_id, x.device_id, x.received_at, x.clock_offset_s
 FROM unnest(@held_ids::uuid[], @states::text[], @kinds::text[], @record_ids::uuid[], @base_versions::bigint[], @digests::bytea[],
     @bytes::bytea[], @codes::text[], @problems::text[], @job_ids::uuid[], @missing_kinds::text[], @missing_ids::uuid[],
     @device_ids::uuid[], @received_ats::timestamptz[], @clock_offsets::float8[])
@@ -50,20 +50,20 @@ WHERE h.program_id = @program_id AND h.held_id = x.held_id AND h.closed_at IS NU
 
 // What waited and is accepted now.
 const heldAppliedSQL = `
-UPDATE held AS h SET state = 'applied', closed_at = @at, closed_by_version = x.version
+UPDATE held AS h SET state = 'applied', closed_at = @at, closed_by_version = x.version, closed_by_person_id = @person_id
 FROM unnest(@held_ids::uuid[], @versions::bigint[]) AS x(held_id, version)
 WHERE h.program_id = @program_id AND h.held_id = x.held_id AND h.closed_at IS NULL`
 
 // A merged item names the held one that it settles.
 const heldResolvedSQL = `
-UPDATE held AS h SET state = 'closed', closed_at = @at, closed_by_version = x.version
+UPDATE held AS h SET state = 'closed', closed_at = @at, closed_by_version = x.version, closed_by_person_id = @person_id
 FROM unnest(@held_ids::uuid[], @versions::bigint[]) AS x(held_id, version)
 WHERE h.program_id = @program_id AND h.held_id = x.held_id AND h.closed_at IS NULL
     AND (@contractor_id::uuid IS NULL OR h.contractor_id = @contractor_id)`
 
 // What was rejected closes when the same device's record of that id is accepted.
 const heldCorrectedSQL = `
-UPDATE held AS h SET state = 'closed', closed_at = @at, closed_by_version = x.version
+UPDATE held AS h SET state = 'closed', closed_at = @at, closed_by_version = x.version, closed_by_person_id = @person_id
 FROM unnest(@kinds::text[], @record_ids::uuid[], @versions::bigint[], @device_ids::uuid[]) AS x(kind, record_id, version, device_id)
 WHERE h.program_id = @program_id AND h.kind = x.kind AND h.record_id = x.record_id AND h.state = 'open'
     AND h.code <> 'version_conflict' AND h.device_id IS NOT DISTINCT FROM x.device_id`
@@ -115,7 +115,7 @@ func (t *Tx) writeHeld(caller domain.Caller, p *Push, k *known, decisions []inta
 			}
 		}
 	}
-	args := Args{"program_id": t.Program, "at": t.Now, "contractor_id": caller.Contractor, "token_id": caller.Token}
+	args := Args{"program_id": t.Program, "at": t.Now, "contractor_id": caller.Contractor, "token_id": caller.Token, "person_id": caller.Person}
 	if len(applied.ids) > 0 {
 		t.Queue(heldAppliedSQL, applied.args(args))
 	}

@@ -19,9 +19,12 @@ type Held struct {
 	Code            string
 	Problem         string // JSON
 	TokenID         domain.UUID
+	PersonID        domain.UUID // who sent it
 	DeviceID        domain.UUID
 	ReceivedAt      string
+	ClosedAt        string
 	ClosedByVersion int64
+	ClosedByPerson  domain.UUID
 }
 
 const heldListSQL = `
@@ -53,9 +56,12 @@ func (db *DB) HeldItems(ctx context.Context, caller domain.Caller, state string,
 
 func (r *heldRow) held() Held {
 	h := Held{ID: r.HeldID, State: r.State, RecordID: IDOf(r.RecordID), JobID: IDOf(r.JobID), BaseVersion: r.BaseVersion, Bytes: r.Bytes,
-		Code: r.Code, Problem: r.Problem, TokenID: r.TokenID, DeviceID: IDOf(r.DeviceID), ReceivedAt: ledger.Stamp(r.ReceivedAt)}
+		Code: r.Code, Problem: r.Problem, TokenID: r.TokenID, PersonID: IDOf(r.PersonID), ClosedByPerson: IDOf(r.ClosedByPersonID), DeviceID: IDOf(r.DeviceID), ReceivedAt: ledger.Stamp(r.ReceivedAt)}
 	if r.Kind != nil {
 		h.Kind = *r.Kind
+	}
+	if r.ClosedAt != nil {
+		h.ClosedAt = ledger.Stamp(*r.ClosedAt)
 	}
 	if r.ClosedByVersion != nil {
 		h.ClosedByVersion = *r.ClosedByVersion
@@ -83,7 +89,7 @@ func (db *DB) HeldItem(ctx context.Context, caller domain.Caller, id domain.UUID
 }
 
 const heldDismissSQL = `
-UPDATE held SET state = 'dismissed', closed_at = @at
+UPDATE held SET state = 'dismissed', closed_at = @at, closed_by_person_id = @person_id
 WHERE program_id = @program_id AND held_id = @held_id AND closed_at IS NULL`
 
 // DismissHeld closes an item without accepting it. Its bytes stay. With
@@ -92,7 +98,7 @@ func (db *DB) DismissHeld(ctx context.Context, caller domain.Caller, id domain.U
 	return db.In(ctx, caller.Program, Writing, func(t *Tx) error {
 		t.discard = validateOnly
 		var closed int64
-		t.Queue(heldDismissSQL, Args{"program_id": t.Program, "held_id": id, "at": t.Now}).Exec(Affected(&closed))
+		t.Queue(heldDismissSQL, Args{"program_id": t.Program, "held_id": id, "at": t.Now, "person_id": caller.Person}).Exec(Affected(&closed))
 		if err := t.Flush(); err != nil {
 			return err
 		}

@@ -14,32 +14,34 @@ import (
 
 // heldRow is an item that was not accepted. Its columns are heldColumns.
 type heldRow struct {
-	HeldID          [16]byte
-	State           string
-	Kind            *string
-	RecordID        *[16]byte
-	BaseVersion     int64
-	Bytes           []byte
-	Code            string
-	Problem         string
-	JobID           *[16]byte
-	ContractorID    *[16]byte
-	TokenID         [16]byte
-	DeviceID        *[16]byte
-	ReceivedAt      time.Time
-	ClockOffsetS    *float64
-	ClosedByVersion *int64
+	HeldID           [16]byte
+	State            string
+	Kind             *string
+	RecordID         *[16]byte
+	BaseVersion      int64
+	Bytes            []byte
+	Code             string
+	Problem          string
+	JobID            *[16]byte
+	ContractorID     *[16]byte
+	TokenID          [16]byte
+	PersonID         *[16]byte
+	DeviceID         *[16]byte
+	ReceivedAt       time.Time
+	ClockOffsetS     *float64
+	ClosedAt         *time.Time
+	ClosedByVersion  *int64
+	ClosedByPersonID *[16]byte
 }
 
 const heldColumns = `
     h.held_id, h.state, h.kind, h.record_id, h.base_version, h.bytes, h.code, h.problem, h.job_id, h.contractor_id,
-    h.token_id, h.device_id, h.received_at, h.clock_offset_s, h.closed_by_version`
+    h.token_id, h.person_id, h.device_id, h.received_at, h.clock_offset_s, h.closed_at, h.closed_by_version, h.closed_by_person_id`
 
 // waitingRow is a waiting item with who sent it.
 type waitingRow struct {
 	heldRow
 	Role string
-	Name *string
 }
 
 // Items that wait for one of the records that come now, and those that wait
@@ -56,7 +58,7 @@ WITH RECURSIVE follows AS (
     CROSS JOIN LATERAL (SELECT x.held_id, x.kind, x.record_id FROM held AS x
         WHERE x.program_id = @program_id AND x.missing_id = f.record_id AND x.missing_kind = f.kind AND x.state = 'waiting' OFFSET 0) AS h
 )
-SELECT` + heldColumns + `, t.role, t.name
+SELECT` + heldColumns + `, t.role
 FROM held AS h JOIN follows USING (held_id)
 JOIN token AS t ON t.program_id = h.program_id AND t.token_id = h.token_id
 WHERE h.program_id = @program_id
@@ -64,11 +66,7 @@ ORDER BY h.received_at, h.held_id`
 
 // sender is who sent the item: it is decided with its own rights.
 func (r *waitingRow) sender(program domain.UUID) *domain.Caller {
-	by := &domain.Caller{Program: program, Token: r.TokenID, Role: domain.Role(r.Role), Contractor: IDOf(r.ContractorID), Device: IDOf(r.DeviceID)}
-	if r.Name != nil {
-		by.Name = *r.Name
-	}
-	return by
+	return &domain.Caller{Program: program, Token: r.TokenID, Person: IDOf(r.PersonID), Role: domain.Role(r.Role), Contractor: IDOf(r.ContractorID), Device: IDOf(r.DeviceID)}
 }
 
 // item is the held item as it came, with its own device and times.
@@ -88,7 +86,7 @@ func (r *heldRow) item() (*intake.Item, error) {
 	}
 	item := &intake.Item{
 		Index: -1, Kind: sent.Kind, ID: sent.ID, BaseVersion: sent.BaseVersion, Raw: r.Bytes,
-		HeldID: r.HeldID, DeviceID: IDOf(r.DeviceID), TokenID: r.TokenID, ReceivedAt: r.ReceivedAt, ClockOffsetS: r.ClockOffsetS,
+		HeldID: r.HeldID, DeviceID: IDOf(r.DeviceID), TokenID: r.TokenID, PersonID: IDOf(r.PersonID), ReceivedAt: r.ReceivedAt, ClockOffsetS: r.ClockOffsetS,
 	}
 	if sent.Void != nil {
 		item.TakeVoid(sent.Void.Reason)

@@ -44,35 +44,40 @@ type Package struct {
 	Bytes            int64
 	Cumulative       month.Sums
 	BuiltAt          time.Time
-	BuiltBy          string // empty for a token without a name
+	BuiltBy          string // empty for a machine
+	BuiltByPerson    domain.UUID
 	ReleasedAt       *time.Time
 	ReleasedBy       string
+	ReleasedByPerson domain.UUID
 	Build            *Build // while it is building, and when that failed
 }
 
 type packageRow struct {
-	Month            string
-	Revision         int32
-	State            string
-	Position         int64
-	AsOfAt           time.Time
-	Finished         bool
-	PreviousPosition int64
-	PreviousSHA256   []byte `db:"previous_sha256"`
-	SupersedesSHA256 []byte `db:"supersedes_sha256"`
-	FileName         string
-	SHA256           []byte `db:"sha256"`
-	BytesCount       int64
-	Cumulative       string
-	BuiltAt          time.Time
-	BuiltBy          *string
-	ReleasedAt       *time.Time
-	ReleasedBy       *string
+	Month              string
+	Revision           int32
+	State              string
+	Position           int64
+	AsOfAt             time.Time
+	Finished           bool
+	PreviousPosition   int64
+	PreviousSHA256     []byte `db:"previous_sha256"`
+	SupersedesSHA256   []byte `db:"supersedes_sha256"`
+	FileName           string
+	SHA256             []byte `db:"sha256"`
+	BytesCount         int64
+	Cumulative         string
+	BuiltAt            time.Time
+	BuiltByPersonID    *[16]byte
+	BuiltBy            *string
+	ReleasedAt         *time.Time
+	ReleasedByPersonID *[16]byte
+	ReleasedBy         *string
 }
 
 const packageColumns = `
     p.month, p.revision, p.state, p.position, p.as_of_at, p.finished, p.previous_position, p.previous_sha256, p.supersedes_sha256,
-    p.file_name, p.sha256, p.bytes_count, p.cumulative, p.built_at, p.built_by, p.released_at, p.released_by`
+    p.file_name, p.sha256, p.bytes_count, p.cumulative, p.built_at, p.built_by_person_id, p.built_by, p.released_at,
+    p.released_by_person_id, p.released_by`
 
 func (r *packageRow) pack() (Package, error) {
 	p := Package{
@@ -80,6 +85,7 @@ func (r *packageRow) pack() (Package, error) {
 		Finished: r.Finished, PreviousPosition: r.PreviousPosition, PreviousSHA256: hex.EncodeToString(r.PreviousSHA256),
 		SupersedesSHA256: hex.EncodeToString(r.SupersedesSHA256), FileName: r.FileName, SHA256: hex.EncodeToString(r.SHA256),
 		Bytes: r.BytesCount, BuiltAt: r.BuiltAt, BuiltBy: OrZero(r.BuiltBy), ReleasedAt: r.ReleasedAt, ReleasedBy: OrZero(r.ReleasedBy),
+		BuiltByPerson: IDOf(r.BuiltByPersonID), ReleasedByPerson: IDOf(r.ReleasedByPersonID),
 	}
 	if err := json.Unmarshal([]byte(r.Cumulative), &p.Cumulative); err != nil {
 		return p, fmt.Errorf("figures of package %s r%d: %w", r.Month, r.Revision, err)

@@ -7,7 +7,6 @@ import (
 	"fmt"
 	"io"
 	"os"
-	"strings"
 
 	"ductledger/domain"
 	"ductledger/domain/month"
@@ -75,25 +74,25 @@ func (db *DB) storePackage(ctx context.Context, h *hold, plan *MonthPlan, o Mont
 	if err != nil {
 		return p, fmt.Errorf("build the package of %s: %w", plan.Month, err)
 	}
-	p = plan.pack(h.build.AskedBy, written, sums)
+	p = plan.pack(h.build, written, sums)
 	return p, db.keepPackage(ctx, h, &p, file, o)
 }
 
 // pack is the revision that was built.
-func (p *MonthPlan) pack(builtBy string, w pack.Written, sums month.Sums) Package {
+func (p *MonthPlan) pack(b *Build, w pack.Written, sums month.Sums) Package {
 	head := p.head("")
 	return Package{
 		Month: p.Month, Revision: p.Revision, State: PackageDraft, Position: p.Position, AsOf: p.AsOf, Finished: p.Finished,
 		PreviousPosition: p.Previous, PreviousSHA256: head.PreviousSHA256, SupersedesSHA256: head.SupersedesSHA256,
-		FileName: head.FileName(), SHA256: w.SHA256, Bytes: w.Bytes, Cumulative: sums, BuiltBy: builtBy,
+		FileName: head.FileName(), SHA256: w.SHA256, Bytes: w.Bytes, Cumulative: sums, BuiltBy: b.AskedBy, BuiltByPerson: b.AskedByPerson,
 	}
 }
 
 const packageInsertSQL = `
 INSERT INTO month_package (program_id, month, revision, state, position, as_of_at, finished, previous_position, previous_sha256,
-    supersedes_sha256, file_name, sha256, bytes_count, cumulative, built_at, built_by_token, built_by)
+    supersedes_sha256, file_name, sha256, bytes_count, cumulative, built_at, built_by_token, built_by_person_id, built_by)
 VALUES (@program_id, @month, @revision, 'draft', @position, @as_of_at, @finished, @previous_position, @previous_sha256,
-    @supersedes_sha256, @file_name, @sha256, @bytes_count, @cumulative, @at, @token_id, @name)
+    @supersedes_sha256, @file_name, @sha256, @bytes_count, @cumulative, @at, @token_id, @person_id, @name)
 ON CONFLICT DO NOTHING`
 
 const packagePartInsertSQL = `
@@ -115,7 +114,7 @@ func (db *DB) keepPackage(ctx context.Context, h *hold, p *Package, file io.Read
 		args := Args{"program_id": t.Program, "month": string(p.Month), "revision": p.Revision, "position": p.Position, "as_of_at": p.AsOf,
 			"finished": p.Finished, "previous_position": p.PreviousPosition, "previous_sha256": digestArg(p.PreviousSHA256),
 			"supersedes_sha256": digestArg(p.SupersedesSHA256), "file_name": p.FileName, "sha256": digestArg(p.SHA256), "bytes_count": p.Bytes,
-			"cumulative": string(cumulative), "at": t.Now, "token_id": caller.Token, "name": OrNull(caller.Name)}
+			"cumulative": string(cumulative), "at": t.Now, "token_id": caller.Token, "person_id": caller.Person, "name": OrNull(caller.Name)}
 		var kept int64
 		t.Queue(packageInsertSQL, args).Exec(Affected(&kept))
 		if err := t.Flush(); err != nil {
@@ -165,22 +164,23 @@ func digestArg(text string) []byte {
 }
 
 const packageAdoptSQL = `
-UPDATE month_package AS p SET built_by = @name, built_by_token = @token_id
-WHERE p.program_id = @program_id AND p.month = @month AND p.revision = @revision AND p.built_by IS NULL`
+UPDATE month_package AS p SET built_by = @name, built_by_token = @token_id, built_by_person_id = @person_id
+WHERE p.program_id = @program_id AND p.month = @month AND p.revision = @revision AND p.built_by_person_id IS NULL`
 
 // adoptPackage lets a person stand for a package that nobody did: one built by
 // a token without a name could never be released.
 func (t *Tx) adoptPackage(caller domain.Caller, p *Package) (Package, error) {
-	if p.BuiltBy != "" || strings.TrimSpace(caller.Name) == "" {
+	if !p.BuiltByPerson.IsZero() || caller.Person.IsZero() {
 		return *p, nil
 	}
 	var n int64
-	t.Queue(packageAdoptSQL, Args{"program_id": t.Program, "month": string(p.Month), "revision": p.Revision, "name": caller.Name, "token_id": caller.Token}).Exec(Affected(&n))
+	t.Queue(packageAdoptSQL, Args{"program_id": t.Program, "month": string(p.Month), "revision": p.Revision, "name": caller.Name, "token_id": caller.Token,
+		"person_id": caller.Person}).Exec(Affected(&n))
 	if err := t.Flush(); err != nil || n == 0 {
 		return *p, err
 	}
 	adopted := *p
-	adopted.BuiltBy = caller.Name
+	adopted.BuiltBy, adopted.BuiltByPerson = caller.Name, caller.Person
 	return adopted, t.Audit(caller, "package_adopted", domain.UUID{}, p.audited())
 }
 

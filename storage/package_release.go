@@ -2,7 +2,6 @@ package storage
 
 import (
 	"context"
-	"strings"
 
 	"ductledger/domain"
 )
@@ -19,7 +18,8 @@ UPDATE month_package AS p SET state = 'superseded'
 WHERE p.program_id = @program_id AND p.month = @month AND p.revision < @revision AND p.state <> 'superseded'`
 
 const packageReleaseSQL = `
-UPDATE month_package AS p SET state = 'released', released_at = @at, released_by = @name, released_by_token = @token_id
+UPDATE month_package AS p SET state = 'released', released_at = @at, released_by = @name, released_by_token = @token_id,
+    released_by_person_id = @person_id
 WHERE p.program_id = @program_id AND p.month = @month AND p.revision = @revision`
 
 // ReleasePackage hands a package to the funder: the newest revision of its
@@ -34,7 +34,7 @@ func (db *DB) ReleasePackage(ctx context.Context, caller domain.Caller, m domain
 	err = db.In(ctx, caller.Program, Writing, func(t *Tx) error {
 		t.discard = validateOnly
 		args := Args{"program_id": t.Program, "before": string(before), "month": string(m), "after": string(after), "revision": revision,
-			"at": t.Now, "name": OrNull(caller.Name), "token_id": caller.Token}
+			"at": t.Now, "name": OrNull(caller.Name), "token_id": caller.Token, "person_id": caller.Person}
 		var rows []packageRow
 		All(t, &rows, packageLockSQL, args)
 		if err := t.Flush(); err != nil {
@@ -50,7 +50,7 @@ func (db *DB) ReleasePackage(ctx context.Context, caller domain.Caller, m domain
 		t.Queue(packageSupersedeSQL, args)
 		t.Queue(packageReleaseSQL, args)
 		at := t.Now
-		p.State, p.ReleasedAt, p.ReleasedBy, released = PackageReleased, &at, caller.Name, true
+		p.State, p.ReleasedAt, p.ReleasedBy, p.ReleasedByPerson, released = PackageReleased, &at, caller.Name, caller.Person, true
 		if err := t.Audit(caller, "package_released", domain.UUID{}, p.audited()); err != nil {
 			return err
 		}
@@ -82,8 +82,8 @@ func releasable(caller domain.Caller, list []Package, m domain.Month, revision i
 		return p, domain.Errorf(domain.UnfinishedPeriod, "%s had not ended when the package was built; build it again", m)
 	case p.State != PackageVerified:
 		return p, domain.Errorf(domain.StateNotAllowed, "the stored file has not been verified yet: build the package again at position %d", p.Position)
-	case samePerson(caller.Name, p.BuiltBy):
-		return p, domain.Errorf(domain.SamePerson, "a package is released by another person than the one who built it; both tokens carry the name of the person who holds them")
+	case caller.Person.IsZero() || p.BuiltByPerson.IsZero() || caller.Person == p.BuiltByPerson: // whoever is not named cannot be told from anybody
+		return p, domain.Errorf(domain.SamePerson, "a package is released by another person than the one who built it; both sign in, or hold tokens that name them")
 	}
 	for i := range list {
 		o := &list[i]
@@ -96,11 +96,4 @@ func releasable(caller domain.Caller, list []Package, m domain.Month, revision i
 		}
 	}
 	return p, nil
-}
-
-// samePerson tells whether two people cannot be told apart: also when one of
-// them is not named.
-func samePerson(a, b string) bool {
-	a, b = strings.TrimSpace(a), strings.TrimSpace(b)
-	return a == "" || b == "" || strings.EqualFold(a, b)
 }

@@ -96,7 +96,7 @@ func TestWriteAheadLogOfAPush(t *testing.T) {
 		a := written(t, owner, func() { out = w.Must(t, w.Field, items...) })
 		b := written(t, owner, func() {
 			exec(t, owner, `INSERT INTO entry SELECT $1, position, kind, record_id, version, job_id, contractor_id, body, content_digest, texts_digest, link,
-				token_id, device_id, applied_by, received_at, recorded_at, clock_offset_s, resident_revision, late, voided_at, until_position, match
+				token_id, person_id, device_id, applied_by, applied_by_person_id, received_at, recorded_at, clock_offset_s, resident_revision, late, voided_at, until_position, match
 				FROM entry WHERE program_id = $2 AND position > $3`, [16]byte(bare.Program), [16]byte(w.Program), out.Head.Position-records)
 		})
 		if i == 0 {

@@ -66,7 +66,7 @@ func (k *known) acceptedEntries(decisions []intake.Decision, now time.Time) ([]d
 		item := d.Item
 		e := domain.Entry{
 			Kind: item.Kind, ID: item.ID, Version: d.Version, JobID: d.JobID,
-			DeviceID: item.DeviceID, TokenID: item.TokenID, AppliedBy: item.AppliedBy,
+			DeviceID: item.DeviceID, TokenID: item.TokenID, PersonID: item.PersonID, AppliedBy: item.AppliedBy, AppliedByPerson: item.AppliedByPerson,
 			ReceivedAt: item.ReceivedAt.UTC().Truncate(time.Microsecond), RecordedAt: now, Late: d.Late, ClockOffsetS: item.ClockOffsetS,
 			Body: item.Body, Record: item.Record,
 		}

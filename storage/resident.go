@@ -68,7 +68,7 @@ func (db *DB) PutResident(ctx context.Context, caller domain.Caller, home domain
 		if err != nil {
 			return fmt.Errorf("home %s: %w", home, err)
 		}
-		item := &intake.Item{Kind: e.Kind, ID: e.ID, TokenID: caller.Token, ReceivedAt: t.Now.Truncate(time.Microsecond)}
+		item := &intake.Item{Kind: e.Kind, ID: e.ID, TokenID: caller.Token, PersonID: caller.Person, ReceivedAt: t.Now.Truncate(time.Microsecond)}
 		item.Take(record, e.Body)
 		d := intake.Decision{Status: intake.Updated, Version: e.Version + 1, Body: e.Body, Void: e.Void, Item: item}
 		All(t, &revision, residentPutSQL, args)

@@ -13,7 +13,8 @@ import (
 // stamp makes items the caller's, as the service does on receipt.
 func stamp(caller domain.Caller, at time.Time, items []*intake.Item) storage.Push {
 	for i, item := range items {
-		item.Index, item.TokenID, item.DeviceID, item.ReceivedAt = i, caller.Token, caller.Device, at
+		item.SentBy(caller)
+		item.Index, item.ReceivedAt = i, at
 	}
 	return storage.Push{Items: items, ReceivedAt: at, Hold: true}
 }

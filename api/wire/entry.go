@@ -22,8 +22,12 @@ type Entry struct {
 	DeviceID domain.UUID `json:"device_id,omitzero"`
 	// The token that it was sent with.
 	TokenID domain.UUID `json:"token_id,omitzero"`
+	// The person who held that token; absent of a machine's.
+	PersonID domain.UUID `json:"person_id,omitzero"`
 	// The token of the person who applied it from the held items.
 	AppliedBy domain.UUID `json:"applied_by,omitzero"`
+	// That person.
+	AppliedByPersonID domain.UUID `json:"applied_by_person_id,omitzero"`
 	// When the body was read.
 	ReceivedAt time.Time `json:"received_at"`
 	// When it was accepted; it never decreases with position.
@@ -79,26 +83,28 @@ type ContractorEntry struct {
 
 // FeedItem is an entry (`op` is `put`), or a job that left the caller's scope (`drop`). Unknown ops are to be skipped.
 type FeedItem struct {
-	Op               string         `json:"op"`
-	Kind             domain.Kind    `json:"kind,omitzero"`
-	ID               domain.UUID    `json:"id,omitzero"`
-	Version          int64          `json:"version,omitzero" validate:"gte=1"`
-	Position         int64          `json:"position,omitzero" validate:"gte=0"`
-	JobID            domain.UUID    `json:"job_id,omitzero"`
-	DeviceID         domain.UUID    `json:"device_id,omitzero"`
-	TokenID          domain.UUID    `json:"token_id,omitzero"`
-	AppliedBy        domain.UUID    `json:"applied_by,omitzero"`
-	ReceivedAt       *time.Time     `json:"received_at,omitzero"`
-	RecordedAt       *time.Time     `json:"recorded_at,omitzero"`
-	Late             bool           `json:"late,omitzero"`
-	ClockOffsetS     *float64       `json:"clock_offset_s,omitzero"`
-	ResidentRevision int64          `json:"resident_revision,omitzero"`
-	TextsDigest      string         `json:"texts_digest,omitzero" pattern:"^[0-9a-f]{64}$"`
-	TextsSalt        string         `json:"texts_salt,omitzero" pattern:"^[0-9a-f]{32}$"`
-	Void             *Void          `json:"void,omitzero"`
-	Record           jsontext.Value `json:"record,omitzero"`
-	Resident         jsontext.Value `json:"resident,omitzero" schema:"Resident"`
-	ContactUntilAt   *time.Time     `json:"contact_until_at,omitzero"`
+	Op                string         `json:"op"`
+	Kind              domain.Kind    `json:"kind,omitzero"`
+	ID                domain.UUID    `json:"id,omitzero"`
+	Version           int64          `json:"version,omitzero" validate:"gte=1"`
+	Position          int64          `json:"position,omitzero" validate:"gte=0"`
+	JobID             domain.UUID    `json:"job_id,omitzero"`
+	DeviceID          domain.UUID    `json:"device_id,omitzero"`
+	TokenID           domain.UUID    `json:"token_id,omitzero"`
+	PersonID          domain.UUID    `json:"person_id,omitzero"`
+	AppliedBy         domain.UUID    `json:"applied_by,omitzero"`
+	AppliedByPersonID domain.UUID    `json:"applied_by_person_id,omitzero"`
+	ReceivedAt        *time.Time     `json:"received_at,omitzero"`
+	RecordedAt        *time.Time     `json:"recorded_at,omitzero"`
+	Late              bool           `json:"late,omitzero"`
+	ClockOffsetS      *float64       `json:"clock_offset_s,omitzero"`
+	ResidentRevision  int64          `json:"resident_revision,omitzero"`
+	TextsDigest       string         `json:"texts_digest,omitzero" pattern:"^[0-9a-f]{64}$"`
+	TextsSalt         string         `json:"texts_salt,omitzero" pattern:"^[0-9a-f]{32}$"`
+	Void              *Void          `json:"void,omitzero"`
+	Record            jsontext.Value `json:"record,omitzero"`
+	Resident          jsontext.Value `json:"resident,omitzero" schema:"Resident"`
+	ContactUntilAt    *time.Time     `json:"contact_until_at,omitzero"`
 	// Of a drop: reassigned, accepted, void or ended.
 	Reason string `json:"reason,omitzero"`
 }

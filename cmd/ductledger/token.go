@@ -23,7 +23,7 @@ type tokenCreateCommand struct {
 	databaseSettings
 	Program    string      `from:"-" required:"" help:"Code of the program."`
 	Role       domain.Role `from:"-" required:"" enum:"field,contractor,inspector,staff,funder,admin" help:"One of ${enum}."`
-	Name       string      `from:"-" help:"The person who holds it; without, it may neither review nor release."`
+	Name       string      `from:"-" help:"The person who holds it, who is made where there is none of that name; without, it may neither review nor release."`
 	Contractor string      `from:"-" placeholder:"ID" help:"The contractor, for the roles field and contractor."`
 	Device     string      `from:"-" placeholder:"ID" help:"The device, for the role field."`
 }
@@ -114,7 +114,7 @@ func (c *tokenListCommand) Run(in *invocation) error {
 	}
 	shown := []shownToken{}
 	for _, t := range list {
-		shown = append(shown, shownToken{t.ID, t.Role, t.Name, t.ContractorID, t.DeviceID, t.CreatedAt, t.RevokedAt})
+		shown = append(shown, shownToken{t.ID, t.Role, t.PersonID, t.Name, t.ContractorID, t.DeviceID, t.CreatedAt, t.RevokedAt})
 	}
 	return in.answer(map[string]any{"items": shown}, func(w io.Writer) error {
 		table := tabwriter.NewWriter(w, 0, 0, 2, ' ', 0)
@@ -137,6 +137,7 @@ func (c *tokenListCommand) Run(in *invocation) error {
 type shownToken struct {
 	ID           domain.UUID `json:"id"`
 	Role         domain.Role `json:"role"`
+	PersonID     domain.UUID `json:"person_id,omitzero"`
 	Name         string      `json:"name,omitzero"`
 	ContractorID domain.UUID `json:"contractor_id,omitzero"`
 	DeviceID     domain.UUID `json:"device_id,omitzero"`
@@ -164,7 +165,7 @@ func (c *tokenRevokeCommand) Run(in *invocation) error {
 		return err
 	}
 	defer db.Close()
-	if err := db.RevokeToken(in.ctx, storage.ProgramID(c.Program), id); err != nil {
+	if err := db.RevokeToken(in.ctx, operator(storage.ProgramID(c.Program)), id); err != nil {
 		return err
 	}
 	return in.answer(map[string]any{"id": id, "revoked": true}, func(w io.Writer) error {

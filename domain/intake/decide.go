@@ -243,6 +243,9 @@ func (w *sorter) forbidden(item *Item, head Head, exists bool) *domain.Error {
 	if review, ok := item.Record.(*domain.Review); ok {
 		return w.forbiddenReview(review)
 	}
+	if item.Kind == domain.WaiverKind && w.caller.Person.IsZero() {
+		return domain.Errorf(domain.Forbidden, "a waiver needs a token that names the person who holds it")
+	}
 	if !w.caller.Scoped() {
 		return nil
 	}
@@ -276,7 +279,7 @@ func (w *sorter) forbiddenReview(review *domain.Review) *domain.Error {
 	if w.caller.Scoped() {
 		return domain.Errorf(domain.Forbidden, "a token of the role %s may reply; it may not %s", w.caller.Role, review.Decision)
 	}
-	if w.caller.Name == "" {
+	if w.caller.Person.IsZero() {
 		return domain.Errorf(domain.Forbidden, "a review needs a token that names the person who holds it")
 	}
 	return nil

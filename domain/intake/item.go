@@ -27,13 +27,20 @@ type Item struct {
 	Problem     *domain.Error // why its shape is refused, if it is
 
 	// Who made it and when it came; of a held item its own, not the batch's.
-	HeldID       domain.UUID
-	By           *domain.Caller // of a held item that comes along; nil: the caller of the batch
-	DeviceID     domain.UUID
-	TokenID      domain.UUID
-	AppliedBy    domain.UUID
-	ReceivedAt   time.Time
-	ClockOffsetS *float64
+	HeldID          domain.UUID
+	By              *domain.Caller // of a held item that comes along; nil: the caller of the batch
+	DeviceID        domain.UUID
+	TokenID         domain.UUID
+	PersonID        domain.UUID // who held the token
+	AppliedBy       domain.UUID // the token that applied a held item, and its person
+	AppliedByPerson domain.UUID
+	ReceivedAt      time.Time
+	ClockOffsetS    *float64
+}
+
+// SentBy says whose item it is.
+func (i *Item) SentBy(caller domain.Caller) {
+	i.TokenID, i.PersonID, i.DeviceID = caller.Token, caller.Person, caller.Device
 }
 
 // Take gives the item its record, of which body is the form of RFC 8785.

@@ -115,7 +115,7 @@ func TestEveryReviewInEveryState(t *testing.T) {
 				if got.Status != Updated || got.Version != 2 || !got.Consequence || got.JobID != ourJob || !reflect.DeepEqual(record, &want) {
 					t.Errorf("the job: %+v %+v, want %+v", got, record, want)
 				}
-				if got.Item.TokenID != review.TokenID || got.Item.Index != -1 {
+				if got.Item.TokenID != review.TokenID || got.Item.PersonID != review.PersonID || got.Item.Index != -1 {
 					t.Errorf("not in the reviewer's name: %+v", got.Item)
 				}
 				before, after := members(t, stored.Body), members(t, got.Item.Body)

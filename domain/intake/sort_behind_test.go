@@ -10,7 +10,7 @@ import (
 // its own record: all that is answered as accepted is accepted.
 func TestNothingIsAnsweredAcceptedThatIsNot(t *testing.T) {
 	job, opening, missing := id(1), id(2), id(3)
-	caller := domain.Caller{Role: domain.Staff, Name: "Invented"}
+	caller := domain.Caller{Role: domain.Staff, Name: "Invented", Person: domain.UUID{1}}
 	store := func() *Store {
 		return &Store{
 			Heads:    map[Key]Head{{domain.JobKind, job}: {Version: 1, JobID: job}},

@@ -32,10 +32,10 @@ const today = domain.Date("2026-10-01")
 var (
 	field      = domain.Caller{Role: domain.Field, Contractor: ours, Token: id(30), Device: id(31)}
 	contractor = domain.Caller{Role: domain.ContractorRole, Contractor: ours, Token: id(32)}
-	inspector  = domain.Caller{Role: domain.Inspector, Name: "Ivy Invented", Token: id(33)}
-	staff      = domain.Caller{Role: domain.Staff, Name: "Sam Invented", Token: id(34)}
+	inspector  = domain.Caller{Role: domain.Inspector, Name: "Ivy Invented", Token: id(33), Person: id(63)}
+	staff      = domain.Caller{Role: domain.Staff, Name: "Sam Invented", Token: id(34), Person: id(64)}
 	nameless   = domain.Caller{Role: domain.Staff, Token: id(35)}
-	admin      = domain.Caller{Role: domain.Admin, Name: "Ada Invented", Token: id(36)}
+	admin      = domain.Caller{Role: domain.Admin, Name: "Ada Invented", Token: id(36), Person: id(66)}
 	funder     = domain.Caller{Role: domain.Funder, Token: id(37)}
 )
 

@@ -76,6 +76,9 @@ func AppendEntry(b []byte, e *domain.Entry) []byte {
 	if !e.AppliedBy.IsZero() {
 		b = appendID(b, "applied_by", e.AppliedBy)
 	}
+	if !e.AppliedByPerson.IsZero() {
+		b = appendID(b, "applied_by_person_id", e.AppliedByPerson)
+	}
 	if e.ClockOffsetS != nil {
 		b = append(b, `"clock_offset_s":`...)
 		b = append(b, canonicalNumber(*e.ClockOffsetS)...)
@@ -93,6 +96,9 @@ func AppendEntry(b []byte, e *domain.Entry) []byte {
 	b = append(b, '"', ',')
 	if e.Late {
 		b = append(b, `"late":true,`...)
+	}
+	if !e.PersonID.IsZero() {
+		b = appendID(b, "person_id", e.PersonID)
 	}
 	if e.Position > 0 { // what was only validated has none
 		b = append(b, `"position":`...)

@@ -47,7 +47,7 @@ func TestEntryIsCanonical(t *testing.T) {
 			Late:       maybe.Draw(t, "late"), Body: []byte(`{"a":1}`),
 		}
 		if maybe.Draw(t, "device") {
-			e.DeviceID, e.TokenID, e.AppliedBy = id("device"), id("token"), id("applied")
+			e.DeviceID, e.TokenID, e.AppliedBy, e.PersonID, e.AppliedByPerson = id("device"), id("token"), id("applied"), id("person"), id("applied by")
 			offset := rapid.Float64Range(-1e9, 1e9).Draw(t, "offset")
 			e.ClockOffsetS, e.ResidentRevision = &offset, 3
 		}

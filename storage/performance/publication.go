@@ -15,42 +15,44 @@ import (
 // Publication is a period whose figures were published: a position of the
 // ledger, and what was read there. It never changes.
 type Publication struct {
-	ID            domain.UUID
-	From          domain.Date
-	Before        domain.Date
-	Position      int64
-	AsOfAt        time.Time
-	HeadPosition  int64 // where the ledger stood when it was published
-	MethodVersion string
-	InputDigest   []byte
-	AnswerDigest  []byte // SHA-256 of Answer
-	Answer        string // as staff read it; empty in a list
-	Trends        string // each contractor's monthly points, as JSON; empty in a list
-	PublishedAt   time.Time
-	PublishedBy   string
+	ID                domain.UUID
+	From              domain.Date
+	Before            domain.Date
+	Position          int64
+	AsOfAt            time.Time
+	HeadPosition      int64 // where the ledger stood when it was published
+	MethodVersion     string
+	InputDigest       []byte
+	AnswerDigest      []byte // SHA-256 of Answer
+	Answer            string // as staff read it; empty in a list
+	Trends            string // each contractor's monthly points, as JSON; empty in a list
+	PublishedAt       time.Time
+	PublishedBy       string
+	PublishedByPerson domain.UUID
 }
 
 type publicationRow struct {
-	PublicationID [16]byte
-	FromOn        string
-	BeforeOn      string
-	Position      int64
-	AsOfAt        time.Time
-	HeadPosition  int64
-	MethodVersion string
-	InputDigest   []byte
-	AnswerDigest  []byte
-	Answer        string
-	Trends        string
-	PublishedAt   time.Time
-	PublishedBy   *string
+	PublicationID       [16]byte
+	FromOn              string
+	BeforeOn            string
+	Position            int64
+	AsOfAt              time.Time
+	HeadPosition        int64
+	MethodVersion       string
+	InputDigest         []byte
+	AnswerDigest        []byte
+	Answer              string
+	Trends              string
+	PublishedAt         time.Time
+	PublishedByPersonID *[16]byte
+	PublishedBy         *string
 }
 
 func (r *publicationRow) publication() Publication {
 	p := Publication{
 		ID: r.PublicationID, From: domain.Date(r.FromOn), Before: domain.Date(r.BeforeOn), Position: r.Position, AsOfAt: r.AsOfAt,
 		HeadPosition: r.HeadPosition, MethodVersion: r.MethodVersion, InputDigest: r.InputDigest, AnswerDigest: r.AnswerDigest,
-		Answer: r.Answer, Trends: r.Trends, PublishedAt: r.PublishedAt,
+		Answer: r.Answer, Trends: r.Trends, PublishedAt: r.PublishedAt, PublishedByPerson: storage.IDOf(r.PublishedByPersonID),
 	}
 	if r.PublishedBy != nil {
 		p.PublishedBy = *r.PublishedBy
@@ -73,13 +75,13 @@ SELECT position, recorded_at FROM program_head WHERE program_id = @program_id FO
 
 const publicationInsertSQL = `
 INSERT INTO performance_publication (program_id, publication_id, from_on, before_on, position, as_of_at, head_position, method_version,
-    input_digest, answer_digest, answer, trends, published_at, published_by_token, published_by)
+    input_digest, answer_digest, answer, trends, published_at, published_by_token, published_by_person_id, published_by)
 VALUES (@program_id, @publication_id, @from_on, @before_on, @position, @as_of_at, @head_position, @method_version,
-    @input_digest, @answer_digest, @answer, @trends, @published_at, @published_by_token, @published_by)
+    @input_digest, @answer_digest, @answer, @trends, @published_at, @published_by_token, @published_by_person_id, @published_by)
 ON CONFLICT (program_id, from_on, before_on, position, method_version) DO NOTHING`
 
 const publicationColumns = `publication_id, from_on, before_on, position, as_of_at, head_position, method_version,
-    input_digest, answer_digest, published_at, published_by`
+    input_digest, answer_digest, published_at, published_by_person_id, published_by`
 
 const publicationOnceSQL = `
 SELECT ` + publicationColumns + `, '' AS answer, '' AS trends
@@ -106,7 +108,7 @@ func Publish(ctx context.Context, db *storage.DB, caller domain.Caller, p Public
 		args := storage.Args{"program_id": t.Program, "publication_id": domain.UUID(id), "from_on": string(p.From), "before_on": string(p.Before),
 			"position": p.Position, "as_of_at": p.AsOfAt, "head_position": head.Position, "method_version": p.MethodVersion,
 			"input_digest": p.InputDigest, "answer_digest": p.AnswerDigest, "answer": p.Answer, "trends": p.Trends,
-			"published_at": t.Now, "published_by_token": caller.Token, "published_by": storage.OrNull(caller.Name)}
+			"published_at": t.Now, "published_by_token": caller.Token, "published_by_person_id": caller.Person, "published_by": storage.OrNull(caller.Name)}
 		var rows []publicationRow
 		t.Queue(publicationInsertSQL, args).Exec(storage.Affected(&made))
 		storage.All(t, &rows, publicationOnceSQL, args)

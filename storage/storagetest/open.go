@@ -156,7 +156,8 @@ func On(item *intake.Item, base int64) *intake.Item {
 func (w *World) Push(t testing.TB, caller domain.Caller, items ...*intake.Item) storage.Pushed {
 	t.Helper()
 	for i, item := range items {
-		item.Index, item.TokenID, item.DeviceID, item.ReceivedAt = i, caller.Token, caller.Device, w.DB.Now()
+		item.SentBy(caller)
+		item.Index, item.ReceivedAt = i, w.DB.Now()
 	}
 	pushed, err := w.DB.Push(context.Background(), caller, storage.Push{Items: items, ReceivedAt: w.DB.Now(), Hold: true})
 	if err != nil {

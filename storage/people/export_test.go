@@ -1,0 +1,3 @@
+package people
+
+var PasswordFits = passwordFits
