@@ -49,6 +49,9 @@ func (c *exportCommand) Run(in *invocation) error {
 	case c.Program == "" && c.Token == "":
 		return refuse("no token is given: set DUCTLEDGER_STAFF_TOKEN or give --token")
 	}
+	if about, err := os.Lstat(c.Out); err == nil && !about.Mode().IsRegular() {
+		return refuse("--out %s is no file: the package would take its place", c.Out)
+	}
 	show := newShow(in.stderr)
 	var p builtPackage
 	fetch := func() (err error) { p, err = c.fetch(in.ctx, show); return err }
@@ -140,7 +143,7 @@ func whole(name string, write func(io.Writer) error) (err error) {
 }
 
 func privateKeyIn(name string) (ed25519.PrivateKey, error) {
-	text, err := os.ReadFile(name)
+	text, err := secretIn(name)
 	if err != nil {
 		return nil, err
 	}

@@ -75,7 +75,7 @@ func (c *restoreCommand) Run(in *invocation) (err error) {
 		return err
 	}
 	defer func() { err = errors.Join(err, server.Stop()) }()
-	restored := databaseSettings{server.URL("")}
+	restored := databaseSettings{DatabaseURL: server.URL("")}
 	db, err := restored.open(in, storage.Options{Connections: 2})
 	if err != nil {
 		return err

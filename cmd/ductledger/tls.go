@@ -3,7 +3,6 @@ package main
 import (
 	"crypto/tls"
 	"errors"
-	"fmt"
 	"log/slog"
 	"os"
 	"sync"
@@ -54,8 +53,11 @@ func (f *certificateFiles) load() error {
 			return err
 		}
 		from[i] = about.ModTime()
-		if name == f.key && about.Mode().Perm()&0o077 != 0 {
-			return fmt.Errorf("%s is readable by others than its owner: chmod 600", name)
+		if name != f.key {
+			continue
+		}
+		if err := ownersOnly(name, about); err != nil {
+			return err
 		}
 	}
 	if f.pair != nil && from == f.from {
