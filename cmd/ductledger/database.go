@@ -7,6 +7,7 @@ import (
 	"io"
 	"log/slog"
 	"os"
+	"syscall"
 
 	"ductledger/domain"
 	"ductledger/migrations"
@@ -35,7 +36,7 @@ func (s *databaseSettings) address() (string, error) {
 	return s.DatabaseURL, nil
 }
 
-// secretIn reads a file that only its owner may read.
+// secretIn reads a file that nobody else may read.
 func secretIn(name string) ([]byte, error) {
 	about, err := os.Stat(name)
 	if err != nil {
@@ -47,8 +48,14 @@ func secretIn(name string) ([]byte, error) {
 	return os.ReadFile(name)
 }
 
+// ownersOnly refuses a secret that others can read. One that root owns may be
+// readable by a group: so service managers hand secrets to the service's own user.
 func ownersOnly(name string, about os.FileInfo) error {
-	if about.Mode().Perm()&0o077 != 0 {
+	others := os.FileMode(0o077)
+	if owner, ok := about.Sys().(*syscall.Stat_t); ok && owner.Uid == 0 && os.Geteuid() != 0 {
+		others = 0o037
+	}
+	if about.Mode().Perm()&others != 0 {
 		return fmt.Errorf("%s is readable by others than its owner: chmod 600", name)
 	}
 	return nil
