@@ -4,6 +4,7 @@ import (
 	"context"
 	"encoding/hex"
 
+	"ductledger/api/frame"
 	"ductledger/domain"
 	"ductledger/domain/ledger"
 	"ductledger/storage"
@@ -33,13 +34,13 @@ func acceptanceOf(a *storage.Acceptance) *acceptanceAnswer {
 
 // judgment reads a job's judgment as it stands, or the acceptance that stood
 // at the position that the query names.
-func (s *Server) judgment(ctx context.Context, caller domain.Caller, r *request) (domain.UUID, storage.Judgment, error) {
-	id, err := pathID(r)
+func (s *Server) judgment(ctx context.Context, caller domain.Caller, r *frame.Request) (domain.UUID, storage.Judgment, error) {
+	id, err := r.ID()
 	if err != nil {
 		return id, storage.Judgment{}, err
 	}
 	var j storage.Judgment
-	if position := positionOf(r); position > 0 {
+	if position := r.Position(); position > 0 {
 		j, err = s.db.JudgmentAt(ctx, caller, id, position)
 	} else {
 		j, err = s.db.Judgment(ctx, caller, id)

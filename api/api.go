@@ -9,6 +9,8 @@ import (
 	"net/netip"
 	"time"
 
+	"ductledger/api/docs"
+	"ductledger/api/frame"
 	"ductledger/api/wire"
 	"ductledger/domain"
 	"ductledger/storage"
@@ -24,7 +26,7 @@ type Config struct {
 	// receipt_ignored.
 	Count func(event string)
 	// Auth tells who holds a token; nil: the tokens of DB.
-	Auth Authenticator
+	Auth frame.Authenticator
 	// Refused and Gauge, if set, tell an operator what is short: the requests that
 	// found no room, by class and cause, and how much is in use of work, queue,
 	// polls and body_memory.
@@ -39,7 +41,7 @@ type Config struct {
 	// MinimumSchema is the oldest revision of the contract whose apps may still
 	// pull; 0 for the one that this program ships with.
 	MinimumSchema int
-	Limits        Limits         // zero values: the defaults
+	Limits        frame.Limits   // zero values: the defaults
 	Proxies       []netip.Prefix // whose X-Forwarded-For is believed
 	// Stopping ends when the service is to stop: who waits for news is answered.
 	Stopping context.Context // nil: never
@@ -50,14 +52,14 @@ type Server struct {
 	db       *storage.DB
 	now      func() time.Time
 	log      *slog.Logger
-	contract *contract
+	contract *frame.Contract
 	checker  *wire.Checker
 	newer    map[domain.Kind]newer
 	news     *news
 	pulls    *pulls
 	ready    readiness
-	limits   Limits
-	docs     *docs
+	limits   frame.Limits
+	docs     *docs.Pages
 	count    func(event string)
 	stage    func(stage string, took time.Duration)
 	schema   int // the oldest revision of the contract that may pull
@@ -66,15 +68,15 @@ type Server struct {
 // New makes the handler of the whole API. A mistake in the contract or in the
 // table of routes stops it here and not in a request.
 func New(cfg Config) (http.Handler, error) {
-	_, frame, err := newServer(cfg)
+	_, around, err := newServer(cfg)
 	if err != nil {
 		return nil, err
 	}
-	return newFrame(frame)
+	return frame.New(around)
 }
 
 // newServer makes the handlers, and what the frame around them is made of.
-func newServer(cfg Config) (*Server, frameConfig, error) {
+func newServer(cfg Config) (*Server, frame.Config, error) {
 	if cfg.Stopping == nil {
 		cfg.Stopping = context.Background()
 	}
@@ -83,31 +85,36 @@ func newServer(cfg Config) (*Server, frameConfig, error) {
 	}
 	c, err := ownContract()
 	if err != nil {
-		return nil, frameConfig{}, err
+		return nil, frame.Config{}, err
 	}
 	checker, err := wire.NewChecker()
 	if err != nil {
-		return nil, frameConfig{}, fmt.Errorf("checks of records: %w", err)
+		return nil, frame.Config{}, fmt.Errorf("checks of records: %w", err)
 	}
-	pages, err := newDocs(c)
+	pages, err := docs.New(c.JSON)
 	if err != nil {
-		return nil, frameConfig{}, err
+		return nil, frame.Config{}, err
 	}
 	s := &Server{docs: pages, db: cfg.DB, now: cfg.Now, log: cfg.Log, contract: c, checker: checker, newer: newers(c),
-		news: &news{db: cfg.DB, log: cfg.Log, stopping: cfg.Stopping}, limits: cfg.Limits.orDefaults(), pulls: &pulls{}, count: cfg.Count, stage: cfg.Stage, schema: cmp.Or(cfg.MinimumSchema, minimumSchema)}
+		news: &news{db: cfg.DB, log: cfg.Log, stopping: cfg.Stopping}, limits: cfg.Limits.OrDefaults(), pulls: &pulls{}, count: cfg.Count, stage: cfg.Stage, schema: cmp.Or(cfg.MinimumSchema, minimumSchema)}
 	if s.count == nil {
 		s.count = func(string) {}
 	}
 	if s.stage == nil {
 		s.stage = func(string, time.Duration) {}
 	}
-	frame := frameConfig{Routes: s.routes(), Contract: c, Auth: cfg.Auth, Now: cfg.Now, Log: cfg.Log, Observe: cfg.Observe,
+	around := frame.Config{Routes: s.routes(), Contract: c, Auth: cfg.Auth, Now: cfg.Now, Log: cfg.Log, Observe: cfg.Observe,
 		Limits: cfg.Limits, Proxies: cfg.Proxies, Stopping: cfg.Stopping, Refused: cfg.Refused, Gauge: cfg.Gauge, Secure: cfg.Secure}
 	if cfg.Unlimited {
 		const plenty = 1e6
-		l := &frame.Limits
+		l := &around.Limits
 		l.TokenRate, l.TokenBurst, l.ProgramRate, l.ProgramBurst, l.UnknownRate, l.UnknownBurst = plenty, plenty, plenty, plenty, plenty, plenty
 		l.TokenShare, l.ProgramShare = 1, 1
 	}
-	return s, frame, nil
+	return s, around, nil
+}
+
+// StorageLimits are the limits of what may be stored.
+func StorageLimits(l frame.Limits) storage.Limits {
+	return storage.Limits{HeldItems: l.HeldItems, HeldTokenItems: l.HeldTokenItems, HeldBytes: l.HeldBytes, HeldTokenBytes: l.HeldTokenBytes, JobRecords: l.JobRecords}
 }

@@ -7,6 +7,7 @@ import (
 	"strings"
 	"time"
 
+	"ductledger/api/frame"
 	"ductledger/api/wire"
 	"ductledger/domain"
 	"ductledger/domain/ledger"
@@ -23,15 +24,15 @@ const (
 )
 
 // sync answers what a device needs to begin.
-func (s *Server) sync(ctx context.Context, caller domain.Caller, _ *request) (answer, error) {
+func (s *Server) sync(ctx context.Context, caller domain.Caller, _ *frame.Request) (frame.Answer, error) {
 	start, err := s.db.Sync(ctx, caller)
 	if err != nil {
-		return answer{}, err
+		return frame.Answer{}, err
 	}
 	out := wire.Start{
 		ServerAt: ledger.Stamp(s.now()), Epoch: start.Head.Epoch, HeadPosition: start.Head.Position,
 		Client:        wire.StartClient{MinimumSchema: s.schema, CurrentSchema: currentSchema},
-		Limits:        map[string]float64{"batch_items_count": 500, "body_bytes_count": float64(s.limits.BodyBytes), "page_entries_count": maxPage, "wait_s": 25},
+		Limits:        map[string]float64{"batch_items_count": 500, "body_bytes_count": float64(s.limits.BodyBytes), "page_entries_count": frame.MaxPage, "wait_s": 25},
 		HeldOpenCount: start.HeldOpen, Jobs: []wire.JobSum{},
 	}
 	if !caller.Scoped() && caller.Role != domain.Funder {
@@ -43,36 +44,36 @@ func (s *Server) sync(ctx context.Context, caller domain.Caller, _ *request) (an
 	for _, j := range start.Jobs {
 		out.Jobs = append(out.Jobs, wire.JobSum{JobID: j.JobID, State: j.State, RecordCount: j.Count, Checksum: j.Checksum.String()})
 	}
-	return answer{Body: out}, nil
+	return frame.Answer{Body: out}, nil
 }
 
 // changes answers the next page of what the caller may see.
-func (s *Server) changes(ctx context.Context, caller domain.Caller, r *request) (answer, error) {
+func (s *Server) changes(ctx context.Context, caller domain.Caller, r *frame.Request) (frame.Answer, error) {
 	if caller.DeviceClosing {
-		return answer{}, domain.Errorf(domain.DeviceClosing, "the device is closing: it may deliver what it has, and no longer pull")
+		return frame.Answer{}, domain.Errorf(domain.DeviceClosing, "the device is closing: it may deliver what it has, and no longer pull")
 	}
 	if !caller.Device.IsZero() && caller.AppSchema < s.schema {
-		return answer{}, domain.Errorf(domain.ClientTooOld, "the app knows revision %d of the contract, %d is the oldest that can pull; what it has to deliver is still taken", caller.AppSchema, s.schema)
+		return frame.Answer{}, domain.Errorf(domain.ClientTooOld, "the app knows revision %d of the contract, %d is the oldest that can pull; what it has to deliver is still taken", caller.AppSchema, s.schema)
 	}
 	kinds, versions := r.Query.Get("kinds"), r.Query.Get("versions")
-	q := storage.FeedQuery{Limit: r.limit(), Newest: versions == "latest"}
+	q := storage.FeedQuery{Limit: r.Limit(), Newest: versions == "latest"}
 	if kinds != "" {
 		for word := range strings.SplitSeq(kinds, ",") {
 			if _, known := domain.RowOf(domain.Kind(word)); !known {
-				return answer{}, domain.Errorf(domain.BadQuery, "kinds: there is no kind %q", logged(word))
+				return frame.Answer{}, domain.Errorf(domain.BadQuery, "kinds: there is no kind %q", frame.Logged(word))
 			}
 			q.Kinds = append(q.Kinds, domain.Kind(word))
 		}
 	}
 	key, err := s.db.HistoryKey(ctx, caller.Program)
 	if err != nil {
-		return answer{}, err
+		return frame.Answer{}, err
 	}
 	sealed := cursorSeal(key, caller, kinds, versions)
 	after := r.Query.Get("after")
 	cursor, err := startAt(&q, caller, after, sealed)
 	if err != nil {
-		return answer{}, err
+		return frame.Answer{}, err
 	}
 	ignored := false
 	if receipt := r.Query.Get("receipt"); receipt != "" {
@@ -80,7 +81,7 @@ func (s *Server) changes(ctx context.Context, caller domain.Caller, r *request) 
 	}
 	feed, err := s.pull(ctx, caller, r, q)
 	if err != nil {
-		return answer{}, epochChanged(caller, err, cursor, sealed)
+		return frame.Answer{}, epochChanged(caller, err, cursor, sealed)
 	}
 	s.notePull(ctx, caller, q.After.Effective)
 	out := wire.Feed{Epoch: feed.Head.Epoch, Items: make([]jsontext.Value, len(feed.Items)), More: feed.More, ReceiptIgnored: ignored}
@@ -91,12 +92,12 @@ func (s *Server) changes(ctx context.Context, caller domain.Caller, r *request) 
 	if len(feed.Items) == 0 && after != "" {
 		out.NextAfter = after
 	}
-	return answer{Header: http.Header{"Etag": {`"` + out.NextAfter + `"`}}, Body: out}, nil
+	return frame.Answer{Header: http.Header{"Etag": {`"` + out.NextAfter + `"`}}, Body: out}, nil
 }
 
 // pull reads a page, and waits for news as long as the caller asked when there
 // is none.
-func (s *Server) pull(ctx context.Context, caller domain.Caller, r *request, q storage.FeedQuery) (storage.Feed, error) {
+func (s *Server) pull(ctx context.Context, caller domain.Caller, r *frame.Request, q storage.FeedQuery) (storage.Feed, error) {
 	seconds, err := strconv.Atoi(r.Query.Get("wait_s"))
 	if err != nil {
 		seconds = 0 // absent; the contract lets nothing but a number in
@@ -108,7 +109,7 @@ func (s *Server) pull(ctx context.Context, caller domain.Caller, r *request, q s
 		if err != nil || len(feed.Items) > 0 || left <= 0 {
 			return feed, err
 		}
-		err = r.aside(ctx, func(ctx context.Context) error {
+		err = r.Aside(ctx, func(ctx context.Context) error {
 			return s.news.wait(ctx, caller.Program, feed.Head.Position, left)
 		})
 		if err != nil {
@@ -120,7 +121,7 @@ func (s *Server) pull(ctx context.Context, caller domain.Caller, r *request, q s
 // startAt lets the query begin where after says, and gives the cursor that it
 // is; "0" and none are the beginning, and who sees the whole program may give a
 // bare position, which tells nothing of the history.
-func startAt(q *storage.FeedQuery, caller domain.Caller, after string, sealed seal) (*feedCursor, error) {
+func startAt(q *storage.FeedQuery, caller domain.Caller, after string, sealed frame.Seal) (*feedCursor, error) {
 	if after == "" || after == "0" {
 		return nil, nil
 	}
@@ -146,18 +147,18 @@ func (s *Server) feedItemJSON(caller domain.Caller, item storage.FeedItem) jsont
 }
 
 // jobEntries answers one job whole, for a device whose copy of it differs.
-func (s *Server) jobEntries(ctx context.Context, caller domain.Caller, r *request) (answer, error) {
-	id, err := pathID(r)
+func (s *Server) jobEntries(ctx context.Context, caller domain.Caller, r *frame.Request) (frame.Answer, error) {
+	id, err := r.ID()
 	if err != nil {
-		return answer{}, err
+		return frame.Answer{}, err
 	}
 	entries, err := s.db.JobEntries(ctx, caller, id)
 	if err != nil {
-		return answer{}, err
+		return frame.Answer{}, err
 	}
 	out := wire.List{Items: make([]jsontext.Value, len(entries))}
 	for i := range entries {
 		out.Items[i] = s.entryJSON(caller, &entries[i], beside{})
 	}
-	return answer{Body: out}, nil
+	return frame.Answer{Body: out}, nil
 }

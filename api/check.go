@@ -5,12 +5,13 @@ import (
 	"net/http"
 	"strings"
 
+	"ductledger/api/frame"
 	"ductledger/domain"
 )
 
 // Checker holds requests and answers to the contract, for tests: the served
 // program is right only if what it says is what openapi.yaml says.
-type Checker struct{ contract *contract }
+type Checker struct{ contract *frame.Contract }
 
 // NewChecker compiles the contract.
 func NewChecker() (*Checker, error) {
@@ -22,8 +23,8 @@ func NewChecker() (*Checker, error) {
 func (c *Checker) Operation(method, path string) string {
 	parts := strings.Split(path, "/")
 	best, fixed := "", -1
-	for id, op := range c.contract.operations {
-		if n := matches(strings.Split(op.path, "/"), parts); op.method == method && n > fixed {
+	for id, op := range c.contract.Operations {
+		if n := matches(strings.Split(op.Path, "/"), parts); op.Method == method && n > fixed {
 			best, fixed = id, n
 		}
 	}
@@ -50,8 +51,8 @@ func matches(pattern, parts []string) int {
 
 // Roles are who may call an operation, as the contract says.
 func (c *Checker) Roles(operation string) []domain.Role {
-	op := c.contract.operations[operation]
-	object, _ := at(c.contract.doc, "paths", op.path, strings.ToLower(op.method), "x-roles").([]any)
+	op := c.contract.Operations[operation]
+	object, _ := frame.At(c.contract.Doc, "paths", op.Path, strings.ToLower(op.Method), "x-roles").([]any)
 	roles := make([]domain.Role, len(object))
 	for i, r := range object {
 		roles[i] = domain.Role(fmt.Sprint(r))
@@ -61,9 +62,9 @@ func (c *Checker) Roles(operation string) []domain.Role {
 
 // Operations lists every operation with its method and path.
 func (c *Checker) Operations() map[string][2]string {
-	all := make(map[string][2]string, len(c.contract.operations))
-	for id, op := range c.contract.operations {
-		all[id] = [2]string{op.method, op.path}
+	all := make(map[string][2]string, len(c.contract.Operations))
+	for id, op := range c.contract.Operations {
+		all[id] = [2]string{op.Method, op.Path}
 	}
 	return all
 }
@@ -76,24 +77,24 @@ func (c *Checker) Request(operation string, body []byte) error {
 	}
 	// Texts that may not be stored are no matter of the schema: in a batch they
 	// are the fault of one item, and the batch is taken.
-	value, _, err := decodeText(body, requestJSON())
+	value, _, err := frame.DecodeText(body, frame.RequestJSON())
 	if err != nil {
 		return err
 	}
-	return domain.InvalidFields(c.contract.checkBody(operation, value))
+	return domain.InvalidFields(c.contract.CheckBody(operation, value))
 }
 
 // Response says what the contract has against an answer.
 func (c *Checker) Response(operation string, response *http.Response, body []byte) error {
-	return c.contract.checkResponse(operation, response.StatusCode, response.Header.Get("Content-Type"), body)
+	return c.contract.CheckResponse(operation, response.StatusCode, response.Header.Get("Content-Type"), body)
 }
 
 // Schema says what the contract has against a value that should be one of its
 // components/schemas.
 func (c *Checker) Schema(name string, body []byte) error {
-	value, err := decodeAny(body)
+	value, err := frame.DecodeAny(body)
 	if err != nil {
 		return err
 	}
-	return domain.InvalidFields(c.contract.checkSchema(name, value))
+	return domain.InvalidFields(c.contract.CheckSchema(name, value))
 }

@@ -11,6 +11,7 @@ import (
 	"testing"
 
 	makes "ductledger/api/contract"
+	"ductledger/api/frame"
 	"ductledger/api/strict"
 	"ductledger/api/wire"
 	"ductledger/domain"
@@ -92,7 +93,7 @@ func madeContract(closed bool) ([]byte, error) {
 }
 
 // operationOf joins a row of the table of routes with what is said of it.
-func operationOf(rt *route, doc *operationDoc) makes.Operation {
+func operationOf(rt *frame.Route, doc *frame.Operation) makes.Operation {
 	op := makes.Operation{ID: rt.Operation, Method: rt.Method, Path: rt.Pattern, Tag: doc.Tag, Summary: doc.Summary, Description: doc.Description,
 		Public: rt.Public, TimeoutS: int(rt.Timeout.Seconds()), Query: typeOf(doc.Query), Headers: doc.Headers, Body: typeOf(doc.Takes),
 		BodyOptional: doc.Optional, BodyExample: doc.Example}
@@ -195,19 +196,6 @@ func names() map[reflect.Type]string {
 		reflect.TypeFor[applyHeldBody]():          "ApplyHeld",
 		reflect.TypeFor[buildPackageBody]():       "BuildPackage",
 		reflect.TypeFor[evaluationBody]():         "Evaluation",
-		reflect.TypeFor[fanTestBody]():            "FanTest",
-		reflect.TypeFor[fanTestReading]():         "FanReading",
-		reflect.TypeFor[accuracyBody]():           "Accuracy",
-		reflect.TypeFor[uncertaintyAnswer]():      "RelativeUncertainty",
-		reflect.TypeFor[subtractionBody]():        "SubtractionTest",
-		reflect.TypeFor[panBody]():                "PanPass",
-		reflect.TypeFor[panBodyReading]():         "PanRegisterReading",
-		reflect.TypeFor[panAnswer]():              "PanPassAnswer",
-		reflect.TypeFor[reductionBody]():          "ReductionTests",
-		reflect.TypeFor[repairStepsBody]():        "RepairSeries",
-		reflect.TypeFor[limitBody]():              "LimitTest",
-		reflect.TypeFor[deliveryBody]():           "DeliveryTest",
-		reflect.TypeFor[cutListBody]():            "CutListWork",
 	}
 }
 
@@ -226,7 +214,7 @@ func unions() map[reflect.Type]makes.Union {
 			}
 		}
 		evaluated.Branches = append(evaluated.Branches, makes.Branch{Word: string(row.Kind), Name: typeName(row.Kind) + "Item",
-			Description: strings.ToUpper(article(inWords(string(row.Kind)))[:1]) + article(inWords(string(row.Kind)))[1:] + " with its id.", Fields: fields})
+			Description: strings.ToUpper(frame.Article(inWords(string(row.Kind)))[:1]) + frame.Article(inWords(string(row.Kind)))[1:] + " with its id.", Fields: fields})
 	}
 	return map[reflect.Type]makes.Union{reflect.TypeFor[evaluationItem](): evaluated}
 }

@@ -5,6 +5,7 @@ import (
 	mathrand "math/rand/v2"
 	"testing"
 
+	"ductledger/api/frame"
 	"ductledger/domain"
 	"ductledger/storage"
 )
@@ -24,7 +25,7 @@ func TestForgedMarksAreRefusedWithoutTheDatabase(t *testing.T) {
 		if _, ok := readReceipt(key, writeReceipt(other, p)); ok {
 			t.Fatalf("a receipt by another key is taken: %+v", p)
 		}
-		for _, s := range []seal{cursorSeal(other, caller, "", ""), cursorSeal(key, caller, "job", ""), cursorSeal(key, caller, "", "all"),
+		for _, s := range []frame.Seal{cursorSeal(other, caller, "", ""), cursorSeal(key, caller, "job", ""), cursorSeal(key, caller, "", "all"),
 			cursorSeal(key, domain.Caller{Role: domain.Field, Contractor: domain.UUID{2}}, "", "")} {
 			if _, err := readFeedCursor(mine, feedCursor{p, p.Position}.write(s)); domain.CodeOf(err) != domain.CursorInvalid {
 				t.Fatalf("a cursor sealed for another use is taken: %+v", p)

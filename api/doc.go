@@ -1,30 +1,10 @@
-// Package api answers ductledger's HTTP requests.
+// Package api answers ductledger's HTTP requests, one file a subject.
 //
-// A route is one row of data: method, pattern, roles, time limit, handler. A
-// handler decides and writes nothing; everything around it is done once, here,
-// in this order:
+// routes.go is the table of addresses: method, pattern, roles, time limit,
+// handler. What happens around a handler is in api/frame: it is the same for
+// all. The calculations, which need no database, are in api/calculations, the
+// pages at /docs in api/docs.
 //
-//	middleware.go  request id, trace id, access log, panics, security headers
-//	echo.go        finds the route; the only file that knows the router's library
-//	adapter.go     query, rates, token, role, body, a turn, time limit, handler
-//	limiter.go     room for all of these, in all and by program and token
-//	limits.go      the table of limits
-//	answer.go      the one writer of answers
-//	problem.go     the one writer of problems (RFC 9457)
-//
-// What a request may contain is written in openapi.yaml and nowhere else: its
-// schemas are compiled at start (openapi.go) and judge every body and query.
-// Bodies pass three sieves: strict JSON (decode.go), the schema with all faults
-// at once (faults.go), then the decoder into a struct.
-//
-// Units: times in seconds or time.Duration, sizes in bytes (1 KiB = 1024
-// bytes), rates in requests per second. Refused are, each with a problem that
-// names the place and the limit: what is not exactly one JSON value, unknown or
-// repeated query parameters, bodies over their limit before and after
-// inflating, content types and encodings that a route does not name, callers
-// over their rate, and work for which there is no room.
-//
-// Sources: RFC 9457 (problems), RFC 9110 (HTTP), RFC 6750 (bearer tokens), RFC
-// 4648 (base32), RFC 6901 (JSON Pointer), W3C Trace Context, and
-// draft-ietf-httpapi-ratelimit-headers-10 (RateLimit fields).
+// What a request may contain is written on the structs that it is read into;
+// openapi.yaml is made from them.
 package api

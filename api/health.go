@@ -6,6 +6,7 @@ import (
 	"sync"
 	"time"
 
+	"ductledger/api/frame"
 	"ductledger/domain"
 )
 
@@ -16,16 +17,16 @@ type health struct {
 }
 
 // livez says that the process answers; whether it can work is readyz's to say.
-func (s *Server) livez(context.Context, domain.Caller, *request) (answer, error) {
-	return answer{Body: health{"live"}}, nil
+func (s *Server) livez(context.Context, domain.Caller, *frame.Request) (frame.Answer, error) {
+	return frame.Answer{Body: health{"live"}}, nil
 }
 
 // readyz says that the database answers.
-func (s *Server) readyz(ctx context.Context, _ domain.Caller, _ *request) (answer, error) {
+func (s *Server) readyz(ctx context.Context, _ domain.Caller, _ *frame.Request) (frame.Answer, error) {
 	if err := s.ready.ask(ctx, s.db.Ping); err != nil {
-		return answer{}, &domain.Error{Code: domain.Overloaded, Detail: "the database is away"}
+		return frame.Answer{}, &domain.Error{Code: domain.Overloaded, Detail: "the database is away"}
 	}
-	return answer{Body: health{"ready"}}, nil
+	return frame.Answer{Body: health{"ready"}}, nil
 }
 
 // readiness lets all who ask at once share one question to the database.
@@ -65,10 +66,10 @@ func (r *readiness) ask(ctx context.Context, ping func(context.Context) error) e
 // readyTime is how long the database may take to answer.
 const readyTime = 2 * time.Second
 
-func (s *Server) openapiYAML(context.Context, domain.Caller, *request) (answer, error) {
-	return answer{Header: http.Header{"Content-Type": {"application/yaml"}}, Body: s.contract.yaml}, nil
+func (s *Server) openapiYAML(context.Context, domain.Caller, *frame.Request) (frame.Answer, error) {
+	return frame.Answer{Header: http.Header{"Content-Type": {"application/yaml"}}, Body: s.contract.YAML}, nil
 }
 
-func (s *Server) openapiJSON(context.Context, domain.Caller, *request) (answer, error) {
-	return answer{Header: http.Header{"Content-Type": {"application/json"}}, Body: s.contract.json}, nil
+func (s *Server) openapiJSON(context.Context, domain.Caller, *frame.Request) (frame.Answer, error) {
+	return frame.Answer{Header: http.Header{"Content-Type": {"application/json"}}, Body: s.contract.JSON}, nil
 }

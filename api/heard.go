@@ -5,6 +5,7 @@ import (
 	"sync"
 	"time"
 
+	"ductledger/api/frame"
 	"ductledger/domain"
 	"ductledger/storage"
 
@@ -45,7 +46,7 @@ func (s *Server) notePull(ctx context.Context, caller domain.Caller, position in
 		return
 	}
 	if err := s.db.NotePull(ctx, caller, position); err != nil {
-		s.log.Warn("a device's pull could not be noted", "error", maskSecrets(err.Error()))
+		s.log.Warn("a device's pull could not be noted", "error", frame.MaskSecrets(err.Error()))
 	}
 }
 

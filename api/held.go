@@ -4,6 +4,7 @@ import (
 	"context"
 	"net/http"
 
+	"ductledger/api/frame"
 	"ductledger/domain"
 	"ductledger/storage"
 
@@ -61,9 +62,9 @@ func heldOf(h *storage.Held, trace string) heldAnswer {
 	if err := json.Unmarshal([]byte(h.Problem), &kept); err == nil {
 		e := &domain.Error{Code: kept.Code, Detail: kept.Detail, Faults: kept.Faults}
 		if kept.More > 0 {
-			e.Also = map[string]any{errorsMore: kept.More}
+			e.Also = map[string]any{frame.ErrorsMore: kept.More}
 		}
-		a.Problem = problemBody(e, kindOf(e.Code), trace)
+		a.Problem = frame.ProblemBody(e, trace)
 	}
 	var sent struct {
 		Record jsontext.Value `json:"record"`
@@ -93,66 +94,66 @@ type applyHeldBody struct {
 type nothing struct{}
 
 // listHeld answers one page of what was not accepted.
-func (s *Server) listHeld(ctx context.Context, caller domain.Caller, r *request) (answer, error) {
+func (s *Server) listHeld(ctx context.Context, caller domain.Caller, r *frame.Request) (frame.Answer, error) {
 	state := r.Query.Get("state")
 	var job, after domain.UUID
 	if text := r.Query.Get("job_id"); text != "" {
 		id, err := domain.ParseUUID(text)
 		if err != nil {
-			return answer{}, domain.Errorf(domain.BadQuery, "job_id: %v", err)
+			return frame.Answer{}, domain.Errorf(domain.BadQuery, "job_id: %v", err)
 		}
 		job = id
 	}
-	page := pageOf(caller, "held"+state+job.String())
+	page := frame.PageOf(caller, "held"+state+job.String())
 	if text := r.Query.Get("after"); text != "" {
-		id, err := page.read(text)
+		id, err := page.Read(text)
 		if err != nil {
-			return answer{}, err
+			return frame.Answer{}, err
 		}
 		after = id
 	}
-	limit := r.limit()
+	limit := r.Limit()
 	held, err := s.db.HeldItems(ctx, caller, state, job, after, limit+1)
 	if err != nil {
-		return answer{}, err
+		return frame.Answer{}, err
 	}
 	out := heldList{Items: []heldAnswer{}}
 	for i := range held {
 		if i == limit {
-			out.Next = page.write(held[i-1].ID)
+			out.Next = page.Write(held[i-1].ID)
 			break
 		}
 		out.Items = append(out.Items, heldOf(&held[i], r.Trace))
 	}
-	return answer{Body: out}, nil
+	return frame.Answer{Body: out}, nil
 }
 
 // applyHeld accepts what was kept as a new version, attributed to the device
 // that sent it.
-func (s *Server) applyHeld(ctx context.Context, caller domain.Caller, r *request) (answer, error) {
-	id, err := pathID(r)
+func (s *Server) applyHeld(ctx context.Context, caller domain.Caller, r *frame.Request) (frame.Answer, error) {
+	id, err := r.ID()
 	if err != nil {
-		return answer{}, err
+		return frame.Answer{}, err
 	}
 	var body applyHeldBody
-	if err := s.contract.decode("applyHeld", r.Body, &body); err != nil {
-		return answer{}, err
+	if err := r.Decode(&body); err != nil {
+		return frame.Answer{}, err
 	}
 	held, err := s.db.HeldItem(ctx, caller, id)
 	if err != nil {
-		return answer{}, err
+		return frame.Answer{}, err
 	}
 	if held.State != "open" && held.State != "waiting" {
-		return answer{}, domain.Errorf(domain.StateNotAllowed, "the item is %s already", held.State)
+		return frame.Answer{}, domain.Errorf(domain.StateNotAllowed, "the item is %s already", held.State)
 	}
-	value, faults, err := decodeText(held.Bytes, requestJSON())
+	value, faults, err := frame.DecodeText(held.Bytes, frame.RequestJSON())
 	if err != nil {
-		return answer{}, domain.Errorf(domain.Invalid, "what was kept is not one JSON value; it can only be dismissed")
+		return frame.Answer{}, domain.Errorf(domain.Invalid, "what was kept is not one JSON value; it can only be dismissed")
 	}
 	item := s.newItem(held.Bytes, value, faults, currentSchema)
 	row, known := domain.RowOf(item.Kind)
 	if !known {
-		return answer{}, domain.Errorf(domain.Invalid, "what was kept names no kind of record; it can only be dismissed")
+		return frame.Answer{}, domain.Errorf(domain.Invalid, "what was kept names no kind of record; it can only be dismissed")
 	}
 	item.BaseVersion, item.Resolves = body.BaseVersion, held.ID
 	item.TokenID, item.PersonID, item.DeviceID = held.TokenID, held.PersonID, held.DeviceID
@@ -166,45 +167,45 @@ func (s *Server) applyHeld(ctx context.Context, caller domain.Caller, r *request
 }
 
 // dismissHeld closes an item without accepting it; its bytes stay.
-func (s *Server) dismissHeld(ctx context.Context, caller domain.Caller, r *request) (answer, error) {
-	id, err := pathID(r)
+func (s *Server) dismissHeld(ctx context.Context, caller domain.Caller, r *frame.Request) (frame.Answer, error) {
+	id, err := r.ID()
 	if err != nil {
-		return answer{}, err
+		return frame.Answer{}, err
 	}
-	if err := s.db.DismissHeld(ctx, caller, id, r.validateOnly()); err != nil {
-		return answer{}, err
+	if err := s.db.DismissHeld(ctx, caller, id, r.ValidateOnly()); err != nil {
+		return frame.Answer{}, err
 	}
 	held, err := s.db.HeldItem(ctx, caller, id)
 	if err != nil {
-		return answer{}, err
+		return frame.Answer{}, err
 	}
 	held.State = "dismissed" // also where it was only tried
-	return answer{Body: heldOf(&held, r.Trace)}, nil
+	return frame.Answer{Body: heldOf(&held, r.Trace)}, nil
 }
 
 // putResident overwrites who lives in a home.
-func (s *Server) putResident(ctx context.Context, caller domain.Caller, r *request) (answer, error) {
+func (s *Server) putResident(ctx context.Context, caller domain.Caller, r *frame.Request) (frame.Answer, error) {
 	var who storage.Resident
-	if err := s.contract.decode("putResident", r.Body, &who); err != nil {
-		return answer{}, err
+	if err := r.Decode(&who); err != nil {
+		return frame.Answer{}, err
 	}
 	return s.changeResident(ctx, caller, r, &who)
 }
 
 // eraseResident removes who lives in a home, for ever.
-func (s *Server) eraseResident(ctx context.Context, caller domain.Caller, r *request) (answer, error) {
+func (s *Server) eraseResident(ctx context.Context, caller domain.Caller, r *frame.Request) (frame.Answer, error) {
 	return s.changeResident(ctx, caller, r, nil)
 }
 
-func (s *Server) changeResident(ctx context.Context, caller domain.Caller, r *request, who *storage.Resident) (answer, error) {
-	id, err := pathID(r)
+func (s *Server) changeResident(ctx context.Context, caller domain.Caller, r *frame.Request, who *storage.Resident) (frame.Answer, error) {
+	id, err := r.ID()
 	if err != nil {
-		return answer{}, err
+		return frame.Answer{}, err
 	}
-	seen, err := s.db.PutResident(ctx, caller, id, who, r.validateOnly())
+	seen, err := s.db.PutResident(ctx, caller, id, who, r.ValidateOnly())
 	if err != nil {
-		return answer{}, err
+		return frame.Answer{}, err
 	}
-	return answer{Status: http.StatusOK, Header: http.Header{"Etag": {etag(seen.Entry.Version)}},
+	return frame.Answer{Status: http.StatusOK, Header: http.Header{"Etag": {etag(seen.Entry.Version)}},
 		Body: s.entryJSON(caller, &seen.Entry, beside{resident: seen.Resident})}, nil
 }

@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"slices"
 
+	"ductledger/api/frame"
 	"ductledger/api/wire"
 	"ductledger/domain"
 	"ductledger/domain/intake"
@@ -20,7 +21,7 @@ import (
 // back with its problem; pointers run from the item.
 func (s *Server) newItem(raw jsontext.Value, value any, faults []domain.Fault, schema int) *intake.Item {
 	item := &intake.Item{Raw: raw}
-	faults = append(faults, s.contract.checkSchema("BatchItem", value)...)
+	faults = append(faults, s.contract.CheckSchema("BatchItem", value)...)
 	object, _ := value.(map[string]any)
 	item.Kind, item.ID, item.BaseVersion = keyOf(object)
 	row, known := domain.RowOf(item.Kind)
@@ -30,7 +31,7 @@ func (s *Server) newItem(raw jsontext.Value, value any, faults []domain.Fault, s
 		faults = append(faults, domain.Fault{Pointer: "/record", Code: "required", Detail: "an item has either record or void"})
 	}
 	if known && hasRecord {
-		for _, f := range s.contract.checkSchema(typeName(item.Kind), record) {
+		for _, f := range s.contract.CheckSchema(typeName(item.Kind), record) {
 			f.Pointer = "/record" + f.Pointer
 			faults = append(faults, f)
 		}
@@ -40,7 +41,7 @@ func (s *Server) newItem(raw jsontext.Value, value any, faults []domain.Fault, s
 		item.Keep = s.newer[item.Kind].than(schema)
 	}
 	if len(faults) > 0 {
-		sortFaults(faults)
+		frame.SortFaults(faults)
 		item.Problem = domain.InvalidFields(faults).(*domain.Error)
 		item.Record, item.Void = nil, ""
 	}
@@ -50,7 +51,7 @@ func (s *Server) newItem(raw jsontext.Value, value any, faults []domain.Fault, s
 // fill decodes what the schema has passed.
 func (s *Server) fill(item *intake.Item, row domain.KindRow, raw jsontext.Value) []domain.Fault {
 	var sent wire.Item
-	if err := decodeInto(raw, &sent); err != nil {
+	if err := frame.DecodeInto(raw, &sent); err != nil {
 		return faultsOf(err, "")
 	}
 	if sent.Resolves != nil {
@@ -66,7 +67,7 @@ func (s *Server) fill(item *intake.Item, row domain.KindRow, raw jsontext.Value)
 // fillRecord decodes and checks the record alone; at is where it stands.
 func (s *Server) fillRecord(item *intake.Item, row domain.KindRow, raw []byte, at string) []domain.Fault {
 	record := row.New()
-	if err := decodeInto(raw, record); err != nil {
+	if err := frame.DecodeInto(raw, record); err != nil {
 		return faultsOf(err, at)
 	}
 	faults := s.checker.Record(record)
@@ -89,7 +90,7 @@ func (s *Server) fillRecord(item *intake.Item, row domain.KindRow, raw []byte, a
 }
 
 func faultsOf(err error, at string) []domain.Fault {
-	e := shown(err)
+	e := frame.Shown(err)
 	if len(e.Faults) == 0 {
 		return []domain.Fault{{Pointer: at, Code: string(e.Code), Detail: e.Detail}}
 	}
@@ -130,12 +131,12 @@ func envelope(kind domain.Kind, id domain.UUID, base int64, member string, conte
 type newer map[string]int
 
 // newers reads x-since from the contract.
-func newers(c *contract) map[domain.Kind]newer {
+func newers(c *frame.Contract) map[domain.Kind]newer {
 	all := map[domain.Kind]newer{}
 	for _, row := range domain.Kinds {
-		properties, _ := at(c.doc, "components", "schemas", typeName(row.Kind), "properties").(map[string]any)
+		properties, _ := frame.At(c.Doc, "components", "schemas", typeName(row.Kind), "properties").(map[string]any)
 		for name, property := range properties {
-			number, _ := at(property, "x-since").(stdjson.Number)
+			number, _ := frame.At(property, "x-since").(stdjson.Number)
 			if since, err := number.Int64(); err == nil {
 				if all[row.Kind] == nil {
 					all[row.Kind] = newer{}

@@ -4,6 +4,7 @@ import (
 	"context"
 	"strconv"
 
+	"ductledger/api/frame"
 	"ductledger/domain"
 	"ductledger/domain/cutlist"
 	"ductledger/domain/rules"
@@ -35,16 +36,16 @@ func (s *Server) listed(findings []rules.Finding) ([]rules.Finding, int) {
 
 // findings answers what the rules say about a job: as frozen at its
 // acceptance, or as it stands.
-func (s *Server) findings(ctx context.Context, caller domain.Caller, r *request) (answer, error) {
+func (s *Server) findings(ctx context.Context, caller domain.Caller, r *frame.Request) (frame.Answer, error) {
 	id, j, err := s.judgment(ctx, caller, r)
 	if err != nil {
-		return answer{}, err
+		return frame.Answer{}, err
 	}
 	findings, more := s.listed(j.Verdict.Findings)
 	for i := range j.CallBacks { // its counts tell of all
 		j.CallBacks[i].Findings, _ = s.listed(j.CallBacks[i].Findings)
 	}
-	return answer{Body: findingsAnswer{id, j.RuleSetID, j.AtPosition, acceptanceOf(j.Acceptance), findings, more, j.Verdict.Rules, j.CallBacks}}, nil
+	return frame.Answer{Body: findingsAnswer{id, j.RuleSetID, j.AtPosition, acceptanceOf(j.Acceptance), findings, more, j.Verdict.Rules, j.CallBacks}}, nil
 }
 
 // The result of a stored job.
@@ -66,25 +67,25 @@ type jobCutList struct {
 }
 
 // result answers what the readings of a job come to.
-func (s *Server) result(ctx context.Context, caller domain.Caller, r *request) (answer, error) {
+func (s *Server) result(ctx context.Context, caller domain.Caller, r *frame.Request) (frame.Answer, error) {
 	id, j, err := s.judgment(ctx, caller, r)
 	if err != nil {
-		return answer{}, err
+		return frame.Answer{}, err
 	}
-	return answer{Body: jobResult{id, j.AtPosition, acceptanceOf(j.Acceptance), j.Result, j.Questions}}, nil
+	return frame.Answer{Body: jobResult{id, j.AtPosition, acceptanceOf(j.Acceptance), j.Result, j.Questions}}, nil
 }
 
 // jobCutList says what to cut for a job.
-func (s *Server) jobCutList(ctx context.Context, caller domain.Caller, r *request) (answer, error) {
-	id, err := pathID(r)
+func (s *Server) jobCutList(ctx context.Context, caller domain.Caller, r *frame.Request) (frame.Answer, error) {
+	id, err := r.ID()
 	if err != nil {
-		return answer{}, err
+		return frame.Answer{}, err
 	}
 	list, err := s.db.CutList(ctx, caller, id, cutlist.DefaultParameters())
 	if err != nil {
-		return answer{}, refused(err)
+		return frame.Answer{}, frame.Refused(err)
 	}
-	return answer{Body: jobCutList{id, list}}, nil
+	return frame.Answer{Body: jobCutList{id, list}}, nil
 }
 
 // One job's records with its home, contractor, crew, credentials and instruments, to be judged by the rule set of a
@@ -117,15 +118,15 @@ type evaluationAnswer struct {
 
 // evaluate judges and computes a job that is not stored, by the program's
 // rules of a day.
-func (s *Server) evaluate(ctx context.Context, caller domain.Caller, r *request) (answer, error) {
+func (s *Server) evaluate(ctx context.Context, caller domain.Caller, r *frame.Request) (frame.Answer, error) {
 	var body evaluationBody
-	if err := s.contract.decode("postEvaluation", r.Body, &body); err != nil {
-		return answer{}, err
+	if err := r.Decode(&body); err != nil {
+		return frame.Answer{}, err
 	}
 	items := make([]rules.Item, len(body.Items))
 	var faults []domain.Fault
 	for i, sent := range body.Items {
-		at := pointerOf([]string{"items", strconv.Itoa(i), "record"})
+		at := frame.PointerOf([]string{"items", strconv.Itoa(i), "record"})
 		record, err := domain.Decode(sent.Kind, sent.Record)
 		if err != nil {
 			faults = append(faults, domain.Fault{Pointer: at, Code: "wrong_type", Detail: "the record does not fit its kind"})
@@ -138,17 +139,17 @@ func (s *Server) evaluate(ctx context.Context, caller domain.Caller, r *request)
 		items[i] = rules.Item{Kind: sent.Kind, ID: sent.ID, Record: record}
 	}
 	if err := domain.InvalidFields(faults); err != nil {
-		return answer{}, err
+		return frame.Answer{}, err
 	}
 	set, zone, err := s.db.RulesOn(ctx, caller, body.RulesOn)
 	if err != nil {
-		return answer{}, err
+		return frame.Answer{}, err
 	}
 	job, err := rules.AssembleItems(zone, items)
 	if err != nil {
-		return answer{}, err
+		return frame.Answer{}, err
 	}
 	result, verdict := rules.ComputeAndJudge(set, job)
 	findings, more := s.listed(verdict.Findings)
-	return answer{Body: evaluationAnswer{result, findings, more, verdict.Rules, rules.Ask(job, result)}}, nil
+	return frame.Answer{Body: evaluationAnswer{result, findings, more, verdict.Rules, rules.Ask(job, result)}}, nil
 }

@@ -7,6 +7,7 @@ import (
 	"runtime/debug"
 	"strconv"
 
+	"ductledger/api/frame"
 	"ductledger/domain"
 	"ductledger/domain/ledger"
 	"ductledger/storage"
@@ -114,50 +115,49 @@ func packageOf(p *storage.Package) packageAnswer {
 }
 
 // listPackages answers one page of a month's revisions, oldest first.
-func (s *Server) listPackages(ctx context.Context, caller domain.Caller, r *request) (answer, error) {
+func (s *Server) listPackages(ctx context.Context, caller domain.Caller, r *frame.Request) (frame.Answer, error) {
 	month := domain.Month(r.Path["month"])
-	page := pageOf(caller, "packages"+string(month))
+	page := frame.PageOf(caller, "packages"+string(month))
 	after := int64(0)
 	if text := r.Query.Get("after"); text != "" {
-		var err error
-		if after, err = page.readNumber(text); err != nil {
-			return answer{}, err
+		if err := page.ReadNumbers(text, &after); err != nil {
+			return frame.Answer{}, err
 		}
 	}
-	limit := r.limit()
+	limit := r.Limit()
 	list, err := s.db.Packages(ctx, caller, month, int(after), limit+1)
 	if err != nil {
-		return answer{}, err
+		return frame.Answer{}, err
 	}
 	out := packageList{Items: []packageAnswer{}}
 	for i := range list {
 		if i == limit {
-			out.Next = page.writeNumber(int64(list[i-1].Revision))
+			out.Next = page.WriteNumbers(int64(list[i-1].Revision))
 			break
 		}
 		out.Items = append(out.Items, packageOf(&list[i]))
 	}
-	return answer{Body: out}, nil
+	return frame.Answer{Body: out}, nil
 }
 
 // buildPackage asks for the package of a month: 202 while it is being built,
 // 200 when it stands.
-func (s *Server) buildPackage(ctx context.Context, caller domain.Caller, r *request) (answer, error) {
+func (s *Server) buildPackage(ctx context.Context, caller domain.Caller, r *frame.Request) (frame.Answer, error) {
 	var ask buildPackageBody
 	if len(r.Body) > 0 {
-		if err := s.contract.decode("buildPackage", r.Body, &ask); err != nil {
-			return answer{}, err
+		if err := r.Decode(&ask); err != nil {
+			return frame.Answer{}, err
 		}
 	}
-	p, err := s.db.AskPackage(ctx, caller, domain.Month(r.Path["month"]), ask.Position, r.validateOnly())
+	p, err := s.db.AskPackage(ctx, caller, domain.Month(r.Path["month"]), ask.Position, r.ValidateOnly())
 	if err != nil {
-		return answer{}, err
+		return frame.Answer{}, err
 	}
 	if p.Build == nil {
-		return answer{Header: http.Header{"Idempotent-Replay": {"true"}}, Body: packageOf(&p)}, nil
+		return frame.Answer{Header: http.Header{"Idempotent-Replay": {"true"}}, Body: packageOf(&p)}, nil
 	}
 	location := fmt.Sprintf("/v1/months/%s/packages/%d", p.Month, p.Revision)
-	return answer{Status: http.StatusAccepted, Header: http.Header{"Location": {location}}, Body: packageOf(&p)}, nil
+	return frame.Answer{Status: http.StatusAccepted, Header: http.Header{"Location": {location}}, Body: packageOf(&p)}, nil
 }
 
 // BuildID names the program that builds a package: the version it was
@@ -180,12 +180,12 @@ func BuildID() string {
 }
 
 // getPackage answers one revision.
-func (s *Server) getPackage(ctx context.Context, caller domain.Caller, r *request) (answer, error) {
+func (s *Server) getPackage(ctx context.Context, caller domain.Caller, r *frame.Request) (frame.Answer, error) {
 	p, err := s.packageAt(ctx, caller, r)
-	return answer{Body: packageOf(&p)}, err
+	return frame.Answer{Body: packageOf(&p)}, err
 }
 
-func (s *Server) packageAt(ctx context.Context, caller domain.Caller, r *request) (storage.Package, error) {
+func (s *Server) packageAt(ctx context.Context, caller domain.Caller, r *frame.Request) (storage.Package, error) {
 	revision, err := strconv.Atoi(r.Path["revision"])
 	if err != nil {
 		return storage.Package{}, domain.Errorf(domain.NotFound, "there is no such package")
@@ -194,16 +194,16 @@ func (s *Server) packageAt(ctx context.Context, caller domain.Caller, r *request
 }
 
 // releasePackage hands a package to the funder.
-func (s *Server) releasePackage(ctx context.Context, caller domain.Caller, r *request) (answer, error) {
+func (s *Server) releasePackage(ctx context.Context, caller domain.Caller, r *frame.Request) (frame.Answer, error) {
 	revision, err := strconv.Atoi(r.Path["revision"])
 	if err != nil {
-		return answer{}, domain.Errorf(domain.NotFound, "there is no such package")
+		return frame.Answer{}, domain.Errorf(domain.NotFound, "there is no such package")
 	}
 	p, released, err := s.db.ReleasePackage(ctx, caller, domain.Month(r.Path["month"]), revision, r.Query.Get("validate_only") == "true")
 	if err != nil {
-		return answer{}, err
+		return frame.Answer{}, err
 	}
-	a := answer{Body: packageOf(&p)}
+	a := frame.Answer{Body: packageOf(&p)}
 	if !released {
 		a.Header = http.Header{"Idempotent-Replay": {"true"}}
 	}

@@ -11,6 +11,7 @@ import (
 	"strings"
 	"time"
 
+	"ductledger/api/frame"
 	"ductledger/domain"
 )
 
@@ -19,20 +20,20 @@ const sendTime = 10 * time.Minute
 
 // getPackageFile answers the file of a package, or one range of it, and notes
 // who takes it. What the client has already is neither sent nor noted.
-func (s *Server) getPackageFile(ctx context.Context, caller domain.Caller, r *request) (answer, error) {
+func (s *Server) getPackageFile(ctx context.Context, caller domain.Caller, r *frame.Request) (frame.Answer, error) {
 	p, err := s.packageAt(ctx, caller, r)
 	if err != nil {
-		return answer{}, err
+		return frame.Answer{}, err
 	}
 	if p.Build != nil {
-		return answer{}, domain.Errorf(domain.NotFound, "the package has no file yet")
+		return frame.Answer{}, domain.Errorf(domain.NotFound, "the package has no file yet")
 	}
 	tag := `"` + p.SHA256 + `"`
 	digest, err := hex.DecodeString(p.SHA256)
 	if err != nil {
-		return answer{}, fmt.Errorf("digest of package %s: %w", p.FileName, err)
+		return frame.Answer{}, fmt.Errorf("digest of package %s: %w", p.FileName, err)
 	}
-	a := answer{Header: http.Header{
+	a := frame.Answer{Header: http.Header{
 		"Content-Type":        {"application/zip"},
 		"Content-Disposition": {`attachment; filename="` + p.FileName + `"`},
 		"Etag":                {tag},
@@ -45,7 +46,7 @@ func (s *Server) getPackageFile(ctx context.Context, caller domain.Caller, r *re
 	}
 	from, to, part, err := rangeOf(r.Header, tag, p.Bytes)
 	if err != nil {
-		return answer{}, err
+		return frame.Answer{}, err
 	}
 	if part {
 		a.Status = http.StatusPartialContent
@@ -53,7 +54,7 @@ func (s *Server) getPackageFile(ctx context.Context, caller domain.Caller, r *re
 	}
 	a.Header.Set("Content-Length", strconv.FormatInt(to-from, 10))
 	if err := s.db.NoteDownload(ctx, caller, &p, fmt.Sprintf("bytes %d to %d", from, to)); err != nil {
-		return answer{}, err
+		return frame.Answer{}, err
 	}
 	// The handler's own limit ends with the handler; what follows is sending.
 	a.Stream = func(w io.Writer) error {

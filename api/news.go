@@ -7,6 +7,7 @@ import (
 	"sync"
 	"time"
 
+	"ductledger/api/frame"
 	"ductledger/domain"
 	"ductledger/storage"
 )
@@ -82,7 +83,7 @@ func (n *news) look() {
 		positions, err := n.db.Positions(ctx)
 		cancel()
 		if err != nil {
-			n.log.Warn("the positions could not be read; waiters wait on", "error", maskSecrets(err.Error()))
+			n.log.Warn("the positions could not be read; waiters wait on", "error", frame.MaskSecrets(err.Error()))
 			continue
 		}
 		n.mu.Lock()

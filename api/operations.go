@@ -1,39 +1,17 @@
 package api
 
 import (
+	"maps"
 	"strings"
 
 	"github.com/go-json-experiment/json/jsontext"
 
+	"ductledger/api/calculations"
+	"ductledger/api/frame"
 	"ductledger/api/wire"
 	"ductledger/domain"
 	"ductledger/storage"
 )
-
-// An operationDoc is what the contract says of an operation beside its row in
-// the table of routes. Problems follow from the row: every operation of a
-// caller with a token may answer 400, 401, 403, 429 and 503, one with a name in
-// its address 404, one with a body 413, 415 and 422.
-type operationDoc struct {
-	Tag, Summary, Description string
-	Query                     any      // a struct with a field for each parameter
-	Headers                   []string // of the request
-	Takes                     any      // the body
-	Optional                  bool     // the body may be left out
-	Example                   any      // of the body
-	Gives                     []gives
-	Also                      []int // further problems
-}
-
-// gives is an answer that is no error.
-type gives struct {
-	Status  int
-	What    string
-	Body    any    // nil: none, or one that is no JSON
-	Media   string // application/json unless said
-	Headers []string
-	ByRole  map[domain.Role]any // the narrower answer of a role
-}
 
 // What many queries have.
 type (
@@ -182,13 +160,14 @@ type previewQuery struct {
 }
 
 // operationDocs are the operations that belong to no kind alone.
-func operationDocs() map[string]operationDoc {
-	return map[string]operationDoc{
+func operationDocs() map[string]frame.Operation {
+	docs := calculations.Operations()
+	maps.Copy(docs, map[string]frame.Operation{
 		"getSync": {
 			Tag: "Sync", Summary: "What a device needs to start",
 			Description: "Epoch, head, limits, and per job in the caller's scope the count and checksum of its newest entries. A device " +
 				"whose own checksum differs drops its copy of that job and reads `/v1/jobs/{id}/entries`.",
-			Gives: []gives{
+			Gives: []frame.Gives{
 				{Status: 200, What: "The start.", Body: wire.Start{}},
 			},
 			Also: []int{426},
@@ -200,7 +179,7 @@ func operationDocs() map[string]operationDoc {
 				"for the latest. A job that leaves the scope comes as an item with `op` `drop`. Pull until `more` is false.",
 			Query:   changesQuery{},
 			Headers: []string{"If-None-Match"},
-			Gives: []gives{
+			Gives: []frame.Gives{
 				{Status: 200, What: "A page of the feed. Its ETag is the cursor.", Body: wire.Feed{}, Headers: []string{"ETag"}, ByRole: map[domain.Role]any{domain.ContractorRole: wire.ContractorEntry{}}},
 				{Status: 304, What: "The caller has the newest already."},
 			},
@@ -215,7 +194,7 @@ func operationDocs() map[string]operationDoc {
 			Headers: []string{"Content-Encoding"},
 			Takes:   wire.Batch{},
 			Example: jsontext.Value(`{"sent_at": "2026-10-14T16:02:11-07:00", "client": {"name": "Invented field app", "version": "1.4", "schema": 1}, "items": [{"kind": "measurement", "id": "0198b1c4-7a10-7c3e-9d55-3f2a6b8c0d41", "base_version": 0, "record": {"job_id": "0198b1c4-7a10-7c3e-9d55-3f2a6b8c0d21", "method": "fan_total", "stage": "before", "instrument_id": "0198b1c4-7a10-7c3e-9d55-3f2a6b8c0d14", "taken_at": "2026-10-14T09:20:00-07:00", "readings": [{"pressure_pa": 25, "flow_cfm": 318}]}}, {"kind": "opening", "id": "0198b1c4-7a10-7c3e-9d55-3f2a6b8c0d33", "base_version": 1, "void": {"reason": "recorded twice"}}]}`),
-			Gives: []gives{
+			Gives: []frame.Gives{
 				{Status: 207, What: "Each item's status and each touched job's findings in numbers.", Body: wire.BatchAnswer{}},
 			},
 			Also: []int{409, 507},
@@ -224,7 +203,7 @@ func operationDocs() map[string]operationDoc {
 			Tag: "Held items", Summary: "List what was not accepted",
 			Description: "Open and waiting items by default, with their original bytes. A crew sees its contractor's.",
 			Query:       heldQuery{},
-			Gives: []gives{
+			Gives: []frame.Gives{
 				{Status: 200, What: "A page of held items.", Body: heldList{}},
 			},
 		},
@@ -233,7 +212,7 @@ func operationDocs() map[string]operationDoc {
 			Description: "The version is attributed to the device that sent it, with `applied_by` beside it. Answers the new entry.",
 			Query:       validateQuery{},
 			Takes:       applyHeldBody{},
-			Gives: []gives{
+			Gives: []frame.Gives{
 				{Status: 200, What: "A new version was stored or, with Idempotent-Replay, the same was there already.", Body: wire.Entry{}, Headers: []string{"ETag", "Idempotent-Replay"}, ByRole: map[domain.Role]any{domain.ContractorRole: wire.ContractorEntry{}}},
 			},
 			Also: []int{409, 412, 507},
@@ -243,14 +222,14 @@ func operationDocs() map[string]operationDoc {
 			Description: "Its bytes stay. Answers the held item.",
 			Query:       validateQuery{},
 			Takes:       nothing{}, Optional: true,
-			Gives: []gives{
+			Gives: []frame.Gives{
 				{Status: 200, What: "The held item.", Body: heldAnswer{}},
 			},
 			Also: []int{409},
 		},
 		"entriesOfJob": {
 			Tag: "Sync", Summary: "One job whole, newest versions, voided ones too",
-			Gives: []gives{
+			Gives: []frame.Gives{
 				{Status: 200, What: "A page of entries.", Body: wire.List{}, ByRole: map[domain.Role]any{domain.ContractorRole: wire.ContractorEntry{}}},
 			},
 		},
@@ -261,7 +240,7 @@ func operationDocs() map[string]operationDoc {
 				"call-back is judged apart, in `call_backs`; `position` asks for the acceptance that stood at a position, also " +
 				"after the job was opened again, and is 404 where none stood.",
 			Query: positionQuery{},
-			Gives: []gives{
+			Gives: []frame.Gives{
 				{Status: 200, What: "The findings.", Body: findingsAnswer{}},
 			},
 		},
@@ -269,7 +248,7 @@ func operationDocs() map[string]operationDoc {
 			Tag: "Jobs judged", Summary: "The computed leakage",
 			Description: "Frozen at acceptance; `position` asks for the acceptance that stood there.",
 			Query:       positionQuery{},
-			Gives: []gives{
+			Gives: []frame.Gives{
 				{Status: 200, What: "The result.", Body: jobResult{}},
 			},
 		},
@@ -278,7 +257,7 @@ func operationDocs() map[string]operationDoc {
 			Description: "From what the job's records know by now: sizes of trunks, ends to close, openings of the crew, loose parts, " +
 				"crossovers to take down, joints to seal. What had to be assumed stands in `assumed`, what could not be listed in " +
 				"`left_out`.",
-			Gives: []gives{
+			Gives: []frame.Gives{
 				{Status: 200, What: "The list.", Body: jobCutList{}},
 			},
 		},
@@ -288,7 +267,7 @@ func operationDocs() map[string]operationDoc {
 				"for inspection. The list is bounded by `limit` and has no further pages: what is done leaves it. `counts` tells " +
 				"how much there is of each sort.",
 			Query: worklistQuery{},
-			Gives: []gives{
+			Gives: []frame.Gives{
 				{Status: 200, What: "What waits.", Body: worklistAnswer{}},
 			},
 		},
@@ -297,96 +276,8 @@ func operationDocs() map[string]operationDoc {
 			Description: "The rule set is the program's on `rules_on`; every other fact comes from the body: the records of one job, with " +
 				"its home, contractor, crew, credentials and instruments.",
 			Takes: evaluationBody{},
-			Gives: []gives{
+			Gives: []frame.Gives{
 				{Status: 200, What: "Result and findings.", Body: evaluationAnswer{}},
-			},
-		},
-		"calculateFanTest": {
-			Tag: "Calculations", Summary: "Leakage from the readings of a fan test",
-			Description: "Q = C·ΔP^n, with Q in cfm and ΔP in Pa. One reading takes an exponent (0.6); two give an exact line; three and " +
-				"more a least-squares line of ln Q on ln ΔP with 95 % limits. An exponent outside 0.5 to 1.0 is refused with code " +
-				"`exponent_out_of_range`. Answers are not rounded.\n\n" +
-				"The flow is as read (`flow_cfm`), or follows from the fan's own pressure and range by `flow_equations`, those of " +
-				"the instrument's own certificate. Zero-flow pressures are subtracted first. With a direction and both " +
-				"temperatures the air is reckoned with by one of four cases; the answer says which, with the temperatures used, " +
-				"and what is neglected or assumed. With `reference_air` leakage is then carried to air of 20 °C at the sea.",
-			Takes:   fanTestBody{},
-			Example: jsontext.Value(`{"readings": [{"pressure_pa": 50, "flow_cfm": 263}, {"pressure_pa": 25, "flow_cfm": 174}], "reference_pressure_pa": 25}`),
-			Gives: []gives{
-				{Status: 200, What: "The leakage at the reference pressure.", Body: fanTestAnswer{}},
-			},
-		},
-		"calculateSubtraction": {
-			Tag: "Calculations", Summary: "Leakage by a blower door, whole home less masked registers",
-			Description: "SCF = 1/(1−((P−H)/P)^n) with P the home's pressure and H the home's pressure against the ducts, both in Pa; " +
-				"leakage at P = (whole − masked)·SCF in cfm. Answers are not rounded.",
-			Takes:   subtractionBody{},
-			Example: jsontext.Value(`{"house_pressure_pa": 50, "whole_cfm": 1850, "masked_cfm": 1610, "house_to_duct_pa": 44, "exponent": 0.65}`),
-			Gives: []gives{
-				{Status: 200, What: "The leakage.", Body: subtractionAnswer{}},
-			},
-		},
-		"calculatePan": {
-			Tag: "Calculations", Summary: "A pass of pan readings",
-			Description: "The largest and the middle reading, and how many are over the target. A reading with the home at another " +
-				"pressure is carried in proportion. Readings have no sum and no mean: registers of one trunk share a leak.",
-			Takes:   panBody{},
-			Example: jsontext.Value(`{"house_pressure_pa": 50, "readings": [{"register": "A1", "trunk": "A", "pan_pa": 1.2}, {"register": "A2", "trunk": "A", "pan_pa": 0.4}]}`),
-			Gives: []gives{
-				{Status: 200, What: "The pass.", Body: panAnswer{}},
-			},
-		},
-		"calculateReduction": {
-			Tag: "Calculations", Summary: "Leakage before against after",
-			Description: "d = ln(before/after), ratio = 1 − after/before, with the uncertainty of both tests; what one instrument did to " +
-				"both cancels. Total leakage and leakage to outside are different quantities and are refused together.",
-			Takes:   reductionBody{},
-			Example: jsontext.Value(`{"before": {"quantity": "total", "leakage_cfm25": 318}, "after": {"quantity": "total", "leakage_cfm25": 120.7}, "floor_area_ft2": 1568}`),
-			Gives: []gives{
-				{Status: 200, What: "The reduction.", Body: reductionAnswer{}},
-			},
-		},
-		"calculateRepairSteps": {
-			Tag: "Calculations", Summary: "What each repair took away",
-			Description: "From fan tests before, between and after repairs, at one duct pressure: leak flows of parallel leaks add, so " +
-				"that the steps add up to before less after. Pan readings do not add and have no steps.",
-			Takes:   repairStepsBody{},
-			Example: jsontext.Value(`{"before": {"leakage_cfm25": 318, "uncertainty_cfm25": 8.5}, "interim": [{"repair_kinds": ["furnace_joint"], "leakage_cfm25": 240, "uncertainty_cfm25": 6.4}], "after": {"repair_kinds": ["boot"], "leakage_cfm25": 120.7, "uncertainty_cfm25": 3.2}}`),
-			Gives: []gives{
-				{Status: 200, What: "The steps.", Body: repairStepsAnswer{}},
-			},
-		},
-		"calculateLimit": {
-			Tag: "Calculations", Summary: "Leakage against a limit",
-			Description: "`passes` where the figure and its guard band lie on the right side of the limit, `fails` where both lie on the " +
-				"wrong one, `retest` between. Of several routes one is enough; within a route all that it demands must hold. The " +
-				"limits are the caller's: those of the edition that binds the program.",
-			Takes:   limitBody{},
-			Example: jsontext.Value(`{"total": {"after_cfm25": 120.7}, "floor_area_ft2": 1568, "routes": [{"name": "by_area", "quantity": "total", "at_most_cfm25_per_100ft2": 8}]}`),
-			Gives: []gives{
-				{Status: 200, What: "The decision.", Body: limitAnswer{}},
-			},
-		},
-		"calculateDelivery": {
-			Tag: "Calculations", Summary: "Delivery effectiveness and savings",
-			Description: "How much of the furnace's heat reaches the rooms, by a closed form and again by following the air round the " +
-				"loop. With the ducts after the work, the share of heating energy that is no longer needed, 1 − before/after; and " +
-				"a year's saving by each method for which figures are sent. A saving is an estimate with a range, never a " +
-				"promise.",
-			Takes:   deliveryBody{},
-			Example: jsontext.Value(`{"before": {"fan_flow_cfm": 1000, "heating_output_btu_h": 60000, "indoor_f": 70, "supply_ambient_f": 40, "return_ambient_f": 70, "supply_leak_cfm": 120, "return_leak_cfm": 0, "supply_area_ft2": 200, "return_area_ft2": 0, "supply_r_value": 4, "return_r_value": 4}}`),
-			Gives: []gives{
-				{Status: 200, What: "Effectiveness and estimates.", Body: deliveryAnswer{}},
-			},
-		},
-		"calculateCutList": {
-			Tag: "Calculations", Summary: "What to cut and how much material",
-			Description: "Blanks, plugs, bracket strips, patches, screws, bands, mesh and mastic for one job or for a day's jobs. Waste is " +
-				"added once, to the sum. With `used`, the material that was used is set beside the list.",
-			Takes:   cutListBody{},
-			Example: jsontext.Value(`{"jobs": [{"sloped_blanks": [{"place": "A rear", "duct_width_in": 14, "duct_height_in": 5, "run_in": 8, "screwed_to_side_walls": true}], "duct_patches": [{"length_in": 6, "width_in": 8}]}]}`),
-			Gives: []gives{
-				{Status: 200, What: "The pieces and totals.", Body: cutListAnswer{}},
 			},
 		},
 		"getPerformance": {
@@ -395,14 +286,14 @@ func operationDocs() map[string]operationDoc {
 				"without names; crew leads are for staff only. With `position`, what stood then is asked again: the same request " +
 				"at one position gives the same bytes for ever. Lists are alphabetical; there are no ranks.",
 			Query: performanceQuery{},
-			Gives: []gives{
+			Gives: []frame.Gives{
 				{Status: 200, What: "The figures.", Body: performanceAnswer{}},
 			},
 		},
 		"listPublications": {
 			Tag: "Performance", Summary: "Published periods, the newest first",
 			Query: pageQuery{},
-			Gives: []gives{
+			Gives: []frame.Gives{
 				{Status: 200, What: "The publications.", Body: publicationList{}},
 			},
 		},
@@ -413,7 +304,7 @@ func operationDocs() map[string]operationDoc {
 				"publication.",
 			Takes:   publicationBody{},
 			Example: jsontext.Value(`{"from": "2026-07-01", "before": "2026-10-01"}`),
-			Gives: []gives{
+			Gives: []frame.Gives{
 				{Status: 200, What: "It was published before; nothing was changed now.", Body: publicationRef{}, Headers: []string{"Idempotent-Replay", "Location"}},
 				{Status: 201, What: "It is published.", Body: publicationRef{}, Headers: []string{"Location"}},
 			},
@@ -421,7 +312,7 @@ func operationDocs() map[string]operationDoc {
 		"getPublication": {
 			Tag: "Performance", Summary: "What was published, and the same period restated",
 			Query: positionQuery{},
-			Gives: []gives{
+			Gives: []frame.Gives{
 				{Status: 200, What: "Both figures.", Body: publishedFigures{}},
 			},
 		},
@@ -435,7 +326,7 @@ func operationDocs() map[string]operationDoc {
 				"`not_accepted`, in no sum but `expected_cents`; `withheld_by` names each rule with an open finding. A contractor " +
 				"reads its own. With `format=csv`, or `Accept: text/csv`, the lines come as one spreadsheet, all of them.",
 			Query: statementQuery{},
-			Gives: []gives{
+			Gives: []frame.Gives{
 				{Status: 200, What: "The statement.", Body: statementAnswer{}, Media: "application/json text/csv"},
 			},
 			Also: []int{422},
@@ -445,7 +336,7 @@ func operationDocs() map[string]operationDoc {
 			Description: "Reductions and index are of the jobs first accepted in the period, the picture is of those assigned in it. A " +
 				"contractor reads its own.",
 			Query: figuresQuery{},
-			Gives: []gives{
+			Gives: []frame.Gives{
 				{Status: 200, What: "The figures.", Body: contractorAnswer{}},
 			},
 		},
@@ -456,7 +347,7 @@ func operationDocs() map[string]operationDoc {
 				"It comes whole, since an index is recomputed from all of its jobs: it is as long as one contractor's jobs in the " +
 				"period are many.",
 			Query: explanationQuery{},
-			Gives: []gives{
+			Gives: []frame.Gives{
 				{Status: 200, What: "The explanation.", Body: explanationAnswer{}, Media: "application/json text/csv"},
 			},
 		},
@@ -465,7 +356,7 @@ func operationDocs() map[string]operationDoc {
 			Description: "From readings right before and right after one kind of repair. Where a job has no such pair, its whole reduction " +
 				"stands with each kind of repair in it, under names that say so.",
 			Query: figuresQuery{},
-			Gives: []gives{
+			Gives: []frame.Gives{
 				{Status: 200, What: "The effects.", Body: repairEffectsAnswer{}},
 			},
 		},
@@ -473,7 +364,7 @@ func operationDocs() map[string]operationDoc {
 			Tag: "Months", Summary: "Packages of a month by revision",
 			Description: "A funder sees the released ones.",
 			Query:       pageQuery{},
-			Gives: []gives{
+			Gives: []frame.Gives{
 				{Status: 200, What: "The packages.", Body: packageList{}},
 			},
 		},
@@ -488,7 +379,7 @@ func operationDocs() map[string]operationDoc {
 				"anew. What stands already is 200.",
 			Query: validateQuery{},
 			Takes: buildPackageBody{}, Optional: true,
-			Gives: []gives{
+			Gives: []frame.Gives{
 				{Status: 200, What: "The package; with Idempotent-Replay nothing was changed now.", Body: packageAnswer{}, Headers: []string{"Idempotent-Replay"}},
 				{Status: 202, What: "The revision that is being built.", Body: packageAnswer{}, Headers: []string{"Location"}},
 			},
@@ -496,7 +387,7 @@ func operationDocs() map[string]operationDoc {
 		},
 		"getPackage": {
 			Tag: "Months", Summary: "One package",
-			Gives: []gives{
+			Gives: []frame.Gives{
 				{Status: 200, What: "The package.", Body: packageAnswer{}},
 			},
 		},
@@ -505,7 +396,7 @@ func operationDocs() map[string]operationDoc {
 			Description: "A zip in BagIt form, which `ductledger verify` checks with nothing but the file. Ranges may be asked for. Every " +
 				"download is noted.",
 			Headers: []string{"If-None-Match", "Range"},
-			Gives: []gives{
+			Gives: []frame.Gives{
 				{Status: 200, What: "The whole file.", Media: "application/zip", Headers: []string{"ETag", "Repr-Digest", "Content-Disposition"}},
 				{Status: 206, What: "A part of the file.", Media: "application/zip", Headers: []string{"ETag", "Repr-Digest", "Content-Disposition"}},
 				{Status: 304, What: "The caller has the newest already."},
@@ -517,7 +408,7 @@ func operationDocs() map[string]operationDoc {
 			Description: "Who built it may not release it. An unfinished month cannot be released. A released file is never changed.",
 			Query:       validateQuery{},
 			Takes:       nothing{}, Optional: true,
-			Gives: []gives{
+			Gives: []frame.Gives{
 				{Status: 200, What: "The package; with Idempotent-Replay nothing was changed now.", Body: packageAnswer{}, Headers: []string{"Idempotent-Replay"}},
 			},
 			Also: []int{409},
@@ -529,7 +420,7 @@ func operationDocs() map[string]operationDoc {
 				"every page lists jobs whose findings would change, by id. A period that takes longer than the time limit is 504: " +
 				"ask for a shorter one.",
 			Query: previewQuery{},
-			Gives: []gives{
+			Gives: []frame.Gives{
 				{Status: 200, What: "The comparison.", Body: previewAnswer{}},
 			},
 		},
@@ -539,7 +430,7 @@ func operationDocs() map[string]operationDoc {
 				"next `resident_revision`, so that devices learn of it.",
 			Query: validateQuery{},
 			Takes: storage.Resident{},
-			Gives: []gives{
+			Gives: []frame.Gives{
 				{Status: 200, What: "A new version was stored or, with Idempotent-Replay, the same was there already.", Body: wire.Entry{}, Headers: []string{"ETag", "Idempotent-Replay"}, ByRole: map[domain.Role]any{domain.ContractorRole: wire.ContractorEntry{}}},
 			},
 			Also: []int{507},
@@ -550,37 +441,38 @@ func operationDocs() map[string]operationDoc {
 				"version, so that devices delete their copy.",
 			Query: validateQuery{},
 			Takes: nothing{}, Optional: true,
-			Gives: []gives{
+			Gives: []frame.Gives{
 				{Status: 200, What: "A new version was stored or, with Idempotent-Replay, the same was there already.", Body: wire.Entry{}, Headers: []string{"ETag", "Idempotent-Replay"}, ByRole: map[domain.Role]any{domain.ContractorRole: wire.ContractorEntry{}}},
 			},
 			Also: []int{507},
 		},
 		"getLivez": {
 			Tag: "Service", Summary: "The process lives",
-			Gives: []gives{
+			Gives: []frame.Gives{
 				{Status: 200, What: "It lives.", Body: health{}},
 			},
 		},
 		"getReadyz": {
 			Tag: "Service", Summary: "The service can do its work",
-			Gives: []gives{
+			Gives: []frame.Gives{
 				{Status: 200, What: "It can.", Body: health{}},
 			},
 			Also: []int{503},
 		},
 		"getOpenapiYaml": {
 			Tag: "Service", Summary: "This file",
-			Gives: []gives{
+			Gives: []frame.Gives{
 				{Status: 200, What: "This file.", Media: "application/yaml"},
 			},
 		},
 		"getOpenapiJson": {
 			Tag: "Service", Summary: "This file as JSON",
-			Gives: []gives{
+			Gives: []frame.Gives{
 				{Status: 200, What: "This file.", Media: "application/json"},
 			},
 		},
-	}
+	})
+	return docs
 }
 
 // kindDocs is what is told of a kind's own operations.
@@ -621,25 +513,25 @@ var kindDocs = map[domain.Kind]struct {
 }
 
 // kindOperations are the five operations of a kind.
-func kindOperations(row domain.KindRow) map[string]operationDoc {
+func kindOperations(row domain.KindRow) map[string]frame.Operation {
 	doc, name, many := kindDocs[row.Kind], typeName(row.Kind), typeName(domain.Kind(strings.ReplaceAll(row.Plural, "-", "_")))
 	one, all := inWords(string(row.Kind)), inWords(row.Plural)
 	byRole := map[domain.Role]any{domain.ContractorRole: wire.ContractorEntry{}}
-	entries := []gives{{Status: 200, What: "A page of entries.", Body: wire.List{}, ByRole: byRole}}
-	kept := gives{Status: 200, What: "A new version was stored or, with Idempotent-Replay, the same was there already.", Body: wire.Entry{},
+	entries := []frame.Gives{{Status: 200, What: "A page of entries.", Body: wire.List{}, ByRole: byRole}}
+	kept := frame.Gives{Status: 200, What: "A new version was stored or, with Idempotent-Replay, the same was there already.", Body: wire.Entry{},
 		Headers: []string{"ETag", "Idempotent-Replay"}, ByRole: byRole}
 	changes := []int{409, 412, 428, 507}
-	return map[string]operationDoc{
+	return map[string]frame.Operation{
 		"list" + many: {Tag: doc.Tag, Summary: "List " + all + " by id", Query: doc.List, Gives: entries, Also: []int{404}},
-		"put" + name: {Tag: doc.Tag, Summary: "Keep " + article(one), Description: doc.Put, Query: validateQuery{}, Headers: []string{"If-Match"},
-			Takes: row.New(), Also: changes, Gives: []gives{kept,
+		"put" + name: {Tag: doc.Tag, Summary: "Keep " + frame.Article(one), Description: doc.Put, Query: validateQuery{}, Headers: []string{"If-Match"},
+			Takes: row.New(), Also: changes, Gives: []frame.Gives{kept,
 				{Status: 201, What: "A new record was stored.", Body: wire.Entry{}, Headers: []string{"ETag", "Location"}, ByRole: byRole}}},
-		"get" + name: {Tag: doc.Tag, Summary: "Read " + article(one), Headers: []string{"If-None-Match"}, Gives: []gives{
+		"get" + name: {Tag: doc.Tag, Summary: "Read " + frame.Article(one), Headers: []string{"If-None-Match"}, Gives: []frame.Gives{
 			{Status: 200, What: "The newest version.", Body: wire.Entry{}, Headers: []string{"ETag"}, ByRole: byRole},
 			{Status: 304, What: "The caller has the newest already."}}},
-		"versionsOf" + name: {Tag: doc.Tag, Summary: "History of " + article(one) + ", oldest first", Query: pageQuery{}, Gives: entries},
-		"void" + name: {Tag: doc.Tag, Summary: "Void " + article(one), Query: validateQuery{}, Headers: []string{"If-Match"}, Takes: wire.Reason{},
-			Gives: []gives{kept}, Also: changes},
+		"versionsOf" + name: {Tag: doc.Tag, Summary: "History of " + frame.Article(one) + ", oldest first", Query: pageQuery{}, Gives: entries},
+		"void" + name: {Tag: doc.Tag, Summary: "Void " + frame.Article(one), Query: validateQuery{}, Headers: []string{"If-Match"}, Takes: wire.Reason{},
+			Gives: []frame.Gives{kept}, Also: changes},
 	}
 }
 

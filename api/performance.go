@@ -4,6 +4,7 @@ import (
 	"context"
 	"time"
 
+	"ductledger/api/frame"
 	"ductledger/domain"
 	"ductledger/domain/ledger"
 	"ductledger/domain/performance"
@@ -47,14 +48,14 @@ type performanceAnswer struct {
 
 // performance answers the figures of a period: by contractor, or in groups.
 // Contractors and the funder read the program's without names.
-func (s *Server) performance(ctx context.Context, caller domain.Caller, r *request) (answer, error) {
+func (s *Server) performance(ctx context.Context, caller domain.Caller, r *frame.Request) (frame.Answer, error) {
 	by := performance.By(r.Query.Get("by"))
 	if by == "" {
 		by = performance.ByContractor
 	}
 	named := !caller.Scoped() && caller.Role != domain.Funder
 	if by == performance.ByCrewLead && !named {
-		return answer{}, domain.Errorf(domain.Forbidden, "figures of crew leads are for coaching inside the agency; the role %s may not read them", caller.Role)
+		return frame.Answer{}, domain.Errorf(domain.Forbidden, "figures of crew leads are for coaching inside the agency; the role %s may not read them", caller.Role)
 	}
 	a := performanceAnswer{}
 	err := s.populate(ctx, caller, r, func(p *performancedb.Population) (err error) {
@@ -63,7 +64,7 @@ func (s *Server) performance(ctx context.Context, caller domain.Caller, r *reque
 		}
 		return err
 	})
-	return answer{Body: a}, err
+	return frame.Answer{Body: a}, err
 }
 
 // outside holds back what rests on too few homes, and offers a wider period.
@@ -79,8 +80,8 @@ func (h *figuresHead) widen(p *performancedb.Population) {
 }
 
 // populate runs use on the period and the position that the query names.
-func (s *Server) populate(ctx context.Context, caller domain.Caller, r *request, use func(*performancedb.Population) error) error {
-	return performancedb.Read(ctx, s.db, caller.Program, domain.Date(r.Query.Get("from")), domain.Date(r.Query.Get("before")), positionOf(r), func(p *performancedb.Population) error {
+func (s *Server) populate(ctx context.Context, caller domain.Caller, r *frame.Request, use func(*performancedb.Population) error) error {
+	return performancedb.Read(ctx, s.db, caller.Program, domain.Date(r.Query.Get("from")), domain.Date(r.Query.Get("before")), r.Position(), func(p *performancedb.Population) error {
 		if quantity := r.Query.Get("quantity"); quantity != "" {
 			p.Period.Quantity = domain.Quantity(quantity)
 		}
@@ -88,7 +89,7 @@ func (s *Server) populate(ctx context.Context, caller domain.Caller, r *request,
 	})
 }
 
-func headOf(r *request, p *performancedb.Population) figuresHead {
+func headOf(r *frame.Request, p *performancedb.Population) figuresHead {
 	return headAt(domain.Date(r.Query.Get("from")), domain.Date(r.Query.Get("before")), p)
 }
 
@@ -111,7 +112,7 @@ func figuresBy(p *performancedb.Population, by performance.By, head figuresHead,
 	case performance.ByRepairType:
 		var steps performancedb.RepairSteps
 		if a.RepairEffects, err = performance.RepairEffects(p.RepairSteps(&steps)); err != nil {
-			return a, refused(err)
+			return a, frame.Refused(err)
 		}
 		fallthrough // the program's figures stand beside
 	case performance.ByContractor:
@@ -143,7 +144,7 @@ func (a *performanceAnswer) group(p *performancedb.Population, by performance.By
 	}
 	g, err := t.Grouping(names)
 	if err != nil {
-		return refused(err)
+		return frame.Refused(err)
 	}
 	a.InputDigest, a.Program, a.Model, a.Groups = g.InputDigest, g.Program, g.Model, g.Groups
 	return nil
@@ -169,7 +170,7 @@ func compare(p *performancedb.Population, months whose) (c compared, err error) 
 		return c, err
 	}
 	if c.Comparison, err = c.tally.Comparison(p.Names); err != nil {
-		return c, refused(err)
+		return c, frame.Refused(err)
 	}
 	if !undecided(&c.Comparison) {
 		return c, nil
@@ -180,7 +181,7 @@ func compare(p *performancedb.Population, months whose) (c compared, err error) 
 	}
 	before, err := t.Comparison(p.Names)
 	if err != nil {
-		return c, refused(err)
+		return c, frame.Refused(err)
 	}
 	c.Confirm(&before)
 	c.previous = before.InputDigest
@@ -190,7 +191,7 @@ func compare(p *performancedb.Population, months whose) (c compared, err error) 
 func tally(p *performancedb.Population, period performance.Period, by performance.By, months whose) (*performance.Tally, error) {
 	t, err := performance.NewTally(period, by)
 	if err != nil {
-		return nil, refused(err)
+		return nil, frame.Refused(err)
 	}
 	if months != (whose{}) {
 		t.Follow(months.one, func(at time.Time) string { return string(domain.MonthOf(at, p.Zone)) })
@@ -200,7 +201,7 @@ func tally(p *performancedb.Population, period performance.Period, by performanc
 			return nil, err
 		}
 		if err := t.Add(j); err != nil {
-			return nil, refused(err)
+			return nil, frame.Refused(err)
 		}
 	}
 	return t, nil

@@ -9,6 +9,7 @@ import (
 	"slices"
 	"strings"
 
+	"ductledger/api/frame"
 	"ductledger/domain"
 	"ductledger/domain/performance"
 	performancedb "ductledger/storage/performance"
@@ -40,7 +41,7 @@ type publishedContractor struct {
 
 // contractorPerformance answers one contractor's figures with the program's
 // beside them. A contractor reads its own.
-func (s *Server) contractorPerformance(ctx context.Context, caller domain.Caller, r *request) (answer, error) {
+func (s *Server) contractorPerformance(ctx context.Context, caller domain.Caller, r *frame.Request) (frame.Answer, error) {
 	var a contractorAnswer
 	err := s.ofContractor(ctx, caller, r, func(p *performancedb.Population, c *compared, at int) (err error) {
 		a.figuresHead = headOf(r, p)
@@ -59,7 +60,7 @@ func (s *Server) contractorPerformance(ctx context.Context, caller domain.Caller
 		a.outside(p, c)
 		return nil
 	})
-	return answer{Body: a}, err
+	return frame.Answer{Body: a}, err
 }
 
 // fewestHomes is the number of homes below which a month's point is for the
@@ -105,9 +106,9 @@ func withoutStanding(line jsontext.Value) jsontext.Value {
 
 // ofContractor compares and finds the contractor that the address names, with
 // its months.
-func (s *Server) ofContractor(ctx context.Context, caller domain.Caller, r *request, use func(p *performancedb.Population, c *compared, at int) error) error {
+func (s *Server) ofContractor(ctx context.Context, caller domain.Caller, r *frame.Request, use func(p *performancedb.Population, c *compared, at int) error) error {
 	unknown := domain.Errorf(domain.NotFound, "there is no such contractor")
-	id, err := pathID(r)
+	id, err := r.ID()
 	if err != nil {
 		return err
 	}
@@ -143,7 +144,7 @@ func (a *contractorAnswer) paint(p *performancedb.Population) error {
 	}
 	a.ProgramPicture, a.Picture, err = performance.Pictures(work, rules, a.Contractor.ContractorID)
 	a.Picture.Name = a.Contractor.Name
-	return refused(err)
+	return frame.Refused(err)
 }
 
 // follow draws the contractor's months, and beside them what was published.
@@ -178,7 +179,7 @@ func (c *compared) trend(of *performance.Contractor, published map[string]float6
 		return []performance.TrendPoint{}, of.Adjusted.Reason, nil
 	}
 	points, err := c.tally.Trend(of.ContractorID, &c.Model, &of.Adjusted, published)
-	return points, "", refused(err)
+	return points, "", frame.Refused(err)
 }
 
 // contractorIn finds a contractor's line in what was published.
@@ -222,13 +223,13 @@ type explanationAnswer struct {
 // explainPerformance answers the jobs in and out of a contractor's index, what
 // was expected of each home, and the published numbers; as a spreadsheet that
 // recomputes it where text/csv is asked for.
-func (s *Server) explainPerformance(ctx context.Context, caller domain.Caller, r *request) (answer, error) {
-	var a answer
+func (s *Server) explainPerformance(ctx context.Context, caller domain.Caller, r *frame.Request) (frame.Answer, error) {
+	var a frame.Answer
 	err := s.ofContractor(ctx, caller, r, func(p *performancedb.Population, c *compared, at int) error {
 		id := c.Contractors[at].ContractorID
 		x, err := performance.Explain(p.JobsOf(id), &c.Comparison, id)
 		if err != nil {
-			return refused(err)
+			return frame.Refused(err)
 		}
 		if caller.Scoped() {
 			x.Adjusted.Outside(x.Model.Pool)
@@ -250,7 +251,7 @@ func (s *Server) explainPerformance(ctx context.Context, caller domain.Caller, r
 }
 
 // asksCSV tells whether a spreadsheet is wanted; the query goes before the header.
-func asksCSV(r *request) bool {
+func asksCSV(r *frame.Request) bool {
 	switch r.Query.Get("format") {
 	case "csv":
 		return true
@@ -274,17 +275,17 @@ type repairEffectsAnswer struct {
 }
 
 // repairEffects answers what each kind of repair brings.
-func (s *Server) repairEffects(ctx context.Context, caller domain.Caller, r *request) (answer, error) {
+func (s *Server) repairEffects(ctx context.Context, caller domain.Caller, r *frame.Request) (frame.Answer, error) {
 	var a repairEffectsAnswer
 	err := s.populate(ctx, caller, r, func(p *performancedb.Population) (err error) {
 		var steps performancedb.RepairSteps
 		if a.Effects, err = performance.RepairEffects(p.RepairSteps(&steps)); err != nil {
-			return refused(err)
+			return frame.Refused(err)
 		}
 		a.figuresHead = headOf(r, p)
 		a.InputDigest = steps.Digest()
 		a.JobsCount, a.UsedCount, a.LeftOut, a.PairsLeftOut = steps.JobsCount, steps.UsedCount, steps.LeftOut, steps.PairsLeftOut
 		return nil
 	})
-	return answer{Body: a}, err
+	return frame.Answer{Body: a}, err
 }

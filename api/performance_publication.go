@@ -7,6 +7,7 @@ import (
 	"fmt"
 	"net/http"
 
+	"ductledger/api/frame"
 	"ductledger/domain"
 	"ductledger/domain/ledger"
 	"ductledger/domain/performance"
@@ -82,10 +83,10 @@ type publishedFigures struct {
 
 // publish freezes the figures of a period that has ended: the position, and
 // what staff read there.
-func (s *Server) publish(ctx context.Context, caller domain.Caller, r *request) (answer, error) {
+func (s *Server) publish(ctx context.Context, caller domain.Caller, r *frame.Request) (frame.Answer, error) {
 	var body publicationBody
-	if err := s.contract.decode("publishPerformance", r.Body, &body); err != nil {
-		return answer{}, err
+	if err := r.Decode(&body); err != nil {
+		return frame.Answer{}, err
 	}
 	var made performancedb.Publication
 	err := performancedb.Read(ctx, s.db, caller.Program, body.From, body.Before, body.Position, func(p *performancedb.Population) error {
@@ -96,16 +97,16 @@ func (s *Server) publish(ctx context.Context, caller domain.Caller, r *request) 
 		return freeze(p, &body, &made)
 	})
 	if domain.CodeOf(err) == domain.BadQuery { // what is a bad query elsewhere is a bad body here
-		return answer{}, domain.Errorf(domain.Invalid, "%s", err.Error())
+		return frame.Answer{}, domain.Errorf(domain.Invalid, "%s", err.Error())
 	}
 	if err != nil {
-		return answer{}, err
+		return frame.Answer{}, err
 	}
 	kept, created, err := performancedb.Publish(ctx, s.db, caller, made)
 	if err != nil {
-		return answer{}, err
+		return frame.Answer{}, err
 	}
-	a := answer{Status: http.StatusCreated, Body: refOf(&kept), Header: http.Header{"Location": {"/v1/performance/publications/" + kept.ID.String()}}}
+	a := frame.Answer{Status: http.StatusCreated, Body: refOf(&kept), Header: http.Header{"Location": {"/v1/performance/publications/" + kept.ID.String()}}}
 	if !created {
 		a.Status = http.StatusOK
 		a.Header.Set("Idempotent-Replay", "true")
@@ -131,11 +132,11 @@ func freeze(p *performancedb.Population, body *publicationBody, made *performanc
 			lines[c.Contractors[i].ContractorID.String()] = points
 		}
 	}
-	text, err := bodyBytes(a)
+	text, err := frame.BodyBytes(a)
 	if err != nil {
 		return err
 	}
-	drawn, err := bodyBytes(lines)
+	drawn, err := frame.BodyBytes(lines)
 	if err != nil {
 		return err
 	}
@@ -150,45 +151,45 @@ func freeze(p *performancedb.Population, body *publicationBody, made *performanc
 }
 
 // listPublications answers what was published, the newest first.
-func (s *Server) listPublications(ctx context.Context, caller domain.Caller, r *request) (answer, error) {
-	pages := pageOf(caller, "performance_publications")
+func (s *Server) listPublications(ctx context.Context, caller domain.Caller, r *frame.Request) (frame.Answer, error) {
+	pages := frame.PageOf(caller, "performance_publications")
 	var after domain.UUID
 	if text := r.Query.Get("after"); text != "" {
 		var err error
-		if after, err = pages.read(text); err != nil {
-			return answer{}, err
+		if after, err = pages.Read(text); err != nil {
+			return frame.Answer{}, err
 		}
 	}
-	list, err := performancedb.Publications(ctx, s.db, caller.Program, after, r.limit()+1)
+	list, err := performancedb.Publications(ctx, s.db, caller.Program, after, r.Limit()+1)
 	if err != nil {
-		return answer{}, err
+		return frame.Answer{}, err
 	}
 	a := publicationList{Items: []publicationRef{}}
 	for i := range list {
-		if i == r.limit() {
-			a.Next = pages.write(list[i-1].ID)
+		if i == r.Limit() {
+			a.Next = pages.Write(list[i-1].ID)
 			break
 		}
 		a.Items = append(a.Items, refOf(&list[i]))
 	}
-	return answer{Body: a}, nil
+	return frame.Answer{Body: a}, nil
 }
 
 // publication answers what was published and, beside it, the same period as
 // it stands now.
-func (s *Server) publication(ctx context.Context, caller domain.Caller, r *request) (answer, error) {
-	id, err := pathID(r)
+func (s *Server) publication(ctx context.Context, caller domain.Caller, r *frame.Request) (frame.Answer, error) {
+	id, err := r.ID()
 	if err != nil {
-		return answer{}, err
+		return frame.Answer{}, err
 	}
 	stored, err := performancedb.ReadPublication(ctx, s.db, caller.Program, id)
 	if err != nil {
-		return answer{}, err
+		return frame.Answer{}, err
 	}
 	a := publishedFigures{publicationRef: refOf(&stored), Published: jsontext.Value(stored.Answer)}
-	err = performancedb.Read(ctx, s.db, caller.Program, stored.From, stored.Before, positionOf(r), func(p *performancedb.Population) (err error) {
+	err = performancedb.Read(ctx, s.db, caller.Program, stored.From, stored.Before, r.Position(), func(p *performancedb.Population) (err error) {
 		a.Restated, err = figuresBy(p, performance.ByContractor, headAt(stored.From, stored.Before, p), true)
 		return err
 	})
-	return answer{Body: a}, err
+	return frame.Answer{Body: a}, err
 }

@@ -3,6 +3,7 @@ package api
 import (
 	"context"
 
+	"ductledger/api/frame"
 	"ductledger/domain"
 	"ductledger/domain/ledger"
 	"ductledger/domain/rules"
@@ -67,21 +68,21 @@ type previewSide struct {
 // preview answers what a rule set would have made of jobs that were accepted
 // in a period. Nothing is stored. Totals come with the first page only, since
 // they cost a judgment of every job.
-func (s *Server) preview(ctx context.Context, caller domain.Caller, r *request) (answer, error) {
-	id, err := pathID(r)
+func (s *Server) preview(ctx context.Context, caller domain.Caller, r *frame.Request) (frame.Answer, error) {
+	id, err := r.ID()
 	if err != nil {
-		return answer{}, err
+		return frame.Answer{}, err
 	}
-	q := storage.PreviewQuery{RuleSetID: id, From: domain.Date(r.Query.Get("from")), Before: domain.Date(r.Query.Get("before")), Limit: r.limit()}
-	page := pageOf(caller, "preview"+id.String()+string(q.From)+string(q.Before))
+	q := storage.PreviewQuery{RuleSetID: id, From: domain.Date(r.Query.Get("from")), Before: domain.Date(r.Query.Get("before")), Limit: r.Limit()}
+	page := frame.PageOf(caller, "preview"+id.String()+string(q.From)+string(q.Before))
 	if text := r.Query.Get("after"); text != "" {
-		if q.After, err = page.read(text); err != nil {
-			return answer{}, err
+		if q.After, err = page.Read(text); err != nil {
+			return frame.Answer{}, err
 		}
 	}
 	p, err := s.db.Preview(ctx, caller, q)
 	if err != nil {
-		return answer{}, err
+		return frame.Answer{}, err
 	}
 	out := previewAnswer{RuleSetID: id, From: q.From, Before: q.Before, Position: p.Position, AsOfAt: ledger.Stamp(p.AsOfAt),
 		Totals: totalsOf(p.Totals), Items: []previewItem{}}
@@ -90,9 +91,9 @@ func (s *Server) preview(ctx context.Context, caller domain.Caller, r *request) 
 			Before: previewSide(j.Before), After: previewSide(j.After), Gone: findingsList(j.Gone), Come: findingsList(j.Come)})
 	}
 	if p.More {
-		out.Next = page.write(p.Jobs[len(p.Jobs)-1].JobID)
+		out.Next = page.Write(p.Jobs[len(p.Jobs)-1].JobID)
 	}
-	return answer{Body: out}, nil
+	return frame.Answer{Body: out}, nil
 }
 
 func totalsOf(t *storage.PreviewTotals) *previewTotals {

@@ -8,6 +8,7 @@ import (
 	"strings"
 	"time"
 
+	"ductledger/api/frame"
 	"ductledger/api/wire"
 	"ductledger/domain"
 	"ductledger/domain/intake"
@@ -20,15 +21,15 @@ import (
 
 // push takes a batch: every item is judged by itself, and what is not accepted
 // is kept.
-func (s *Server) push(ctx context.Context, caller domain.Caller, r *request) (answer, error) {
+func (s *Server) push(ctx context.Context, caller domain.Caller, r *frame.Request) (frame.Answer, error) {
 	key, err := s.db.HistoryKey(ctx, caller.Program)
 	if err != nil {
-		return answer{}, err
+		return frame.Answer{}, err
 	}
 	began := time.Now()
 	b, err := s.readBatch(caller, r)
 	if err != nil {
-		return answer{}, err
+		return frame.Answer{}, err
 	}
 	read := time.Now()
 	s.stage("read", read.Sub(began))
@@ -38,7 +39,7 @@ func (s *Server) push(ctx context.Context, caller domain.Caller, r *request) (an
 		history.Points, ignored = s.receiptPoints(nil, key, b.Receipt)
 	}
 	pushed, err := s.db.Push(ctx, caller, storage.Push{
-		Items: b.items, ReceivedAt: r.ReceivedAt, Hold: true, ValidateOnly: r.validateOnly(), Sign: signOf(&b.Batch, b.offset),
+		Items: b.items, ReceivedAt: r.ReceivedAt, Hold: true, ValidateOnly: r.ValidateOnly(), Sign: signOf(&b.Batch, b.offset),
 		History: history,
 	})
 	stored := time.Now()
@@ -48,7 +49,7 @@ func (s *Server) push(ctx context.Context, caller domain.Caller, r *request) (an
 		return allAgain(b.items, b.values, r), nil
 	}
 	if err != nil {
-		return answer{}, epochChanged(caller, err, nil, seal{})
+		return frame.Answer{}, epochChanged(caller, err, nil, frame.Seal{})
 	}
 	out := wire.BatchAnswer{
 		Epoch: pushed.Epoch, ReceiptIgnored: ignored, ReceivedAt: ledger.Stamp(r.ReceivedAt), HeldOpenCount: pushed.HeldOpen,
@@ -68,7 +69,7 @@ func (s *Server) push(ctx context.Context, caller domain.Caller, r *request) (an
 	for i, j := range pushed.Jobs {
 		out.Jobs[i] = wire.JobCounts{JobID: j.JobID, MustFixCount: j.MustFix, CheckCount: j.Check, NoteCount: j.Note, NotRecordedCount: j.NotRecorded}
 	}
-	return answer{Status: http.StatusMultiStatus, Body: out}, nil
+	return frame.Answer{Status: http.StatusMultiStatus, Body: out}, nil
 }
 
 // receiptPoints appends what a receipt tells. One that this service did not write
@@ -92,13 +93,13 @@ type readBatch struct {
 	offset *float64        // of the device's clock, s
 }
 
-func (s *Server) readBatch(caller domain.Caller, r *request) (*readBatch, error) {
-	tree, faults, err := decodeText(r.Body, requestJSON())
+func (s *Server) readBatch(caller domain.Caller, r *frame.Request) (*readBatch, error) {
+	tree, faults, err := frame.DecodeText(r.Body, frame.RequestJSON())
 	if err != nil {
 		return nil, err
 	}
 	ofItems, ofEnvelope := splitFaults(faults)
-	ofEnvelope = append(ofEnvelope, s.contract.checkBody("postBatch", tree)...)
+	ofEnvelope = append(ofEnvelope, s.contract.CheckBody("postBatch", tree)...)
 	ofDevice, ofEnvelope := aboutDevice(ofEnvelope)
 	if err := domain.InvalidFields(ofEnvelope); err != nil {
 		return nil, err
@@ -109,7 +110,7 @@ func (s *Server) readBatch(caller domain.Caller, r *request) (*readBatch, error)
 		s.log.Warn("what a device tells of itself cannot be read and is left out", "trace_id", r.Trace, "token_id", caller.Token.String(), "error", domain.InvalidFields(ofDevice).Error())
 		body = without(body, ofDevice)
 	}
-	if err := decodeInto(body, &b.Batch); err != nil {
+	if err := frame.DecodeInto(body, &b.Batch); err != nil {
 		return nil, err
 	}
 	if text, ok := tree.(map[string]any)["sent_at"].(string); ok && b.SentAt == nil {
@@ -169,13 +170,13 @@ func without(body []byte, faults []domain.Fault) []byte {
 
 // allAgain answers a batch of which nothing was stored, since others kept
 // changing the same records.
-func allAgain(items []*intake.Item, values []any, r *request) answer {
+func allAgain(items []*intake.Item, values []any, r *frame.Request) frame.Answer {
 	out := wire.BatchAnswer{ReceivedAt: ledger.Stamp(r.ReceivedAt), RetryAfterS: storage.ErrBusy.RetryAfter.Seconds(),
 		Items: make([]wire.ItemAnswer, len(items)), Jobs: []wire.JobCounts{}}
 	for i := range items {
 		out.Items[i] = wire.ItemAnswer{Index: i, ID: idText(values[i]), Status: string(intake.Retry)}
 	}
-	return answer{Status: http.StatusMultiStatus, Body: out}
+	return frame.Answer{Status: http.StatusMultiStatus, Body: out}
 }
 
 func idText(value any) string {
@@ -202,7 +203,7 @@ func (s *Server) itemAnswer(caller domain.Caller, p *storage.PushedItem, i int, 
 			}
 			e = &within
 		}
-		a.Problem = problemBody(shown(e), kindOf(e.Code), trace)
+		a.Problem = frame.ProblemBody(frame.Shown(e), trace)
 	}
 	return a
 }

@@ -15,6 +15,7 @@ import (
 	"testing"
 	"time"
 
+	"ductledger/api/frame"
 	"ductledger/api/wire"
 	"ductledger/domain"
 	"ductledger/domain/ledger"
@@ -81,7 +82,7 @@ func newPushBench(b *testing.B, programs, clients int) *pushBench {
 	var worlds []*storagetest.World
 	for range programs {
 		w := storagetest.Program(b, db)
-		text, digest, err := NewToken(w.Program, rand.Reader)
+		text, digest, err := frame.NewToken(w.Program, rand.Reader)
 		if err != nil {
 			b.Fatal(err)
 		}
@@ -118,20 +119,20 @@ func newPushBench(b *testing.B, programs, clients int) *pushBench {
 func (b *pushBench) serve(db *storage.DB, now func() time.Time, store func(context.Context, domain.Caller, *readBatch) error) {
 	b.Helper()
 	for _, bare := range []bool{false, true} {
-		s, frame, err := newServer(Config{DB: db, Now: now, Log: slog.New(slog.NewTextHandler(os.Stderr, &slog.HandlerOptions{Level: slog.LevelWarn})), Unlimited: true})
+		s, around, err := newServer(Config{DB: db, Now: now, Log: slog.New(slog.NewTextHandler(os.Stderr, &slog.HandlerOptions{Level: slog.LevelWarn})), Unlimited: true})
 		if err != nil {
 			b.Fatal(err)
 		}
 		address := &b.whole
 		if bare {
 			address = &b.bare
-			for i := range frame.Routes {
-				if frame.Routes[i].Operation == "postBatch" {
-					frame.Routes[i].Handle = s.onlyStore(store)
+			for i := range around.Routes {
+				if around.Routes[i].Operation == "postBatch" {
+					around.Routes[i].Handle = s.onlyStore(store)
 				}
 			}
 		}
-		handler, err := newFrame(frame)
+		handler, err := frame.New(around)
 		if err != nil {
 			b.Fatal(err)
 		}
@@ -142,20 +143,20 @@ func (b *pushBench) serve(db *storage.DB, now func() time.Time, store func(conte
 }
 
 // onlyStore is a push that reads and stores.
-func (s *Server) onlyStore(store func(context.Context, domain.Caller, *readBatch) error) handler {
-	return func(ctx context.Context, caller domain.Caller, r *request) (answer, error) {
+func (s *Server) onlyStore(store func(context.Context, domain.Caller, *readBatch) error) frame.Handler {
+	return func(ctx context.Context, caller domain.Caller, r *frame.Request) (frame.Answer, error) {
 		batch, err := s.readBatch(caller, r)
 		if err != nil {
-			return answer{}, err
+			return frame.Answer{}, err
 		}
 		if err := store(ctx, caller, batch); err != nil {
-			return answer{}, err
+			return frame.Answer{}, err
 		}
 		out := wire.BatchAnswer{ReceivedAt: ledger.Stamp(r.ReceivedAt), Items: make([]wire.ItemAnswer, len(batch.items)), Jobs: []wire.JobCounts{}}
 		for i, item := range batch.items {
 			out.Items[i] = wire.ItemAnswer{Index: i, ID: item.ID.String(), Status: "created", Version: 1}
 		}
-		return answer{Status: http.StatusMultiStatus, Body: out}, nil
+		return frame.Answer{Status: http.StatusMultiStatus, Body: out}, nil
 	}
 }
 

@@ -6,6 +6,7 @@ import (
 	"net/http"
 	"strconv"
 
+	"ductledger/api/frame"
 	"ductledger/api/wire"
 	"ductledger/domain"
 	"ductledger/domain/intake"
@@ -22,65 +23,65 @@ type kindHandlers struct {
 }
 
 // get answers the newest version of one record.
-func (k kindHandlers) get(ctx context.Context, caller domain.Caller, r *request) (answer, error) {
-	id, err := pathID(r)
+func (k kindHandlers) get(ctx context.Context, caller domain.Caller, r *frame.Request) (frame.Answer, error) {
+	id, err := r.ID()
 	if err != nil {
-		return answer{}, err
+		return frame.Answer{}, err
 	}
 	seen, err := k.db.Record(ctx, caller, k.row.Kind, id)
 	if err != nil {
-		return answer{}, err
+		return frame.Answer{}, err
 	}
 	heard, err := k.heardOf(ctx, caller, k.row.Kind, []storage.Seen{seen})
 	if err != nil {
-		return answer{}, err
+		return frame.Answer{}, err
 	}
 	return k.entryAnswer(caller, http.StatusOK, &seen.Entry, beside{resident: seen.Resident, heard: heard[id]}), nil
 }
 
 // put is a batch of one.
-func (k kindHandlers) put(ctx context.Context, caller domain.Caller, r *request) (answer, error) {
-	id, err := pathID(r)
+func (k kindHandlers) put(ctx context.Context, caller domain.Caller, r *frame.Request) (frame.Answer, error) {
+	id, err := r.ID()
 	if err != nil {
-		return answer{}, err
+		return frame.Answer{}, err
 	}
-	base, matched, err := ifMatch(r)
+	base, matched, err := r.IfMatch()
 	if err != nil {
-		return answer{}, err
+		return frame.Answer{}, err
 	}
-	tree, faults, err := decodeText(r.Body, requestJSON())
+	tree, faults, err := frame.DecodeText(r.Body, frame.RequestJSON())
 	if err != nil {
-		return answer{}, err
+		return frame.Answer{}, err
 	}
 	item := &intake.Item{Kind: k.row.Kind, ID: id, BaseVersion: base, Raw: envelope(k.row.Kind, id, base, "record", r.Body),
 		TokenID: caller.Token, PersonID: caller.Person, DeviceID: caller.Device, ReceivedAt: r.ReceivedAt}
-	faults = append(faults, k.contract.checkBody("put"+k.name, tree)...)
+	faults = append(faults, k.contract.CheckBody("put"+k.name, tree)...)
 	if len(faults) == 0 {
 		faults = k.fillRecord(item, k.row, r.Body, "")
 	}
 	if len(faults) > 0 {
-		sortFaults(faults)
+		frame.SortFaults(faults)
 		item.Problem = domain.InvalidFields(faults).(*domain.Error)
 	}
 	return k.pushOne(ctx, caller, r, item, matched)
 }
 
 // void marks the record as one that no longer counts.
-func (k kindHandlers) void(ctx context.Context, caller domain.Caller, r *request) (answer, error) {
-	id, err := pathID(r)
+func (k kindHandlers) void(ctx context.Context, caller domain.Caller, r *frame.Request) (frame.Answer, error) {
+	id, err := r.ID()
 	if err != nil {
-		return answer{}, err
+		return frame.Answer{}, err
 	}
 	var body wire.Reason
-	if err := k.contract.decode("void"+k.name, r.Body, &body); err != nil {
-		return answer{}, err
+	if err := r.Decode(&body); err != nil {
+		return frame.Answer{}, err
 	}
-	base, matched, err := ifMatch(r)
+	base, matched, err := r.IfMatch()
 	if err != nil {
-		return answer{}, err
+		return frame.Answer{}, err
 	}
 	if _, err := k.db.Record(ctx, caller, k.row.Kind, id); err != nil {
-		return answer{}, err
+		return frame.Answer{}, err
 	}
 	item := &intake.Item{Kind: k.row.Kind, ID: id, BaseVersion: base,
 		Raw: envelope(k.row.Kind, id, base, "void", r.Body), TokenID: caller.Token, PersonID: caller.Person, DeviceID: caller.Device, ReceivedAt: r.ReceivedAt}
@@ -90,12 +91,12 @@ func (k kindHandlers) void(ctx context.Context, caller domain.Caller, r *request
 
 // pushOne sends one item and answers by what became of it. A device's item
 // that ends in 412 or 422 is held, as in a batch.
-func (k kindHandlers) pushOne(ctx context.Context, caller domain.Caller, r *request, item *intake.Item, matched bool) (answer, error) {
-	validate := r.validateOnly()
+func (k kindHandlers) pushOne(ctx context.Context, caller domain.Caller, r *frame.Request, item *intake.Item, matched bool) (frame.Answer, error) {
+	validate := r.ValidateOnly()
 	pushed, err := k.db.Push(ctx, caller, storage.Push{Items: []*intake.Item{item}, ReceivedAt: r.ReceivedAt, ValidateOnly: validate,
 		Hold: caller.Role == domain.Field || caller.Role == domain.Inspector, HoldNoUnmatched: !matched})
 	if err != nil {
-		return answer{}, err
+		return frame.Answer{}, err
 	}
 	p := &pushed.Items[0]
 	switch p.Status {
@@ -123,105 +124,81 @@ func (k kindHandlers) pushOne(ctx context.Context, caller domain.Caller, r *requ
 			problem.Code, problem.Detail = domain.MatchRequired, "the record exists: a change of it needs If-Match with its version"
 		}
 	}
-	return answer{}, &problem
+	return frame.Answer{}, &problem
 }
 
 // entryAnswer is an entry with its version as ETag.
-func (k kindHandlers) entryAnswer(caller domain.Caller, status int, e *domain.Entry, more beside) answer {
-	return answer{Status: status, Header: http.Header{"Etag": {etag(e.Version)}}, Body: k.entryJSON(caller, e, more)}
+func (k kindHandlers) entryAnswer(caller domain.Caller, status int, e *domain.Entry, more beside) frame.Answer {
+	return frame.Answer{Status: status, Header: http.Header{"Etag": {etag(e.Version)}}, Body: k.entryJSON(caller, e, more)}
 }
 
 func etag(version int64) string { return `"` + strconv.FormatInt(version, 10) + `"` }
 
 // list answers one page of the newest versions in the order of their ids.
-func (k kindHandlers) list(ctx context.Context, caller domain.Caller, r *request) (answer, error) {
-	f := storage.Filter{State: r.Query.Get("state"), Void: r.Query.Get("void") == "include", Limit: r.limit()}
+func (k kindHandlers) list(ctx context.Context, caller domain.Caller, r *frame.Request) (frame.Answer, error) {
+	f := storage.Filter{State: r.Query.Get("state"), Void: r.Query.Get("void") == "include", Limit: r.Limit()}
 	for name, into := range map[string]*domain.UUID{"job_id": &f.JobID, "home_id": &f.HomeID, "contractor_id": &f.ContractorID} {
 		if text := r.Query.Get(name); text != "" {
 			id, err := domain.ParseUUID(text)
 			if err != nil {
-				return answer{}, domain.Errorf(domain.BadQuery, "%s: %v", name, err)
+				return frame.Answer{}, domain.Errorf(domain.BadQuery, "%s: %v", name, err)
 			}
 			*into = id
 		}
 	}
-	page := pageOf(caller, fmt.Sprint(k.row.Kind, f.JobID, f.HomeID, f.ContractorID, f.State, f.Void))
+	page := frame.PageOf(caller, fmt.Sprint(k.row.Kind, f.JobID, f.HomeID, f.ContractorID, f.State, f.Void))
 	if after := r.Query.Get("after"); after != "" {
-		id, err := page.read(after)
+		id, err := page.Read(after)
 		if err != nil {
-			return answer{}, err
+			return frame.Answer{}, err
 		}
 		f.After = id
 	}
 	f.Limit++ // one more tells whether there is a next page
 	seen, err := k.db.List(ctx, caller, k.row.Kind, f)
 	if err != nil {
-		return answer{}, err
+		return frame.Answer{}, err
 	}
 	heard, err := k.heardOf(ctx, caller, k.row.Kind, seen)
 	if err != nil {
-		return answer{}, err
+		return frame.Answer{}, err
 	}
 	out := wire.List{Items: []jsontext.Value{}}
 	for i := range seen {
 		if i == f.Limit-1 {
-			out.Next = page.write(seen[i-1].Entry.ID)
+			out.Next = page.Write(seen[i-1].Entry.ID)
 			break
 		}
 		out.Items = append(out.Items, k.entryJSON(caller, &seen[i].Entry, beside{resident: seen[i].Resident, heard: heard[seen[i].Entry.ID]}))
 	}
-	return answer{Body: out}, nil
+	return frame.Answer{Body: out}, nil
 }
 
 // versions answers one page of the history, oldest first.
-func (k kindHandlers) versions(ctx context.Context, caller domain.Caller, r *request) (answer, error) {
-	id, err := pathID(r)
+func (k kindHandlers) versions(ctx context.Context, caller domain.Caller, r *frame.Request) (frame.Answer, error) {
+	id, err := r.ID()
 	if err != nil {
-		return answer{}, err
+		return frame.Answer{}, err
 	}
-	page := pageOf(caller, fmt.Sprint("versions", k.row.Kind, id))
+	page := frame.PageOf(caller, fmt.Sprint("versions", k.row.Kind, id))
 	after := int64(0)
 	if text := r.Query.Get("after"); text != "" {
-		if after, err = page.readNumber(text); err != nil {
-			return answer{}, err
+		if err := page.ReadNumbers(text, &after); err != nil {
+			return frame.Answer{}, err
 		}
 	}
-	limit := r.limit()
+	limit := r.Limit()
 	entries, err := k.db.Versions(ctx, caller, k.row.Kind, id, after, limit+1)
 	if err != nil {
-		return answer{}, err
+		return frame.Answer{}, err
 	}
 	out := wire.List{Items: []jsontext.Value{}}
 	for i := range entries {
 		if i == limit {
-			out.Next = page.writeNumber(entries[i-1].Version)
+			out.Next = page.WriteNumbers(entries[i-1].Version)
 			break
 		}
 		out.Items = append(out.Items, k.entryJSON(caller, &entries[i], beside{}))
 	}
-	return answer{Body: out}, nil
-}
-
-// pathID is the record that the address names.
-func pathID(r *request) (domain.UUID, error) {
-	id, err := domain.ParseUUID(r.Path["id"])
-	if err != nil {
-		return id, domain.Errorf(domain.NotFound, "there is nothing at this address")
-	}
-	return id, nil
-}
-
-// ifMatch is the version that the caller changes; 0 and false when it names none.
-func ifMatch(r *request) (version int64, matched bool, err error) {
-	text := r.Header.Get("If-Match")
-	if text == "" {
-		return 0, false, nil
-	}
-	if len(text) > 2 && text[0] == '"' && text[len(text)-1] == '"' {
-		version, err = strconv.ParseInt(text[1:len(text)-1], 10, 64)
-		if err == nil && version >= 0 {
-			return version, true, nil
-		}
-	}
-	return 0, false, domain.Errorf(domain.BadQuery, `If-Match is one version in quotes, such as "3"`)
+	return frame.Answer{Body: out}, nil
 }

@@ -9,6 +9,7 @@ import (
 
 	"ductledger/api"
 	"ductledger/api/apitest"
+	"ductledger/api/frame"
 	"ductledger/domain"
 	"ductledger/storage"
 	"ductledger/storage/storagetest"
@@ -94,7 +95,7 @@ func bodyFor(doc object, method, pattern string) any {
 // revokedToken worked once and no longer does.
 func revokedToken(a *apitest.API) string {
 	a.T.Helper()
-	text, digest, err := api.NewToken(a.World.Program, strings.NewReader(strings.Repeat("invented", 5)))
+	text, digest, err := frame.NewToken(a.World.Program, strings.NewReader(strings.Repeat("invented", 5)))
 	if err != nil {
 		a.T.Fatal(err)
 	}

@@ -6,6 +6,7 @@ import (
 	"net/http"
 	"strconv"
 
+	"ductledger/api/frame"
 	"ductledger/domain"
 	"ductledger/domain/ledger"
 	"ductledger/domain/month"
@@ -105,36 +106,37 @@ func statementLineOf(l *month.StatementLine) statementLine {
 
 // statement answers what a contractor is paid for a month. A contractor reads
 // its own. As a spreadsheet it comes whole.
-func (s *Server) statement(ctx context.Context, caller domain.Caller, r *request) (answer, error) {
-	id, err := pathID(r)
+func (s *Server) statement(ctx context.Context, caller domain.Caller, r *frame.Request) (frame.Answer, error) {
+	id, err := r.ID()
 	if err != nil {
-		return answer{}, err
+		return frame.Answer{}, err
 	}
 	if caller.Role == domain.ContractorRole && caller.Contractor != id {
-		return answer{}, domain.Errorf(domain.NotFound, "there is no such contractor")
+		return frame.Answer{}, domain.Errorf(domain.NotFound, "there is no such contractor")
 	}
 	m := domain.Month(r.Query.Get("month"))
 	if asksCSV(r) {
 		out, err := s.db.Statement(ctx, caller, id, m, 0, math.MaxInt)
 		if err != nil {
-			return answer{}, err
+			return frame.Answer{}, err
 		}
 		sheet, err := statementSheet(out.Lines)
-		return answer{Body: sheet, Header: http.Header{"Content-Type": {"text/csv; charset=utf-8"}, "Vary": {"Accept"},
+		return frame.Answer{Body: sheet, Header: http.Header{"Content-Type": {"text/csv; charset=utf-8"}, "Vary": {"Accept"},
 			"Content-Disposition": {`attachment; filename="statement_` + string(m) + `.csv"`}}}, err
 	}
 	after, position := int64(0), int64(0)
+	list := frame.PageOf(caller, "statement"+id.String()+string(m)) // a position of the ledger and a number of lines
 	if text := r.Query.Get("after"); text != "" {
-		if position, after, err = readStatementCursor(caller, id, m, text); err != nil {
-			return answer{}, err
+		if err := list.ReadNumbers(text, &position, &after); err != nil {
+			return frame.Answer{}, err
 		}
 	}
-	out, err := s.db.Statement(ctx, caller, id, m, after, r.limit())
+	out, err := s.db.Statement(ctx, caller, id, m, after, r.Limit())
 	if err != nil {
-		return answer{}, err
+		return frame.Answer{}, err
 	}
 	if after > 0 && position != out.Position {
-		return answer{}, cursorInvalid() // another package stands since: its lines are others
+		return frame.Answer{}, frame.CursorInvalid() // another package stands since: its lines are others
 	}
 	a := statementAnswer{ContractorID: id, Month: m, Position: out.Position, PreviousPosition: out.Previous, AsOfAt: ledger.Stamp(out.AsOf),
 		Totals: statementSumsOf(&out.Totals.StatementSums), Headings: []statementHeading{}, Items: []statementLine{}}
@@ -153,7 +155,7 @@ func (s *Server) statement(ctx context.Context, caller domain.Caller, r *request
 		a.Items = append(a.Items, statementLineOf(&out.Lines[i]))
 	}
 	if out.More {
-		a.Next = writeStatementCursor(caller, id, m, out.Position, after+int64(len(out.Lines)))
+		a.Next = list.WriteNumbers(out.Position, after+int64(len(out.Lines)))
 	}
-	return answer{Header: http.Header{"Vary": {"Accept"}}, Body: a}, nil
+	return frame.Answer{Header: http.Header{"Vary": {"Accept"}}, Body: a}, nil
 }

@@ -6,6 +6,7 @@ import (
 	"syscall"
 	"testing"
 
+	"ductledger/api/frame"
 	"ductledger/domain"
 )
 
@@ -29,11 +30,11 @@ func BenchmarkUnknownKeys(b *testing.B) {
 	b.ReportAllocs()
 	began := processorSeconds(b)
 	for b.Loop() {
-		batch, err := s.readBatch(domain.Caller{}, &request{Body: []byte(body)})
+		batch, err := s.readBatch(domain.Caller{}, &frame.Request{Body: []byte(body)})
 		if err != nil || batch.shapes[0] == nil {
 			b.Fatal(err, "the item was taken")
 		}
-		problemBody(batch.shapes[0], kindOf(domain.Invalid), "")
+		frame.ProblemBody(batch.shapes[0], "")
 	}
 	b.ReportMetric((processorSeconds(b)-began)/float64(b.N), "cpu-s/op")
 }

@@ -5,6 +5,7 @@ import (
 	"slices"
 	"strconv"
 
+	"ductledger/api/frame"
 	"ductledger/domain"
 	"ductledger/domain/ledger"
 	"ductledger/storage/worklist"
@@ -51,10 +52,10 @@ type worklistSubject struct {
 // worklist answers what waits for the caller, oldest first. It is bounded and
 // has no further pages: what is done leaves it, and the counts tell how much
 // there is.
-func (s *Server) worklist(ctx context.Context, caller domain.Caller, r *request) (answer, error) {
+func (s *Server) worklist(ctx context.Context, caller domain.Caller, r *frame.Request) (frame.Answer, error) {
 	sort := r.Query.Get("sort")
 	if sort != "" && !slices.Contains(worklist.Sorts(), sort) {
-		return answer{}, domain.Errorf(domain.BadQuery, "sort: there is no sort %q", logged(sort))
+		return frame.Answer{}, domain.Errorf(domain.BadQuery, "sort: there is no sort %q", frame.Logged(sort))
 	}
 	days := worklist.DefaultDays(caller.Role)
 	for name, value := range map[string]*int{"sent_in_days": &days.SentIn, "returned_days": &days.Returned, "silent_days": &days.Silent,
@@ -64,11 +65,11 @@ func (s *Server) worklist(ctx context.Context, caller domain.Caller, r *request)
 		}
 	}
 	if days.Lapse < days.LapseSoon {
-		return answer{}, domain.Errorf(domain.BadQuery, "lapse_days: %d is less than lapse_soon_days, %d", days.Lapse, days.LapseSoon)
+		return frame.Answer{}, domain.Errorf(domain.BadQuery, "lapse_days: %d is less than lapse_soon_days, %d", days.Lapse, days.LapseSoon)
 	}
-	list, err := worklist.Read(ctx, s.db, caller, days, sort, r.limit())
+	list, err := worklist.Read(ctx, s.db, caller, days, sort, r.Limit())
 	if err != nil {
-		return answer{}, err
+		return frame.Answer{}, err
 	}
 	out := worklistAnswer{AsOfAt: ledger.Stamp(list.AsOfAt), Counts: []worklistCount{}, Items: []worklistItem{}}
 	for _, c := range list.Counts {
@@ -82,7 +83,7 @@ func (s *Server) worklist(ctx context.Context, caller domain.Caller, r *request)
 		}
 		out.Items = append(out.Items, item)
 	}
-	return answer{Body: out}, nil
+	return frame.Answer{Body: out}, nil
 }
 
 // idOrNone leaves an id that is not known out of an answer.

@@ -13,6 +13,7 @@ import (
 	"testing"
 
 	"ductledger/api"
+	"ductledger/api/frame"
 	"ductledger/api/sheet"
 	"ductledger/domain"
 	"ductledger/storage"
@@ -77,7 +78,7 @@ func (a *API) Program(t testing.TB) (*storagetest.World, map[domain.Role]string)
 // Token makes a token and gives its text.
 func (a *API) Token(t testing.TB, program domain.UUID, token storage.Token) string {
 	t.Helper()
-	text, digest, err := api.NewToken(program, rand.Reader)
+	text, digest, err := frame.NewToken(program, rand.Reader)
 	if err != nil {
 		t.Fatal(err)
 	}

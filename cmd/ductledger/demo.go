@@ -10,6 +10,7 @@ import (
 	"runtime/debug"
 
 	"ductledger/api"
+	"ductledger/api/frame"
 	"ductledger/api/sheet"
 	"ductledger/migrations"
 	"ductledger/storage"
@@ -102,7 +103,7 @@ func (c *demoCommand) Run(in *invocation) (err error) {
 		db.BuildAsked(ctx, storage.MonthOptions{BuildID: api.BuildID(), Summary: sheet.Write})
 	})
 	defer end()
-	return api.Serve(in.ctx, handler, listener, log, api.Limits{})
+	return frame.Serve(in.ctx, handler, listener, log, frame.Limits{})
 }
 
 // ended says in one line that it was the user who stopped it.
@@ -133,7 +134,7 @@ func (c *demoCommand) seed(in *invocation, owner string, clock *movedClock, log 
 	}
 	serving, stop := context.WithCancel(in.ctx)
 	served := make(chan error, 1)
-	go func() { served <- api.Serve(serving, handler, inside, log, api.Limits{}) }()
+	go func() { served <- frame.Serve(serving, handler, inside, log, frame.Limits{}) }()
 	transport := &http.Transport{MaxIdleConnsPerHost: 32, DisableCompression: true} // the loopback is not thin
 	// A year in seconds makes much to collect and keeps little of it.
 	defer debug.SetGCPercent(debug.SetGCPercent(seedingGCPercent))

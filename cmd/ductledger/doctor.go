@@ -7,7 +7,7 @@ import (
 	"strings"
 	"time"
 
-	"ductledger/api"
+	"ductledger/api/frame"
 	"ductledger/migrations"
 	"ductledger/storage"
 	"ductledger/storage/cluster"
@@ -93,7 +93,7 @@ type shownLimit struct {
 
 func (c *doctorCommand) shownLimits() (list []shownLimit, err error) {
 	lim, err := c.limits()
-	for _, row := range api.LimitTable() {
+	for _, row := range frame.LimitTable() {
 		list = append(list, shownLimit{row.Name, row.Of(lim), row.Reason})
 	}
 	return list, err

@@ -16,6 +16,7 @@ import (
 	"path/filepath"
 
 	"ductledger/api"
+	"ductledger/api/frame"
 	"ductledger/api/sheet"
 	"ductledger/domain"
 	"ductledger/storage"
@@ -96,7 +97,7 @@ func (c *exportCommand) inProcess(in *invocation, use func() error) (err error) 
 	}
 	defer db.Close()
 	auth := &operatorAuth{caller: operator(storage.ProgramID(c.Program))}
-	if c.Token, auth.digest, err = api.NewToken(auth.caller.Program, rand.Reader); err != nil {
+	if c.Token, auth.digest, err = frame.NewToken(auth.caller.Program, rand.Reader); err != nil {
 		return err
 	}
 	handler, err := api.New(api.Config{DB: db, Auth: auth, Now: in.now, Log: log})
@@ -110,7 +111,7 @@ func (c *exportCommand) inProcess(in *invocation, use func() error) (err error) 
 	c.Server = "http://" + listener.Addr().String()
 	served := make(chan error, 1)
 	end := inBackground(in.ctx,
-		func(ctx context.Context) { served <- api.Serve(ctx, handler, listener, log, api.Limits{}) },
+		func(ctx context.Context) { served <- frame.Serve(ctx, handler, listener, log, frame.Limits{}) },
 		func(ctx context.Context) { db.BuildAsked(ctx, o) })
 	err = use()
 	end()

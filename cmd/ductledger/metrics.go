@@ -7,7 +7,7 @@ import (
 	"strconv"
 	"time"
 
-	"ductledger/api"
+	"ductledger/api/frame"
 	"ductledger/storage"
 
 	"github.com/prometheus/client_golang/prometheus"
@@ -78,8 +78,8 @@ func (m *metrics) reads(name, help string, labels prometheus.Labels, read func()
 }
 
 // limits shows where the bounds stand, to be compared with what is in use.
-func (m *metrics) limits(lim api.Limits) {
-	for _, row := range api.LimitTable() {
+func (m *metrics) limits(lim frame.Limits) {
+	for _, row := range frame.LimitTable() {
 		m.reads("ductledger_limit", "A limit, as ductledger doctor lists it.", prometheus.Labels{"name": row.Name}, func() float64 { return row.Of(lim) })
 	}
 }

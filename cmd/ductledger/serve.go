@@ -17,6 +17,7 @@ import (
 	"time"
 
 	"ductledger/api"
+	"ductledger/api/frame"
 	"ductledger/api/sheet"
 	"ductledger/migrations"
 	"ductledger/storage"
@@ -37,10 +38,10 @@ type serveSettings struct {
 
 // limits are those of the service: the defaults, those that follow from other
 // settings, and what was set by name.
-func (s *serveSettings) limits() (api.Limits, error) {
+func (s *serveSettings) limits() (frame.Limits, error) {
 	set := map[string]float64{"work_count": float64(max(1, s.Connections-2))}
 	maps.Copy(set, s.Limit)
-	return api.LimitsOf(set)
+	return frame.LimitsOf(set)
 }
 
 // proxies reads the trusted proxies.
@@ -97,7 +98,7 @@ func (c *serveCommand) Run(in *invocation) error {
 			return err
 		}
 	}
-	db, err := c.open(in, storage.Options{Connections: c.Connections, Log: log, Limits: lim.Storage()})
+	db, err := c.open(in, storage.Options{Connections: c.Connections, Log: log, Limits: api.StorageLimits(lim)})
 	if err != nil {
 		return err
 	}
@@ -174,7 +175,7 @@ type site struct {
 }
 
 // serveSites serves all until ctx ends or one of them fails.
-func serveSites(ctx context.Context, log *slog.Logger, lim api.Limits, sites []site) error {
+func serveSites(ctx context.Context, log *slog.Logger, lim frame.Limits, sites []site) error {
 	listeners := make([]net.Listener, 0, len(sites))
 	for _, s := range sites {
 		ln, err := new(net.ListenConfig).Listen(ctx, "tcp", s.address)
@@ -197,7 +198,7 @@ func serveSites(ctx context.Context, log *slog.Logger, lim api.Limits, sites []s
 	for i, s := range sites {
 		wait.Go(func() {
 			defer cancel()
-			errs[i] = api.Serve(ctx, s.handler, listeners[i], log, lim)
+			errs[i] = frame.Serve(ctx, s.handler, listeners[i], log, lim)
 		})
 	}
 	wait.Wait()

@@ -24,7 +24,7 @@ import (
 	"testing"
 	"time"
 
-	"ductledger/api"
+	"ductledger/api/frame"
 	"ductledger/domain"
 	"ductledger/migrations"
 	"ductledger/storage"
@@ -116,7 +116,7 @@ func startService(t *testing.T, database string, programs int, args ...string) *
 // token makes a field token of a program.
 func (s *service) token(w *storagetest.World) string {
 	s.t.Helper()
-	text, digest, err := api.NewToken(w.Program, rand.Reader)
+	text, digest, err := frame.NewToken(w.Program, rand.Reader)
 	if err != nil {
 		s.t.Fatal(err)
 	}
@@ -387,7 +387,7 @@ func TestOneSenderHurtsNobodyElse(t *testing.T) {
 			return slowBody(ctx, s.url, attacker)
 		}, []int{0, 408, 429, 503}},
 		{"unknown tokens", 50, func(ctx context.Context) int {
-			token, _, err := api.NewToken(s.programs[1].Program, rand.Reader)
+			token, _, err := frame.NewToken(s.programs[1].Program, rand.Reader)
 			if err != nil {
 				return -1
 			}

@@ -8,7 +8,7 @@ import (
 	"text/tabwriter"
 	"time"
 
-	"ductledger/api"
+	"ductledger/api/frame"
 	"ductledger/domain"
 	"ductledger/storage"
 )
@@ -87,7 +87,7 @@ func (c *tokenCreateCommand) Run(in *invocation) error {
 
 // makeToken stores a new token by its digest and gives its text.
 func makeToken(in *invocation, db *storage.DB, program domain.UUID, t storage.Token) (string, error) {
-	text, digest, err := api.NewToken(program, rand.Reader)
+	text, digest, err := frame.NewToken(program, rand.Reader)
 	if err != nil {
 		return "", err
 	}

@@ -1,0 +1,308 @@
+package frame
+
+import (
+	"context"
+	"crypto/rand"
+	"errors"
+	"fmt"
+	"io"
+	"log/slog"
+	"net/http"
+	"net/netip"
+	"strings"
+	"time"
+
+	"ductledger/domain"
+)
+
+// An Authenticator looks a token up. It answers Unauthorized (or
+// DeviceRevoked) for one that is not known or no longer good. What it says may
+// be seconds old: it lets the body in; the transaction reads the row again.
+type Authenticator interface {
+	Authenticate(ctx context.Context, digest [32]byte, program domain.UUID) (domain.Caller, error)
+}
+
+// Config is what the frame is made of.
+type Config struct {
+	Routes   []Route
+	Contract *Contract
+	Auth     Authenticator
+	Now      func() time.Time // the service's clock; stamps ReceivedAt only
+	Log      *slog.Logger
+	Limits   Limits
+	Proxies  []netip.Prefix  // whose X-Forwarded-For is believed
+	Secure   bool            // the service speaks TLS itself
+	Stopping context.Context // ends when the service is to stop; nil: never
+	Random   io.Reader       // for request and trace ids; crypto/rand when nil
+
+	// Observe, if set, is told of every answer; the pattern is empty for an
+	// address that does not exist.
+	Observe func(method, pattern string, status int, took time.Duration)
+
+	// Refused, if set, is told of every request that found no room, by its order
+	// of shedding and the cause.
+	Refused func(class, cause string)
+	// Gauge, if set, is given what is bounded, once.
+	Gauge func(name string, read func() float64)
+}
+
+// frame is one running service's state around its handlers.
+type frame struct {
+	Config
+	rates  *rates
+	known  *recent[[32]byte, domain.Caller] // tokens that were good when last looked up, by digest
+	work   *limiter                         // of requests
+	polls  *limiter                         // of requests
+	bodies *limiter                         // of bytes
+}
+
+// New makes the handler of everything: middleware around the router
+// around one adapter per route.
+func New(cfg Config) (http.Handler, error) {
+	cfg.Limits = cfg.Limits.OrDefaults()
+	if cfg.Refused == nil {
+		cfg.Refused = func(string, string) {}
+	}
+	if cfg.Stopping == nil {
+		cfg.Stopping = context.Background()
+	}
+	if cfg.Random == nil {
+		cfg.Random = rand.Reader
+	}
+	if cfg.Contract == nil || cfg.Auth == nil || cfg.Now == nil || cfg.Log == nil {
+		return nil, errors.New("frame: contract, authenticator, clock and log are needed")
+	}
+	if err := CheckRoutes(cfg.Routes, cfg.Contract); err != nil {
+		return nil, err
+	}
+	lim := cfg.Limits
+	f := &frame{
+		Config: cfg,
+		rates:  newRates(lim),
+		known:  newRecent[[32]byte, domain.Caller](lim.Remembered),
+		work:   newLimiter("work", lim, int64(lim.Work), int64(lim.Queue)),
+		polls:  newLimiter("polls", lim, int64(lim.Polls), 0),
+		bodies: newLimiter("body_memory", lim, lim.BodyMemory, 0),
+	}
+	if cfg.Gauge != nil {
+		for _, l := range []*limiter{f.work, f.polls, f.bodies} {
+			cfg.Gauge(l.name, func() float64 { used, _ := l.load(); return float64(used) })
+		}
+		cfg.Gauge("queue", func() float64 { _, lined := f.work.load(); return float64(lined) })
+	}
+	return f.around(f.router()), nil
+}
+
+// serve answers one request on a route. path gives the values of the pattern.
+func (f *frame) serve(w http.ResponseWriter, r *http.Request, rt *Route, path map[string]string) {
+	x := exchangeOf(w)
+	x.pattern = rt.Pattern
+	if rt.Page != nil {
+		f.servePage(w, r, rt, x)
+		return
+	}
+	caller, a, err := f.decide(w, r, rt, path, x)
+	if err == nil {
+		var status int
+		if status, err = WriteAnswer(w, r, a, f.Limits); err == nil {
+			if status == http.StatusNotModified && !rt.Public {
+				f.rates.refund(caller)
+			}
+			return
+		}
+	}
+	f.fail(w, r, x, rt, err)
+}
+
+// decide is the way of a request up to its answer. Cheap refusals come first;
+// nothing is looked up before the query and the token's check have passed.
+func (f *frame) decide(w http.ResponseWriter, r *http.Request, rt *Route, path map[string]string, x *exchange) (caller domain.Caller, a Answer, err error) {
+	req := &Request{Path: path, Header: r.Header, Trace: x.trace, Contract: f.Contract, Operation: rt.Operation}
+	query, badQuery := f.Contract.checkQuery(rt.Operation, r.URL.RawQuery)
+	if badQuery != nil && !onlyAbsent(badQuery) {
+		return caller, a, badQuery
+	}
+	req.Query = query
+	req.turn = &turn{work: f.work, polls: f.polls, order: rt.Shed}
+	if !rt.Public {
+		if caller, err = f.authenticate(w, r, req.turn); err != nil {
+			return caller, a, err
+		}
+		x.caller = caller
+		if !rt.allows(caller.Role) {
+			return caller, a, domain.Errorf(domain.Forbidden, "the role %s may not do this", caller.Role)
+		}
+	}
+	if badQuery != nil { // what is absent is told only to who may ask at all
+		return caller, a, badQuery
+	}
+	if err = f.Contract.checkPath(rt.Operation, path); err != nil {
+		return caller, a, err
+	}
+	memory := &bodyMemory{of: f.bodies, sender: req.turn.sender}
+	defer memory.free()
+	if req.Body, err = f.body(w, r, rt, memory); err != nil {
+		return caller, a, err
+	}
+	x.whole = true
+	req.ReceivedAt = f.Now()
+
+	// The answer has WriteTime after the handler's own limit.
+	_ = http.NewResponseController(w).SetWriteDeadline(time.Now().Add(rt.Timeout + f.Limits.QueueWait + f.Limits.WriteTime))
+	if !rt.Alone {
+		if err = req.turn.take(r.Context()); err != nil {
+			return caller, a, err
+		}
+		defer req.turn.release()
+	}
+	ctx, cancel := context.WithTimeout(r.Context(), rt.Timeout)
+	defer cancel()
+	a, err = rt.Handle(ctx, caller, req)
+	if err != nil && ctx.Err() == context.DeadlineExceeded && domain.CodeOf(err) == domain.Internal {
+		err = domain.Errorf(domain.TimeLimit, "the time limit of %g s has passed", rt.Timeout.Seconds())
+	}
+	return caller, a, err
+}
+
+// authenticate asks the look-up only for a token whose check holds, with room
+// and a time limit as for all work. Tokens that are not known to be good are
+// counted by address first. All refusals of a token read the same.
+func (f *frame) authenticate(w http.ResponseWriter, r *http.Request, t *turn) (domain.Caller, error) {
+	refused := domain.Errorf(domain.Unauthorized, "a valid token is needed, as Authorization: Bearer dl_…")
+	program, digest, ok := ParseToken(bearer(r.Header.Get("Authorization")))
+	if !ok {
+		return domain.Caller{}, refused
+	}
+	var err error
+	giveBack := func() {}
+	caller, known := f.known.look(digest)
+	if known {
+		t.sender = sender{caller.Program, caller.Token}
+		err = f.rates.take(w.Header(), caller)
+	} else {
+		giveBack, err = f.rates.unknown(addressKey(clientAddress(r, f.Proxies)))
+	}
+	if err != nil {
+		return domain.Caller{}, err
+	}
+	caller, err = f.lookUp(r.Context(), t, digest, program)
+	if err != nil {
+		switch domain.CodeOf(err) {
+		case domain.Unauthorized:
+			f.known.forget(digest)
+			return domain.Caller{}, refused
+		case domain.DeviceRevoked:
+			f.known.forget(digest)
+		default: // it tells nothing of the token
+			giveBack()
+		}
+		return domain.Caller{}, err
+	}
+	giveBack()
+	if caller.Program != program {
+		return domain.Caller{}, fmt.Errorf("the look-up gave a caller of another program")
+	}
+	f.known.keep(digest, caller)
+	t.sender = sender{caller.Program, caller.Token}
+	if !known {
+		err = f.rates.take(w.Header(), caller)
+	}
+	return caller, err
+}
+
+// lookUp asks who holds a token, as soon as there is room for it.
+func (f *frame) lookUp(ctx context.Context, t *turn, digest [32]byte, program domain.UUID) (domain.Caller, error) {
+	ctx, cancel := context.WithTimeout(ctx, f.Limits.LookupTime)
+	defer cancel()
+	if err := t.take(ctx); err != nil {
+		return domain.Caller{}, err
+	}
+	defer t.release()
+	caller, err := f.Auth.Authenticate(ctx, digest, program)
+	if err != nil && ctx.Err() == context.DeadlineExceeded {
+		err = overloaded("lookup_time", "the token could not be looked up in time")
+	}
+	return caller, err
+}
+
+// body reads the body where the contract knows one. Where it knows none, bytes
+// are refused rather than ignored: whoever sent them meant something by them.
+func (f *frame) body(w http.ResponseWriter, r *http.Request, rt *Route, memory *bodyMemory) ([]byte, error) {
+	op := f.Contract.Operations[rt.Operation]
+	empty := r.ContentLength == 0
+	switch {
+	case op == nil || !op.hasBody:
+		if !empty && r.Method != http.MethodGet && r.Method != http.MethodHead {
+			return nil, domain.Errorf(domain.BadJSON, "this address takes no body")
+		}
+		_ = http.NewResponseController(w).SetReadDeadline(time.Time{})
+		return nil, nil
+	case empty && !op.bodyRequired:
+		_ = http.NewResponseController(w).SetReadDeadline(time.Time{})
+		return nil, nil
+	}
+	return readBody(w, r, rt, f.Limits, memory, f.Stopping)
+}
+
+// fail writes the problem, and to the log what the client is not told.
+func (f *frame) fail(w http.ResponseWriter, r *http.Request, x *exchange, rt *Route, err error) {
+	if r.Context().Err() != nil && domain.CodeOf(err) == domain.Internal {
+		x.gone = true // nobody is there to read
+		return
+	}
+	var told *domain.Error
+	var refused *refusal
+	if errors.As(err, &refused) {
+		f.Refused(rt.Shed.String(), refused.cause)
+	} else if domain.CodeOf(err) == domain.Overloaded {
+		f.Refused(rt.Shed.String(), "database")
+	}
+	if domain.CodeOf(err) == domain.Internal {
+		f.Log.Error("internal error", "trace_id", x.trace, "method", r.Method, "route", rt.Pattern, "error", MaskSecrets(err.Error()))
+	} else if refused == nil && errors.As(err, &told) && error(told) != err { // there is a cause behind it
+		f.Log.Warn("refused", "trace_id", x.trace, "method", r.Method, "route", rt.Pattern, "error", MaskSecrets(err.Error()))
+	}
+	WriteProblem(w, r, x.trace, err)
+}
+
+// servePage lends a page the frame's limits.
+func (f *frame) servePage(w http.ResponseWriter, r *http.Request, rt *Route, x *exchange) {
+	t := &turn{work: f.work, polls: f.polls, order: rt.Shed, sender: sender{token: addressKey(clientAddress(r, f.Proxies))}}
+	if err := t.take(r.Context()); err != nil {
+		f.fail(w, r, x, rt, err)
+		return
+	}
+	defer t.release()
+	limit := rt.BodyLimit
+	if limit == 0 {
+		limit = f.Limits.BodyBytes
+	}
+	ctx, cancel := context.WithTimeout(r.Context(), rt.Timeout)
+	defer cancel()
+	r = r.WithContext(ctx)
+	r.Body = http.MaxBytesReader(w, r.Body, limit)
+	rt.Page.ServeHTTP(w, r)
+}
+
+// methodsOf lists what the table knows at a pattern, for Allow.
+func (f *frame) methodsOf(pattern string) string {
+	var methods []string
+	for _, rt := range f.Routes {
+		if rt.Pattern == pattern {
+			methods = append(methods, rt.Method)
+			if rt.Method == http.MethodGet && !f.has(http.MethodHead, pattern) {
+				methods = append(methods, http.MethodHead)
+			}
+		}
+	}
+	return strings.Join(methods, ", ")
+}
+
+func (f *frame) has(method, pattern string) bool {
+	for _, rt := range f.Routes {
+		if rt.Method == method && rt.Pattern == pattern {
+			return true
+		}
+	}
+	return false
+}

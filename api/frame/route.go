@@ -1,0 +1,173 @@
+package frame
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"io"
+	"net/http"
+	"net/url"
+	"slices"
+	"strconv"
+	"strings"
+	"time"
+
+	"ductledger/domain"
+)
+
+// A Handler decides; it writes nothing.
+type Handler func(ctx context.Context, caller domain.Caller, r *Request) (Answer, error)
+
+// A Request is what a handler gets: everything is read, bounded and checked
+// against the contract, except the meaning of the body.
+type Request struct {
+	Path       map[string]string // values of the pattern's {names}
+	Query      url.Values        // known parameters only, each once, in their range
+	Header     http.Header
+	Body       []byte // whole and inflated; nil where the contract knows none
+	ReceivedAt time.Time
+	Trace      string // trace id, 32 hexadecimal digits
+
+	Contract  *Contract
+	Operation string // as the contract names it
+
+	turn *turn
+}
+
+// Limit is the page size asked for, within 1 … 500; 50 when none is given.
+func (r *Request) Limit() int {
+	n, err := strconv.Atoi(r.Query.Get("limit"))
+	if err != nil || n < 1 {
+		return defaultPage
+	}
+	return min(n, MaxPage)
+}
+
+// ValidateOnly asks for the answer without the effect.
+func (r *Request) ValidateOnly() bool { return r.Query.Get("validate_only") == "true" }
+
+// ID is the record that the address names.
+func (r *Request) ID() (domain.UUID, error) {
+	id, err := domain.ParseUUID(r.Path["id"])
+	if err != nil {
+		return id, domain.Errorf(domain.NotFound, "there is nothing at this address")
+	}
+	return id, nil
+}
+
+// IfMatch is the version that the caller changes; 0 and false when it names none.
+func (r *Request) IfMatch() (version int64, matched bool, err error) {
+	text := r.Header.Get("If-Match")
+	if text == "" {
+		return 0, false, nil
+	}
+	if len(text) > 2 && text[0] == '"' && text[len(text)-1] == '"' {
+		version, err = strconv.ParseInt(text[1:len(text)-1], 10, 64)
+		if err == nil && version >= 0 {
+			return version, true, nil
+		}
+	}
+	return 0, false, domain.Errorf(domain.BadQuery, `If-Match is one version in quotes, such as "3"`)
+}
+
+// Position is the ledger position that the query names; 0 for the head.
+func (r *Request) Position() int64 {
+	n, err := strconv.ParseInt(r.Query.Get("position"), 10, 64)
+	if err != nil {
+		return 0 // absent; the contract lets nothing but a number in
+	}
+	return n
+}
+
+// Decode reads the body into a value of the type that the operation takes.
+func (r *Request) Decode(into any) error { return r.Contract.decode(r.Operation, r.Body, into) }
+
+// Page sizes, in entries.
+const (
+	defaultPage = 50
+	MaxPage     = 500
+)
+
+// Aside lets a handler wait without keeping others from working: its turn is
+// released while wait runs and taken again after it.
+func (r *Request) Aside(ctx context.Context, wait func(context.Context) error) error {
+	if r.turn == nil {
+		return wait(ctx)
+	}
+	return r.turn.aside(ctx, wait)
+}
+
+// An Answer is what a handler decided. Body is a value to be written as JSON;
+// a jsontext.Value or []byte is written as it is. Stream, for files, writes
+// after status and header are out.
+type Answer struct {
+	Status int // 200 when zero
+	Header http.Header
+	Body   any
+	Stream func(io.Writer) error
+}
+
+// A Route is one row of the table of routes.
+type Route struct {
+	Method       string
+	Pattern      string        // "/v1/jobs/{id}"; a last {name...} takes the rest of the path
+	Operation    string        // operationId in openapi.yaml; empty for a page
+	Roles        []domain.Role // who may call; nil only with Public
+	Public       bool          // no token is asked for
+	Timeout      time.Duration // for the handler, after the body was read
+	Shed         shed          // when it is refused under overload
+	Alone        bool          // waits for no other request: for health
+	Gzip         bool          // Content-Encoding: gzip is taken
+	BodyLimit    int64         // bytes, after inflating; the frame's default when zero
+	ContentTypes []string      // of the body; application/json when nil
+	Handle       Handler
+
+	// Page answers by itself, with its own idea of who calls: pages with a
+	// session, embedded files. Only limits, panics and log are the frame's.
+	Page http.Handler
+}
+
+// allows tells whether a role may call the route.
+func (rt *Route) allows(role domain.Role) bool { return slices.Contains(rt.Roles, role) }
+
+// CheckRoutes refuses a table that says too little: a route without a declared
+// permission, time limit or contract must not start.
+func CheckRoutes(routes []Route, c *Contract) error {
+	var errs []error
+	seen := map[string]bool{}
+	for _, rt := range routes {
+		name := rt.Method + " " + rt.Pattern
+		bad := func(format string, args ...any) {
+			errs = append(errs, fmt.Errorf("route %s: %s", name, fmt.Sprintf(format, args...)))
+		}
+		if seen[name] {
+			bad("stands twice in the table")
+		}
+		seen[name] = true
+		if rt.Public == (len(rt.Roles) > 0) {
+			bad("either Roles or Public must be declared, not both")
+		}
+		if rt.Timeout <= 0 {
+			bad("no time limit")
+		}
+		if rt.Shed == 0 {
+			bad("no order of shedding")
+		}
+		if (rt.Handle == nil) == (rt.Page == nil) {
+			bad("either Handle or Page is needed, not both")
+		}
+		if !strings.HasPrefix(rt.Pattern, "/") {
+			bad("a pattern begins with /")
+		}
+		switch op, known := c.Operations[rt.Operation]; {
+		case rt.Operation == "" && !rt.Public:
+			bad("only public routes may stand outside the contract")
+		case rt.Operation == "":
+		case !known:
+			bad("the contract has no operation %q", rt.Operation)
+		case op.Method != rt.Method || op.Path != rt.Pattern:
+			bad("the contract has operation %q at %s %s", rt.Operation, op.Method, op.Path)
+		}
+	}
+	return errors.Join(errs...)
+}
