@@ -162,3 +162,51 @@ func (s *Server) jobEntries(ctx context.Context, caller domain.Caller, r *frame.
 	}
 	return frame.Answer{Body: out}, nil
 }
+
+type changesQuery struct {
+	// `0`, or the last `next_after`. Roles that see the whole program may give a position.
+	After string `json:"after,omitzero" validate:"omitempty,min=1,max=200" default:"0"`
+	limitQuery
+	// How long the answer may wait for news, in seconds. It may come earlier, and empty.
+	WaitS int `json:"wait_s,omitzero" validate:"omitempty,gte=0,lte=25" default:"0"`
+	// Only these kinds, separated by commas. It makes a cursor of its own.
+	Kinds string `json:"kinds,omitzero" validate:"omitempty,max=400" pattern:"^[a-z_]+(,[a-z_]+)*$"`
+	// Every version or the newest only; roles with a scope get the newest only.
+	Versions string `json:"versions,omitzero" validate:"omitempty,oneof=all latest"`
+	// The newest receipt that the device has.
+	Receipt string `json:"receipt,omitzero" validate:"omitempty,min=1,max=200"`
+}
+
+// changesOperations are what the contract says of the operations of this file.
+func changesOperations() map[string]frame.Operation {
+	return map[string]frame.Operation{
+		"getSync": {
+			Tag: "Sync", Summary: "What a device needs to start",
+			Description: "Epoch, head, limits, and per job in the caller's scope the count and checksum of its newest entries. A device " +
+				"whose own checksum differs drops its copy of that job and reads `/v1/jobs/{id}/entries`.",
+			Gives: []frame.Gives{
+				{Status: 200, What: "The start.", Body: wire.Start{}},
+			},
+			Also: []int{426},
+		},
+		"getChanges": {
+			Tag: "Sync", Summary: "What is new for the caller",
+			Description: "Every accepted version in one fixed order, cut to what the caller may see. Roles with a scope (field, " +
+				"contractor, inspector) get each record once, in its newest version; the others get all versions unless they ask " +
+				"for the latest. A job that leaves the scope comes as an item with `op` `drop`. Pull until `more` is false.",
+			Query:   changesQuery{},
+			Headers: []string{"If-None-Match"},
+			Gives: []frame.Gives{
+				{Status: 200, What: "A page of the feed. Its ETag is the cursor.", Body: wire.Feed{}, Headers: []string{"ETag"}, ByRole: map[domain.Role]any{domain.ContractorRole: wire.ContractorEntry{}}},
+				{Status: 304, What: "The caller has the newest already."},
+			},
+			Also: []int{409, 426},
+		},
+		"entriesOfJob": {
+			Tag: "Sync", Summary: "One job whole, newest versions, voided ones too",
+			Gives: []frame.Gives{
+				{Status: 200, What: "A page of entries.", Body: wire.List{}, ByRole: map[domain.Role]any{domain.ContractorRole: wire.ContractorEntry{}}},
+			},
+		},
+	}
+}

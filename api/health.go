@@ -73,3 +73,34 @@ func (s *Server) openapiYAML(context.Context, domain.Caller, *frame.Request) (fr
 func (s *Server) openapiJSON(context.Context, domain.Caller, *frame.Request) (frame.Answer, error) {
 	return frame.Answer{Header: http.Header{"Content-Type": {"application/json"}}, Body: s.contract.JSON}, nil
 }
+
+// healthOperations are what the contract says of the operations of this file.
+func healthOperations() map[string]frame.Operation {
+	return map[string]frame.Operation{
+		"getLivez": {
+			Tag: "Service", Summary: "The process lives",
+			Gives: []frame.Gives{
+				{Status: 200, What: "It lives.", Body: health{}},
+			},
+		},
+		"getReadyz": {
+			Tag: "Service", Summary: "The service can do its work",
+			Gives: []frame.Gives{
+				{Status: 200, What: "It can.", Body: health{}},
+			},
+			Also: []int{503},
+		},
+		"getOpenapiYaml": {
+			Tag: "Service", Summary: "This file",
+			Gives: []frame.Gives{
+				{Status: 200, What: "This file.", Media: "application/yaml"},
+			},
+		},
+		"getOpenapiJson": {
+			Tag: "Service", Summary: "This file as JSON",
+			Gives: []frame.Gives{
+				{Status: 200, What: "This file.", Media: "application/json"},
+			},
+		},
+	}
+}

@@ -5,6 +5,7 @@ import (
 	"net/http"
 
 	"ductledger/api/frame"
+	"ductledger/api/wire"
 	"ductledger/domain"
 	"ductledger/storage"
 
@@ -183,29 +184,43 @@ func (s *Server) dismissHeld(ctx context.Context, caller domain.Caller, r *frame
 	return frame.Answer{Body: heldOf(&held, r.Trace)}, nil
 }
 
-// putResident overwrites who lives in a home.
-func (s *Server) putResident(ctx context.Context, caller domain.Caller, r *frame.Request) (frame.Answer, error) {
-	var who storage.Resident
-	if err := r.Decode(&who); err != nil {
-		return frame.Answer{}, err
-	}
-	return s.changeResident(ctx, caller, r, &who)
+type heldQuery struct {
+	pageQuery
+	jobQuery
+	// Only items in this state.
+	State string `json:"state,omitzero" validate:"omitempty,oneof=open waiting applied closed dismissed"`
 }
 
-// eraseResident removes who lives in a home, for ever.
-func (s *Server) eraseResident(ctx context.Context, caller domain.Caller, r *frame.Request) (frame.Answer, error) {
-	return s.changeResident(ctx, caller, r, nil)
-}
-
-func (s *Server) changeResident(ctx context.Context, caller domain.Caller, r *frame.Request, who *storage.Resident) (frame.Answer, error) {
-	id, err := r.ID()
-	if err != nil {
-		return frame.Answer{}, err
+// heldOperations are what the contract says of the operations of this file.
+func heldOperations() map[string]frame.Operation {
+	return map[string]frame.Operation{
+		"listHeld": {
+			Tag: "Held items", Summary: "List what was not accepted",
+			Description: "Open and waiting items by default, with their original bytes. A crew sees its contractor's.",
+			Query:       heldQuery{},
+			Gives: []frame.Gives{
+				{Status: 200, What: "A page of held items.", Body: heldList{}},
+			},
+		},
+		"applyHeld": {
+			Tag: "Held items", Summary: "Accept a held item as a new version",
+			Description: "The version is attributed to the device that sent it, with `applied_by` beside it. Answers the new entry.",
+			Query:       validateQuery{},
+			Takes:       applyHeldBody{},
+			Gives: []frame.Gives{
+				{Status: 200, What: "A new version was stored or, with Idempotent-Replay, the same was there already.", Body: wire.Entry{}, Headers: []string{"ETag", "Idempotent-Replay"}, ByRole: map[domain.Role]any{domain.ContractorRole: wire.ContractorEntry{}}},
+			},
+			Also: []int{409, 412, 507},
+		},
+		"dismissHeld": {
+			Tag: "Held items", Summary: "Dismiss a held item",
+			Description: "Its bytes stay. Answers the held item.",
+			Query:       validateQuery{},
+			Takes:       nothing{}, Optional: true,
+			Gives: []frame.Gives{
+				{Status: 200, What: "The held item.", Body: heldAnswer{}},
+			},
+			Also: []int{409},
+		},
 	}
-	seen, err := s.db.PutResident(ctx, caller, id, who, r.ValidateOnly())
-	if err != nil {
-		return frame.Answer{}, err
-	}
-	return frame.Answer{Status: http.StatusOK, Header: http.Header{"Etag": {etag(seen.Entry.Version)}},
-		Body: s.entryJSON(caller, &seen.Entry, beside{resident: seen.Resident})}, nil
 }

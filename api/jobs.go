@@ -153,3 +153,46 @@ func (s *Server) evaluate(ctx context.Context, caller domain.Caller, r *frame.Re
 	findings, more := s.listed(verdict.Findings)
 	return frame.Answer{Body: evaluationAnswer{result, findings, more, verdict.Rules, rules.Ask(job, result)}}, nil
 }
+
+// jobsOperations are what the contract says of the operations of this file.
+func jobsOperations() map[string]frame.Operation {
+	return map[string]frame.Operation{
+		"findingsOfJob": {
+			Tag: "Jobs judged", Summary: "What the rules found",
+			Description: "In the order of what leaks most. A waived finding is counted, not listed. No finding does not mean that work or home " +
+				"is without danger. Acceptance freezes the findings, and later work changes none of them: what was done after a " +
+				"call-back is judged apart, in `call_backs`; `position` asks for the acceptance that stood at a position, also " +
+				"after the job was opened again, and is 404 where none stood.",
+			Query: positionQuery{},
+			Gives: []frame.Gives{
+				{Status: 200, What: "The findings.", Body: findingsAnswer{}},
+			},
+		},
+		"resultOfJob": {
+			Tag: "Jobs judged", Summary: "The computed leakage",
+			Description: "Frozen at acceptance; `position` asks for the acceptance that stood there.",
+			Query:       positionQuery{},
+			Gives: []frame.Gives{
+				{Status: 200, What: "The result.", Body: jobResult{}},
+			},
+		},
+		"cutListOfJob": {
+			Tag: "Jobs judged", Summary: "What to cut for a job and how much material it takes",
+			Description: "From what the job's records know by now: sizes of trunks, ends to close, openings of the crew, loose parts, " +
+				"crossovers to take down, joints to seal. What had to be assumed stands in `assumed`, what could not be listed in " +
+				"`left_out`.",
+			Gives: []frame.Gives{
+				{Status: 200, What: "The list.", Body: jobCutList{}},
+			},
+		},
+		"postEvaluation": {
+			Tag: "Jobs judged", Summary: "Judge and compute a whole job without storing it",
+			Description: "The rule set is the program's on `rules_on`; every other fact comes from the body: the records of one job, with " +
+				"its home, contractor, crew, credentials and instruments.",
+			Takes: evaluationBody{},
+			Gives: []frame.Gives{
+				{Status: 200, What: "Result and findings.", Body: evaluationAnswer{}},
+			},
+		},
+	}
+}

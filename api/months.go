@@ -209,3 +209,50 @@ func (s *Server) releasePackage(ctx context.Context, caller domain.Caller, r *fr
 	}
 	return a, nil
 }
+
+// monthsOperations are what the contract says of the operations of this file.
+func monthsOperations() map[string]frame.Operation {
+	return map[string]frame.Operation{
+		"listPackages": {
+			Tag: "Months", Summary: "Packages of a month by revision",
+			Description: "A funder sees the released ones.",
+			Query:       pageQuery{},
+			Gives: []frame.Gives{
+				{Status: 200, What: "The packages.", Body: packageList{}},
+			},
+		},
+		"buildPackage": {
+			Tag: "Months", Summary: "Ask for the package of a month",
+			Description: "Cut at the last position recorded before the month ended, unless a later one is named; an unfinished month takes " +
+				"the head and says so. Asking again at one position gives the same revision and the same bytes.\n\n" +
+				"It is built in the background: 202 names the revision, whose `state` is `building` until its stored file was " +
+				"read back and holds, and whose `build` says how far it is. A build that is cut off is taken up again, at the " +
+				"same position. Of many who ask at once one build comes; a month has one at a time, so asking for another " +
+				"position meanwhile is 409. A build that cannot succeed ends in `failed`, with the reason; asking again begins " +
+				"anew. What stands already is 200.",
+			Query: validateQuery{},
+			Takes: buildPackageBody{}, Optional: true,
+			Gives: []frame.Gives{
+				{Status: 200, What: "The package; with Idempotent-Replay nothing was changed now.", Body: packageAnswer{}, Headers: []string{"Idempotent-Replay"}},
+				{Status: 202, What: "The revision that is being built.", Body: packageAnswer{}, Headers: []string{"Location"}},
+			},
+			Also: []int{409, 507},
+		},
+		"getPackage": {
+			Tag: "Months", Summary: "One package",
+			Gives: []frame.Gives{
+				{Status: 200, What: "The package.", Body: packageAnswer{}},
+			},
+		},
+		"releasePackage": {
+			Tag: "Months", Summary: "Release a package to the funder",
+			Description: "Who built it may not release it. An unfinished month cannot be released. A released file is never changed.",
+			Query:       validateQuery{},
+			Takes:       nothing{}, Optional: true,
+			Gives: []frame.Gives{
+				{Status: 200, What: "The package; with Idempotent-Replay nothing was changed now.", Body: packageAnswer{}, Headers: []string{"Idempotent-Replay"}},
+			},
+			Also: []int{409},
+		},
+	}
+}

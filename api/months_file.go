@@ -104,3 +104,21 @@ func rangeOf(h http.Header, tag string, size int64) (from, to int64, part bool, 
 	}
 	return from, to, true, nil
 }
+
+// monthsFileOperations are what the contract says of the operations of this file.
+func monthsFileOperations() map[string]frame.Operation {
+	return map[string]frame.Operation{
+		"getPackageFile": {
+			Tag: "Months", Summary: "The file of a package",
+			Description: "A zip in BagIt form, which `ductledger verify` checks with nothing but the file. Ranges may be asked for. Every " +
+				"download is noted.",
+			Headers: []string{"If-None-Match", "Range"},
+			Gives: []frame.Gives{
+				{Status: 200, What: "The whole file.", Media: "application/zip", Headers: []string{"ETag", "Repr-Digest", "Content-Disposition"}},
+				{Status: 206, What: "A part of the file.", Media: "application/zip", Headers: []string{"ETag", "Repr-Digest", "Content-Disposition"}},
+				{Status: 304, What: "The caller has the newest already."},
+			},
+			Also: []int{416},
+		},
+	}
+}

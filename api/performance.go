@@ -230,3 +230,25 @@ func periodBefore(p performance.Period) performance.Period {
 	days := int(before.Sub(from).Round(day) / day) // a day of a change of the clocks has 23 or 25 hours
 	return performance.Period{From: from.AddDate(0, 0, -days), Before: from, Quantity: p.Quantity}
 }
+
+type performanceQuery struct {
+	figuresQuery
+	// What the groups are.
+	By string `json:"by,omitzero" validate:"omitempty,oneof=contractor crew_lead home_class repair_type" default:"contractor"`
+}
+
+// performanceOperations are what the contract says of the operations of this file.
+func performanceOperations() map[string]frame.Operation {
+	return map[string]frame.Operation{
+		"getPerformance": {
+			Tag: "Performance", Summary: "Contractors and program over a period",
+			Description: "Counts the jobs first accepted in the period, as the month does. Contractor and funder get the program's figures " +
+				"without names; crew leads are for staff only. With `position`, what stood then is asked again: the same request " +
+				"at one position gives the same bytes for ever. Lists are alphabetical; there are no ranks.",
+			Query: performanceQuery{},
+			Gives: []frame.Gives{
+				{Status: 200, What: "The figures.", Body: performanceAnswer{}},
+			},
+		},
+	}
+}

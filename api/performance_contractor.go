@@ -289,3 +289,44 @@ func (s *Server) repairEffects(ctx context.Context, caller domain.Caller, r *fra
 	})
 	return frame.Answer{Body: a}, err
 }
+
+type explanationQuery struct {
+	figuresQuery
+	// The form of the answer; it goes before Accept.
+	Format string `json:"format,omitzero" validate:"omitempty,oneof=json csv"`
+}
+
+// performanceContractorOperations are what the contract says of the operations of this file.
+func performanceContractorOperations() map[string]frame.Operation {
+	return map[string]frame.Operation{
+		"performanceOfContractor": {
+			Tag: "Performance", Summary: "One contractor over a period, the program beside it",
+			Description: "Reductions and index are of the jobs first accepted in the period, the picture is of those assigned in it. A " +
+				"contractor reads its own.",
+			Query: figuresQuery{},
+			Gives: []frame.Gives{
+				{Status: 200, What: "The figures.", Body: contractorAnswer{}},
+			},
+		},
+		"explainPerformance": {
+			Tag: "Performance", Summary: "How a contractor's index came about",
+			Description: "Every job in and out of the index by id, what was expected of each home, and the published numbers with which " +
+				"anybody recomputes it. With `format=csv`, or `Accept: text/csv`, a spreadsheet that does so when it is opened. " +
+				"It comes whole, since an index is recomputed from all of its jobs: it is as long as one contractor's jobs in the " +
+				"period are many.",
+			Query: explanationQuery{},
+			Gives: []frame.Gives{
+				{Status: 200, What: "The explanation.", Body: explanationAnswer{}, Media: "application/json text/csv"},
+			},
+		},
+		"getRepairEffects": {
+			Tag: "Performance", Summary: "What each kind of repair brings",
+			Description: "From readings right before and right after one kind of repair. Where a job has no such pair, its whole reduction " +
+				"stands with each kind of repair in it, under names that say so.",
+			Query: figuresQuery{},
+			Gives: []frame.Gives{
+				{Status: 200, What: "The effects.", Body: repairEffectsAnswer{}},
+			},
+		},
+	}
+}

@@ -193,3 +193,35 @@ func (s *Server) publication(ctx context.Context, caller domain.Caller, r *frame
 	})
 	return frame.Answer{Body: a}, err
 }
+
+// performancePublicationOperations are what the contract says of the operations of this file.
+func performancePublicationOperations() map[string]frame.Operation {
+	return map[string]frame.Operation{
+		"listPublications": {
+			Tag: "Performance", Summary: "Published periods, the newest first",
+			Query: pageQuery{},
+			Gives: []frame.Gives{
+				{Status: 200, What: "The publications.", Body: publicationList{}},
+			},
+		},
+		"publishPerformance": {
+			Tag: "Performance", Summary: "Publish the figures of a period that has ended",
+			Description: "Keeps the position, the method's version, the digests of what went in and came out, and the answer itself. Later " +
+				"figures of the same period stand beside it as restated. Publishing again at one position gives the same " +
+				"publication.",
+			Takes:   publicationBody{},
+			Example: jsontext.Value(`{"from": "2026-07-01", "before": "2026-10-01"}`),
+			Gives: []frame.Gives{
+				{Status: 200, What: "It was published before; nothing was changed now.", Body: publicationRef{}, Headers: []string{"Idempotent-Replay", "Location"}},
+				{Status: 201, What: "It is published.", Body: publicationRef{}, Headers: []string{"Location"}},
+			},
+		},
+		"getPublication": {
+			Tag: "Performance", Summary: "What was published, and the same period restated",
+			Query: positionQuery{},
+			Gives: []frame.Gives{
+				{Status: 200, What: "Both figures.", Body: publishedFigures{}},
+			},
+		},
+	}
+}

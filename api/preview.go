@@ -113,3 +113,25 @@ func findingsList(findings []rules.Finding) []rules.Finding {
 	}
 	return findings
 }
+
+type previewQuery struct {
+	periodQuery
+	pageQuery
+}
+
+// previewOperations are what the contract says of the operations of this file.
+func previewOperations() map[string]frame.Operation {
+	return map[string]frame.Operation{
+		"previewRuleSet": {
+			Tag: "Jobs judged", Summary: "What a rule set would have changed",
+			Description: "Judges the jobs first accepted in the period twice over the records that counted at their acceptance: by the set " +
+				"that they were accepted by and by this one. Nothing is stored. The first page has the totals of the period; " +
+				"every page lists jobs whose findings would change, by id. A period that takes longer than the time limit is 504: " +
+				"ask for a shorter one.",
+			Query: previewQuery{},
+			Gives: []frame.Gives{
+				{Status: 200, What: "The comparison.", Body: previewAnswer{}},
+			},
+		},
+	}
+}

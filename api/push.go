@@ -285,3 +285,23 @@ func signOf(batch *wire.Batch, offset *float64) *storage.Sign {
 	}
 	return sign
 }
+
+// pushOperations are what the contract says of the operations of this file.
+func pushOperations() map[string]frame.Operation {
+	return map[string]frame.Operation{
+		"postBatch": {
+			Tag: "Sync", Summary: "Deliver many records, each judged alone",
+			Description: "At most 500 items and 2 MiB after inflating, in any order; parents may follow children. One bad item never stops " +
+				"another: each gets its own status. Only `retry` need be sent again; what is `conflict`, `waiting` or `rejected` " +
+				"is kept in `/v1/held`. `Content-Encoding: gzip` is taken.",
+			Query:   validateQuery{},
+			Headers: []string{"Content-Encoding"},
+			Takes:   wire.Batch{},
+			Example: jsontext.Value(`{"sent_at": "2026-10-14T16:02:11-07:00", "client": {"name": "Invented field app", "version": "1.4", "schema": 1}, "items": [{"kind": "measurement", "id": "0198b1c4-7a10-7c3e-9d55-3f2a6b8c0d41", "base_version": 0, "record": {"job_id": "0198b1c4-7a10-7c3e-9d55-3f2a6b8c0d21", "method": "fan_total", "stage": "before", "instrument_id": "0198b1c4-7a10-7c3e-9d55-3f2a6b8c0d14", "taken_at": "2026-10-14T09:20:00-07:00", "readings": [{"pressure_pa": 25, "flow_cfm": 318}]}}, {"kind": "opening", "id": "0198b1c4-7a10-7c3e-9d55-3f2a6b8c0d33", "base_version": 1, "void": {"reason": "recorded twice"}}]}`),
+			Gives: []frame.Gives{
+				{Status: 207, What: "Each item's status and each touched job's findings in numbers.", Body: wire.BatchAnswer{}},
+			},
+			Also: []int{409, 507},
+		},
+	}
+}

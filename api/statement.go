@@ -159,3 +159,32 @@ func (s *Server) statement(ctx context.Context, caller domain.Caller, r *frame.R
 	}
 	return frame.Answer{Header: http.Header{"Vary": {"Accept"}}, Body: a}, nil
 }
+
+type statementQuery struct {
+	// The form of the answer; it goes before Accept.
+	Format string `json:"format,omitzero" validate:"omitempty,oneof=json csv"`
+	// The month.
+	Month domain.Month `json:"month"`
+	pageQuery
+}
+
+// statementOperations are what the contract says of the operations of this file.
+func statementOperations() map[string]frame.Operation {
+	return map[string]frame.Operation{
+		"statementOfContractor": {
+			Tag: "Months", Summary: "What a contractor is paid for a month",
+			Description: "Line by line, at the position of the month's released package, else of its newest verified one, else where the " +
+				"package would be cut; `cut_by` says which. Lines counted as `new` and `late` are those of the package's " +
+				"payments.csv, so the amounts of all contractors add up to it, to the cent. A `correction` takes back what stood " +
+				"in the package before, or adds what stands now: all of them add up to corrections_net less voided of " +
+				"reconciliation.csv. A job that is sent in and not accepted has its lines with what they would come to, " +
+				"`not_accepted`, in no sum but `expected_cents`; `withheld_by` names each rule with an open finding. A contractor " +
+				"reads its own. With `format=csv`, or `Accept: text/csv`, the lines come as one spreadsheet, all of them.",
+			Query: statementQuery{},
+			Gives: []frame.Gives{
+				{Status: 200, What: "The statement.", Body: statementAnswer{}, Media: "application/json text/csv"},
+			},
+			Also: []int{422},
+		},
+	}
+}

@@ -93,3 +93,35 @@ func idOrNone(id domain.UUID) *domain.UUID {
 	}
 	return &id
 }
+
+type worklistQuery struct {
+	// Only this sort.
+	Sort string `json:"sort,omitzero" validate:"omitempty,min=1,max=40"`
+	// A job sent in waits after so many days without a review; 7 without.
+	SentInDays int `json:"sent_in_days,omitzero" validate:"omitempty,gte=0,lte=3650"`
+	// A returned job waits after so many days; without, 7 for the office and 0 for contractor and crew.
+	ReturnedDays int `json:"returned_days,omitzero" validate:"omitempty,gte=0,lte=3650"`
+	// A device of a contractor with open jobs waits after so many days without a sign; 3 without.
+	SilentDays int `json:"silent_days,omitzero" validate:"omitempty,gte=0,lte=3650"`
+	// Papers and calibrations that end within so many days are `…_lapses_soon`; 30 without.
+	LapseSoonDays int `json:"lapse_soon_days,omitzero" validate:"omitempty,gte=0,lte=3650"`
+	// Those that end later but within so many days are `…_lapses`; 60 without.
+	LapseDays int `json:"lapse_days,omitzero" validate:"omitempty,gte=0,lte=3650"`
+	limitQuery
+}
+
+// worklistOperations are what the contract says of the operations of this file.
+func worklistOperations() map[string]frame.Operation {
+	return map[string]frame.Operation{
+		"getWorklist": {
+			Tag: "Jobs judged", Summary: "What waits for the caller, oldest first",
+			Description: "The office sees the whole program; a contractor and its crews what waits for them; an inspector the jobs drawn " +
+				"for inspection. The list is bounded by `limit` and has no further pages: what is done leaves it. `counts` tells " +
+				"how much there is of each sort.",
+			Query: worklistQuery{},
+			Gives: []frame.Gives{
+				{Status: 200, What: "What waits.", Body: worklistAnswer{}},
+			},
+		},
+	}
+}

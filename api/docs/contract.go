@@ -2,9 +2,10 @@ package docs
 
 import (
 	"bytes"
-	"ductledger/api/frame"
 	"slices"
 	"strings"
+
+	"ductledger/api/frame"
 
 	"github.com/go-json-experiment/json/jsontext"
 )

@@ -10,9 +10,9 @@ import (
 	"strconv"
 	"strings"
 
-	"github.com/santhosh-tekuri/jsonschema/v6"
-
 	"ductledger/domain"
+
+	"github.com/santhosh-tekuri/jsonschema/v6"
 )
 
 // contractURL names the document inside the schema compiler. Nothing is ever

@@ -12,11 +12,11 @@ import (
 	"unicode"
 	"unicode/utf8"
 
+	"ductledger/domain"
+
 	"github.com/go-json-experiment/json"
 	"github.com/go-json-experiment/json/jsontext"
 	"golang.org/x/text/unicode/norm"
-
-	"ductledger/domain"
 )
 
 // jsonLimits bound what one JSON text may cost before anything else looks at it.

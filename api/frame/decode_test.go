@@ -7,9 +7,9 @@ import (
 	"strings"
 	"testing"
 
-	"github.com/go-json-experiment/json"
-
 	"ductledger/domain"
+
+	"github.com/go-json-experiment/json"
 )
 
 // manyKeys is one object of n members.

@@ -5,9 +5,9 @@ import (
 	"net/http"
 	"strings"
 
-	"github.com/labstack/echo/v4"
-
 	"ductledger/domain"
+
+	"github.com/labstack/echo/v4"
 )
 
 // router puts the table of routes into Echo. Of Echo only the router is used:

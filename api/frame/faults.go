@@ -10,10 +10,10 @@ import (
 	"strconv"
 	"strings"
 
+	"ductledger/domain"
+
 	"github.com/santhosh-tekuri/jsonschema/v6"
 	"github.com/santhosh-tekuri/jsonschema/v6/kind"
-
-	"ductledger/domain"
 )
 
 // CheckBody judges a whole body by the schema of its operation and gives every

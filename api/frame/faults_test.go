@@ -1,16 +1,15 @@
 package frame
 
 import (
+	stdjson "encoding/json"
 	"os"
 	"strings"
 	"testing"
 
-	stdjson "encoding/json"
+	"ductledger/domain"
 
 	"github.com/go-json-experiment/json"
 	"github.com/go-json-experiment/json/jsontext"
-
-	"ductledger/domain"
 )
 
 // numbersAsNumbers writes json.Number as the number it is.

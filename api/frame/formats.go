@@ -6,9 +6,9 @@ import (
 	"strings"
 	"time"
 
-	"github.com/santhosh-tekuri/jsonschema/v6"
-
 	"ductledger/domain"
+
+	"github.com/santhosh-tekuri/jsonschema/v6"
 )
 
 // newCompiler asserts formats; ours are narrower than the library's: one

@@ -12,9 +12,9 @@ import (
 	"testing"
 	"time"
 
-	"github.com/go-json-experiment/json"
-
 	"ductledger/domain"
+
+	"github.com/go-json-experiment/json"
 )
 
 // smallContract has one of everything that the frame treats differently.

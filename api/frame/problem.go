@@ -11,11 +11,11 @@ import (
 	"strings"
 	"time"
 
-	"github.com/go-json-experiment/json"
-	"github.com/go-json-experiment/json/jsontext"
-
 	"ductledger/domain"
 	"ductledger/domain/stat"
+
+	"github.com/go-json-experiment/json"
+	"github.com/go-json-experiment/json/jsontext"
 )
 
 // quotaType is the type that the draft on RateLimit fields registers; its

@@ -9,9 +9,9 @@ import (
 	"slices"
 	"strings"
 
-	"github.com/santhosh-tekuri/jsonschema/v6"
-
 	"ductledger/domain"
+
+	"github.com/santhosh-tekuri/jsonschema/v6"
 )
 
 // checkQuery reads a query and judges it: a parameter that is not known, stands

@@ -7,9 +7,9 @@ import (
 	"strconv"
 	"time"
 
-	"golang.org/x/time/rate"
-
 	"ductledger/domain"
+
+	"golang.org/x/time/rate"
 )
 
 // rates hold a token bucket per token, per program and per address that sent

@@ -7,9 +7,9 @@ import (
 	"strings"
 	"testing"
 
-	"github.com/go-json-experiment/json"
-
 	"ductledger/domain"
+
+	"github.com/go-json-experiment/json"
 )
 
 const someID = "0192a000-0000-7000-8000-000000000001"

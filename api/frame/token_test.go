@@ -7,9 +7,9 @@ import (
 	"strings"
 	"testing"
 
-	"pgregory.net/rapid"
-
 	"ductledger/domain"
+
+	"pgregory.net/rapid"
 )
 
 // The text and its digest were made with Python's base64 and hashlib:
