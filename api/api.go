@@ -36,6 +36,8 @@ type Config struct {
 	Stage func(stage string, took time.Duration)
 	// Secure says that the service speaks TLS itself.
 	Secure bool
+	// Origins are those whose scripts may ask; none by default.
+	Origins []string
 	// Unlimited lifts the rates and the shares, for a program that seeds itself.
 	Unlimited bool
 	// MinimumSchema is the oldest revision of the contract whose apps may still
@@ -104,7 +106,7 @@ func newServer(cfg Config) (*Server, frame.Config, error) {
 		s.stage = func(string, time.Duration) {}
 	}
 	around := frame.Config{Routes: s.routes(), Contract: c, Auth: cfg.Auth, Now: cfg.Now, Log: cfg.Log, Observe: cfg.Observe,
-		Limits: cfg.Limits, Proxies: cfg.Proxies, Stopping: cfg.Stopping, Refused: cfg.Refused, Gauge: cfg.Gauge, Secure: cfg.Secure}
+		Limits: cfg.Limits, Proxies: cfg.Proxies, Stopping: cfg.Stopping, Refused: cfg.Refused, Gauge: cfg.Gauge, Secure: cfg.Secure, Origins: cfg.Origins}
 	if cfg.Unlimited {
 		const plenty = 1e6
 		l := &around.Limits

@@ -31,6 +31,7 @@ type Config struct {
 	Log      *slog.Logger
 	Limits   Limits
 	Proxies  []netip.Prefix  // whose X-Forwarded-For is believed
+	Origins  []string        // whose scripts may ask, as browsers name them: https://app.agency.example
 	Secure   bool            // the service speaks TLS itself
 	Stopping context.Context // ends when the service is to stop; nil: never
 	Random   io.Reader       // for request and trace ids; crypto/rand when nil

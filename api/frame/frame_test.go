@@ -188,7 +188,7 @@ func (l *lockedBuffer) String() string {
 	return l.b.String()
 }
 
-func newTestFrame(t testing.TB, lim Limits) *testFrame {
+func newTestFrame(t testing.TB, lim Limits, origins ...string) *testFrame {
 	t.Helper()
 	c, err := LoadContract([]byte(smallContract))
 	if err != nil {
@@ -207,7 +207,7 @@ func newTestFrame(t testing.TB, lim Limits) *testFrame {
 	}
 	f.Handler, err = New(Config{
 		Routes: f.routes(), Contract: c, Auth: f.auth, Now: f.clock.Now,
-		Log: slog.New(slog.NewJSONHandler(f.log, nil)), Limits: lim,
+		Log: slog.New(slog.NewJSONHandler(f.log, nil)), Limits: lim, Origins: origins,
 	})
 	if err != nil {
 		t.Fatal(err)

@@ -87,12 +87,16 @@ func (f *frame) around(next http.Handler) http.Handler {
 			WriteProblem(x, r, x.trace, err)
 			return
 		}
+		if f.allowOrigin(x, r) {
+			return
+		}
 		next.ServeHTTP(x, r)
 	})
 }
 
 // securityHeaders are right for data; a page sets its own policy over them.
-// There is no Access-Control header anywhere: no other origin's script may read.
+// Without a list of origins there is no Access-Control header anywhere: no other
+// origin's script may read.
 func securityHeaders(h http.Header) {
 	h.Set("Cache-Control", "no-store")
 	h.Set("Vary", "Accept-Encoding, Authorization, Cookie")
@@ -182,8 +186,9 @@ func (f *frame) traceID(r *http.Request) string {
 // logText bounds one field of the access log, in bytes.
 const logText = 200
 
-// logAccess writes one line per request: the path, never the query, no header
-// but the client's name, ids of the caller and never the token.
+// logAccess writes one line per request: the address without what somebody may
+// have typed into it, never the query, no header but the client's name, ids of the
+// caller and never the token.
 func (f *frame) logAccess(x *exchange, r *http.Request, requestID string, took time.Duration) {
 	if f.Observe != nil {
 		f.Observe(r.Method, x.pattern, x.status, took)
@@ -194,7 +199,7 @@ func (f *frame) logAccess(x *exchange, r *http.Request, requestID string, took t
 	}
 	attrs := []slog.Attr{
 		slog.String("method", Logged(r.Method)),
-		slog.String("path", Logged(r.URL.Path)),
+		slog.String("path", loggedPath(x.pattern, r.URL.Path)),
 		slog.String("route", x.pattern),
 		slog.Int("status", x.status),
 		slog.Int64("bytes", x.bytes),
@@ -211,6 +216,29 @@ func (f *frame) logAccess(x *exchange, r *http.Request, requestID string, took t
 		attrs = append(attrs, slog.Bool("cut", true))
 	}
 	f.Log.LogAttrs(r.Context(), level, "request", attrs...)
+}
+
+// numberPattern is a revision, a month or a day, and no telephone's number.
+var numberPattern = regexp.MustCompile(`^([0-9]{1,4}|[0-9]{4}-[0-9]{2}(-[0-9]{2})?)$`)
+
+// loggedPath is a route's pattern with the ids and numbers in their places. A
+// name that was put into an address by mistake stays out of the log, and of an
+// address that is none of ours nothing is shown.
+func loggedPath(pattern, path string) string {
+	if pattern == "" {
+		return ""
+	}
+	shown, given := strings.Split(pattern, "/"), strings.Split(path, "/")
+	for i := range shown {
+		if i >= len(given) || !strings.HasPrefix(shown[i], "{") {
+			continue
+		}
+		_, err := domain.ParseUUID(given[i])
+		if err == nil || numberPattern.MatchString(given[i]) {
+			shown[i] = given[i]
+		}
+	}
+	return strings.Join(shown, "/")
 }
 
 func Logged(s string) string {

@@ -4,6 +4,7 @@ import (
 	"bytes"
 	"compress/gzip"
 	"net/http"
+	"slices"
 	"strings"
 	"testing"
 
@@ -320,6 +321,50 @@ func TestEveryAnswerIsInTheContract(t *testing.T) {
 	} {
 		if bad == nil {
 			t.Error("an answer outside the contract passes")
+		}
+	}
+}
+
+// Only a listed origin's script may read, and without cookies; the question that
+// a browser asks first needs no token.
+func TestOrigins(t *testing.T) {
+	f := newTestFrame(t, Limits{}, "https://app.agency.example")
+	ask := []string{"Origin: https://app.agency.example", "Access-Control-Request-Method: PUT", "Access-Control-Request-Headers: authorization, if-match"}
+	w := f.call(t, "OPTIONS", "/v1/ducts", "", "", ask...)
+	if w.Code != 204 || w.Header().Get("Access-Control-Allow-Origin") != "https://app.agency.example" ||
+		!strings.Contains(w.Header().Get("Access-Control-Allow-Headers"), "If-Match") || !strings.Contains(w.Header().Get("Access-Control-Allow-Methods"), "PUT") {
+		t.Errorf("the question is answered %d %v", w.Code, w.Header())
+	}
+	w = f.call(t, "GET", "/v1/ducts", f.staff, "", ask[0])
+	if w.Code != 200 || w.Header().Get("Access-Control-Allow-Origin") != "https://app.agency.example" ||
+		!strings.Contains(w.Header().Get("Access-Control-Expose-Headers"), "ETag") || w.Header().Get("Access-Control-Allow-Credentials") != "" {
+		t.Errorf("a listed origin: %d %v", w.Code, w.Header())
+	}
+	for _, origin := range []string{"https://evil.example", "https://app.agency.example.evil.example", "null", "https://APP.agency.example"} {
+		for _, method := range []string{"GET", "OPTIONS"} {
+			w = f.call(t, method, "/v1/ducts", f.staff, "", "Origin: "+origin, ask[1])
+			if w.Header().Get("Access-Control-Allow-Origin") != "" || w.Code == 204 {
+				t.Errorf("%s %s: %d %v", method, origin, w.Code, w.Header())
+			}
+		}
+	}
+	if !slices.Contains(w.Header().Values("Vary"), "Origin") {
+		t.Errorf("a cache would mix origins: Vary %q", w.Header().Values("Vary"))
+	}
+}
+
+// What somebody typed into an address is in no line of the log.
+func TestThePathInTheLog(t *testing.T) {
+	const id = "0192a000-0000-7000-8000-00000000000f"
+	for _, c := range []struct{ pattern, path, want string }{
+		{"/v1/jobs/{id}/findings", "/v1/jobs/" + id + "/findings", "/v1/jobs/" + id + "/findings"},
+		{"/v1/jobs/{id}", "/v1/jobs/Maria Quintero", "/v1/jobs/{id}"},
+		{"/v1/months/{month}/packages/{revision}", "/v1/months/2026-10/packages/3", "/v1/months/2026-10/packages/3"},
+		{"/v1/homes/{id}", "/v1/homes/555-0100", "/v1/homes/{id}"},
+		{"", "/12 Invented Lane", ""},
+	} {
+		if got := loggedPath(c.pattern, c.path); got != c.want {
+			t.Errorf("%s: %q, want %q", c.path, got, c.want)
 		}
 	}
 }

@@ -11,6 +11,7 @@ import (
 	"net"
 	"net/http"
 	"net/netip"
+	"net/url"
 	"os"
 	"runtime/debug"
 	"sync"
@@ -33,6 +34,7 @@ type serveSettings struct {
 	TLSCertificate string             `name:"tls-certificate" placeholder:"FILE" help:"Speak TLS with this certificate (PEM, with those between it and the root); read again when it changes."`
 	TLSKey         string             `name:"tls-key" placeholder:"FILE" help:"The certificate's private key (PEM), readable by its owner only."`
 	TrustedProxy   []string           `placeholder:"ADDRESS" help:"Addresses or networks of proxies whose X-Forwarded-For tells where a request comes from."`
+	AllowOrigin    []string           `placeholder:"ORIGIN" help:"Origins whose scripts may ask in a browser, such as https://app.agency.example; they bring a token, never a cookie."`
 	Limit          map[string]float64 `placeholder:"NAME=VALUE" help:"Set a limit otherwise; ductledger doctor lists all with their reasons."`
 }
 
@@ -59,6 +61,17 @@ func (s *serveSettings) proxies() (list []netip.Prefix, err error) {
 	return list, nil
 }
 
+// origins checks that each is written as a browser names it.
+func (s *serveSettings) origins() ([]string, error) {
+	for _, text := range s.AllowOrigin {
+		origin, err := url.Parse(text)
+		if err != nil || origin.Scheme != "https" && origin.Scheme != "http" || origin.Scheme+"://"+origin.Host != text || origin.Host == "" {
+			return nil, fmt.Errorf("--allow-origin %s: scheme and host are expected, as in https://app.agency.example", text)
+		}
+	}
+	return s.AllowOrigin, nil
+}
+
 type serveCommand struct {
 	serveSettings
 	PackageKey string `placeholder:"FILE" help:"Sign packages with this Ed25519 private key (PKCS #8, PEM); without, they say that they are not signed."`
@@ -82,6 +95,10 @@ func (c *serveCommand) Run(in *invocation) error {
 		debug.SetMemoryLimit(lim.Memory)
 	}
 	proxies, err := c.proxies()
+	if err != nil {
+		return &exitError{exitRefused, err}
+	}
+	origins, err := c.origins()
 	if err != nil {
 		return &exitError{exitRefused, err}
 	}
@@ -117,7 +134,7 @@ func (c *serveCommand) Run(in *invocation) error {
 	}
 	counts := newMetrics()
 	handler, err := api.New(api.Config{DB: db, Now: in.now, Log: log, Observe: counts.observe, Count: counts.count, Refused: counts.refuse,
-		Gauge: counts.gauge, Stage: counts.stage, Limits: lim, Proxies: proxies, Stopping: in.ctx, Secure: secure != nil})
+		Gauge: counts.gauge, Stage: counts.stage, Limits: lim, Proxies: proxies, Stopping: in.ctx, Secure: secure != nil, Origins: origins})
 	if err != nil {
 		return err
 	}
