@@ -91,3 +91,18 @@ func (s *RuleSet) Quantity() Quantity {
 func (*RuleSet) Kind() Kind  { return RuleSetKind }
 func (*RuleSet) Job() UUID   { return UUID{} }
 func (*RuleSet) Refs() []Ref { return nil }
+
+// RatherInForce tells whether on a day this set is in force rather than the
+// other, which may be nil: the newest that began by then. Before the first one's
+// day the first is in force: it holds from the beginning.
+func (s *RuleSet) RatherInForce(other *RuleSet, day Date) bool {
+	switch {
+	case other == nil:
+		return true
+	case (s.FromOn <= day) != (other.FromOn <= day):
+		return s.FromOn <= day
+	case s.FromOn <= day:
+		return s.FromOn > other.FromOn
+	}
+	return s.FromOn < other.FromOn
+}

@@ -238,8 +238,17 @@ func (k *known) refuseAcceptances(decisions []intake.Decision, judged []*judgedJ
 
 // notAcceptable says what stops the acceptance of a job; nil when nothing does.
 func (j *judgedJob) notAcceptable(heldOpen int) *domain.Error {
-	var faults []domain.Fault
-	for _, f := range j.verdict.Open(j.assembled.Reviews) {
+	faults := openFaults(j.set, j.assembled, j.verdict, heldOpen)
+	if len(faults) == 0 {
+		return nil
+	}
+	return &domain.Error{Code: domain.NotAcceptable, Detail: fmt.Sprintf("%d things are still open", len(faults)), Faults: faults}
+}
+
+// openFaults are what stops the acceptance of a job by its verdict, its held
+// items and what the rule set asks for besides.
+func openFaults(set *domain.RuleSet, job *rules.Assembled, verdict rules.Verdict, heldOpen int) (faults []domain.Fault) {
+	for _, f := range verdict.Open(job.Reviews) {
 		fault := domain.Fault{Pointer: "", Code: f.Rule, Detail: f.Detail, Fix: f.Fix}
 		if f.Severity == rules.Check && fault.Fix == "" {
 			fault.Fix = "answer it with a review"
@@ -249,13 +258,10 @@ func (j *judgedJob) notAcceptable(heldOpen int) *domain.Error {
 	if heldOpen > 0 {
 		faults = append(faults, domain.Fault{Code: "held_open", Detail: fmt.Sprintf("%d items of this job are held and open", heldOpen), Fix: "apply, settle or dismiss them"})
 	}
-	if j.set != nil && j.set.AcceptNeeds == "final_inspection" && !slices.ContainsFunc(j.assembled.Inspections, func(i rules.Of[domain.Inspection]) bool {
+	if set != nil && set.AcceptNeeds == "final_inspection" && !slices.ContainsFunc(job.Inspections, func(i rules.Of[domain.Inspection]) bool {
 		return i.Record.Purpose == "final" && i.Record.Result == "passed"
 	}) {
 		faults = append(faults, domain.Fault{Code: "final_inspection", Detail: "the program accepts a job after a passed final inspection", Fix: "record the final inspection"})
 	}
-	if len(faults) == 0 {
-		return nil
-	}
-	return &domain.Error{Code: domain.NotAcceptable, Detail: fmt.Sprintf("%d things are still open", len(faults)), Faults: faults}
+	return faults
 }

@@ -15,6 +15,7 @@ import (
 	"ductledger/migrations"
 	"ductledger/storage"
 	"ductledger/storage/cluster"
+	monthdb "ductledger/storage/month"
 )
 
 type demoCommand struct {
@@ -100,7 +101,7 @@ func (c *demoCommand) Run(in *invocation) (err error) {
 		return err
 	}
 	end := inBackground(in.ctx, func(ctx context.Context) {
-		db.BuildAsked(ctx, storage.MonthOptions{BuildID: api.BuildID(), Summary: sheet.Write})
+		monthdb.BuildAsked(ctx, db, monthdb.Options{BuildID: api.BuildID(), Summary: sheet.Write})
 	})
 	defer end()
 	return frame.Serve(in.ctx, handler, listener, log, frame.Limits{})

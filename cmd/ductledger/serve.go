@@ -22,6 +22,7 @@ import (
 	"ductledger/api/sheet"
 	"ductledger/migrations"
 	"ductledger/storage"
+	monthdb "ductledger/storage/month"
 )
 
 // serveSettings are the flags of the service.
@@ -147,7 +148,7 @@ func (c *serveCommand) Run(in *invocation) error {
 	end := inBackground(in.ctx, func(ctx context.Context) { lookAgain(ctx, db, log) },
 		func(ctx context.Context) { counts.watchPrograms(ctx, db, in.now, log) },
 		func(ctx context.Context) {
-			db.BuildAsked(ctx, storage.MonthOptions{BuildID: api.BuildID(), Key: key, Summary: sheet.Write})
+			monthdb.BuildAsked(ctx, db, monthdb.Options{BuildID: api.BuildID(), Key: key, Summary: sheet.Write})
 		})
 	defer end()
 	return serveSites(in.ctx, log, lim, sites)

@@ -1,4 +1,4 @@
-package storage_test
+package month_test
 
 import (
 	"fmt"
@@ -28,11 +28,11 @@ func (b *built) amounts(table string, job domain.UUID) string {
 func TestCallBacksTakeBackWhatWasPaid(t *testing.T) {
 	t.Parallel()
 	a := newAgency(t, time.Date(2026, 9, 3, 18, 0, 0, 0, time.UTC))
-	own, later, cleared, open, often := a.accepted(200, 100), a.accepted(200, 100), a.accepted(200, 100), a.accepted(200, 100), a.accepted(200, 100)
+	own, later, cleared, open, often := a.Accepted(200, 100), a.Accepted(200, 100), a.Accepted(200, 100), a.Accepted(200, 100), a.Accepted(200, 100)
 	complain := func(job domain.UUID, fault string) domain.UUID {
 		id := storagetest.ID()
 		a.Must(t, a.Staff, storagetest.Item(t, id, a.callBack(job, fault)))
-		a.clock.Move(time.Minute)
+		a.Clock.Move(time.Minute)
 		return id
 	}
 	complain(own, "crew")
@@ -42,13 +42,13 @@ func TestCallBacksTakeBackWhatWasPaid(t *testing.T) {
 	for range 6 {
 		complain(often, "crew")
 	}
-	a.moveTo("2026-10-02 09:00:00")
+	a.MoveTo("2026-10-02 09:00:00")
 	september := a.build("2026-09", 0)
 	complain(later, "crew")
 	a.Must(t, a.Staff, storagetest.On(storagetest.Item(t, wrong, a.callBack(cleared, "other")), 1))
-	a.moveTo("2026-11-02 09:00:00")
+	a.MoveTo("2026-11-02 09:00:00")
 	october := a.build("2026-10", 0)
-	a.moveTo("2026-12-02 09:00:00")
+	a.MoveTo("2026-12-02 09:00:00")
 	november := a.build("2026-11", 0)
 
 	const paid = "cfm25_removed state_fund labor 25000"

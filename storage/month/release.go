@@ -1,9 +1,10 @@
-package storage
+package month
 
 import (
 	"context"
 
 	"ductledger/domain"
+	"ductledger/storage"
 )
 
 const packageLockSQL = `
@@ -22,21 +23,23 @@ UPDATE month_package AS p SET state = 'released', released_at = @at, released_by
     released_by_person_id = @person_id
 WHERE p.program_id = @program_id AND p.month = @month AND p.revision = @revision`
 
-// ReleasePackage hands a package to the funder: the newest revision of its
+// Release hands a package to the funder: the newest revision of its
 // month, verified, by another person than the one who built it. What was in
 // force before is superseded; its file stays. Released already, it is given as
 // it is, and released is false.
-func (db *DB) ReleasePackage(ctx context.Context, caller domain.Caller, m domain.Month, revision int, validateOnly bool) (p Package, released bool, err error) {
+func Release(ctx context.Context, db *storage.DB, caller domain.Caller, m domain.Month, revision int, validateOnly bool) (p Package, released bool, err error) {
 	before, after, err := neighbors(m)
 	if err != nil {
 		return p, false, err
 	}
-	err = db.In(ctx, caller.Program, Writing, func(t *Tx) error {
-		t.discard = validateOnly
-		args := Args{"program_id": t.Program, "before": string(before), "month": string(m), "after": string(after), "revision": revision,
-			"at": t.Now, "name": OrNull(caller.Name), "token_id": caller.Token, "person_id": caller.Person}
+	err = db.In(ctx, caller.Program, storage.Writing, func(t *storage.Tx) error {
+		if validateOnly {
+			t.Discard()
+		}
+		args := storage.Args{"program_id": t.Program, "before": string(before), "month": string(m), "after": string(after), "revision": revision,
+			"at": t.Now, "name": storage.OrNull(caller.Name), "token_id": caller.Token, "person_id": caller.Person}
 		var rows []packageRow
-		All(t, &rows, packageLockSQL, args)
+		storage.All(t, &rows, packageLockSQL, args)
 		if err := t.Flush(); err != nil {
 			return err
 		}

@@ -1,4 +1,4 @@
-package storage_test
+package month_test
 
 import (
 	"context"
@@ -11,6 +11,7 @@ import (
 	"time"
 
 	"ductledger/domain"
+	monthdb "ductledger/storage/month"
 	"ductledger/storage/storagetest"
 )
 
@@ -47,17 +48,17 @@ func TestThirteenMonthsReconcile(t *testing.T) {
 	for i := range 13 {
 		begin := first.AddDate(0, i, 0)
 		m := domain.Month(begin.Format("2006-01"))
-		a.moveTo(begin.AddDate(0, 0, 4).Format("2006-01-02") + " 08:00:00")
+		a.MoveTo(begin.AddDate(0, 0, 4).Format("2006-01-02") + " 08:00:00")
 		for range 2 + random.IntN(2) {
 			j := &standingJob{before: float64(100 + random.IntN(400)), after: float64(20 + random.IntN(80)), accepted: true}
-			j.id = a.accepted(j.before, j.after)
+			j.id = a.Accepted(j.before, j.after)
 			jobs = append(jobs, j)
 		}
 		for range 4 {
 			a.happen(random, jobs[random.IntN(len(jobs))])
 		}
 		next := first.AddDate(0, i+1, 0)
-		a.moveTo(next.AddDate(0, 0, 1).Format("2006-01-02") + " 08:00:00")
+		a.MoveTo(next.AddDate(0, 0, 1).Format("2006-01-02") + " 08:00:00")
 		if i%4 == 3 { // some months have something recorded before they are built
 			a.happen(random, jobs[random.IntN(len(jobs))])
 			continue // and are built later, with the next
@@ -73,7 +74,7 @@ func TestThirteenMonthsReconcile(t *testing.T) {
 		a.compare(b, jobs)
 		b.tellsOnce(t, told)
 		if i%3 == 0 { // a released predecessor and an unreleased one must do the same
-			if _, _, err := a.DB.ReleasePackage(ctx, a.Admin, m, b.Revision, false); err != nil {
+			if _, _, err := monthdb.Release(ctx, a.DB, a.Admin, m, b.Revision, false); err != nil {
 				t.Fatal(err)
 			}
 		}
@@ -94,24 +95,24 @@ func (a *agency) happen(random *rand.Rand, j *standingJob) {
 	switch {
 	case j.void:
 	case j.accepted && what == 0:
-		a.decide(j.id, domain.Reopen)
+		a.Decide(j.id, domain.Reopen)
 		j.accepted = false
 	case !j.accepted: // work again, and accepted again
 		j.after = float64(20 + random.IntN(80))
-		a.Must(a.t, a.Field, a.reading(j.id, domain.After, j.after, time.Hour))
-		a.send(j.id)
-		a.decide(j.id, domain.Accept)
+		a.Must(a.t, a.Field, a.Reading(j.id, domain.After, j.after, time.Hour))
+		a.Send(j.id)
+		a.Decide(j.id, domain.Accept)
 		j.accepted = true
-		a.clock.Move(2 * time.Hour)
+		a.Clock.Move(2 * time.Hour)
 	case what == 1:
-		a.void(j.id)
+		a.Void(j.id)
 		j.void, j.accepted = true, false
 	case what == 2:
-		a.decide(j.id, domain.Exclude)
+		a.Decide(j.id, domain.Exclude)
 	case what == 3:
-		a.decide(j.id, domain.Include)
+		a.Decide(j.id, domain.Include)
 	case what == 4:
-		a.Must(a.t, a.Staff, a.reading(j.id, domain.After, 33, time.Hour)) // late: it moves no figure
+		a.Must(a.t, a.Staff, a.Reading(j.id, domain.After, 33, time.Hour)) // late: it moves no figure
 	case what == 5 && len(j.callBacks) > 0: // it was the resident after all
 		a.Must(a.t, a.Staff, storagetest.On(storagetest.Item(a.t, j.callBacks[0], a.callBack(j.id, "resident")), 1))
 		j.callBacks = j.callBacks[1:]
@@ -123,7 +124,7 @@ func (a *agency) happen(random *rand.Rand, j *standingJob) {
 		a.Must(a.t, a.Staff, storagetest.Item(a.t, storagetest.ID(), &domain.Inspection{JobID: j.id, Purpose: "final",
 			InspectedOn: domain.DateOf(a.DB.Now(), time.UTC), InspectorName: "Ina Invented", Result: "passed"}))
 	}
-	a.clock.Move(time.Minute)
+	a.Clock.Move(time.Minute)
 }
 
 func (a *agency) callBack(job domain.UUID, fault string) *domain.CallBack {

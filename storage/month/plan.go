@@ -1,4 +1,4 @@
-package storage
+package month
 
 import (
 	"context"
@@ -8,13 +8,14 @@ import (
 	"ductledger/domain"
 	"ductledger/domain/ledger"
 	"ductledger/domain/month"
+	"ductledger/storage"
 )
 
-// MonthPlan is what a package of a month will be made of: where the history is
+// Plan is what a package of a month will be made of: where the history is
 // cut, what it follows from, and which revision it becomes.
-type MonthPlan struct {
+type Plan struct {
 	month.Range
-	Program  Program
+	Program  storage.Program
 	AsOf     time.Time // when the position was recorded
 	Link     ledger.Digest
 	Epoch    domain.UUID
@@ -34,9 +35,9 @@ type cutRow struct {
 const monthCutSQL = `
 SELECT position, recorded_at, link FROM entry WHERE program_id = @program_id AND position = @position`
 
-func (t *Tx) cutAt(position int64) (cutRow, error) {
+func cutAt(t *storage.Tx, position int64) (cutRow, error) {
 	var row *cutRow
-	One(t, &row, monthCutSQL, Args{"program_id": t.Program, "position": position})
+	storage.One(t, &row, monthCutSQL, storage.Args{"program_id": t.Program, "position": position})
 	if err := t.Flush(); err != nil {
 		return cutRow{}, err
 	}
@@ -49,11 +50,11 @@ func (t *Tx) cutAt(position int64) (cutRow, error) {
 // lastOfMonth is the last position recorded before the month ended; 0 when
 // nothing was recorded by then. recorded_at never decreases with position, so
 // halving finds it in log2(positions) looks, without an index by time.
-func (t *Tx) lastOfMonth(m domain.Month, zone *time.Location, head int64) (int64, error) {
+func lastOfMonth(t *storage.Tx, m domain.Month, zone *time.Location, head int64) (int64, error) {
 	low, high := int64(0), head // low belongs to the month or an earlier one, what is above high does not
 	for low < high {
 		mid := low + (high-low+1)/2
-		row, err := t.cutAt(mid)
+		row, err := cutAt(t, mid)
 		if err != nil {
 			return 0, err
 		}
@@ -84,13 +85,13 @@ FROM month_package AS p
 WHERE p.program_id = @program_id AND p.month = @month AND p.position = @position AND p.finished = @finished
     AND p.previous_position = @previous_position AND p.previous_sha256 IS NOT DISTINCT FROM @previous_sha256`
 
-// PlanMonth decides where the package of a month is cut: at the last position
+// PlanOf decides where the package of a month is cut: at the last position
 // recorded before the month ended, or at a later one that is named; an
 // unfinished month takes the head. It follows from the released package of the
 // month before, else from where that month ended.
-func (db *DB) PlanMonth(ctx context.Context, caller domain.Caller, m domain.Month, position int64) (plan MonthPlan, err error) {
-	err = db.In(ctx, caller.Program, Survey, func(t *Tx) error {
-		plan, err = t.planMonth(m, position, false)
+func PlanOf(ctx context.Context, db *storage.DB, caller domain.Caller, m domain.Month, position int64) (plan Plan, err error) {
+	err = db.In(ctx, caller.Program, storage.Survey, func(t *storage.Tx) error {
+		plan, err = planMonth(t, m, position, false)
 		return err
 	})
 	return plan, err
@@ -98,8 +99,8 @@ func (db *DB) PlanMonth(ctx context.Context, caller domain.Caller, m domain.Mont
 
 // planMonth plans anew; unfinished keeps what was asked for while the month was
 // still going on.
-func (t *Tx) planMonth(m domain.Month, position int64, unfinished bool) (MonthPlan, error) {
-	plan := MonthPlan{Range: month.Range{Month: m}}
+func planMonth(t *storage.Tx, m domain.Month, position int64, unfinished bool) (Plan, error) {
+	plan := Plan{Range: month.Range{Month: m}}
 	before, after, err := neighbors(m)
 	if err != nil {
 		return plan, err
@@ -114,16 +115,15 @@ func (t *Tx) planMonth(m domain.Month, position int64, unfinished bool) (MonthPl
 	if m > today {
 		return plan, domain.Errorf(domain.Invalid, "the month %s has not begun", m)
 	}
-	var heads []headRow
+	var head *storage.Head
 	var last, released, next *packageRow
-	All(t, &heads, headSQL, Args{"program_id": t.Program})
-	One(t, &last, packageLastSQL, Args{"program_id": t.Program, "month": string(m)})
-	One(t, &released, packageReleasedSQL, Args{"program_id": t.Program, "month": string(before)})
-	One(t, &next, packageReleasedSQL, Args{"program_id": t.Program, "month": string(after)})
+	t.QueueHead(&head)
+	storage.One(t, &last, packageLastSQL, storage.Args{"program_id": t.Program, "month": string(m)})
+	storage.One(t, &released, packageReleasedSQL, storage.Args{"program_id": t.Program, "month": string(before)})
+	storage.One(t, &next, packageReleasedSQL, storage.Args{"program_id": t.Program, "month": string(after)})
 	if err := t.Flush(); err != nil {
 		return plan, err
 	}
-	head := heads[0].head()
 	plan.Epoch, plan.Finished, plan.Revision = head.Epoch, m < today && !unfinished, 1
 	if plan.Before, err = packOf(released); err != nil {
 		return plan, err
@@ -134,7 +134,7 @@ func (t *Tx) planMonth(m domain.Month, position int64, unfinished bool) (MonthPl
 	if plan.Last != nil {
 		plan.Revision = plan.Last.Revision + 1
 	}
-	if err := t.cutMonth(&plan, before, position, head.Position); err != nil {
+	if err := cutMonth(t, &plan, before, position, head.Position); err != nil {
 		return plan, err
 	}
 	if next != nil && next.PreviousPosition != plan.Position {
@@ -146,7 +146,7 @@ func (t *Tx) planMonth(m domain.Month, position int64, unfinished bool) (MonthPl
 	if released != nil {
 		previous = released.SHA256
 	}
-	One(t, &made, packageMadeSQL, Args{"program_id": t.Program, "month": string(m), "position": plan.Position, "finished": plan.Finished,
+	storage.One(t, &made, packageMadeSQL, storage.Args{"program_id": t.Program, "month": string(m), "position": plan.Position, "finished": plan.Finished,
 		"previous_position": plan.Previous, "previous_sha256": previous})
 	if err := t.Flush(); err != nil {
 		return plan, err
@@ -156,13 +156,13 @@ func (t *Tx) planMonth(m domain.Month, position int64, unfinished bool) (MonthPl
 }
 
 // cutMonth finds the positions between which the package lies.
-func (t *Tx) cutMonth(plan *MonthPlan, before domain.Month, position, head int64) (err error) {
-	if plan.Position, err = t.lastOfMonth(plan.Month, plan.Zone, head); err != nil {
+func cutMonth(t *storage.Tx, plan *Plan, before domain.Month, position, head int64) (err error) {
+	if plan.Position, err = lastOfMonth(t, plan.Month, plan.Zone, head); err != nil {
 		return err
 	}
 	if plan.Before != nil {
 		plan.Previous = plan.Before.Position
-	} else if plan.Previous, err = t.lastOfMonth(before, plan.Zone, plan.Position); err != nil {
+	} else if plan.Previous, err = lastOfMonth(t, before, plan.Zone, plan.Position); err != nil {
 		return err
 	}
 	least := plan.Position
@@ -183,7 +183,7 @@ func (t *Tx) cutMonth(plan *MonthPlan, before domain.Month, position, head int64
 		return domain.Errorf(domain.NotReconciled, "the package of %s was cut at position %d, after the end of %s (position %d): name a later position",
 			before, plan.Previous, plan.Month, plan.Position)
 	}
-	cut, err := t.cutAt(plan.Position)
+	cut, err := cutAt(t, plan.Position)
 	plan.AsOf, plan.Link = cut.RecordedAt, ledger.Digest(cut.Link)
 	return err
 }

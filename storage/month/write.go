@@ -1,4 +1,4 @@
-package storage
+package month
 
 import (
 	"context"
@@ -13,10 +13,11 @@ import (
 	"ductledger/domain"
 	"ductledger/domain/month"
 	"ductledger/domain/pack"
+	"ductledger/storage"
 )
 
-// MonthOptions are the choices of one build.
-type MonthOptions struct {
+// Options are the choices of one build.
+type Options struct {
 	Key     ed25519.PrivateKey // nil: the package is not signed
 	BuildID string             // of the program that builds
 	Program domain.UUID        // whose packages are built; zero: everybody's
@@ -34,11 +35,11 @@ const reportRows = 1000
 // Nobody waits for the answer with a connection of his own.
 const buildStatementTime = "SET LOCAL statement_timeout = '30min'"
 
-// monthReader reads what one package is of, from one snapshot.
-type monthReader struct {
-	t    *Tx
-	plan *MonthPlan
-	args Args
+// reader reads what one package is of, from one snapshot.
+type reader struct {
+	t    *storage.Tx
+	plan *Plan
+	args storage.Args
 	late []domain.UUID
 
 	sets    map[domain.UUID]*domain.RuleSet
@@ -47,9 +48,9 @@ type monthReader struct {
 	floored bool              // the program has, or had, a floor for counts
 }
 
-// monthWriter writes it.
-type monthWriter struct {
-	monthReader
+// writer writes it.
+type writer struct {
+	reader
 	pack *pack.Writer
 
 	report func(stage string, done, total int64)
@@ -65,12 +66,12 @@ type monthWriter struct {
 	excluded   map[string]int64
 }
 
-// WriteMonth writes the package that was planned, in one snapshot. Rows go
+// Write writes the package that was planned, in one snapshot. Rows go
 // from the database into the file one by one, so memory does not grow with
 // the month. It gives what stands at the end, by measure.
-func (db *DB) WriteMonth(ctx context.Context, program domain.UUID, plan *MonthPlan, out io.Writer, o MonthOptions) (written pack.Written, sums month.Sums, err error) {
-	err = db.In(ctx, program, Survey, func(t *Tx) error {
-		w := &monthWriter{monthReader: monthReader{t: t, plan: plan}, report: o.Report, firms: map[domain.UUID]*firm{}, excluded: map[string]int64{}}
+func Write(ctx context.Context, db *storage.DB, program domain.UUID, plan *Plan, out io.Writer, o Options) (written pack.Written, sums month.Sums, err error) {
+	err = db.In(ctx, program, storage.Survey, func(t *storage.Tx) error {
+		w := &writer{reader: reader{t: t, plan: plan}, report: o.Report, firms: map[domain.UUID]*firm{}, excluded: map[string]int64{}}
 		if w.report == nil {
 			w.report = func(string, int64, int64) {}
 		}
@@ -92,7 +93,7 @@ func (db *DB) WriteMonth(ctx context.Context, program domain.UUID, plan *MonthPl
 	return written, sums, err
 }
 
-func (w *monthWriter) begin(out io.Writer, o MonthOptions) (err error) {
+func (w *writer) begin(out io.Writer, o Options) (err error) {
 	w.pack, err = pack.NewWriter(out, w.plan.head(o.BuildID), month.Tables(), pack.WriterOptions{Key: o.Key, Notes: month.Notes, Sheets: month.SummarySheets()})
 	if err != nil {
 		return err
@@ -102,16 +103,16 @@ func (w *monthWriter) begin(out io.Writer, o MonthOptions) (err error) {
 }
 
 // open finds what all queries of the month need: prices, and where it began.
-func (r *monthReader) open() error {
+func (r *reader) open() error {
 	p := r.plan
 	first, err := time.ParseInLocation("2006-01", string(p.Month), p.Zone)
 	if err != nil {
 		return err
 	}
-	r.args = Args{"program_id": r.t.Program, "position": p.Position, "previous": p.Previous, "begin": int64(0), "month": string(p.Month),
+	r.args = storage.Args{"program_id": r.t.Program, "position": p.Position, "previous": p.Previous, "begin": int64(0), "month": string(p.Month),
 		"from": first.Add(-marginBefore), "as_of": p.AsOf, "late": []domain.UUID{}}
 	var rows []monthRuleSetRow
-	All(r.t, &rows, monthRuleSetsSQL, r.args)
+	storage.All(r.t, &rows, monthRuleSetsSQL, r.args)
 	if err := r.t.Flush(); err != nil {
 		return err
 	}
@@ -139,15 +140,15 @@ func (r *monthReader) open() error {
 	// before the month began.
 	before, _, err := neighbors(p.Month)
 	if err == nil {
-		r.args["begin"], err = r.t.lastOfMonth(before, p.Zone, p.Position)
+		r.args["begin"], err = lastOfMonth(r.t, before, p.Zone, p.Position)
 	}
 	return err
 }
 
 // ruleSetOn is the rule set in force on a day.
-func (r *monthReader) ruleSetOn(day domain.Date) (set *domain.RuleSet) {
+func (r *reader) ruleSetOn(day domain.Date) (set *domain.RuleSet) {
 	for _, other := range r.dated {
-		if ratherInForce(other, set, day) {
+		if other.RatherInForce(set, day) {
 			set = other
 		}
 	}
@@ -160,7 +161,7 @@ const marginBefore = 24 * time.Hour
 
 // head is what the package says of itself. The sender is named as far as a
 // line of it can hold.
-func (p *MonthPlan) head(build string) pack.Head {
+func (p *Plan) head(build string) pack.Head {
 	const longest = 160 // bytes
 	name := p.Program.Name
 	if len(name) > longest {
@@ -181,25 +182,40 @@ func (p *MonthPlan) head(build string) pack.Head {
 	return h
 }
 
+type countRow struct{ Count int64 }
+
 // count runs a query that gives one number.
-func (t *Tx) count(sql string, args Args) (int64, error) {
-	var rows []countRow
-	All(t, &rows, sql, args)
+func count(t *storage.Tx, sql string, args storage.Args) (int64, error) {
+	var row *countRow
+	storage.One(t, &row, sql, args)
 	if err := t.Flush(); err != nil {
 		return 0, err
 	}
-	return rows[0].Count, nil
+	return row.Count, nil
 }
 
 // begins says which stage begins.
-func (w *monthWriter) begins(stage string) {
+func (w *writer) begins(stage string) {
 	w.stage, w.done = stage, 0
 	w.report(stage, 0, 0)
 }
 
 // passed counts a row of the stage.
-func (w *monthWriter) passed() {
+func (w *writer) passed() {
 	if w.done++; w.done%reportRows == 0 {
 		w.report(w.stage, w.done, 0)
 	}
 }
+
+type monthRuleSetRow struct {
+	RecordID [16]byte
+	Body     string
+	Void     bool
+}
+
+// Rule sets with their prices; of two that begin on one day the first by id is
+// in force.
+const monthRuleSetsSQL = `
+SELECT e.record_id, e.body, e.voided_at IS NOT NULL AS void FROM entry AS e
+WHERE e.program_id = @program_id AND e.kind = 'rule_set' AND e.position <= @position AND (e.until_position IS NULL OR e.until_position > @position)
+ORDER BY e.record_id`

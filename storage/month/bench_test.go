@@ -1,4 +1,4 @@
-package storage_test
+package month_test
 
 import (
 	"context"
@@ -14,6 +14,7 @@ import (
 	"time"
 
 	"ductledger/storage"
+	monthdb "ductledger/storage/month"
 	"ductledger/storage/storagetest"
 
 	"github.com/jackc/pgx/v5"
@@ -94,8 +95,8 @@ func buildOnce(b *testing.B, db *storage.DB, w *storagetest.World, url string) {
 	conn := dial(b, url)
 	exec(b, conn, "TRUNCATE month_package, month_package_part")
 	b.StartTimer()
-	p, made, err := db.BuildPackage(context.Background(), w.Staff, "2026-10", 0, storage.MonthOptions{BuildID: "bench"})
-	if err != nil || !made || p.State != storage.PackageVerified {
+	p, made, err := monthdb.BuildNow(context.Background(), db, w.Staff, "2026-10", 0, monthdb.Options{BuildID: "bench"})
+	if err != nil || !made || p.State != monthdb.PackageVerified {
 		b.Fatal(p, made, err)
 	}
 }
@@ -144,7 +145,7 @@ func BenchmarkMonthBesideCopy(b *testing.B) {
 	jobs := jobsOfBench() / 1000 * 1000 // progress is told every thousand rows
 	db, w, url := monthOf(b, jobs)
 	ctx := context.Background()
-	plan, err := db.PlanMonth(ctx, w.Staff, "2026-10", 0)
+	plan, err := monthdb.PlanOf(ctx, db, w.Staff, "2026-10", 0)
 	if err != nil {
 		b.Fatal(err)
 	}
@@ -155,7 +156,7 @@ func BenchmarkMonthBesideCopy(b *testing.B) {
 		"@position", strconv.FormatInt(plan.Position, 10), "@holds", "false", "@crossovers", "false", "@call_backs", "false")
 	copied, written := map[string]time.Duration{}, map[string]time.Duration{}
 	turn := func() {
-		for table, sql := range map[string]string{"jobs": storage.MonthJobsSQL, "measurements": storage.MonthMeasurementsSQL} {
+		for table, sql := range map[string]string{"jobs": monthdb.JobsSQL, "measurements": monthdb.MeasurementsSQL} {
 			begin := time.Now()
 			tag, err := conn.PgConn().CopyTo(ctx, io.Discard, "COPY ("+literal.Replace(sql)+") TO STDOUT (FORMAT csv)")
 			if err != nil || tag.RowsAffected() < int64(jobs) {
@@ -164,7 +165,7 @@ func BenchmarkMonthBesideCopy(b *testing.B) {
 			copied[table] += time.Since(begin)
 		}
 		begun := time.Time{}
-		_, _, err := db.WriteMonth(ctx, w.Program, &plan, io.Discard, storage.MonthOptions{BuildID: "bench", Report: func(table string, done, total int64) {
+		_, _, err := monthdb.Write(ctx, db, w.Program, &plan, io.Discard, monthdb.Options{BuildID: "bench", Report: func(table string, done, total int64) {
 			switch done {
 			case 0:
 				begun = time.Now()

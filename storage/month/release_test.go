@@ -1,4 +1,4 @@
-package storage_test
+package month_test
 
 import (
 	"context"
@@ -7,12 +7,13 @@ import (
 
 	"ductledger/domain"
 	"ductledger/storage"
+	monthdb "ductledger/storage/month"
 	"ductledger/storage/storagetest"
 )
 
-func mustPackage(t *testing.T, a *agency, m domain.Month, revision int) storage.Package {
+func mustPackage(t *testing.T, a *agency, m domain.Month, revision int) monthdb.Package {
 	t.Helper()
-	p, err := a.DB.Package(context.Background(), a.Admin, m, revision)
+	p, err := monthdb.ReadPackage(context.Background(), a.DB, a.Admin, m, revision)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -26,15 +27,15 @@ func TestReleaseTakesTwoPeopleAndFixesTheChain(t *testing.T) {
 	nobody := storagetest.Token(t, a.DB, storage.Token{Role: domain.Admin}, a.Program)
 	eve := storagetest.Token(t, a.DB, storage.Token{Role: domain.Admin, Name: " sam invented "}, a.Program)
 	funder := domain.Caller{Program: a.Program, Role: domain.Funder}
-	a.accepted(200, 100)
-	a.moveTo("2026-10-02 09:00:00")
-	a.accepted(100, 50)
-	if p, _, err := a.DB.BuildPackage(ctx, nobody, "2026-09", 0, storage.MonthOptions{BuildID: "test"}); err != nil || p.BuiltBy != "" {
+	a.Accepted(200, 100)
+	a.MoveTo("2026-10-02 09:00:00")
+	a.Accepted(100, 50)
+	if p, _, err := monthdb.BuildNow(ctx, a.DB, nobody, "2026-09", 0, monthdb.Options{BuildID: "test"}); err != nil || p.BuiltBy != "" {
 		t.Fatalf("built by %q, %v", p.BuiltBy, err)
 	}
 	release := func(caller domain.Caller, m domain.Month, revision int) domain.Code {
 		t.Helper()
-		_, _, err := a.DB.ReleasePackage(ctx, caller, m, revision, false)
+		_, _, err := monthdb.Release(ctx, a.DB, caller, m, revision, false)
 		if err == nil {
 			return ""
 		}
@@ -49,20 +50,20 @@ func TestReleaseTakesTwoPeopleAndFixesTheChain(t *testing.T) {
 		by   domain.Caller
 		want domain.Code
 	}{{"nobody", nobody, domain.SamePerson}, {"the builder, written otherwise", eve, domain.SamePerson}, {"another person", a.Admin, ""}, {"again", a.Admin, ""}} {
-		if list, err := a.DB.Packages(ctx, funder, "2026-09", 0, 10); err != nil || len(list) != 0 && c.who != "again" {
+		if list, err := monthdb.Packages(ctx, a.DB, funder, "2026-09", 0, 10); err != nil || len(list) != 0 && c.who != "again" {
 			t.Errorf("before %s: the funder sees %d packages, %v", c.who, len(list), err)
 		}
 		if got := release(c.by, "2026-09", 1); got != c.want {
 			t.Errorf("released by %s: %q, want %q", c.who, got, c.want)
 		}
 	}
-	if list, err := a.DB.Packages(ctx, funder, "2026-09", 0, 10); err != nil || len(list) != 1 || list[0].State != storage.PackageReleased {
+	if list, err := monthdb.Packages(ctx, a.DB, funder, "2026-09", 0, 10); err != nil || len(list) != 1 || list[0].State != monthdb.PackageReleased {
 		t.Errorf("the funder sees %+v, %v", list, err)
 	}
 
 	// October follows from the released file and names it.
-	a.moveTo("2026-11-02 09:00:00")
-	a.accepted(300, 100)
+	a.MoveTo("2026-11-02 09:00:00")
+	a.Accepted(300, 100)
 	october := a.build("2026-10", 0)
 	september := a.read(mustPackage(t, a, "2026-09", 1))
 	if october.PreviousSHA256 != september.SHA256 {
@@ -73,7 +74,7 @@ func TestReleaseTakesTwoPeopleAndFixesTheChain(t *testing.T) {
 		t.Errorf("October: %q", got)
 	}
 	// September is fixed now: another cut would count again what October holds.
-	if _, _, err := a.DB.BuildPackage(ctx, a.Staff, "2026-09", september.Position+1, storage.MonthOptions{BuildID: "test"}); domain.CodeOf(err) != domain.NotReconciled {
+	if _, _, err := monthdb.BuildNow(ctx, a.DB, a.Staff, "2026-09", september.Position+1, monthdb.Options{BuildID: "test"}); domain.CodeOf(err) != domain.NotReconciled {
 		t.Errorf("September cut later than October follows: %v", err)
 	}
 	// A fix of October before November follows: revision 2 supersedes revision 1.
@@ -84,10 +85,10 @@ func TestReleaseTakesTwoPeopleAndFixesTheChain(t *testing.T) {
 	if got := release(a.Admin, "2026-10", fix.Revision); got != "" {
 		t.Errorf("revision 2: %q", got)
 	}
-	if p := mustPackage(t, a, "2026-10", 1); p.State != storage.PackageSuperseded || p.SHA256 != october.SHA256 {
+	if p := mustPackage(t, a, "2026-10", 1); p.State != monthdb.PackageSuperseded || p.SHA256 != october.SHA256 {
 		t.Errorf("revision 1 is %s", p.State)
 	}
-	if list, err := a.DB.Packages(ctx, funder, "2026-10", 0, 10); err != nil || len(list) != 2 {
+	if list, err := monthdb.Packages(ctx, a.DB, funder, "2026-10", 0, 10); err != nil || len(list) != 2 {
 		t.Errorf("the funder sees %d revisions, %v", len(list), err)
 	}
 }

@@ -1,4 +1,4 @@
-package storage_test
+package month_test
 
 import (
 	"context"
@@ -9,13 +9,14 @@ import (
 	"ductledger/domain"
 	"ductledger/domain/month"
 	"ductledger/storage"
+	monthdb "ductledger/storage/month"
 	"ductledger/storage/storagetest"
 )
 
 // floorFrom lets a rule set with a floor for counts begin on a day to come.
 func (a *agency) floorFrom(day domain.Date, floor int) {
 	a.t.Helper()
-	set := a.set
+	set := a.Set
 	set.FromOn, set.SuppressBelowCount = day, &floor
 	a.Must(a.t, a.Admin, storagetest.Item(a.t, storagetest.ID(), &set))
 }
@@ -34,7 +35,7 @@ func (a *agency) jobsOf(contractor domain.UUID, crew domain.Caller, count int) (
 	own, field := a.Contractor, a.Field
 	a.Contractor, a.Field = contractor, crew
 	for range count {
-		ids = append(ids, a.accepted(200, 100))
+		ids = append(ids, a.Accepted(200, 100))
 	}
 	a.Contractor, a.Field = own, field
 	return ids
@@ -52,13 +53,13 @@ func TestCountsBelowTheFloorAreSuppressed(t *testing.T) {
 	middle, middleCrew := a.firm("Middle Invented")
 	a.floorFrom("2026-10-15", 3)
 	smallJobs := a.jobsOf(small, smallCrew, 1)
-	a.moveTo("2026-10-02 09:00:00")
+	a.MoveTo("2026-10-02 09:00:00")
 	september := a.build("2026-09", 0) // no floor was in force
 	a.jobsOf(small, smallCrew, 2)
 	a.jobsOf(middle, middleCrew, 4)
 	a.jobsOf(a.Contractor, a.Field, 5)
-	a.decide(smallJobs[0], domain.Reopen)
-	a.moveTo("2026-11-02 09:00:00")
+	a.Decide(smallJobs[0], domain.Reopen)
+	a.MoveTo("2026-11-02 09:00:00")
 	october := a.build("2026-10", 0)
 
 	if row := september.tables["contractors"][0]; row["jobs_count"] != "1" || row["suppression"] != "" || september.excluded("contractors_suppressed") != "" {
@@ -98,14 +99,14 @@ func TestCountsBelowTheFloorAreSuppressed(t *testing.T) {
 	october.verify(t, september)
 	// In a lone contractor's month its name would be told with the total.
 	a.jobsOf(small, smallCrew, 1)
-	a.moveTo("2026-12-02 09:00:00")
+	a.MoveTo("2026-12-02 09:00:00")
 	november := a.build("2026-11", 0)
 	if rows := november.tables["contractors"]; len(rows) != 1 || rows[0]["contractor_id"] != "suppressed" || november.excluded("contractors_suppressed") != "1" {
 		t.Errorf("a lone contractor: %v", rows)
 	}
 	november.recount(t)
 	november.verify(t, october)
-	if p, _, err := a.DB.BuildPackage(context.Background(), a.Staff, "2026-10", 0, storage.MonthOptions{BuildID: "test"}); err != nil || p.SHA256 != october.SHA256 {
+	if p, _, err := monthdb.BuildNow(context.Background(), a.DB, a.Staff, "2026-10", 0, monthdb.Options{BuildID: "test"}); err != nil || p.SHA256 != october.SHA256 {
 		t.Errorf("built again: %s, %v", p.SHA256, err)
 	}
 }

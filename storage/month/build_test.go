@@ -1,4 +1,4 @@
-package storage_test
+package month_test
 
 import (
 	"bytes"
@@ -15,6 +15,7 @@ import (
 	"ductledger/domain"
 	"ductledger/domain/month"
 	"ductledger/storage"
+	monthdb "ductledger/storage/month"
 	"ductledger/storage/storagetest"
 )
 
@@ -35,7 +36,7 @@ func buildAndDie(stage string) {
 		db, err = storage.Open(context.Background(), os.Getenv(dieOn), storage.Options{Now: func() time.Time { return now }, Log: slog.New(slog.DiscardHandler)})
 		if err == nil {
 			caller := domain.Caller{Program: storage.ProgramID(os.Getenv(dieProgram)), Role: domain.Staff, Name: "Sam Invented"}
-			_, _, err = db.BuildPackage(context.Background(), caller, "2026-10", 0, storage.MonthOptions{BuildID: "test", Report: func(at string, _, _ int64) {
+			_, _, err = monthdb.BuildNow(context.Background(), db, caller, "2026-10", 0, monthdb.Options{BuildID: "test", Report: func(at string, _, _ int64) {
 				if at != stage {
 					return
 				}
@@ -57,26 +58,26 @@ func buildAndDie(stage string) {
 // happened to.
 func TestBuildSurvivesKillAtEveryStage(t *testing.T) {
 	t.Parallel()
-	stages := []string{storage.StageHistory}
+	stages := []string{monthdb.StageHistory}
 	for _, table := range month.Tables() {
 		stages = append(stages, table.Name)
 	}
-	stages = append(stages, storage.StageStoring, storage.StageVerifying)
+	stages = append(stages, monthdb.StageStoring, monthdb.StageVerifying)
 	a := newAgency(t, time.Date(2026, 10, 3, 18, 0, 0, 0, time.UTC))
 	ctx := context.Background()
-	a.accepted(318, 120.7)
-	a.decide(a.accepted(150, 60), domain.Reopen)
-	a.moveTo("2026-11-02 09:00:00")
+	a.Accepted(318, 120.7)
+	a.Decide(a.Accepted(150, 60), domain.Reopen)
+	a.MoveTo("2026-11-02 09:00:00")
 	program, err := a.DB.Program(ctx, a.Program)
 	if err != nil {
 		t.Fatal(err)
 	}
-	plan, err := a.DB.PlanMonth(ctx, a.Staff, "2026-10", 0)
+	plan, err := monthdb.PlanOf(ctx, a.DB, a.Staff, "2026-10", 0)
 	if err != nil {
 		t.Fatal(err)
 	}
 	var undisturbed bytes.Buffer
-	if _, _, err := a.DB.WriteMonth(ctx, a.Program, &plan, &undisturbed, storage.MonthOptions{BuildID: "test"}); err != nil {
+	if _, _, err := monthdb.Write(ctx, a.DB, a.Program, &plan, &undisturbed, monthdb.Options{BuildID: "test"}); err != nil {
 		t.Fatal(err)
 	}
 	owner := dial(t, storagetest.AddressOf(a.DB))
@@ -87,21 +88,21 @@ func TestBuildSurvivesKillAtEveryStage(t *testing.T) {
 		if err == nil || child.ProcessState.ExitCode() == 3 {
 			t.Fatalf("%s: %v\n%s", stage, err, said)
 		}
-		list, err := a.DB.Packages(ctx, a.Staff, "2026-10", 0, 10)
-		if err != nil || len(list) != 1 || list[0].State != storage.PackageBuilding || list[0].Build.Tries != 1 {
+		list, err := monthdb.Packages(ctx, a.DB, a.Staff, "2026-10", 0, 10)
+		if err != nil || len(list) != 1 || list[0].State != monthdb.PackageBuilding || list[0].Build.Tries != 1 {
 			t.Fatalf("killed at %s, the office sees %+v, %v", stage, list, err)
 		}
-		if list, err := a.DB.Packages(ctx, domain.Caller{Program: a.Program, Role: domain.Funder}, "2026-10", 0, 10); err != nil || len(list) != 0 {
+		if list, err := monthdb.Packages(ctx, a.DB, domain.Caller{Program: a.Program, Role: domain.Funder}, "2026-10", 0, 10); err != nil || len(list) != 0 {
 			t.Errorf("killed at %s, the funder sees %+v, %v", stage, list, err)
 		}
 		p := a.taken(t)
-		if p.Revision != 1 || p.State != storage.PackageVerified || p.BuiltBy != "Sam Invented" {
+		if p.Revision != 1 || p.State != monthdb.PackageVerified || p.BuiltBy != "Sam Invented" {
 			t.Errorf("killed at %s: revision %d, %s, built by %q", stage, p.Revision, p.State, p.BuiltBy)
 		}
 		if b := a.read(p); !bytes.Equal(b.bytes, undisturbed.Bytes()) {
 			t.Errorf("killed at %s: other bytes than those of an undisturbed build", stage)
 		}
-		if list, err := a.DB.Packages(ctx, a.Staff, "2026-10", 0, 10); err != nil || len(list) != 1 {
+		if list, err := monthdb.Packages(ctx, a.DB, a.Staff, "2026-10", 0, 10); err != nil || len(list) != 1 {
 			t.Errorf("killed at %s: %d revisions, %v", stage, len(list), err)
 		}
 		exec(t, owner, "DELETE FROM month_package_part")
@@ -111,23 +112,23 @@ func TestBuildSurvivesKillAtEveryStage(t *testing.T) {
 
 // taken lets another instance run after the dead one's lease has passed, until
 // October stands.
-func (a *agency) taken(t *testing.T) storage.Package {
+func (a *agency) taken(t *testing.T) monthdb.Package {
 
 	t.Helper()
 	ctx, stop := context.WithCancel(context.Background())
 	var builder sync.WaitGroup
 	defer builder.Wait()
 	defer stop()
-	a.clock.Move(time.Minute)
-	builder.Go(func() { a.DB.BuildAsked(ctx, storage.MonthOptions{BuildID: "test"}) })
-	return a.await(t, 1, storage.PackageBuilding)
+	a.Clock.Move(time.Minute)
+	builder.Go(func() { monthdb.BuildAsked(ctx, a.DB, monthdb.Options{BuildID: "test"}) })
+	return a.await(t, 1, monthdb.PackageBuilding)
 }
 
 // await asks after a revision of October until it is no longer in the state.
-func (a *agency) await(t *testing.T, revision int, state storage.PackageState) storage.Package {
+func (a *agency) await(t *testing.T, revision int, state monthdb.PackageState) monthdb.Package {
 	t.Helper()
 	for range 600 {
-		p, err := a.DB.Package(context.Background(), a.Staff, "2026-10", revision)
+		p, err := monthdb.ReadPackage(context.Background(), a.DB, a.Staff, "2026-10", revision)
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -137,7 +138,7 @@ func (a *agency) await(t *testing.T, revision int, state storage.PackageState) s
 		time.Sleep(50 * time.Millisecond)
 	}
 	t.Fatalf("revision %d is still %s", revision, state)
-	return storage.Package{}
+	return monthdb.Package{}
 }
 
 // An instance that is ended in order gives its build back at once, and the
@@ -145,25 +146,25 @@ func (a *agency) await(t *testing.T, revision int, state storage.PackageState) s
 func TestBuildIsGivenBackAtTheEnd(t *testing.T) {
 	t.Parallel()
 	a := newAgency(t, time.Date(2026, 10, 3, 18, 0, 0, 0, time.UTC))
-	a.accepted(318, 120.7)
-	a.moveTo("2026-11-02 09:00:00")
-	if p, err := a.DB.AskPackage(context.Background(), a.Staff, "2026-10", 0, false); err != nil || p.State != storage.PackageBuilding || p.Build.Stage != storage.StageWaiting {
+	a.Accepted(318, 120.7)
+	a.MoveTo("2026-11-02 09:00:00")
+	if p, err := monthdb.Ask(context.Background(), a.DB, a.Staff, "2026-10", 0, false); err != nil || p.State != monthdb.PackageBuilding || p.Build.Stage != monthdb.StageWaiting {
 		t.Fatalf("%+v, %v", p, err)
 	}
-	for _, stage := range []string{storage.StageHistory, month.JobsTable, storage.StageStoring, storage.StageVerifying} {
+	for _, stage := range []string{monthdb.StageHistory, month.JobsTable, monthdb.StageStoring, monthdb.StageVerifying} {
 		ctx, stop := context.WithCancel(context.Background())
-		a.DB.BuildAsked(ctx, storage.MonthOptions{BuildID: "test", Report: func(at string, _, _ int64) {
+		monthdb.BuildAsked(ctx, a.DB, monthdb.Options{BuildID: "test", Report: func(at string, _, _ int64) {
 			if at == stage {
 				stop()
 			}
 		}})
 		stop()
-		p, err := a.DB.Package(context.Background(), a.Staff, "2026-10", 1)
-		if err != nil || p.State != storage.PackageBuilding || p.Build.Stage != storage.StageWaiting || p.Build.Tries != 0 {
+		p, err := monthdb.ReadPackage(context.Background(), a.DB, a.Staff, "2026-10", 1)
+		if err != nil || p.State != monthdb.PackageBuilding || p.Build.Stage != monthdb.StageWaiting || p.Build.Tries != 0 {
 			t.Fatalf("ended at %s: %s, %+v, %v", stage, p.State, p.Build, err)
 		}
 	}
-	if b := a.build("2026-10", 0); b.Revision != 1 || b.State != storage.PackageVerified {
+	if b := a.build("2026-10", 0); b.Revision != 1 || b.State != monthdb.PackageVerified {
 		t.Errorf("then revision %d, %s", b.Revision, b.State)
 	}
 }
@@ -172,16 +173,16 @@ func TestBuildIsGivenBackAtTheEnd(t *testing.T) {
 func TestBuildThatLostItsClaimStoresNothing(t *testing.T) {
 	t.Parallel()
 	a := newAgency(t, time.Date(2026, 10, 3, 18, 0, 0, 0, time.UTC))
-	a.accepted(318, 120.7)
-	a.moveTo("2026-11-02 09:00:00")
+	a.Accepted(318, 120.7)
+	a.MoveTo("2026-11-02 09:00:00")
 	slept := false
-	p, made, err := a.DB.BuildPackage(context.Background(), a.Staff, "2026-10", 0, storage.MonthOptions{BuildID: "sleeper", Report: func(at string, _, _ int64) {
+	p, made, err := monthdb.BuildNow(context.Background(), a.DB, a.Staff, "2026-10", 0, monthdb.Options{BuildID: "sleeper", Report: func(at string, _, _ int64) {
 		if at == month.CodesTable && !slept {
 			slept = true
 			a.taken(t)
 		}
 	}})
-	if err != nil || made || p.Revision != 1 || p.State != storage.PackageVerified {
+	if err != nil || made || p.Revision != 1 || p.State != monthdb.PackageVerified {
 		t.Fatalf("made %t, %+v, %v", made, p, err)
 	}
 	if b := a.read(p); bytes.Contains(b.bytes, []byte("sleeper")) || strings.Contains(fmt.Sprint(b.tables), "sleeper") {
@@ -196,28 +197,28 @@ func TestBuildFailsWithAReason(t *testing.T) {
 	t.Parallel()
 	a := newAgency(t, time.Date(2026, 9, 3, 18, 0, 0, 0, time.UTC))
 	ctx := context.Background()
-	a.accepted(318, 120.7)
-	a.moveTo("2026-10-02 09:00:00")
+	a.Accepted(318, 120.7)
+	a.MoveTo("2026-10-02 09:00:00")
 	a.build("2026-09", 0)
-	if _, _, err := a.DB.ReleasePackage(ctx, a.Admin, "2026-09", 1, false); err != nil {
+	if _, _, err := monthdb.Release(ctx, a.DB, a.Admin, "2026-09", 1, false); err != nil {
 		t.Fatal(err)
 	}
-	a.moveTo("2026-11-02 09:00:00")
+	a.MoveTo("2026-11-02 09:00:00")
 	owner := dial(t, storagetest.AddressOf(a.DB))
-	if _, err := a.DB.AskPackage(ctx, a.Staff, "2026-10", 0, false); err != nil {
+	if _, err := monthdb.Ask(ctx, a.DB, a.Staff, "2026-10", 0, false); err != nil {
 		t.Fatal(err)
 	}
 	exec(t, owner, "UPDATE month_build SET tries_count = 3")
 	p := a.taken(t)
-	if p.State != storage.PackageFailed || p.Build.Failure.Code != domain.Internal || !strings.Contains(p.Build.Failure.Detail, "3 times") {
+	if p.State != monthdb.PackageFailed || p.Build.Failure.Code != domain.Internal || !strings.Contains(p.Build.Failure.Detail, "3 times") {
 		t.Fatalf("%+v: %+v", p, p.Build)
 	}
 	// Asked again, it is a new build; meanwhile the month before changed.
 	exec(t, owner, "UPDATE month_package SET cumulative = replace(cumulative, '3180', '3190') WHERE month = '2026-09'")
-	if p, err := a.DB.AskPackage(ctx, a.Staff, "2026-10", 0, false); err != nil || p.State != storage.PackageBuilding || p.Build.Tries != 0 {
+	if p, err := monthdb.Ask(ctx, a.DB, a.Staff, "2026-10", 0, false); err != nil || p.State != monthdb.PackageBuilding || p.Build.Tries != 0 {
 		t.Fatalf("%+v, %v", p.Build, err)
 	}
-	if p = a.taken(t); p.State != storage.PackageFailed || p.Build.Failure.Code != domain.NotReconciled || !strings.Contains(p.Build.Failure.Detail, "before_cfm25") {
+	if p = a.taken(t); p.State != monthdb.PackageFailed || p.Build.Failure.Code != domain.NotReconciled || !strings.Contains(p.Build.Failure.Detail, "before_cfm25") {
 		t.Fatalf("%+v: %+v", p, p.Build)
 	}
 	var failures int
@@ -225,7 +226,7 @@ func TestBuildFailsWithAReason(t *testing.T) {
 		t.Errorf("%d failures in the audit, %v", failures, err)
 	}
 	exec(t, owner, "UPDATE month_package SET cumulative = replace(cumulative, '3190', '3180') WHERE month = '2026-09'")
-	if b := a.build("2026-10", 0); b.State != storage.PackageVerified || b.Revision != 1 {
+	if b := a.build("2026-10", 0); b.State != monthdb.PackageVerified || b.Revision != 1 {
 		t.Errorf("in the end: %s, revision %d", b.State, b.Revision)
 	}
 }
@@ -236,34 +237,34 @@ func TestAMonthHasOneBuildAtATime(t *testing.T) {
 	t.Parallel()
 	a := newAgency(t, time.Date(2026, 10, 3, 18, 0, 0, 0, time.UTC))
 	ctx := context.Background()
-	a.accepted(318, 120.7)
-	a.moveTo("2026-11-02 09:00:00")
-	a.accepted(200, 100)
+	a.Accepted(318, 120.7)
+	a.MoveTo("2026-11-02 09:00:00")
+	a.Accepted(200, 100)
 	nobody := domain.Caller{Program: a.Program, Role: domain.Staff}
-	first, err := a.DB.AskPackage(ctx, nobody, "2026-10", 0, false)
+	first, err := monthdb.Ask(ctx, a.DB, nobody, "2026-10", 0, false)
 	if err != nil {
 		t.Fatal(err)
 	}
-	if p, err := a.DB.AskPackage(ctx, a.Staff, "2026-10", first.Position, false); err != nil || p.Revision != 1 || p.Build.AskedBy != "Sam Invented" {
+	if p, err := monthdb.Ask(ctx, a.DB, a.Staff, "2026-10", first.Position, false); err != nil || p.Revision != 1 || p.Build.AskedBy != "Sam Invented" {
 		t.Errorf("the same: %+v, %v", p.Build, err)
 	}
-	if _, err := a.DB.AskPackage(ctx, a.Staff, "2026-10", first.Position+1, false); domain.CodeOf(err) != domain.InProgress {
+	if _, err := monthdb.Ask(ctx, a.DB, a.Staff, "2026-10", first.Position+1, false); domain.CodeOf(err) != domain.InProgress {
 		t.Errorf("another position: %v", err)
 	}
-	if p, err := a.DB.AskPackage(ctx, a.Staff, "2026-11", 0, true); err != nil || p.Build == nil {
+	if p, err := monthdb.Ask(ctx, a.DB, a.Staff, "2026-11", 0, true); err != nil || p.Build == nil {
 		t.Errorf("tried: %+v, %v", p, err)
 	}
-	if list, err := a.DB.Packages(ctx, a.Staff, "2026-11", 0, 10); err != nil || len(list) != 0 {
+	if list, err := monthdb.Packages(ctx, a.DB, a.Staff, "2026-11", 0, 10); err != nil || len(list) != 0 {
 		t.Errorf("what was only tried stands: %+v, %v", list, err)
 	}
 	// Who builds for another program, with its key, leaves this one alone.
 	other, end := context.WithTimeout(ctx, time.Second)
 	defer end()
-	a.DB.BuildAsked(other, storage.MonthOptions{BuildID: "test", Program: domain.UUID{1}})
-	if p, err := a.DB.Package(ctx, a.Staff, "2026-10", 1); err != nil || p.State != storage.PackageBuilding || p.Build.Stage != storage.StageWaiting {
+	monthdb.BuildAsked(other, a.DB, monthdb.Options{BuildID: "test", Program: domain.UUID{1}})
+	if p, err := monthdb.ReadPackage(ctx, a.DB, a.Staff, "2026-10", 1); err != nil || p.State != monthdb.PackageBuilding || p.Build.Stage != monthdb.StageWaiting {
 		t.Errorf("another program's builder left it %s: %+v, %v", p.State, p.Build, err)
 	}
-	if p := a.taken(t); p.State != storage.PackageVerified || p.BuiltBy != "Sam Invented" {
+	if p := a.taken(t); p.State != monthdb.PackageVerified || p.BuiltBy != "Sam Invented" {
 		t.Errorf("%s, built by %q", p.State, p.BuiltBy)
 	}
 }

@@ -1,4 +1,4 @@
-package storage_test
+package month_test
 
 import (
 	"bytes"
@@ -10,7 +10,7 @@ import (
 
 	"ductledger/domain"
 	"ductledger/domain/month"
-	"ductledger/storage"
+	monthdb "ductledger/storage/month"
 )
 
 // A home counts where its acceptance falls in the program's own zone: at
@@ -19,15 +19,15 @@ import (
 func TestMonthEndsInTheProgramsZone(t *testing.T) {
 	t.Parallel()
 	a := newAgency(t, time.Date(2026, 9, 20, 18, 0, 0, 0, time.UTC))
-	a.moveTo("2026-09-30 23:59:59")
-	september := a.accepted(200, 100)
-	a.moveTo("2026-10-01 00:00:00")
-	first := a.accepted(318, 120.7)
-	a.moveTo("2026-10-31 23:59:59")
-	last := a.accepted(150, 60)
-	a.moveTo("2026-11-01 00:00:00")
-	november := a.accepted(100, 50)
-	a.moveTo("2026-11-02 09:00:00")
+	a.MoveTo("2026-09-30 23:59:59")
+	september := a.Accepted(200, 100)
+	a.MoveTo("2026-10-01 00:00:00")
+	first := a.Accepted(318, 120.7)
+	a.MoveTo("2026-10-31 23:59:59")
+	last := a.Accepted(150, 60)
+	a.MoveTo("2026-11-01 00:00:00")
+	november := a.Accepted(100, 50)
+	a.MoveTo("2026-11-02 09:00:00")
 
 	b := a.build("2026-10", 0)
 	var jobs []string
@@ -38,7 +38,7 @@ func TestMonthEndsInTheProgramsZone(t *testing.T) {
 	if !slices.Equal(jobs, want) {
 		t.Errorf("jobs of October:\n%v\nwant\n%v\n(september %s, november %s)", jobs, want, september, november)
 	}
-	if b.State != storage.PackageVerified || !b.Finished || b.Revision != 1 {
+	if b.State != monthdb.PackageVerified || !b.Finished || b.Revision != 1 {
 		t.Errorf("state %s, finished %t, revision %d", b.State, b.Finished, b.Revision)
 	}
 	for measure, line := range map[string]string{
@@ -68,26 +68,26 @@ func TestMonthEndsInTheProgramsZone(t *testing.T) {
 func TestBuildingAgainGivesTheSameBytes(t *testing.T) {
 	t.Parallel()
 	a := newAgency(t, time.Date(2026, 10, 3, 18, 0, 0, 0, time.UTC))
-	a.accepted(318, 120.7)
-	a.moveTo("2026-11-20 10:00:00")
+	a.Accepted(318, 120.7)
+	a.MoveTo("2026-11-20 10:00:00")
 	ctx := context.Background()
-	plan, err := a.DB.PlanMonth(ctx, a.Staff, "2026-10", 0)
+	plan, err := monthdb.PlanOf(ctx, a.DB, a.Staff, "2026-10", 0)
 	if err != nil {
 		t.Fatal(err)
 	}
 	var files [2]bytes.Buffer
 	for i := range files {
-		if _, _, err := a.DB.WriteMonth(ctx, a.Program, &plan, &files[i], storage.MonthOptions{BuildID: "test"}); err != nil {
+		if _, _, err := monthdb.Write(ctx, a.DB, a.Program, &plan, &files[i], monthdb.Options{BuildID: "test"}); err != nil {
 			t.Fatal(err)
 		}
-		a.clock.Move(26 * time.Hour)
-		a.accepted(100, 50) // another month's
+		a.Clock.Move(26 * time.Hour)
+		a.Accepted(100, 50) // another month's
 	}
 	first := a.build("2026-10", 0)
 	if !bytes.Equal(files[0].Bytes(), files[1].Bytes()) || !bytes.Equal(files[0].Bytes(), first.bytes) {
 		t.Error("three builds of one month differ")
 	}
-	again, made, err := a.DB.BuildPackage(ctx, a.Admin, "2026-10", 0, storage.MonthOptions{BuildID: "another"})
+	again, made, err := monthdb.BuildNow(ctx, a.DB, a.Admin, "2026-10", 0, monthdb.Options{BuildID: "another"})
 	if err != nil || made || again.Revision != 1 || again.SHA256 != first.SHA256 || again.BuiltBy != "Sam Invented" {
 		t.Errorf("again: made %t, %+v, %v", made, again, err)
 	}
@@ -101,23 +101,23 @@ func TestBuildingAgainGivesTheSameBytes(t *testing.T) {
 func TestEmptyAndUnfinishedMonths(t *testing.T) {
 	t.Parallel()
 	a := newAgency(t, time.Date(2026, 8, 10, 18, 0, 0, 0, time.UTC))
-	a.accepted(200, 100)
-	a.moveTo("2026-10-15 12:00:00")
+	a.Accepted(200, 100)
+	a.MoveTo("2026-10-15 12:00:00")
 	empty := a.build("2026-09", 0)
 	if got := empty.line("jobs_accepted"); got != "1 0 0 0 0 1" || len(empty.tables["jobs"]) != 0 {
 		t.Errorf("a month without jobs: %s, %d rows", got, len(empty.tables["jobs"]))
 	}
 	empty.verify(t, a.build("2026-08", 0))
-	a.job(100, 50)
+	a.SentIn(100, 50)
 	open := a.build("2026-10", 0)
-	if open.Finished || open.State != storage.PackageDraft || open.excluded("job_sent_in") != "1" {
+	if open.Finished || open.State != monthdb.PackageDraft || open.excluded("job_sent_in") != "1" {
 		t.Errorf("unfinished month: finished %t, %s, sent in %q", open.Finished, open.State, open.excluded("job_sent_in"))
 	}
-	if _, _, err := a.DB.ReleasePackage(context.Background(), a.Admin, "2026-10", 1, false); domain.CodeOf(err) != domain.UnfinishedPeriod {
+	if _, _, err := monthdb.Release(context.Background(), a.DB, a.Admin, "2026-10", 1, false); domain.CodeOf(err) != domain.UnfinishedPeriod {
 		t.Errorf("released an unfinished month: %v", err)
 	}
 	for m, code := range map[domain.Month]domain.Code{"2026-11": domain.Invalid, "2026-07": domain.NotFound, "2026-7": domain.Invalid} {
-		if _, err := a.DB.PlanMonth(context.Background(), a.Staff, m, 0); domain.CodeOf(err) != code {
+		if _, err := monthdb.PlanOf(context.Background(), a.DB, a.Staff, m, 0); domain.CodeOf(err) != code {
 			t.Errorf("%s: %v, want %s", m, err, code)
 		}
 	}
@@ -129,25 +129,25 @@ func TestEmptyAndUnfinishedMonths(t *testing.T) {
 func TestCorrectionsStandInExactlyOnePackage(t *testing.T) {
 	t.Parallel()
 	a := newAgency(t, time.Date(2026, 9, 3, 18, 0, 0, 0, time.UTC))
-	reopened, voided, excluded, late, twice, open := a.accepted(200, 100), a.accepted(210, 100), a.accepted(220, 100), a.accepted(230, 100), a.accepted(240, 100), a.accepted(250, 100)
-	a.decide(open, domain.Reopen) // accepted and opened in one month: in no figure of it
-	a.moveTo("2026-10-02 09:00:00")
+	reopened, voided, excluded, late, twice, open := a.Accepted(200, 100), a.Accepted(210, 100), a.Accepted(220, 100), a.Accepted(230, 100), a.Accepted(240, 100), a.Accepted(250, 100)
+	a.Decide(open, domain.Reopen) // accepted and opened in one month: in no figure of it
+	a.MoveTo("2026-10-02 09:00:00")
 	september := a.build("2026-09", 0)
-	a.accepted(100, 40)
-	a.decide(reopened, domain.Reopen)
-	a.void(voided)
-	a.decide(excluded, domain.Exclude)
-	a.Must(t, a.Staff, a.reading(late, domain.After, 80, 0))
-	a.decide(twice, domain.Reopen)
-	a.Must(t, a.Field, a.reading(twice, domain.After, 90, time.Hour))
-	a.send(twice)
-	a.decide(twice, domain.Accept)
-	a.send(open)
-	a.decide(open, domain.Accept) // of September, in no package before: late
-	a.moveTo("2026-11-02 09:00:00")
+	a.Accepted(100, 40)
+	a.Decide(reopened, domain.Reopen)
+	a.Void(voided)
+	a.Decide(excluded, domain.Exclude)
+	a.Must(t, a.Staff, a.Reading(late, domain.After, 80, 0))
+	a.Decide(twice, domain.Reopen)
+	a.Must(t, a.Field, a.Reading(twice, domain.After, 90, time.Hour))
+	a.Send(twice)
+	a.Decide(twice, domain.Accept)
+	a.Send(open)
+	a.Decide(open, domain.Accept) // of September, in no package before: late
+	a.MoveTo("2026-11-02 09:00:00")
 	october := a.build("2026-10", 0)
-	a.void(reopened) // withdrawn already: an event without figures
-	a.moveTo("2026-12-02 09:00:00")
+	a.Void(reopened) // withdrawn already: an event without figures
+	a.MoveTo("2026-12-02 09:00:00")
 	november := a.build("2026-11", 0)
 
 	for _, c := range []struct {

@@ -1,4 +1,4 @@
-package storage
+package month
 
 import (
 	"context"
@@ -7,6 +7,7 @@ import (
 	"io"
 
 	"ductledger/domain"
+	"ductledger/storage"
 
 	"github.com/jackc/pgx/v5"
 	"github.com/jackc/pgx/v5/pgtype"
@@ -15,21 +16,21 @@ import (
 // packageBlock is how much of a part is read at once, in bytes.
 const packageBlock = packagePart / 8
 
-// PackageFile reads a stored file at any place. One block stays in memory until
+// OpenFile reads a stored file at any place. One block stays in memory until
 // another is asked for. It is not for use by several goroutines at once.
-type PackageFile struct {
+type File struct {
 	pack  *Package
 	read  func(block int64, into []byte) ([]byte, error)
 	block int64
 	bytes []byte
 }
 
-// PackageFile begins to read the file of a package that the caller was given.
+// OpenFile begins to read the file of a package that the caller was given.
 // Each block is a transaction of its own: a slow reader holds none open.
-func (db *DB) PackageFile(ctx context.Context, caller domain.Caller, p *Package) *PackageFile {
-	return &PackageFile{pack: p, block: -1, read: func(block int64, into []byte) (b []byte, err error) {
-		err = db.In(ctx, caller.Program, Reading, func(t *Tx) error {
-			b, err = t.packageBlock(p, block, into)
+func OpenFile(ctx context.Context, db *storage.DB, caller domain.Caller, p *Package) *File {
+	return &File{pack: p, block: -1, read: func(block int64, into []byte) (b []byte, err error) {
+		err = db.In(ctx, caller.Program, storage.Reading, func(t *storage.Tx) error {
+			b, err = readBlock(t, p, block, into)
 			return err
 		})
 		return b, err
@@ -37,12 +38,12 @@ func (db *DB) PackageFile(ctx context.Context, caller domain.Caller, p *Package)
 }
 
 // packageFile reads a file inside the transaction.
-func (t *Tx) packageFile(p *Package) *PackageFile {
-	return &PackageFile{pack: p, block: -1, read: func(block int64, into []byte) ([]byte, error) { return t.packageBlock(p, block, into) }}
+func packageFile(t *storage.Tx, p *Package) *File {
+	return &File{pack: p, block: -1, read: func(block int64, into []byte) ([]byte, error) { return readBlock(t, p, block, into) }}
 }
 
 // ReadAt is as io.ReaderAt has it.
-func (f *PackageFile) ReadAt(b []byte, at int64) (n int, err error) {
+func (f *File) ReadAt(b []byte, at int64) (n int, err error) {
 	if at < 0 {
 		return 0, errors.New("a place in a file is not negative")
 	}
@@ -63,7 +64,7 @@ func (f *PackageFile) ReadAt(b []byte, at int64) (n int, err error) {
 	return n, nil
 }
 
-func (f *PackageFile) load(block int64) (err error) {
+func (f *File) load(block int64) (err error) {
 	if block == f.block {
 		return nil
 	}
@@ -79,10 +80,10 @@ const packageBlockSQL = `
 SELECT substring(q.bytes FROM @from FOR @count) AS bytes FROM month_package_part AS q
 WHERE q.program_id = @program_id AND q.month = @month AND q.revision = @revision AND q.part = @part`
 
-// packageBlock appends a block to into, without another copy of it in memory.
-func (t *Tx) packageBlock(p *Package, block int64, into []byte) ([]byte, error) {
+// readBlock appends a block to into, without another copy of it in memory.
+func readBlock(t *storage.Tx, p *Package, block int64, into []byte) ([]byte, error) {
 	at := block * packageBlock
-	args := Args{"program_id": t.Program, "month": string(p.Month), "revision": p.Revision, "part": at / packagePart, "from": at%packagePart + 1, "count": packageBlock}
+	args := storage.Args{"program_id": t.Program, "month": string(p.Month), "revision": p.Revision, "part": at / packagePart, "from": at%packagePart + 1, "count": packageBlock}
 	t.Queue(packageBlockSQL, args).Query(func(rows pgx.Rows) error {
 		for rows.Next() {
 			var b pgtype.DriverBytes
@@ -103,8 +104,8 @@ func (t *Tx) packageBlock(p *Package, block int64, into []byte) ([]byte, error) 
 }
 
 // NoteDownload writes into the audit who takes a package's file.
-func (db *DB) NoteDownload(ctx context.Context, caller domain.Caller, p *Package, what string) error {
-	return db.In(ctx, caller.Program, Writing, func(t *Tx) error {
+func NoteDownload(ctx context.Context, db *storage.DB, caller domain.Caller, p *Package, what string) error {
+	return db.In(ctx, caller.Program, storage.Writing, func(t *storage.Tx) error {
 		return t.Audit(caller, "package_downloaded", domain.UUID{}, p.audited()+", "+what)
 	})
 }

@@ -1,4 +1,4 @@
-package storage
+package month
 
 import (
 	"errors"
@@ -9,6 +9,7 @@ import (
 	"ductledger/domain"
 	"ductledger/domain/month"
 	"ductledger/domain/pack"
+	"ductledger/storage"
 )
 
 // packagesBack is how many packages are looked through, one after the other,
@@ -31,13 +32,13 @@ func nameJobs(why error, find func(*month.Differences) error) error {
 }
 
 // sameAsBefore holds what the package before ended with against the history.
-func (w *monthWriter) sameAsBefore() error {
+func (w *writer) sameAsBefore() error {
 	before := w.plan.Before
 	if before == nil {
 		return nil
 	}
 	return nameJobs(month.Same(before.Cumulative, w.previous, before.FileName), func(d *month.Differences) error {
-		written, err := w.t.writtenSums(before)
+		written, err := writtenSums(w.t, before)
 		if err != nil {
 			return err
 		}
@@ -49,7 +50,7 @@ func (w *monthWriter) sameAsBefore() error {
 			if err := w.compareFile(p, d); err != nil {
 				return err
 			}
-			if p, err = w.t.packageBefore(p); err != nil {
+			if p, err = packageBefore(w.t, p); err != nil {
 				return err
 			}
 		}
@@ -61,9 +62,9 @@ func (w *monthWriter) sameAsBefore() error {
 }
 
 // writtenSums are what the file of a package says that stands.
-func (t *Tx) writtenSums(p *Package) (month.Sums, error) {
+func writtenSums(t *storage.Tx, p *Package) (month.Sums, error) {
 	cumulative := map[string]string{}
-	err := pack.Read(t.packageFile(p), p.Bytes, month.ReconciliationTable, []string{"measure", "cumulative"}, func(cells []string) error {
+	err := pack.Read(packageFile(t, p), p.Bytes, month.ReconciliationTable, []string{"measure", "cumulative"}, func(cells []string) error {
 		cumulative[cells[0]] = cells[1]
 		return nil
 	})
@@ -75,9 +76,9 @@ func (t *Tx) writtenSums(p *Package) (month.Sums, error) {
 
 // compareFile compares the jobs that a package shows with their history at its
 // position.
-func (w *monthWriter) compareFile(p *Package, d *month.Differences) error {
+func (w *writer) compareFile(p *Package, d *month.Differences) error {
 	shown := map[domain.UUID]month.Sums{}
-	err := pack.Read(w.t.packageFile(p), p.Bytes, month.JobsTable, month.ReportedColumns(), func(cells []string) error {
+	err := pack.Read(packageFile(w.t, p), p.Bytes, month.JobsTable, month.ReportedColumns(), func(cells []string) error {
 		id, sums, err := month.ReportedJob(cells)
 		shown[id] = sums
 		return err
@@ -111,13 +112,13 @@ WHERE p.program_id = @program_id AND p.month = @month AND p.sha256 = @sha256`
 
 // packageBefore is the package that another one follows from; nil when that
 // began from nothing.
-func (t *Tx) packageBefore(p *Package) (*Package, error) {
+func packageBefore(t *storage.Tx, p *Package) (*Package, error) {
 	before, _, err := neighbors(p.Month)
 	if err != nil || p.PreviousSHA256 == "" {
 		return nil, err
 	}
 	var row *packageRow
-	One(t, &row, packageBySHA256SQL, Args{"program_id": t.Program, "month": string(before), "sha256": digestArg(p.PreviousSHA256)})
+	storage.One(t, &row, packageBySHA256SQL, storage.Args{"program_id": t.Program, "month": string(before), "sha256": digestArg(p.PreviousSHA256)})
 	if err := t.Flush(); err != nil {
 		return nil, err
 	}
@@ -125,7 +126,7 @@ func (t *Tx) packageBefore(p *Package) (*Package, error) {
 }
 
 // reconcile gives the lines of the reconciliation.
-func (w *monthWriter) reconcile() ([]pack.ReconciliationRow, error) {
+func (w *writer) reconcile() ([]pack.ReconciliationRow, error) {
 	lines, err := month.Reconcile(w.previous, w.movement, w.cumulative)
 	if err == nil {
 		return lines, nil

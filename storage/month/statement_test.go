@@ -1,4 +1,4 @@
-package storage_test
+package month_test
 
 import (
 	"context"
@@ -15,27 +15,16 @@ import (
 	"ductledger/domain/month"
 	"ductledger/domain/rules"
 	"ductledger/storage"
+	monthdb "ductledger/storage/month"
 	"ductledger/storage/storagetest"
 )
 
-// second is another contractor of the same program.
-func (a *agency) second() *agency {
-	a.t.Helper()
-	w := *a.World
-	w.Contractor, w.Instrument = storagetest.ID(), storagetest.ID()
-	w.Must(a.t, w.Staff,
-		storagetest.Item(a.t, w.Contractor, &domain.Contractor{Name: "Other Invented"}),
-		storagetest.Item(a.t, w.Instrument, &domain.Instrument{ContractorID: &w.Contractor, Instrument: domain.DuctFan, Serial: "F-2", CalibratedOn: "2020-01-01", CalibratedUntilOn: "2030-12-31"}))
-	w.Field = storagetest.Token(a.t, a.DB, storage.Token{Role: domain.Field, ContractorID: w.Contractor}, a.Program)
-	return &agency{World: &w, t: a.t, clock: a.clock}
-}
-
 // statement reads all pages of one.
-func (a *agency) statement(m domain.Month, limit int) storage.Statement {
+func (a *agency) statement(m domain.Month, limit int) monthdb.Statement {
 	a.t.Helper()
-	var whole storage.Statement
+	var whole monthdb.Statement
 	for {
-		page, err := a.DB.Statement(context.Background(), a.Staff, a.Contractor, m, int64(len(whole.Lines)), limit)
+		page, err := monthdb.ReadStatement(context.Background(), a.DB, a.Staff, a.Contractor, m, int64(len(whole.Lines)), limit)
 		if err != nil {
 			a.t.Fatalf("statement of %s: %v", m, err)
 		}
@@ -54,28 +43,28 @@ func (a *agency) statement(m domain.Month, limit int) storage.Statement {
 func TestStatementsAddUpToThePackage(t *testing.T) {
 	t.Parallel()
 	a := newAgency(t, time.Date(2026, 3, 3, 18, 0, 0, 0, time.UTC))
-	both := []*agency{a, a.second()}
+	both := []*agency{a, &agency{a.Second(), t}}
 	random := rand.New(rand.NewPCG(7, 2026))
 	jobs := [2][]*standingJob{}
 	corrected := int64(0)
 	for i := range 5 {
 		begin := time.Date(2026, time.Month(3+i), 1, 0, 0, 0, 0, time.UTC)
 		m := domain.Month(begin.Format("2006-01"))
-		a.moveTo(begin.AddDate(0, 0, 4).Format("2006-01-02") + " 08:00:00")
+		a.MoveTo(begin.AddDate(0, 0, 4).Format("2006-01-02") + " 08:00:00")
 		for k, c := range both {
 			for range 2 {
 				j := &standingJob{before: float64(100 + random.IntN(400)), after: float64(20 + random.IntN(80)), accepted: true}
-				j.id = c.accepted(j.before, j.after)
+				j.id = c.Accepted(j.before, j.after)
 				jobs[k] = append(jobs[k], j)
 			}
 			for range 4 {
 				c.happen(random, jobs[k][random.IntN(len(jobs[k]))])
 			}
 		}
-		a.moveTo(begin.AddDate(0, 1, 1).Format("2006-01-02") + " 08:00:00")
+		a.MoveTo(begin.AddDate(0, 1, 1).Format("2006-01-02") + " 08:00:00")
 		b := a.build(m, 0)
 		if i%2 == 0 {
-			if _, _, err := a.DB.ReleasePackage(context.Background(), a.Admin, m, b.Revision, false); err != nil {
+			if _, _, err := monthdb.Release(context.Background(), a.DB, a.Admin, m, b.Revision, false); err != nil {
 				t.Fatal(err)
 			}
 		}
@@ -122,18 +111,18 @@ func TestStatementsAddUpToThePackage(t *testing.T) {
 func TestStatementOfCorrections(t *testing.T) {
 	t.Parallel()
 	a := newAgency(t, time.Date(2026, 9, 3, 18, 0, 0, 0, time.UTC))
-	again, opened, voided, released, excluded := a.accepted(300, 100), a.accepted(300, 150), a.accepted(300, 160), a.accepted(300, 170), a.accepted(300, 180)
-	a.moveTo("2026-10-02 09:00:00")
+	again, opened, voided, released, excluded := a.Accepted(300, 100), a.Accepted(300, 150), a.Accepted(300, 160), a.Accepted(300, 170), a.Accepted(300, 180)
+	a.MoveTo("2026-10-02 09:00:00")
 	a.build("2026-09", 0)
-	a.decide(again, domain.Reopen)
-	a.Must(t, a.Field, a.reading(again, domain.After, 90, time.Hour))
-	a.send(again)
-	a.clock.Move(2 * time.Hour)
-	a.decide(again, domain.Accept)
-	a.decide(opened, domain.Reopen)
-	a.void(voided)
+	a.Decide(again, domain.Reopen)
+	a.Must(t, a.Field, a.Reading(again, domain.After, 90, time.Hour))
+	a.Send(again)
+	a.Clock.Move(2 * time.Hour)
+	a.Decide(again, domain.Accept)
+	a.Decide(opened, domain.Reopen)
+	a.Void(voided)
 	a.Must(t, a.Staff, storagetest.Item(t, storagetest.ID(), &domain.Inspection{JobID: released, Purpose: "final", InspectedOn: "2026-10-02", InspectorName: "Ina Invented", Result: "passed"}))
-	a.decide(excluded, domain.Exclude)
+	a.Decide(excluded, domain.Exclude)
 	s := a.statement("2026-10", 100)
 	var lines []string
 	for _, l := range s.Lines {
@@ -193,7 +182,7 @@ func TestStatementNamesWhatWithholds(t *testing.T) {
 	done.State, done.Outcome = domain.SentIn, domain.Completed
 	w.Field = storagetest.Token(t, db, storage.Token{Role: domain.Field, ContractorID: w.Contractor}, w.Program)
 	w.Must(t, w.Field, storagetest.On(storagetest.Item(t, id, &done), 1))
-	s, err := db.Statement(ctx, w.Staff, w.Contractor, "2026-10", 0, 10)
+	s, err := monthdb.ReadStatement(ctx, db, w.Staff, w.Contractor, "2026-10", 0, 10)
 	if err != nil || len(s.Lines) != 2 {
 		t.Fatalf("%+v, %v", s.Lines, err)
 	}

@@ -1,4 +1,4 @@
-package storage
+package month
 
 import (
 	"context"
@@ -8,6 +8,7 @@ import (
 
 	"ductledger/domain"
 	"ductledger/domain/month"
+	"ductledger/storage"
 
 	"github.com/go-json-experiment/json"
 )
@@ -84,8 +85,8 @@ func (r *packageRow) pack() (Package, error) {
 		Month: domain.Month(r.Month), Revision: int(r.Revision), State: PackageState(r.State), Position: r.Position, AsOf: r.AsOfAt,
 		Finished: r.Finished, PreviousPosition: r.PreviousPosition, PreviousSHA256: hex.EncodeToString(r.PreviousSHA256),
 		SupersedesSHA256: hex.EncodeToString(r.SupersedesSHA256), FileName: r.FileName, SHA256: hex.EncodeToString(r.SHA256),
-		Bytes: r.BytesCount, BuiltAt: r.BuiltAt, BuiltBy: OrZero(r.BuiltBy), ReleasedAt: r.ReleasedAt, ReleasedBy: OrZero(r.ReleasedBy),
-		BuiltByPerson: IDOf(r.BuiltByPersonID), ReleasedByPerson: IDOf(r.ReleasedByPersonID),
+		Bytes: r.BytesCount, BuiltAt: r.BuiltAt, BuiltBy: storage.OrZero(r.BuiltBy), ReleasedAt: r.ReleasedAt, ReleasedBy: storage.OrZero(r.ReleasedBy),
+		BuiltByPerson: storage.IDOf(r.BuiltByPersonID), ReleasedByPerson: storage.IDOf(r.ReleasedByPersonID),
 	}
 	if err := json.Unmarshal([]byte(r.Cumulative), &p.Cumulative); err != nil {
 		return p, fmt.Errorf("figures of package %s r%d: %w", r.Month, r.Revision, err)
@@ -112,12 +113,12 @@ ORDER BY p.revision
 LIMIT @limit`
 
 // Packages reads a month's revisions, oldest first.
-func (db *DB) Packages(ctx context.Context, caller domain.Caller, m domain.Month, after, limit int) (list []Package, err error) {
-	err = db.In(ctx, caller.Program, Reading, func(t *Tx) error {
+func Packages(ctx context.Context, db *storage.DB, caller domain.Caller, m domain.Month, after, limit int) (list []Package, err error) {
+	err = db.In(ctx, caller.Program, storage.Reading, func(t *storage.Tx) error {
 		var rows []packageRow
 		var build *buildRow
-		t.buildOf(caller, m, &build)
-		All(t, &rows, packageListSQL, Args{"program_id": t.Program, "month": string(m), "after": after, "limit": limit,
+		buildOf(t, caller, m, &build)
+		storage.All(t, &rows, packageListSQL, storage.Args{"program_id": t.Program, "month": string(m), "after": after, "limit": limit,
 			"all": caller.Role != domain.Funder})
 		if err := t.Flush(); err != nil {
 			return err
@@ -143,19 +144,19 @@ FROM month_package AS p
 WHERE p.program_id = @program_id AND p.month = @month AND p.revision = @revision AND (@all::boolean OR p.released_at IS NOT NULL)`
 
 // Package reads one revision.
-func (db *DB) Package(ctx context.Context, caller domain.Caller, m domain.Month, revision int) (p Package, err error) {
-	err = db.In(ctx, caller.Program, Reading, func(t *Tx) error {
-		p, err = t.packageRow(caller, m, revision)
+func ReadPackage(ctx context.Context, db *storage.DB, caller domain.Caller, m domain.Month, revision int) (p Package, err error) {
+	err = db.In(ctx, caller.Program, storage.Reading, func(t *storage.Tx) error {
+		p, err = readPackage(t, caller, m, revision)
 		return err
 	})
 	return p, err
 }
 
-func (t *Tx) packageRow(caller domain.Caller, m domain.Month, revision int) (Package, error) {
+func readPackage(t *storage.Tx, caller domain.Caller, m domain.Month, revision int) (Package, error) {
 	var row *packageRow
 	var build *buildRow
-	t.buildOf(caller, m, &build)
-	One(t, &row, packageRowSQL, Args{"program_id": t.Program, "month": string(m), "revision": revision, "all": caller.Role != domain.Funder})
+	buildOf(t, caller, m, &build)
+	storage.One(t, &row, packageRowSQL, storage.Args{"program_id": t.Program, "month": string(m), "revision": revision, "all": caller.Role != domain.Funder})
 	if err := t.Flush(); err != nil {
 		return Package{}, err
 	}
@@ -180,10 +181,10 @@ ORDER BY p.built_at DESC, p.month DESC, p.revision DESC
 LIMIT 1`
 
 // NewestPackage is the one that was built last; nil when there is none.
-func (db *DB) NewestPackage(ctx context.Context, caller domain.Caller) (newest *Package, err error) {
-	err = db.In(ctx, caller.Program, Reading, func(t *Tx) error {
+func NewestPackage(ctx context.Context, db *storage.DB, caller domain.Caller) (newest *Package, err error) {
+	err = db.In(ctx, caller.Program, storage.Reading, func(t *storage.Tx) error {
 		var row *packageRow
-		One(t, &row, packageNewestSQL, Args{"program_id": t.Program})
+		storage.One(t, &row, packageNewestSQL, storage.Args{"program_id": t.Program})
 		if err := t.Flush(); err != nil || row == nil {
 			return err
 		}

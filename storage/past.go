@@ -8,35 +8,33 @@ import (
 	"ductledger/domain/rules"
 )
 
-// past is what stands outside the jobs of a program, with its history: what
+// A Past is what stands outside the jobs of a program, with its history: what
 // counted at a position can be picked for one job after another. It grows with
 // the program's people, papers and instruments, not with its jobs.
-type past struct {
+type Past struct {
+	Sets map[domain.UUID]PastSet
+
 	zone *time.Location
-	sets map[domain.UUID]pastSet
 	// Versions of each record, oldest first, by contractor; the agency's own
 	// stand under the zero id.
 	records map[domain.UUID][][]domain.Entry
 }
 
-type pastSet struct {
+// A PastSet is a rule set of the program; the zero one asks what every program
+// asks.
+type PastSet struct {
+	Record *domain.RuleSet
 	set    rules.Set
-	record *domain.RuleSet
 }
 
-// judge gives the verdict in numbers and whole. A set that is not known asks
-// what every program asks.
-func (s pastSet) judge(job *rules.Assembled) (PreviewSide, rules.Verdict) {
-	if s.record == nil {
+// Judge judges an assembled job by the set; open is what would stop its
+// acceptance.
+func (s PastSet) Judge(job *rules.Assembled) (result rules.Result, verdict rules.Verdict, open []domain.Fault) {
+	if s.Record == nil {
 		s.set = rules.DefaultSet()
 	}
-	_, verdict := rules.ComputeAndJudge(s.set, job)
-	side := PreviewSide{Counts: verdict.Counts}
-	j := judgedJob{set: s.record, assembled: job, verdict: verdict}
-	if problem := j.notAcceptable(0); problem != nil {
-		side.Open = len(problem.Faults)
-	}
-	return side, verdict
+	result, verdict = rules.ComputeAndJudge(s.set, job)
+	return result, verdict, openFaults(s.Record, job, verdict, 0)
 }
 
 const pastRecordsSQL = `
@@ -45,13 +43,14 @@ FROM entry AS e
 WHERE e.program_id = @program_id AND e.kind IN ('contractor', 'crew_member', 'credential', 'instrument', 'rule_set')
 ORDER BY e.kind, e.record_id, e.version`
 
-func (t *Tx) readPast(zone *time.Location) (*past, error) {
+// ReadPast reads what stands outside the jobs, with its history.
+func (t *Tx) ReadPast(zone *time.Location) (*Past, error) {
 	var rows []EntryRow
 	All(t, &rows, pastRecordsSQL, Args{"program_id": t.Program})
 	if err := t.Flush(); err != nil {
 		return nil, err
 	}
-	p := &past{zone: zone, sets: map[domain.UUID]pastSet{}, records: map[domain.UUID][][]domain.Entry{}}
+	p := &Past{zone: zone, Sets: map[domain.UUID]PastSet{}, records: map[domain.UUID][][]domain.Entry{}}
 	var versions []domain.Entry
 	for i := range rows {
 		e, err := rows[i].Entry(true)
@@ -63,7 +62,7 @@ func (t *Tx) readPast(zone *time.Location) (*past, error) {
 			if len(faults) > 0 {
 				return nil, fmt.Errorf("rule set %s: %w", e.ID, domain.InvalidFields(faults))
 			}
-			p.sets[e.ID] = pastSet{set, record}
+			p.Sets[e.ID] = PastSet{record, set}
 			continue
 		}
 		versions = append(versions, e)
@@ -77,7 +76,7 @@ func (t *Tx) readPast(zone *time.Location) (*past, error) {
 }
 
 // at picks what of a contractor and of the agency stood at a position.
-func (p *past) at(contractor domain.UUID, position int64) (list []domain.Entry) {
+func (p *Past) at(contractor domain.UUID, position int64) (list []domain.Entry) {
 	for _, owner := range []domain.UUID{contractor, {}} {
 		for _, versions := range p.records[owner] {
 			for i := len(versions) - 1; i >= 0; i-- {
@@ -91,10 +90,11 @@ func (p *past) at(contractor domain.UUID, position int64) (list []domain.Entry) 
 	return list
 }
 
-// pastJob is a job's records and facts as they counted at its acceptance.
-type pastJob struct {
-	entries []domain.Entry
-	outside rules.Outside
+// A JobAt names a job at a position, and whose it was.
+type JobAt struct {
+	JobID        domain.UUID
+	ContractorID domain.UUID
+	Position     int64
 }
 
 type pastEntryRow struct {
@@ -164,34 +164,33 @@ JOIN job AS j ON j.program_id = @program_id AND j.id = e.job_id
 JOIN job AS own ON own.program_id = @program_id AND own.id = x.job_id AND own.home_id <> j.home_id
 ORDER BY x.job_id, x.match, e.job_id`
 
-// readPastJobs reads a batch of jobs, each as it stood at its acceptance, in
-// two round trips. Which devices still held work then is not history and is
-// left out.
-func (t *Tx) readPastJobs(p *past, rows []previewRow) ([]pastJob, error) {
-	jobs := make([]pastJob, len(rows))
-	places := make(map[domain.UUID]int, len(rows))
-	ids, positions := make([]domain.UUID, len(rows)), make([]int64, len(rows))
-	for i, r := range rows {
-		ids[i], positions[i], places[r.JobID] = r.JobID, r.AcceptedPosition, i
-		jobs[i].outside = rules.Outside{Zone: p.zone, Entries: p.at(r.ContractorID, r.AcceptedPosition), HomesLed: map[domain.UUID]int{}}
+// JobsAt assembles a few jobs, each as it stood at its position, in two round
+// trips. Which devices still held work then is not history and is left out.
+func (t *Tx) JobsAt(p *Past, asked []JobAt) ([]*rules.Assembled, error) {
+	entries, outside := make([][]domain.Entry, len(asked)), make([]rules.Outside, len(asked))
+	places := make(map[domain.UUID]int, len(asked))
+	ids, positions := make([]domain.UUID, len(asked)), make([]int64, len(asked))
+	for i, a := range asked {
+		ids[i], positions[i], places[a.JobID] = a.JobID, a.Position, i
+		outside[i] = rules.Outside{Zone: p.zone, Entries: p.at(a.ContractorID, a.Position), HomesLed: map[domain.UUID]int{}}
 	}
 	args := Args{"program_id": t.Program, "jobs": ids, "positions": positions}
-	var entries []pastEntryRow
-	All(t, &entries, pastEntriesSQL, args)
+	var rows []pastEntryRow
+	All(t, &rows, pastEntriesSQL, args)
 	if err := t.Flush(); err != nil {
 		return nil, err
 	}
 	ask := pastQuestions{pictures: map[string]string{}}
-	for i := range entries {
-		e, err := entries[i].Entry(true)
+	for i := range rows {
+		e, err := rows[i].Entry(true)
 		if err != nil {
 			return nil, err
 		}
-		place := places[entries[i].ForJobID]
-		if j := &jobs[place]; e.Kind == domain.HomeKind {
-			j.outside.Entries = append(j.outside.Entries, e)
+		place := places[rows[i].ForJobID]
+		if e.Kind == domain.HomeKind {
+			outside[place].Entries = append(outside[place].Entries, e)
 		} else {
-			j.entries = append(j.entries, e)
+			entries[place] = append(entries[place], e)
 		}
 		ask.about(&e, ids[place], positions[place])
 	}
@@ -207,14 +206,22 @@ func (t *Tx) readPastJobs(p *past, rows []previewRow) ([]pastJob, error) {
 		return nil, err
 	}
 	for _, r := range led {
-		jobs[places[r.ForJobID]].outside.HomesLed[r.CrewLeadID] = int(r.Count)
+		outside[places[r.ForJobID]].HomesLed[r.CrewLeadID] = int(r.Count)
 	}
 	for _, r := range earlier {
-		o := &jobs[places[r.ForJobID]].outside
+		o := &outside[places[r.ForJobID]]
 		o.Earlier = append(o.Earlier, rules.EarlierJob{JobID: r.JobID, AcceptedOn: domain.DateOf(r.AcceptedAt, p.zone)})
 	}
 	for _, r := range photos {
-		addSamePhoto(&jobs[places[r.ForJobID]].outside, ask.pictures[string(r.Match)], r.JobID)
+		addSamePhoto(&outside[places[r.ForJobID]], ask.pictures[string(r.Match)], r.JobID)
+	}
+	jobs := make([]*rules.Assembled, len(asked))
+	for i, id := range ids {
+		job, err := rules.Assemble(id, entries[i], outside[i])
+		if err != nil {
+			return nil, fmt.Errorf("assemble job %s: %w", id, err)
+		}
+		jobs[i] = job
 	}
 	return jobs, nil
 }

@@ -1,4 +1,4 @@
-package storage_test
+package month_test
 
 import (
 	"context"
@@ -8,7 +8,7 @@ import (
 	"time"
 
 	"ductledger/domain"
-	"ductledger/storage"
+	monthdb "ductledger/storage/month"
 	"ductledger/storage/storagetest"
 )
 
@@ -19,21 +19,21 @@ func TestDifferenceNamesItsJobs(t *testing.T) {
 	t.Parallel()
 	a := newAgency(t, time.Date(2026, 8, 3, 18, 0, 0, 0, time.UTC))
 	ctx := context.Background()
-	august := a.accepted(318, 120.7)
-	a.moveTo("2026-09-02 09:00:00")
+	august := a.Accepted(318, 120.7)
+	a.MoveTo("2026-09-02 09:00:00")
 	var september []domain.UUID
 	for range 24 {
-		september = append(september, a.accepted(200, 100))
+		september = append(september, a.Accepted(200, 100))
 	}
-	a.moveTo("2026-10-02 09:00:00")
-	october := a.accepted(150, 60)
+	a.MoveTo("2026-10-02 09:00:00")
+	october := a.Accepted(150, 60)
 	for _, m := range []domain.Month{"2026-08", "2026-09"} {
 		b := a.build(m, 0)
-		if _, _, err := a.DB.ReleasePackage(ctx, a.Admin, m, b.Revision, false); err != nil {
+		if _, _, err := monthdb.Release(ctx, a.DB, a.Admin, m, b.Revision, false); err != nil {
 			t.Fatal(err)
 		}
 	}
-	a.moveTo("2026-11-02 09:00:00")
+	a.MoveTo("2026-11-02 09:00:00")
 	owner := dial(t, storagetest.AddressOf(a.DB))
 	for _, c := range []struct {
 		name        string
@@ -57,7 +57,7 @@ func TestDifferenceNamesItsJobs(t *testing.T) {
 			[]string{"job " + october.String(), "before_cfm25 0 in the package, 1500 by the ledger"}},
 	} {
 		exec(t, owner, c.spoil, [16]byte(c.arg))
-		_, _, err := a.DB.BuildPackage(ctx, a.Staff, "2026-10", 0, storage.MonthOptions{BuildID: "test"})
+		_, _, err := monthdb.BuildNow(ctx, a.DB, a.Staff, "2026-10", 0, monthdb.Options{BuildID: "test"})
 		var refused *domain.Error
 		if !errors.As(err, &refused) || refused.Code != domain.NotReconciled || len(refused.Faults) != c.errors {
 			t.Errorf("%s: %v", c.name, err)
@@ -68,8 +68,8 @@ func TestDifferenceNamesItsJobs(t *testing.T) {
 				t.Errorf("%s: %q is not said: %v", c.name, want, err)
 			}
 		}
-		p, err := a.DB.Package(ctx, a.Staff, "2026-10", 1)
-		if err != nil || p.State != storage.PackageFailed || len(p.Build.Failure.Faults) != c.errors {
+		p, err := monthdb.ReadPackage(ctx, a.DB, a.Staff, "2026-10", 1)
+		if err != nil || p.State != monthdb.PackageFailed || len(p.Build.Failure.Faults) != c.errors {
 			t.Errorf("%s: the office sees %s, %+v, %v", c.name, p.State, p.Build, err)
 		}
 		exec(t, owner, c.mend, [16]byte(c.arg))
