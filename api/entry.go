@@ -23,6 +23,13 @@ type beside struct {
 	heard    jsontext.Value    // of a device
 }
 
+// toldContractor tells the kinds that a contractor's office reads with their
+// sentences, as its crew does: why a job was returned, what a waiver asks in
+// return, what was complained about, and what was replied.
+func toldContractor(kind domain.Kind) bool {
+	return kind == domain.ReviewKind || kind == domain.WaiverKind || kind == domain.CallBackKind
+}
+
 // entryJSON is an entry as the caller may read it. From what staff read the
 // chain can be made again: its texts and their salt are told beside their digest.
 func (s *Server) entryJSON(caller domain.Caller, e *domain.Entry, more beside) jsontext.Value {
@@ -30,11 +37,13 @@ func (s *Server) entryJSON(caller domain.Caller, e *domain.Entry, more beside) j
 	if caller.Role == domain.ContractorRole {
 		shown.TokenID, shown.PersonID, shown.AppliedBy, shown.AppliedByPerson = domain.UUID{}, domain.UUID{}, domain.UUID{}, domain.UUID{}
 		shown.ClockOffsetS, shown.ResidentRevision = nil, 0
-		shown.Body, shown.Texts = domain.WithoutTexts(e.Kind, e.Body), nil
-		if e.Void != nil {
-			shown.Void = &domain.Void{VoidedAt: e.Void.VoidedAt}
+		shown.Texts, more.resident = nil, nil
+		if !toldContractor(e.Kind) {
+			shown.Body = domain.WithoutTexts(e.Kind, e.Body)
+			if e.Void != nil {
+				shown.Void = &domain.Void{VoidedAt: e.Void.VoidedAt}
+			}
 		}
-		more.resident = nil
 	}
 	b := ledger.AppendEntry(nil, &shown)
 	b = b[:len(b)-1]

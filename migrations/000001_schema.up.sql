@@ -358,6 +358,7 @@ CREATE TABLE job_result (
     crew_lead_id       uuid,
     class              text NOT NULL CHECK (class IN ('single', 'double', 'triple')),
     pay_basis          text NOT NULL,
+    fund_source        text, -- that pays for it; null where nobody can tell
     state              text NOT NULL,
     outcome            text,
     floor_area_ft2     double precision,
