@@ -40,9 +40,9 @@ func (s *Server) entryJSON(caller domain.Caller, e *domain.Entry, more beside) j
 		shown.Texts, more.resident = nil, nil
 		if !toldContractor(e.Kind) {
 			shown.Body = domain.WithoutTexts(e.Kind, e.Body)
-			if e.Void != nil {
-				shown.Void = &domain.Void{VoidedAt: e.Void.VoidedAt}
-			}
+		}
+		if e.Void != nil {
+			shown.Void = &domain.Void{VoidedAt: e.Void.VoidedAt}
 		}
 	}
 	b := ledger.AppendEntry(nil, &shown)

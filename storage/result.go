@@ -204,7 +204,7 @@ func (j *judgedJob) row(head *lockedHead, serial int) (*resultRow, error) {
 	counts := j.verdict.Counts
 	row := &resultRow{
 		JobID: j.jobID, Serial: int32(serial), HomeID: j.job.HomeID, ContractorID: j.job.ContractorID,
-		CrewLeadID: idArg(j.crewLead()), Class: j.class(), PayBasis: string(j.job.PayBasis), FundSource: TextArg(j.set.Fund(j.job.FundSource)), State: state,
+		CrewLeadID: idArg(j.crewLead()), Class: j.class(), PayBasis: string(j.job.PayBasis), FundSource: OrNull(j.set.Fund(j.job.FundSource)), State: state,
 		Outcome: OrNull(string(j.job.Outcome)), FloorAreaFt2: j.floorArea(), BeforeTenths: j.result.BeforeTenths,
 		AfterTenths: j.result.AfterTenths, Extrapolated: j.result.Extrapolated, BelowRange: j.result.BelowRange,
 		MustFixCount: int32(counts.MustFix), CheckCount: int32(counts.Check), NoteCount: int32(counts.Note), NotRecordedCount: int32(counts.NotRecorded),

@@ -39,7 +39,7 @@ type WrittenText struct {
 
 // The versions of the home and of all records of its jobs that still have texts.
 const textsOfHomeSQL = `
-SELECT` + EntryNames + `
+SELECT` + entryNames + `
 FROM (SELECT h.position FROM entry AS h WHERE h.program_id = @program_id AND h.kind = 'home' AND h.record_id = @home
     UNION ALL
     SELECT r.position FROM (SELECT j.id FROM job AS j WHERE j.program_id = @program_id AND j.home_id = @home OFFSET 0) AS j
