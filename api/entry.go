@@ -2,6 +2,7 @@ package api
 
 import (
 	"encoding/hex"
+	"strconv"
 	"time"
 
 	"ductledger/domain"
@@ -21,6 +22,7 @@ type beside struct {
 	op       string            // in the feed
 	resident *storage.Resident // of a home
 	heard    jsontext.Value    // of a device
+	texts    *int              // that remain of a home whose resident was erased
 }
 
 // toldContractor tells the kinds that a contractor's office reads with their
@@ -53,6 +55,9 @@ func (s *Server) entryJSON(caller domain.Caller, e *domain.Entry, more beside) j
 	}
 	if more.op != "" {
 		b = append(b, `,"op":"`+more.op+`"`...)
+	}
+	if more.texts != nil {
+		b = strconv.AppendInt(append(b, `,"texts_count":`...), int64(*more.texts), 10)
 	}
 	if more.heard != nil {
 		b = append(append(b, `,"heard":`...), more.heard...)

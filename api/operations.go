@@ -98,7 +98,7 @@ func operationDocs() map[string]frame.Operation {
 	for _, of := range []map[string]frame.Operation{
 		changesOperations(), pushOperations(), heldOperations(), jobsOperations(), worklistOperations(), performanceOperations(),
 		performancePublicationOperations(), statementOperations(), performanceContractorOperations(), monthsOperations(),
-		monthsFileOperations(), previewOperations(), residentsOperations(), healthOperations(),
+		monthsFileOperations(), previewOperations(), residentsOperations(), textsOperations(), healthOperations(),
 	} {
 		maps.Copy(all, of)
 	}

@@ -71,6 +71,8 @@ func (s *Server) routes() []frame.Route {
 
 		{Method: "PUT", Pattern: "/v1/homes/{id}/resident", Operation: "putResident", Roles: office, Timeout: write, Shed: frame.ShedPushes, Handle: s.putResident},
 		{Method: "POST", Pattern: "/v1/homes/{id}/resident/erase", Operation: "eraseResident", Roles: office, Timeout: write, Shed: frame.ShedPushes, Handle: s.eraseResident},
+		{Method: "GET", Pattern: "/v1/homes/{id}/texts", Operation: "textsOfHome", Roles: office, Timeout: list, Shed: frame.ShedLists, Handle: s.homeTexts},
+		{Method: "POST", Pattern: "/v1/homes/{id}/texts/erase", Operation: "eraseTexts", Roles: office, Timeout: write, Shed: frame.ShedPushes, Handle: s.eraseTexts},
 
 		{Method: "GET", Pattern: "/v1/performance", Operation: "getPerformance", Roles: figures, Timeout: sums, Shed: frame.ShedStatistics, Handle: s.performance},
 		{Method: "GET", Pattern: "/v1/contractors/{id}/performance", Operation: "performanceOfContractor", Roles: firmFigures, Timeout: sums, Shed: frame.ShedStatistics, Handle: s.contractorPerformance},

@@ -11,23 +11,24 @@ import (
 
 // A Head says what a package is: whose, of which month, and as of when.
 type Head struct {
-	Program          string    // the program's code: letters, digits, dashes
-	Organization     string    // who sends it
-	Contact          string    // whom to ask
-	Month            string    // 2026-10, in TimeZone, half-open
-	Fund             string    // whose jobs and money alone it holds, a word of the program's; empty: all
-	TimeZone         string    // IANA name
-	Revision         int       // 1, 2, …; a fix is a new revision
-	Demo             bool      // invented data
-	Unfinished       bool      // the month had not ended
-	AsOf             time.Time // when Position was recorded
-	Position         int64     // last ledger entry that counts
-	LedgerHead       string    // chain link of that entry: 64 hexadecimal digits
-	PreviousPosition int64     // position of the package of the month before; 0 when there is none
-	PreviousSHA256   string    // of that package's file; empty when there is none
-	SupersedesSHA256 string    // of the revision before; empty for revision 1
-	SchemaVersion    string    // of the tables: 1.0.0
-	BuildID          string    // of the program that wrote it
+	Program          string         // the program's code: letters, digits, dashes
+	Organization     string         // who sends it
+	Contact          string         // whom to ask
+	Month            string         // 2026-10, in TimeZone, half-open
+	Fund             string         // whose jobs and money alone it holds, a word of the program's; empty: all
+	TimeZone         string         // IANA name
+	Zone             *time.Location // TimeZone, for what people read; nil: UTC, and said
+	Revision         int            // 1, 2, …; a fix is a new revision
+	Demo             bool           // invented data
+	Unfinished       bool           // the month had not ended
+	AsOf             time.Time      // when Position was recorded
+	Position         int64          // last ledger entry that counts
+	LedgerHead       string         // chain link of that entry: 64 hexadecimal digits
+	PreviousPosition int64          // position of the package of the month before; 0 when there is none
+	PreviousSHA256   string         // of that package's file; empty when there is none
+	SupersedesSHA256 string         // of the revision before; empty for revision 1
+	SchemaVersion    string         // of the tables: 1.0.0
+	BuildID          string         // of the program that wrote it
 }
 
 // Name is the file's name without .zip, and the folder inside:
@@ -44,6 +45,22 @@ func (h Head) Name() string {
 		name += "_DEMO"
 	}
 	return name
+}
+
+// asOf is the moment by the clock that people of the program read.
+func (h Head) asOf() time.Time {
+	if h.Zone == nil {
+		return h.AsOf.UTC()
+	}
+	return h.AsOf.In(h.Zone)
+}
+
+// clock names that clock.
+func (h Head) clock() string {
+	if h.Zone == nil {
+		return "UTC"
+	}
+	return h.TimeZone
 }
 
 // FileName is Name with its ending.
