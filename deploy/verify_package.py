@@ -184,10 +184,8 @@ def main():
         package = Package(args.file)
         package.digests()
         who = package.signature(args.key)
-        package.count()
-        package.control()
-        package.cumulative()
-        package.readme()
+        for check in package.count, package.control, package.cumulative, package.readme:
+            check()
     except (OSError, EOFError, zipfile.BadZipFile, zlib.error, RuntimeError, NotImplementedError) as e:
         print(f"{args.file}: cannot be read: {e}", file=sys.stderr)
         return 2
