@@ -1,0 +1,93 @@
+package storage_test
+
+import (
+	"context"
+	"testing"
+	"time"
+
+	"ductledger/domain"
+	"ductledger/storage"
+	"ductledger/storage/storagetest"
+)
+
+func mustPackage(t *testing.T, a *agency, m domain.Month, revision int) storage.Package {
+	t.Helper()
+	p, err := a.DB.Package(context.Background(), a.Admin, m, revision)
+	if err != nil {
+		t.Fatal(err)
+	}
+	return p
+}
+
+func TestReleaseTakesTwoPeopleAndFixesTheChain(t *testing.T) {
+	t.Parallel()
+	a := newAgency(t, time.Date(2026, 9, 3, 18, 0, 0, 0, time.UTC))
+	ctx := context.Background()
+	nobody := storagetest.Token(t, a.DB, storage.Token{Role: domain.Admin}, a.Program)
+	eve := storagetest.Token(t, a.DB, storage.Token{Role: domain.Admin, Name: " sam invented "}, a.Program)
+	funder := domain.Caller{Program: a.Program, Role: domain.Funder}
+	a.accepted(200, 100)
+	a.moveTo("2026-10-02 09:00:00")
+	a.accepted(100, 50)
+	if p, _, err := a.DB.BuildPackage(ctx, nobody, "2026-09", 0, storage.MonthOptions{BuildID: "test"}); err != nil || p.BuiltBy != "" {
+		t.Fatalf("built by %q, %v", p.BuiltBy, err)
+	}
+	release := func(caller domain.Caller, m domain.Month, revision int) domain.Code {
+		t.Helper()
+		_, _, err := a.DB.ReleasePackage(ctx, caller, m, revision, false)
+		if err == nil {
+			return ""
+		}
+		return domain.CodeOf(err)
+	}
+	if got := release(a.Admin, "2026-09", 1); got != domain.SamePerson {
+		t.Errorf("released what nobody built: %q", got)
+	}
+	a.build("2026-09", 0) // Sam stands for it now
+	for _, c := range []struct {
+		who  string
+		by   domain.Caller
+		want domain.Code
+	}{{"nobody", nobody, domain.SamePerson}, {"the builder, written otherwise", eve, domain.SamePerson}, {"another person", a.Admin, ""}, {"again", a.Admin, ""}} {
+		if list, err := a.DB.Packages(ctx, funder, "2026-09", 0, 10); err != nil || len(list) != 0 && c.who != "again" {
+			t.Errorf("before %s: the funder sees %d packages, %v", c.who, len(list), err)
+		}
+		if got := release(c.by, "2026-09", 1); got != c.want {
+			t.Errorf("released by %s: %q, want %q", c.who, got, c.want)
+		}
+	}
+	if list, err := a.DB.Packages(ctx, funder, "2026-09", 0, 10); err != nil || len(list) != 1 || list[0].State != storage.PackageReleased {
+		t.Errorf("the funder sees %+v, %v", list, err)
+	}
+
+	// October follows from the released file and names it.
+	a.moveTo("2026-11-02 09:00:00")
+	a.accepted(300, 100)
+	october := a.build("2026-10", 0)
+	september := a.read(mustPackage(t, a, "2026-09", 1))
+	if october.PreviousSHA256 != september.SHA256 {
+		t.Errorf("October names %q as the package before, want %s", october.PreviousSHA256, september.SHA256)
+	}
+	october.verify(t, september)
+	if got := release(a.Admin, "2026-10", 1); got != "" {
+		t.Errorf("October: %q", got)
+	}
+	// September is fixed now: another cut would count again what October holds.
+	if _, _, err := a.DB.BuildPackage(ctx, a.Staff, "2026-09", september.Position+1, storage.MonthOptions{BuildID: "test"}); domain.CodeOf(err) != domain.NotReconciled {
+		t.Errorf("September cut later than October follows: %v", err)
+	}
+	// A fix of October before November follows: revision 2 supersedes revision 1.
+	fix := a.build("2026-10", october.Position+1)
+	if got := release(a.Admin, "2026-10", 1); got != "" {
+		t.Errorf("released already, but %q", got)
+	}
+	if got := release(a.Admin, "2026-10", fix.Revision); got != "" {
+		t.Errorf("revision 2: %q", got)
+	}
+	if p := mustPackage(t, a, "2026-10", 1); p.State != storage.PackageSuperseded || p.SHA256 != october.SHA256 {
+		t.Errorf("revision 1 is %s", p.State)
+	}
+	if list, err := a.DB.Packages(ctx, funder, "2026-10", 0, 10); err != nil || len(list) != 2 {
+		t.Errorf("the funder sees %d revisions, %v", len(list), err)
+	}
+}
