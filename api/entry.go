@@ -2,6 +2,7 @@ package api
 
 import (
 	"encoding/hex"
+	"strconv"
 	"time"
 
 	"ductledger/domain"
@@ -21,6 +22,14 @@ type beside struct {
 	op       string            // in the feed
 	resident *storage.Resident // of a home
 	heard    jsontext.Value    // of a device
+	texts    *int              // that remain of a home whose resident was erased
+}
+
+// toldContractor tells the kinds that a contractor's office reads with their
+// sentences, as its crew does: why a job was returned, what a waiver asks in
+// return, what was complained about, and what was replied.
+func toldContractor(kind domain.Kind) bool {
+	return kind == domain.ReviewKind || kind == domain.WaiverKind || kind == domain.CallBackKind
 }
 
 // entryJSON is an entry as the caller may read it. From what staff read the
@@ -30,11 +39,13 @@ func (s *Server) entryJSON(caller domain.Caller, e *domain.Entry, more beside) j
 	if caller.Role == domain.ContractorRole {
 		shown.TokenID, shown.PersonID, shown.AppliedBy, shown.AppliedByPerson = domain.UUID{}, domain.UUID{}, domain.UUID{}, domain.UUID{}
 		shown.ClockOffsetS, shown.ResidentRevision = nil, 0
-		shown.Body, shown.Texts = domain.WithoutTexts(e.Kind, e.Body), nil
+		shown.Texts, more.resident = nil, nil
+		if !toldContractor(e.Kind) {
+			shown.Body = domain.WithoutTexts(e.Kind, e.Body)
+		}
 		if e.Void != nil {
 			shown.Void = &domain.Void{VoidedAt: e.Void.VoidedAt}
 		}
-		more.resident = nil
 	}
 	b := ledger.AppendEntry(nil, &shown)
 	b = b[:len(b)-1]
@@ -44,6 +55,9 @@ func (s *Server) entryJSON(caller domain.Caller, e *domain.Entry, more beside) j
 	}
 	if more.op != "" {
 		b = append(b, `,"op":"`+more.op+`"`...)
+	}
+	if more.texts != nil {
+		b = strconv.AppendInt(append(b, `,"texts_count":`...), int64(*more.texts), 10)
 	}
 	if more.heard != nil {
 		b = append(append(b, `,"heard":`...), more.heard...)

@@ -71,9 +71,16 @@ func (s *Server) fillRecord(item *intake.Item, row domain.KindRow, raw []byte, a
 		return faultsOf(err, at)
 	}
 	faults := s.checker.Record(record)
-	if set, ok := record.(*domain.RuleSet); ok {
-		_, unknown := rules.NewSet(item.ID, set)
+	switch r := record.(type) {
+	case *domain.RuleSet:
+		_, unknown := rules.NewSet(item.ID, r)
 		faults = append(faults, unknown...)
+	case *domain.Waiver:
+		faults = append(faults, ruleFaults(r.Finding.Rule)...)
+	case *domain.Review:
+		if r.Decision == domain.Answer && r.Finding != nil {
+			faults = append(faults, ruleFaults(r.Finding.Rule)...)
+		}
 	}
 	if len(faults) > 0 {
 		for i := range faults {
@@ -87,6 +94,14 @@ func (s *Server) fillRecord(item *intake.Item, row domain.KindRow, raw []byte, a
 	}
 	item.Take(record, body)
 	return nil
+}
+
+// ruleFaults refuses to settle a finding of a rule that there is not.
+func ruleFaults(key string) []domain.Fault {
+	if slices.Contains(rules.Keys(), key) {
+		return nil
+	}
+	return []domain.Fault{{Pointer: "/finding/rule", Code: "unknown_rule", Detail: fmt.Sprintf("%.60q is no rule", key), Fix: "name the rule of the finding"}}
 }
 
 func faultsOf(err error, at string) []domain.Fault {

@@ -10,7 +10,7 @@ import (
 	"ductledger/api/frame"
 	"ductledger/domain"
 	"ductledger/domain/ledger"
-	"ductledger/storage"
+	monthdb "ductledger/storage/month"
 )
 
 // One revision of a month's package. A released one never changes.
@@ -19,7 +19,7 @@ type packageAnswer struct {
 	Revision int          `json:"revision" validate:"gte=1"`
 	// building, failed, draft, verified, released or superseded. While it is building, and when that failed, there is no
 	// file yet and a funder sees nothing of it.
-	State storage.PackageState `json:"state"`
+	State monthdb.PackageState `json:"state"`
 	// The last position that it holds.
 	Position int64 `json:"position"`
 	// When that position was recorded.
@@ -84,7 +84,7 @@ type buildPackageBody struct {
 	Position int64 `json:"position,omitzero" validate:"omitempty,gte=0"`
 }
 
-func buildOf(b *storage.Build) *buildAnswer {
+func buildOf(b *monthdb.Build) *buildAnswer {
 	a := &buildAnswer{Stage: b.Stage, RowsDone: b.Done, RowsTotal: b.Total, Tries: b.Tries,
 		AskedAt: ledger.Stamp(b.AskedAt), AskedBy: b.AskedBy, AskedByPersonID: b.AskedByPerson, UpdatedAt: ledger.Stamp(b.UpdatedAt)}
 	if b.StartedAt != nil {
@@ -96,7 +96,7 @@ func buildOf(b *storage.Build) *buildAnswer {
 	return a
 }
 
-func packageOf(p *storage.Package) packageAnswer {
+func packageOf(p *monthdb.Package) packageAnswer {
 	a := packageAnswer{
 		Month: p.Month, Revision: p.Revision, State: p.State, Position: p.Position, AsOfAt: ledger.Stamp(p.AsOf), Finished: p.Finished,
 		FileName: p.FileName, SHA256: p.SHA256, BytesCount: p.Bytes, PreviousSHA256: p.SupersedesSHA256,
@@ -125,7 +125,7 @@ func (s *Server) listPackages(ctx context.Context, caller domain.Caller, r *fram
 		}
 	}
 	limit := r.Limit()
-	list, err := s.db.Packages(ctx, caller, month, int(after), limit+1)
+	list, err := monthdb.Packages(ctx, s.db, caller, month, int(after), limit+1)
 	if err != nil {
 		return frame.Answer{}, err
 	}
@@ -149,7 +149,7 @@ func (s *Server) buildPackage(ctx context.Context, caller domain.Caller, r *fram
 			return frame.Answer{}, err
 		}
 	}
-	p, err := s.db.AskPackage(ctx, caller, domain.Month(r.Path["month"]), ask.Position, r.ValidateOnly())
+	p, err := monthdb.Ask(ctx, s.db, caller, domain.Month(r.Path["month"]), ask.Position, r.ValidateOnly())
 	if err != nil {
 		return frame.Answer{}, err
 	}
@@ -185,12 +185,12 @@ func (s *Server) getPackage(ctx context.Context, caller domain.Caller, r *frame.
 	return frame.Answer{Body: packageOf(&p)}, err
 }
 
-func (s *Server) packageAt(ctx context.Context, caller domain.Caller, r *frame.Request) (storage.Package, error) {
+func (s *Server) packageAt(ctx context.Context, caller domain.Caller, r *frame.Request) (monthdb.Package, error) {
 	revision, err := strconv.Atoi(r.Path["revision"])
 	if err != nil {
-		return storage.Package{}, domain.Errorf(domain.NotFound, "there is no such package")
+		return monthdb.Package{}, domain.Errorf(domain.NotFound, "there is no such package")
 	}
-	return s.db.Package(ctx, caller, domain.Month(r.Path["month"]), revision)
+	return monthdb.ReadPackage(ctx, s.db, caller, domain.Month(r.Path["month"]), revision)
 }
 
 // releasePackage hands a package to the funder.
@@ -199,7 +199,7 @@ func (s *Server) releasePackage(ctx context.Context, caller domain.Caller, r *fr
 	if err != nil {
 		return frame.Answer{}, domain.Errorf(domain.NotFound, "there is no such package")
 	}
-	p, released, err := s.db.ReleasePackage(ctx, caller, domain.Month(r.Path["month"]), revision, r.Query.Get("validate_only") == "true")
+	p, released, err := monthdb.Release(ctx, s.db, caller, domain.Month(r.Path["month"]), revision, r.Query.Get("validate_only") == "true")
 	if err != nil {
 		return frame.Answer{}, err
 	}

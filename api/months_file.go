@@ -13,6 +13,7 @@ import (
 
 	"ductledger/api/frame"
 	"ductledger/domain"
+	monthdb "ductledger/storage/month"
 )
 
 // sendTime is how long a file may take to send.
@@ -53,14 +54,14 @@ func (s *Server) getPackageFile(ctx context.Context, caller domain.Caller, r *fr
 		a.Header.Set("Content-Range", fmt.Sprintf("bytes %d-%d/%d", from, to-1, p.Bytes))
 	}
 	a.Header.Set("Content-Length", strconv.FormatInt(to-from, 10))
-	if err := s.db.NoteDownload(ctx, caller, &p, fmt.Sprintf("bytes %d to %d", from, to)); err != nil {
+	if err := monthdb.NoteDownload(ctx, s.db, caller, &p, fmt.Sprintf("bytes %d to %d", from, to)); err != nil {
 		return frame.Answer{}, err
 	}
 	// The handler's own limit ends with the handler; what follows is sending.
 	a.Stream = func(w io.Writer) error {
 		ctx, cancel := context.WithTimeout(context.WithoutCancel(ctx), sendTime)
 		defer cancel()
-		_, err := io.Copy(w, io.NewSectionReader(s.db.PackageFile(ctx, caller, &p), from, to-from))
+		_, err := io.Copy(w, io.NewSectionReader(monthdb.OpenFile(ctx, s.db, caller, &p), from, to-from))
 		return err
 	}
 	return a, nil

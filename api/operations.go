@@ -6,7 +6,6 @@ import (
 
 	"ductledger/api/calculations"
 	"ductledger/api/frame"
-	"ductledger/api/people"
 	"ductledger/api/wire"
 	"ductledger/domain"
 )
@@ -96,11 +95,10 @@ type (
 // operationDocs are the operations that belong to no kind alone.
 func operationDocs() map[string]frame.Operation {
 	all := calculations.Operations()
-	maps.Copy(all, people.Operations())
 	for _, of := range []map[string]frame.Operation{
 		changesOperations(), pushOperations(), heldOperations(), jobsOperations(), worklistOperations(), performanceOperations(),
 		performancePublicationOperations(), statementOperations(), performanceContractorOperations(), monthsOperations(),
-		monthsFileOperations(), previewOperations(), residentsOperations(), healthOperations(),
+		monthsFileOperations(), previewOperations(), residentsOperations(), textsOperations(), healthOperations(),
 	} {
 		maps.Copy(all, of)
 	}

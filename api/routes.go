@@ -6,7 +6,6 @@ import (
 
 	"ductledger/api/calculations"
 	"ductledger/api/frame"
-	"ductledger/api/people"
 	"ductledger/domain"
 )
 
@@ -72,6 +71,8 @@ func (s *Server) routes() []frame.Route {
 
 		{Method: "PUT", Pattern: "/v1/homes/{id}/resident", Operation: "putResident", Roles: office, Timeout: write, Shed: frame.ShedPushes, Handle: s.putResident},
 		{Method: "POST", Pattern: "/v1/homes/{id}/resident/erase", Operation: "eraseResident", Roles: office, Timeout: write, Shed: frame.ShedPushes, Handle: s.eraseResident},
+		{Method: "GET", Pattern: "/v1/homes/{id}/texts", Operation: "textsOfHome", Roles: office, Timeout: list, Shed: frame.ShedLists, Handle: s.homeTexts},
+		{Method: "POST", Pattern: "/v1/homes/{id}/texts/erase", Operation: "eraseTexts", Roles: office, Timeout: write, Shed: frame.ShedPushes, Handle: s.eraseTexts},
 
 		{Method: "GET", Pattern: "/v1/performance", Operation: "getPerformance", Roles: figures, Timeout: sums, Shed: frame.ShedStatistics, Handle: s.performance},
 		{Method: "GET", Pattern: "/v1/contractors/{id}/performance", Operation: "performanceOfContractor", Roles: firmFigures, Timeout: sums, Shed: frame.ShedStatistics, Handle: s.contractorPerformance},
@@ -88,7 +89,6 @@ func (s *Server) routes() []frame.Route {
 		{Method: "GET", Pattern: "/v1/months/{month}/packages/{revision}/file", Operation: "getPackageFile", Roles: reporting, Timeout: push, Shed: frame.ShedPackages, Handle: s.getPackageFile},
 		{Method: "POST", Pattern: "/v1/months/{month}/packages/{revision}/release", Operation: "releasePackage", Roles: []domain.Role{domain.Admin}, Timeout: 60 * time.Second, Shed: frame.ShedPackages, Handle: s.releasePackage},
 	}
-	table = append(table, people.Desk{DB: s.db}.Routes()...)
 	table = append(table, calculations.Routes(frame.Route{Roles: everyone, Timeout: look, Shed: frame.ShedLists})...)
 	table = append(table, s.docs.Routes()...)
 	for _, row := range domain.Kinds {

@@ -1,6 +1,7 @@
 package api_test
 
 import (
+	"bytes"
 	"encoding/json"
 	"fmt"
 	"maps"
@@ -201,9 +202,14 @@ func (g *agency) canaries(t *testing.T) {
 	for role, forbidden := range map[domain.Role][]string{
 		domain.ContractorRole: {residentCanary, textCanary}, domain.Funder: {residentCanary, textCanary}, domain.Inspector: {residentCanary},
 	} {
-		found := map[string]string{} // what was read, with one of the places
+		found, read := map[string]string{}, false // what was read, with one of the places
 		for path, body := range g.everyRead(t, g.Tokens[role]) {
 			for _, canary := range forbidden {
+				if role == domain.ContractorRole { // its office reads why the office decided, as its crew does
+					told := len(body)
+					body = bytes.ReplaceAll(body, []byte(textCanary+" review"), nil)
+					read = read || len(body) < told
+				}
 				if at := strings.Index(string(body), canary); at >= 0 {
 					found[string(body[at:min(len(body), at+40)])] = path
 				}
@@ -211,6 +217,9 @@ func (g *agency) canaries(t *testing.T) {
 		}
 		for text, path := range found {
 			t.Errorf("%s reads %q at %s", role, text, path)
+		}
+		if role == domain.ContractorRole && !read {
+			t.Error("a contractor's office does not read why its job was accepted")
 		}
 	}
 	// the canaries are there for those who need them: this test can fail

@@ -10,6 +10,7 @@ import (
 	"ductledger/domain"
 	"ductledger/domain/ledger"
 	"ductledger/domain/month"
+	monthdb "ductledger/storage/month"
 
 	"github.com/go-json-experiment/json/jsontext"
 )
@@ -116,7 +117,7 @@ func (s *Server) statement(ctx context.Context, caller domain.Caller, r *frame.R
 	}
 	m := domain.Month(r.Query.Get("month"))
 	if asksCSV(r) {
-		out, err := s.db.Statement(ctx, caller, id, m, 0, math.MaxInt)
+		out, err := monthdb.ReadStatement(ctx, s.db, caller, id, m, 0, math.MaxInt)
 		if err != nil {
 			return frame.Answer{}, err
 		}
@@ -131,7 +132,7 @@ func (s *Server) statement(ctx context.Context, caller domain.Caller, r *frame.R
 			return frame.Answer{}, err
 		}
 	}
-	out, err := s.db.Statement(ctx, caller, id, m, after, r.Limit())
+	out, err := monthdb.ReadStatement(ctx, s.db, caller, id, m, after, r.Limit())
 	if err != nil {
 		return frame.Answer{}, err
 	}

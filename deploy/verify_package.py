@@ -5,9 +5,9 @@
 
 Exit code 0: it holds; 1: it does not, each line says where; 2: it cannot be
 read. It recounts the manifests, data/control.csv, the lines of the
-reconciliation and the figures of README.txt, and lets ssh-keygen check the
-signature. It shares no line of code with the program that wrote the package.
-Types, keys and references are left to any validator of datapackage.json.
+reconciliation and all figures of README.txt; ssh-keygen checks the signature.
+It shares no code with the writer. Types, keys and references are left to any
+validator of datapackage.json.
 """
 import argparse, csv, decimal, hashlib, io, json, re, subprocess, sys, tempfile, zipfile, zlib
 
@@ -134,8 +134,14 @@ class Package:
     def readme(self):
         """Every figure of README.txt is the cell that it names; the descriptor says its unit and where it moves the point."""
         said = {(r["file"], r["row"], r["column"]): r for v in self.descriptor.get("views", []) for r in v["lines"] if "column" in r}
-        cells = {}
-        for number, line in enumerate(self.read("README.txt").decode().splitlines(), 1):
+        cells, text = {}, self.read("README.txt").decode()
+        told = [(rf"^  data/{t}\.csv +\S.*, (\d+) rows$", self.totals[t + ".csv", s["fields"][0]["name"]][0]) for t, s in self.tables.items()]
+        told += [(r"^.+, program (\S+): (\d{4}-\d{2}), revision (\d+)\.$", " ".join(self.info[k] for k in ("Program", "Month", "Revision"))),
+                 (r"^As of .+, entry (\d+) of the program's ledger\.$", self.info["Position"]), (r"^  take .+ to get the text as it was\. (\d+) cells have one\.$", self.info["Changed-Cells"])]
+        for form, want in told:
+            if [" ".join(m.groups()) for m in re.finditer(form, text, re.M)] != [want]:
+                self.fault("README.txt", 0, "", f"it should say {want!r}, once, in the form {form}")
+        for number, line in enumerate(text.splitlines(), 1):
             m = FIGURE.fullmatch(line)
             if not m:
                 continue
@@ -172,26 +178,21 @@ class Package:
 
 def main():
     args = argparse.ArgumentParser(description=__doc__.split("\n")[0])
-    args.add_argument("file")
-    args.add_argument("--key", help="the sender's public key, as in its .pub file")
+    args.add_argument("file"), args.add_argument("--key", help="the sender's public key, as in its .pub file")
     args = args.parse_args()
     try:
         package = Package(args.file)
         package.digests()
         who = package.signature(args.key)
-        package.count()
-        package.control()
-        package.cumulative()
-        package.readme()
+        for check in package.count, package.control, package.cumulative, package.readme:
+            check()
     except (OSError, EOFError, zipfile.BadZipFile, zlib.error, RuntimeError, NotImplementedError) as e:
         print(f"{args.file}: cannot be read: {e}", file=sys.stderr)
         return 2
     except (KeyError, ValueError, IndexError, TypeError, csv.Error) as e:
         print(f"{args.file}: DOES NOT HOLD: not in the package's form: {type(e).__name__}: {e}")
         return 1
-    print(f"{args.file}: {'DOES NOT HOLD' if package.faults else 'holds'}; {who}")
-    for line in package.faults[:50]:
-        print("  " + line)
+    print("\n  ".join([f"{args.file}: {'DOES NOT HOLD' if package.faults else 'holds'}; {who}"] + package.faults[:50]))
     return 1 if package.faults else 0
 
 

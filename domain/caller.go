@@ -27,6 +27,7 @@ type Caller struct {
 	Name       string // of the person
 	Contractor UUID   // zero for a role of the agency
 	Device     UUID   // zero when the token belongs to no device
+	Fund       string // whose packages alone a funder reads; empty: all
 	// DeviceClosing tells a device that may still deliver, but no longer pull.
 	DeviceClosing bool
 	// AppSchema is the revision of the contract that the device's app named

@@ -94,7 +94,7 @@ type Home struct {
 	// Height from the soil to the wrap in in.
 	CrawlHeightIn *float64 `json:"crawl_height_in,omitzero" validate:"omitempty,gte=0,lte=240" step:"1"`
 	// The owner's permission for the work, where it was given. Who signed stands with the resident.
-	Permission *Permission `json:"permission,omitzero"`
+	Permission *Permission `json:"permission,omitzero" set:"office"`
 	// Which end the crew calls front.
 	FrontNote string `json:"front_note,omitzero" validate:"omitempty,min=1,max=500" text:"free"`
 }

@@ -73,7 +73,7 @@ type Job struct {
 	HomeID       UUID `json:"home_id"`
 	ContractorID UUID `json:"contractor_id"`
 	// A fixed sum per home, or by the leakage removed.
-	PayBasis PayBasis `json:"pay_basis"`
+	PayBasis PayBasis `json:"pay_basis" set:"office"`
 	// Where the job stands. Reviews move it to accepted, returned and deferred; a reported job is an accepted one in a
 	// released package.
 	State JobState `json:"state"`
@@ -91,12 +91,13 @@ type Job struct {
 	ConsentOn Date `json:"consent_on,omitzero"`
 	// How the resident consented.
 	ConsentKind string `json:"consent_kind,omitzero" validate:"omitempty,oneof=written electronic spoken"`
-	// The fund that pays for the job.
-	FundSource string `json:"fund_source,omitzero" validate:"omitempty,snake,min=2,max=60"`
+	// The fund that pays for the job, one of the rule set's. Absent where the program has one alone. Staff set it, as they
+	// do `pay_basis`, `due_on` and `priority`; what a crew sends there changes nothing.
+	FundSource string `json:"fund_source,omitzero" validate:"omitempty,snake,min=2,max=60" set:"office"`
 	// The day by which it should be sent in.
-	DueOn Date `json:"due_on,omitzero"`
+	DueOn Date `json:"due_on,omitzero" set:"office"`
 	// Which job goes first; absent means normal.
-	Priority string `json:"priority,omitzero" validate:"omitempty,oneof=low normal high"`
+	Priority string `json:"priority,omitzero" validate:"omitempty,oneof=low normal high" set:"office"`
 }
 
 func (*Job) Kind() Kind { return JobKind }

@@ -14,19 +14,24 @@ const (
 	Exclude Decision = "exclude"
 	Include Decision = "include"
 	Confirm Decision = "confirm" // the office knows of the job that a crew started
+	Correct Decision = "correct" // the office mends its own error on an accepted job
 )
 
 // Review is a person's decision about a job. Who decided is the token's holder, outside the record. `accept`,
 // `return`, `defer` and `reopen` move the job; `answer` (to a check), `reply` (the contractor's), `exclude` and
-// `include` (statistics) move nothing.
+// `include` (statistics) move nothing. `correct` mends the office's own error on an accepted job: the records that it
+// names come with it in one batch, all of them or none, and what they come to stands from then on. State and month
+// stay; readings and photos are not mended so.
 type Review struct {
 	JobID    UUID     `json:"job_id"`
 	Decision Decision `json:"decision"`
-	// Why, in short codes; needed to return, defer, reopen and exclude.
-	ReasonCodes []string `json:"reason_codes,omitzero" validate:"required_if=Decision return,required_if=Decision defer,required_if=Decision reopen,required_if=Decision exclude,omitempty,min=1,max=10,unique,dive,snake,min=2,max=60"`
+	// Why, in short codes; needed to return, defer, reopen, exclude and correct.
+	ReasonCodes []string `json:"reason_codes,omitzero" validate:"required_if=Decision correct,required_if=Decision return,required_if=Decision defer,required_if=Decision reopen,required_if=Decision exclude,omitempty,min=1,max=10,unique,dive,snake,min=2,max=60"`
 	// The finding that is answered or replied to.
 	Finding *FindingRef `json:"finding,omitzero" validate:"required_if=Decision answer"`
-	Text    string      `json:"text,omitzero" validate:"omitempty,min=1,max=2000" text:"free"`
+	// The records that a correction mends, each an item of the same batch: the job, its home, or a record of its work.
+	Items []Subject `json:"items,omitzero" validate:"required_if=Decision correct,omitempty,min=1,max=100,unique,dive"`
+	Text  string    `json:"text,omitzero" validate:"omitempty,min=1,max=2000" text:"free"`
 }
 
 // Names a finding. It is known by its rule and its subjects.

@@ -1,5 +1,7 @@
 package domain
 
+import "slices"
+
 // What the program asks from a day on: rules and their limits, the tests, the basis and prices of pay. It is immutable
 // once in force, and begins on a later day than it was recorded, a program's first excepted.
 type RuleSet struct {
@@ -18,6 +20,11 @@ type RuleSet struct {
 	PaysFoundWrap *bool `json:"pays_found_wrap,omitzero"`
 	// The materials that the program takes for a seal, by sort of joint, where they differ from the defaults.
 	Sealants []Sealants `json:"sealants,omitzero" validate:"omitempty,max=9,dive"`
+	// The funds that pay, each by a word of the program's own. A job names one of them; where there is one, a job that
+	// names none means that one. Absent, they are those that the prices name.
+	FundSources []string `json:"fund_sources,omitzero" validate:"omitempty,min=1,max=20,unique,dive,snake,min=2,max=60"`
+	// The parks in which the program works. Where they are given, a home is in one of them or names none.
+	Parks []string `json:"parks,omitzero" validate:"omitempty,min=1,max=500,unique,dive,min=1,max=120"`
 	// The price schedule.
 	Prices []Price `json:"prices,omitzero" validate:"omitempty,max=200,dive"`
 	// The share of pay held back until inspection.
@@ -66,15 +73,44 @@ type Price struct {
 	FloorCents *int64 `json:"floor_cents,omitzero" validate:"omitempty,gte=0"`
 	// The most that the line pays for a job in US cents.
 	CapCents *int64 `json:"cap_cents,omitzero" validate:"omitempty,gte=0"`
-	// The fund that pays; not for `call_back`.
+	// Only for jobs of that fund; not for `call_back`. Absent, for jobs of every fund. What a line comes to is paid by the
+	// job's own fund.
 	FundSource string `json:"fund_source,omitzero" validate:"omitempty,snake,min=2,max=60"`
 	// The heading under which the funder counts it; not for `call_back`.
 	Category string `json:"category,omitzero" validate:"omitempty,oneof=labor materials support health_and_safety"`
 }
 
-// Fits tells whether the price is for homes of so many sections.
-func (p *Price) Fits(sections int64) bool {
-	return p.SectionCount == nil || int64(*p.SectionCount) == sections
+// Fits tells whether the price is for homes of so many sections and jobs of the
+// fund.
+func (p *Price) Fits(sections int64, fund string) bool {
+	return (p.SectionCount == nil || int64(*p.SectionCount) == sections) && (p.FundSource == "" || p.FundSource == fund)
+}
+
+// Funds are the funds that pay; none where neither the set nor a price names
+// one.
+func (s *RuleSet) Funds() []string {
+	switch {
+	case s == nil:
+		return nil
+	case len(s.FundSources) > 0:
+		return s.FundSources
+	}
+	var funds []string
+	for i := range s.Prices {
+		if fund := s.Prices[i].FundSource; fund != "" && !slices.Contains(funds, fund) {
+			funds = append(funds, fund)
+		}
+	}
+	return funds
+}
+
+// Fund is the fund that a job is for: the one that it names, or the only one
+// there is; empty where nobody can tell.
+func (s *RuleSet) Fund(named string) string {
+	if funds := s.Funds(); named == "" && len(funds) == 1 {
+		return funds[0]
+	}
+	return named
 }
 
 // Quantity is what the program's first method of leakage reads; total leakage
@@ -91,3 +127,18 @@ func (s *RuleSet) Quantity() Quantity {
 func (*RuleSet) Kind() Kind  { return RuleSetKind }
 func (*RuleSet) Job() UUID   { return UUID{} }
 func (*RuleSet) Refs() []Ref { return nil }
+
+// RatherInForce tells whether on a day this set is in force rather than the
+// other, which may be nil: the newest that began by then. Before the first one's
+// day the first is in force: it holds from the beginning.
+func (s *RuleSet) RatherInForce(other *RuleSet, day Date) bool {
+	switch {
+	case other == nil:
+		return true
+	case (s.FromOn <= day) != (other.FromOn <= day):
+		return s.FromOn <= day
+	case s.FromOn <= day:
+		return s.FromOn > other.FromOn
+	}
+	return s.FromOn < other.FromOn
+}

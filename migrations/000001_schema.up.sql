@@ -150,6 +150,7 @@ CREATE TABLE token (
     role          text NOT NULL CHECK (role IN ('field', 'contractor', 'inspector', 'staff', 'funder', 'admin')),
     contractor_id uuid,
     device_id     uuid,
+    fund_source   text, -- whose packages alone a funder reads; absent: all
     created_at    timestamptz NOT NULL,
     seen_at       timestamptz NOT NULL, -- last, as exactly as its lapsing asks for
     idle_s        bigint CHECK (idle_s > 0), -- it lapses so long after it was seen last; absent: never
@@ -160,7 +161,8 @@ CREATE TABLE token (
     CONSTRAINT token_of_person FOREIGN KEY (program_id, person_id) REFERENCES person (program_id, person_id),
     CONSTRAINT token_session_is_a_persons CHECK (NOT session OR person_id IS NOT NULL AND ends_at IS NOT NULL),
     CONSTRAINT token_contractor_fits_role CHECK ((contractor_id IS NOT NULL) = (role IN ('field', 'contractor'))),
-    CONSTRAINT token_device_fits_role CHECK (device_id IS NULL OR role IN ('field', 'inspector'))
+    CONSTRAINT token_device_fits_role CHECK (device_id IS NULL OR role IN ('field', 'inspector')),
+    CONSTRAINT token_fund_fits_role CHECK (fund_source IS NULL OR role = 'funder')
 );
 CREATE INDEX token_of_a_person ON token (program_id, person_id) WHERE revoked_at IS NULL;
 
@@ -358,6 +360,7 @@ CREATE TABLE job_result (
     crew_lead_id       uuid,
     class              text NOT NULL CHECK (class IN ('single', 'double', 'triple')),
     pay_basis          text NOT NULL,
+    fund_source        text, -- that pays for it; null where nobody can tell
     state              text NOT NULL,
     outcome            text,
     floor_area_ft2     double precision,

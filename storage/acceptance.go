@@ -63,14 +63,14 @@ func (db *DB) JudgmentAt(ctx context.Context, caller domain.Caller, id domain.UU
 		var row *acceptanceRow
 		var at *Moment
 		All(t, &seen, recordSQL, scopeArgs(caller, Args{"kind": string(domain.JobKind), "id": id}))
-		t.MomentOf(&at, position)
+		t.QueueMoment(&at, position)
 		One(t, &row, acceptanceAtSQL, Args{"program_id": t.Program, "id": id, "position": position})
 		if err := t.Flush(); err != nil {
 			return err
 		}
 		switch {
 		case len(seen) == 0:
-			return notFound(domain.JobKind)
+			return NotFound(domain.JobKind)
 		case at == nil:
 			return domain.Errorf(domain.BadQuery, "position: the ledger has no position %d", position)
 		case row == nil:

@@ -24,8 +24,7 @@ type DB struct {
 	log    *slog.Logger
 	// plansFor is how long a connection keeps its plans.
 	plansFor time.Duration
-	// asked tells this instance that somebody asked it for a package.
-	asked chan struct{}
+	signals  sync.Map // chan struct{} by name
 	// historyKeys are those of the programs that were served: []byte by id.
 	historyKeys sync.Map
 }
@@ -88,7 +87,7 @@ func Open(ctx context.Context, url string, o Options) (*DB, error) {
 	if o.Log == nil {
 		o.Log = slog.New(slog.DiscardHandler)
 	}
-	return &DB{pool: pool, watch: newWatch(config.ConnConfig, o.Log), limits: o.Limits, now: o.Now, log: o.Log, asked: make(chan struct{}, 1),
+	return &DB{pool: pool, watch: newWatch(config.ConnConfig, o.Log), limits: o.Limits, now: o.Now, log: o.Log,
 		plansFor: cmp.Or(o.PlansFor, plansFor)}, nil
 }
 
@@ -110,6 +109,16 @@ func (db *DB) Ping(ctx context.Context) error {
 
 // Now is the moment by the one clock.
 func (db *DB) Now() time.Time { return db.now() }
+
+// Log is where the loops of the rooms write.
+func (db *DB) Log() *slog.Logger { return db.log }
+
+// Signal is a channel with one place by which a room wakes its own loop on this
+// instance.
+func (db *DB) Signal(name string) chan struct{} {
+	signal, _ := db.signals.LoadOrStore(name, make(chan struct{}, 1))
+	return signal.(chan struct{})
+}
 
 // Mode is what a transaction may do and how the server plans it.
 type Mode struct {
@@ -248,6 +257,9 @@ func (t *Tx) Flush() error {
 	t.watch.noteAnswer(err)
 	return err
 }
+
+// Discard rolls the transaction back in the end, though nothing failed.
+func (t *Tx) Discard() { t.discard = true }
 
 // Commit flushes what is queued together with the commit. When the connection
 // is lost while the answer is awaited, the commit may have happened.

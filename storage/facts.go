@@ -240,21 +240,9 @@ func (f *facts) ruleSet(day domain.Date) (domain.UUID, *domain.RuleSet) {
 	var id domain.UUID
 	var set *domain.RuleSet
 	for _, e := range f.entries {
-		if r, ok := e.Record.(*domain.RuleSet); ok && e.Void == nil && ratherInForce(r, set, day) {
+		if r, ok := e.Record.(*domain.RuleSet); ok && e.Void == nil && r.RatherInForce(set, day) {
 			id, set = e.ID, r
 		}
 	}
 	return id, set
-}
-
-func ratherInForce(a, b *domain.RuleSet, day domain.Date) bool {
-	switch {
-	case b == nil:
-		return true
-	case (a.FromOn <= day) != (b.FromOn <= day):
-		return a.FromOn <= day
-	case a.FromOn <= day:
-		return a.FromOn > b.FromOn
-	}
-	return a.FromOn < b.FromOn
 }

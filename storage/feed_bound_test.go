@@ -19,14 +19,14 @@ import (
 // of order, and there is no page without any before the last.
 func TestSmallPagesOfTheFeed(t *testing.T) {
 	t.Parallel()
-	a := newAgency(t, time.Date(2026, 9, 20, 18, 0, 0, 0, time.UTC))
+	a := &feedAgency{storagetest.NewAgency(t, time.Date(2026, 9, 20, 18, 0, 0, 0, time.UTC)), t}
 	other := storagetest.ID()
 	a.Must(t, a.Staff, storagetest.Item(t, other, &domain.Contractor{Name: "Another Invented"}))
 	random := rand.New(rand.NewPCG(3, 14))
 	var jobs, accepted []domain.UUID
 	for i := range 30 {
 		if i%5 == 4 {
-			accepted = append(accepted, a.accepted(318, 120.7))
+			accepted = append(accepted, a.Accepted(318, 120.7))
 		} else {
 			a.NewHome(t)
 			jobs = append(jobs, a.Job(t))
@@ -70,14 +70,20 @@ func TestSmallPagesOfTheFeed(t *testing.T) {
 	}
 }
 
+// feedAgency is an agency whose feed a test reads.
+type feedAgency struct {
+	*storagetest.Agency
+	t *testing.T
+}
+
 // give hands an open job to a contractor.
-func (a *agency) give(job, contractor domain.UUID) {
+func (a *feedAgency) give(job, contractor domain.UUID) {
 	a.t.Helper()
 	a.alter(domain.JobKind, job, func(r domain.Record) { r.(*domain.Job).ContractorID = contractor })
 }
 
 // measureHome corrects the floor area of a job's home, which later jobs need.
-func (a *agency) measureHome(job domain.UUID) {
+func (a *feedAgency) measureHome(job domain.UUID) {
 	a.t.Helper()
 	var home domain.UUID
 	a.alter(domain.JobKind, job, func(r domain.Record) { home = r.(*domain.Job).HomeID })
@@ -85,7 +91,7 @@ func (a *agency) measureHome(job domain.UUID) {
 }
 
 // alter has staff change a record as it stands; without a change it is a replay.
-func (a *agency) alter(kind domain.Kind, id domain.UUID, change func(domain.Record)) {
+func (a *feedAgency) alter(kind domain.Kind, id domain.UUID, change func(domain.Record)) {
 	a.t.Helper()
 	seen, err := a.DB.Record(context.Background(), a.Staff, kind, id)
 	if err != nil {
@@ -100,7 +106,7 @@ func (a *agency) alter(kind domain.Kind, id domain.UUID, change func(domain.Reco
 }
 
 // feed reads pages to the end.
-func (a *agency) feed(caller domain.Caller, q storage.FeedQuery) (items []string) {
+func (a *feedAgency) feed(caller domain.Caller, q storage.FeedQuery) (items []string) {
 	a.t.Helper()
 	for pages := 0; ; pages++ {
 		page, err := a.DB.Changes(context.Background(), caller, q)

@@ -50,7 +50,7 @@ func (db *DB) Judgment(ctx context.Context, caller domain.Caller, id domain.UUID
 			return err
 		}
 		if len(seen) == 0 || row == nil {
-			return notFound(domain.JobKind)
+			return NotFound(domain.JobKind)
 		}
 		out = Judgment{RuleSetID: IDOf(row.RuleSetID), AtPosition: row.JudgedAtPosition, Result: jsontext.Value(row.Result)}
 		if frozen != nil {
@@ -112,7 +112,7 @@ func (t *Tx) judgeStored(id domain.UUID) (*judgedJob, *facts, error) {
 		return nil, nil, err
 	}
 	if len(jobs) == 0 {
-		return nil, nil, notFound(domain.JobKind)
+		return nil, nil, NotFound(domain.JobKind)
 	}
 	entries, err := Entries(rows, true)
 	if err != nil {

@@ -38,8 +38,8 @@ const momentSQL = `
 SELECT position, recorded_at FROM entry
 WHERE program_id = @program_id AND position = coalesce(@position::bigint, (SELECT position FROM program_head WHERE program_id = @program_id))`
 
-// MomentOf queues the look-up of a position, of the head when 0; *into stays
+// QueueMoment queues the look-up of a position, of the head when 0; *into stays
 // nil when the ledger has no such position.
-func (t *Tx) MomentOf(into **Moment, position int64) {
+func (t *Tx) QueueMoment(into **Moment, position int64) {
 	One(t, into, momentSQL, Args{"program_id": t.Program, "position": OrNull(position)})
 }

@@ -96,8 +96,8 @@ func (db *DB) Preview(ctx context.Context, caller domain.Caller, q PreviewQuery)
 }
 
 func (t *Tx) preview(out *Preview, q PreviewQuery) error {
-	var heads []headRow
-	All(t, &heads, headSQL, Args{"program_id": t.Program})
+	var head *Head
+	t.QueueHead(&head)
 	program, err := t.Settings()
 	if err != nil {
 		return err
@@ -106,14 +106,14 @@ func (t *Tx) preview(out *Preview, q PreviewQuery) error {
 	if err != nil {
 		return err
 	}
-	out.Position, out.AsOfAt = heads[0].Position, heads[0].RecordedAt
-	past, err := t.readPast(zone)
+	out.Position, out.AsOfAt = head.Position, head.RecordedAt
+	past, err := t.ReadPast(zone)
 	if err != nil {
 		return err
 	}
-	asked, known := past.sets[q.RuleSetID]
+	asked, known := past.Sets[q.RuleSetID]
 	if !known {
-		return notFound(domain.RuleSetKind)
+		return NotFound(domain.RuleSetKind)
 	}
 	period, err := program.Period(q.From, q.Before)
 	if err != nil {
@@ -140,8 +140,12 @@ func (t *Tx) preview(out *Preview, q PreviewQuery) error {
 }
 
 // previewJobs judges one batch.
-func (t *Tx) previewJobs(out *Preview, past *past, asked pastSet, rows []previewRow, limit int) error {
-	jobs, err := t.readPastJobs(past, rows)
+func (t *Tx) previewJobs(out *Preview, past *Past, asked PastSet, rows []previewRow, limit int) error {
+	at := make([]JobAt, len(rows))
+	for i, row := range rows {
+		at[i] = JobAt{row.JobID, row.ContractorID, row.AcceptedPosition}
+	}
+	jobs, err := t.JobsAt(past, at)
 	if err != nil {
 		return err
 	}
@@ -149,12 +153,8 @@ func (t *Tx) previewJobs(out *Preview, past *past, asked pastSet, rows []preview
 		if err := t.Ctx.Err(); err != nil {
 			return fmt.Errorf("preview at job %s: %w", domain.UUID(row.JobID), err)
 		}
-		assembled, err := rules.Assemble(row.JobID, jobs[i].entries, jobs[i].outside)
-		if err != nil {
-			return fmt.Errorf("assemble job %s: %w", domain.UUID(row.JobID), err)
-		}
-		then, verdictThen := past.sets[IDOf(row.RuleSetID)].judge(assembled)
-		now, verdictNow := asked.judge(assembled)
+		then, verdictThen := sideOf(past.Sets[IDOf(row.RuleSetID)], jobs[i])
+		now, verdictNow := sideOf(asked, jobs[i])
 		gone, come := differences(verdictThen.Findings, verdictNow.Findings)
 		changed := len(gone)+len(come) > 0 || then.Open != now.Open
 		if out.Totals != nil {
@@ -174,4 +174,10 @@ func (t *Tx) previewJobs(out *Preview, past *past, asked pastSet, rows []preview
 			AcceptedAt: row.AcceptedAt, Before: then, After: now, Gone: gone, Come: come})
 	}
 	return nil
+}
+
+// sideOf is the verdict of one set on a job, in numbers and whole.
+func sideOf(set PastSet, job *rules.Assembled) (PreviewSide, rules.Verdict) {
+	_, verdict, open := set.Judge(job)
+	return PreviewSide{Counts: verdict.Counts, Open: len(open)}, verdict
 }

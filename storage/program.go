@@ -3,6 +3,7 @@ package storage
 import (
 	"context"
 	"crypto/sha256"
+	"errors"
 	"sync"
 	"time"
 
@@ -10,6 +11,8 @@ import (
 	"ductledger/domain/intake"
 	"ductledger/domain/ledger"
 	"ductledger/domain/performance"
+
+	"github.com/jackc/pgx/v5"
 )
 
 // Program is an agency's program.
@@ -195,4 +198,20 @@ type headRow struct {
 
 func (r *headRow) head() Head {
 	return Head{Position: r.Position, Link: ledger.Digest(r.Link), RecordedAt: r.RecordedAt, Epoch: r.Epoch, EpochFrom: r.EpochFromPosition, Shared: r.Shared}
+}
+
+// QueueHead queues the look-up of the ledger's head; *into stays nil when there
+// is no such program.
+func (t *Tx) QueueHead(into **Head) {
+	t.Queue(headSQL, Args{"program_id": t.Program}).Query(func(rows pgx.Rows) error {
+		row, err := pgx.CollectExactlyOneRow(rows, pgx.RowToStructByName[headRow])
+		if err == nil {
+			head := row.head()
+			*into = &head
+		}
+		if errors.Is(err, pgx.ErrNoRows) {
+			return nil
+		}
+		return err
+	})
 }

@@ -25,6 +25,8 @@ type judgedJob struct {
 
 	assembled     *rules.Assembled
 	sentIn        bool // by this push, even if it moved on
+	corrected     bool // by this push, and accepted as before
+	changedLate   bool // a record that counted was changed since the acceptance
 	returnedCount int
 	leadRows      []leadRow
 
@@ -44,7 +46,7 @@ func (k *known) decide(caller domain.Caller, items []*intake.Item, now time.Time
 		if err != nil {
 			return nil, nil, err
 		}
-		judged, err := k.judge(entries, now)
+		judged, err := k.judge(entries, correctedBy(decisions), now)
 		if err != nil {
 			return nil, nil, err
 		}
@@ -96,7 +98,7 @@ func (k *known) acceptedEntries(decisions []intake.Decision, now time.Time) ([]d
 }
 
 // judge assembles and judges each job that the accepted entries touch.
-func (k *known) judge(accepted []domain.Entry, now time.Time) ([]*judgedJob, error) {
+func (k *known) judge(accepted []domain.Entry, corrected map[domain.UUID]bool, now time.Time) ([]*judgedJob, error) {
 	touched := map[domain.UUID]*judgedJob{}
 	f := k.facts
 	f.entries = slices.Clone(f.entries)
@@ -124,6 +126,7 @@ func (k *known) judge(accepted []domain.Entry, now time.Time) ([]*judgedJob, err
 	}
 	judged := make([]*judgedJob, 0, len(touched))
 	for _, j := range touched {
+		j.corrected = corrected[j.jobID]
 		if err := j.judge(&f); err != nil {
 			return nil, err
 		}
@@ -163,6 +166,9 @@ func (j *judgedJob) judge(f *facts) error {
 		return fmt.Errorf("rule set %s: %w", j.setID, domain.InvalidFields(faults))
 	}
 	j.outside = f.outside(j.jobID, j.job, j.entries)
+	if j.corrected {
+		j.leaveOutLate()
+	}
 	assembled, err := rules.Assemble(j.jobID, j.entries, j.outside)
 	if err != nil {
 		return fmt.Errorf("assemble job %s: %w", j.jobID, err)
@@ -170,6 +176,31 @@ func (j *judgedJob) judge(f *facts) error {
 	j.assembled = assembled
 	j.result, j.verdict = rules.ComputeAndJudge(set, assembled)
 	return nil
+}
+
+// correctedBy are the jobs that a correction lets begin anew.
+func correctedBy(decisions []intake.Decision) map[domain.UUID]bool {
+	corrected := map[domain.UUID]bool{}
+	for i := range decisions {
+		if decisions[i].Corrects && decisions[i].Status.Accepted() {
+			corrected[decisions[i].JobID] = true
+		}
+	}
+	return corrected
+}
+
+// leaveOutLate leaves out the work that came after the acceptance which a
+// correction mends: it moves no figure until the job is opened again.
+func (j *judgedJob) leaveOutLate() {
+	since := j.touched.standing.LateSince
+	if since == nil {
+		return
+	}
+	j.entries = slices.DeleteFunc(j.entries, func(e domain.Entry) bool {
+		late := e.Late && (e.Position == 0 || e.Position > *since)
+		j.changedLate = j.changedLate || late && e.Version > 1
+		return late
+	})
 }
 
 // dayOfWork is the first work visit's day; before any, the day on which the
@@ -214,14 +245,14 @@ func (k *known) refuseCrowding(decisions []intake.Decision) bool {
 	return refused
 }
 
-// refuseAcceptances gives each accepting review that the verdict does not
-// allow its problem; true when there was one.
+// refuseAcceptances gives each accepting review and each correction that the
+// verdict does not allow its problem; true when there was one.
 func (k *known) refuseAcceptances(decisions []intake.Decision, judged []*judgedJob) bool {
 	refused := false
 	for i := range decisions {
 		d := &decisions[i]
 		review, ok := d.Item.Record.(*domain.Review)
-		if !ok || !d.Status.Accepted() || review.Decision != domain.Accept {
+		if !ok || !d.Status.Accepted() || review.Decision != domain.Accept && !d.Corrects {
 			continue
 		}
 		for _, j := range judged {
@@ -238,8 +269,20 @@ func (k *known) refuseAcceptances(decisions []intake.Decision, judged []*judgedJ
 
 // notAcceptable says what stops the acceptance of a job; nil when nothing does.
 func (j *judgedJob) notAcceptable(heldOpen int) *domain.Error {
-	var faults []domain.Fault
-	for _, f := range j.verdict.Open(j.assembled.Reviews) {
+	faults := openFaults(j.set, j.assembled, j.verdict, heldOpen)
+	if j.changedLate {
+		faults = append(faults, domain.Fault{Code: "late_work", Detail: "a record of the work was changed after the acceptance, and a correction does not count it", Fix: "re-open the job"})
+	}
+	if len(faults) == 0 {
+		return nil
+	}
+	return &domain.Error{Code: domain.NotAcceptable, Detail: fmt.Sprintf("%d things are still open", len(faults)), Faults: faults}
+}
+
+// openFaults are what stops the acceptance of a job by its verdict, its held
+// items and what the rule set asks for besides.
+func openFaults(set *domain.RuleSet, job *rules.Assembled, verdict rules.Verdict, heldOpen int) (faults []domain.Fault) {
+	for _, f := range verdict.Open(job.Reviews) {
 		fault := domain.Fault{Pointer: "", Code: f.Rule, Detail: f.Detail, Fix: f.Fix}
 		if f.Severity == rules.Check && fault.Fix == "" {
 			fault.Fix = "answer it with a review"
@@ -249,13 +292,10 @@ func (j *judgedJob) notAcceptable(heldOpen int) *domain.Error {
 	if heldOpen > 0 {
 		faults = append(faults, domain.Fault{Code: "held_open", Detail: fmt.Sprintf("%d items of this job are held and open", heldOpen), Fix: "apply, settle or dismiss them"})
 	}
-	if j.set != nil && j.set.AcceptNeeds == "final_inspection" && !slices.ContainsFunc(j.assembled.Inspections, func(i rules.Of[domain.Inspection]) bool {
+	if set != nil && set.AcceptNeeds == "final_inspection" && !slices.ContainsFunc(job.Inspections, func(i rules.Of[domain.Inspection]) bool {
 		return i.Record.Purpose == "final" && i.Record.Result == "passed"
 	}) {
 		faults = append(faults, domain.Fault{Code: "final_inspection", Detail: "the program accepts a job after a passed final inspection", Fix: "record the final inspection"})
 	}
-	if len(faults) == 0 {
-		return nil
-	}
-	return &domain.Error{Code: domain.NotAcceptable, Detail: fmt.Sprintf("%d things are still open", len(faults)), Faults: faults}
+	return faults
 }

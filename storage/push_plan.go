@@ -52,13 +52,13 @@ func (p *plan) add(item *intake.Item) {
 	if job, ok := item.Record.(*domain.Job); ok {
 		p.contractors = append(p.contractors, job.ContractorID)
 	}
-	if review, ok := item.Record.(*domain.Review); ok && review.Decision == domain.Accept {
+	if review, ok := item.Record.(*domain.Review); ok && (review.Decision == domain.Accept || review.Decision == domain.Correct) {
 		p.accepts = true
 	}
 	if match := domain.Match(item.Record); match != nil && item.Kind.OfJob() {
 		p.matches = append(p.matches, match)
 	}
-	for _, ref := range item.Record.Refs() {
+	for _, ref := range intake.Refs(item.Record) {
 		p.keys = append(p.keys, intake.Key{Kind: ref.Kind, ID: ref.ID})
 		if ref.Kind == domain.HomeKind {
 			p.homes = append(p.homes, ref.ID)

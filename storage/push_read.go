@@ -139,6 +139,7 @@ type standing struct {
 	ReturnedCount         *int32
 	CountedAt             *time.Time // of the job's first acceptance
 	Frozen                bool       // by an acceptance that stands
+	LateSince             *int64     // where that froze what counted: later work counts when the job is opened again
 }
 
 // Who may know of the job, and where its result stands.
@@ -148,11 +149,13 @@ SELECT j.id AS job_id,
     EXISTS (SELECT FROM inspection_draw AS d WHERE d.program_id = @program_id AND d.job_id = j.id AND d.closed_at IS NULL) AS drawn,
     j.inspected, j.started_by_crew, j.recorded_at, r.serial, r.assigned_at, r.sent_in_at, r.first_must_fix_count, r.first_not_recorded_count, r.returned_count,
     (SELECT min(f.counted_at) FROM job_result AS f WHERE f.program_id = @program_id AND f.job_id = j.id) AS counted_at,
-    coalesce(r.accepted_position IS NOT NULL AND r.until_position IS NULL, false) AS frozen
+    coalesce(r.accepted_position IS NOT NULL AND r.until_position IS NULL, false) AS frozen,
+    CASE WHEN r.accepted_position IS NOT NULL AND r.until_position IS NULL
+        THEN coalesce((r.inputs::jsonb #>> '{facts,late_since}')::bigint, r.judged_at_position) END AS late_since
 FROM unnest(@jobs::uuid[]) AS k(id)
 CROSS JOIN LATERAL (SELECT x.id, x.inspected, x.started_by_crew, x.recorded_at FROM job AS x WHERE x.program_id = @program_id AND x.id = k.id OFFSET 0) AS j
 LEFT JOIN LATERAL (SELECT x.serial, x.accepted_position, x.until_position, x.assigned_at, x.sent_in_at, x.first_must_fix_count,
-        x.first_not_recorded_count, x.returned_count
+        x.first_not_recorded_count, x.returned_count, x.inputs, x.judged_at_position
     FROM job_result AS x WHERE x.program_id = @program_id AND x.job_id = j.id ORDER BY x.serial DESC LIMIT 1) AS r ON true`
 
 type homeOf struct {
@@ -288,8 +291,8 @@ func (t *Tx) readPush(caller domain.Caller, plan *plan, p *Push) (*known, error)
 	k.store = intake.Store{
 		Heads: map[intake.Key]intake.Head{}, Jobs: map[domain.UUID]intake.Job{}, Contents: map[intake.VersionKey]intake.Content{},
 		OpenHomes: map[domain.UUID]bool{}, OwnHomes: map[domain.UUID]bool{}, Replaced: map[domain.UUID]intake.Replaceable{}, RuleSets: map[domain.UUID]domain.Date{},
-		Devices: map[domain.UUID]domain.DeviceState{},
-		Today:   domain.DateOf(t.Now, zone),
+		Devices: map[domain.UUID]domain.DeviceState{}, Ended: map[domain.UUID]domain.Date{}, Parks: map[domain.UUID]string{},
+		Today: domain.DateOf(t.Now, zone),
 	}
 	for _, h := range heads {
 		key := intake.Key{Kind: domain.Kind(h.Kind), ID: h.RecordID}
@@ -311,9 +314,20 @@ func (t *Tx) readPush(caller domain.Caller, plan *plan, p *Push) (*known, error)
 			return nil, errOvertaken
 		}
 	}
+	_, k.store.InForce = k.facts.ruleSet(k.store.Today)
 	for i := range k.facts.entries {
-		if set, ok := k.facts.entries[i].Record.(*domain.RuleSet); ok && k.facts.entries[i].Void == nil {
-			k.store.RuleSets[k.facts.entries[i].ID] = set.FromOn
+		e := &k.facts.entries[i]
+		switch r := e.Record.(type) {
+		case *domain.RuleSet:
+			if e.Void == nil {
+				k.store.RuleSets[e.ID] = r.FromOn
+			}
+		case *domain.Contractor:
+			if r.EndedOn != "" {
+				k.store.Ended[e.ID] = r.EndedOn
+			}
+		case *domain.Home:
+			k.store.Parks[e.ID] = r.Park
 		}
 	}
 	for _, h := range homes {

@@ -142,6 +142,9 @@ func (t *Tx) remake(zone *time.Location, r *remaking) (*resultRow, error) {
 		return nil, fmt.Errorf("the ledger lacks a version that it was made from")
 	}
 	j.touched.firstRecordedAt = *r.row.FirstRecordedAt
+	if since := r.inputs.Facts.LateSince; since > 0 {
+		j.corrected, j.touched.standing.LateSince = true, &since
+	}
 	if err := j.judge(&f); err != nil { // finds job, day and rule set; the facts follow
 		return nil, err
 	}
@@ -155,5 +158,9 @@ func (t *Tx) remake(zone *time.Location, r *remaking) (*resultRow, error) {
 	}
 	j.result, j.verdict = rules.ComputeAndJudge(set, j.assembled)
 	head := &lockedHead{Head: Head{Position: r.row.JudgedAtPosition, RecordedAt: *r.row.JudgedAt}}
-	return j.row(head, int(r.row.Serial))
+	row, err := j.row(head, int(r.row.Serial))
+	if err == nil && j.corrected { // accepted as before
+		row.AcceptedAt, row.AcceptedMonth = r.row.AcceptedAt, r.row.AcceptedMonth
+	}
+	return row, err
 }

@@ -67,19 +67,19 @@ func TestRecomputeGivesTheSameBytes(t *testing.T) {
 // each of these rows is made again by what stood at its own position.
 func TestRecomputeOfAcceptances(t *testing.T) {
 	t.Parallel()
-	a := newAgency(t, storagetest.Start)
-	job := a.accepted(200, 60)
-	a.decide(job, domain.Reopen)
-	a.clock.Move(time.Hour)
-	a.Must(t, a.Field, a.reading(job, domain.After, 55, -time.Minute))
-	a.send(job)
-	a.decide(job, domain.Accept)
-	a.decide(job, domain.Exclude)
-	a.decide(job, domain.Include)
-	a.void(a.accepted(300, 100))
-	late := a.accepted(150, 80)
-	a.Must(t, a.Field, a.reading(late, domain.After, 10, -time.Minute)) // moves no frozen figure
-	a.job(120, 110)
+	a := storagetest.NewAgency(t, storagetest.Start)
+	job := a.Accepted(200, 60)
+	a.Decide(job, domain.Reopen)
+	a.Clock.Move(time.Hour)
+	a.Must(t, a.Field, a.Reading(job, domain.After, 55, -time.Minute))
+	a.Send(job)
+	a.Decide(job, domain.Accept)
+	a.Decide(job, domain.Exclude)
+	a.Decide(job, domain.Include)
+	a.Void(a.Accepted(300, 100))
+	late := a.Accepted(150, 80)
+	a.Must(t, a.Field, a.Reading(late, domain.After, 10, -time.Minute)) // moves no frozen figure
+	a.SentIn(120, 110)
 	rows, differs := recomputed(t, a.DB, a.Program)
 	if rows < 8 || len(differs) > 0 {
 		t.Errorf("%d rows, %s", rows, strings.Join(differs, "\n"))

@@ -85,12 +85,13 @@ func (t *Tx) record(caller domain.Caller, kind domain.Kind, id domain.UUID) (See
 		return Seen{}, err
 	}
 	if len(rows) == 0 {
-		return Seen{}, notFound(kind)
+		return Seen{}, NotFound(kind)
 	}
 	return rows[0].seen()
 }
 
-func notFound(kind domain.Kind) error {
+// NotFound says that there is no such record, or none that the caller may see.
+func NotFound(kind domain.Kind) error {
 	return domain.Errorf(domain.NotFound, "there is no such %s", kind)
 }
 
@@ -123,7 +124,7 @@ func (db *DB) Versions(ctx context.Context, caller domain.Caller, kind domain.Ki
 		return nil, err
 	}
 	if len(rows) == 0 && after == 0 {
-		return nil, notFound(kind)
+		return nil, NotFound(kind)
 	}
 	return Entries(rows, false)
 }

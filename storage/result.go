@@ -25,6 +25,7 @@ type resultRow struct {
 	CrewLeadID       *[16]byte
 	Class            string
 	PayBasis         string
+	FundSource       *string // that pays for it, by the rules it was judged by
 	State            string
 	Outcome          *string
 	FloorAreaFt2     *float64
@@ -98,7 +99,7 @@ func (t *Tx) writeResults(head *lockedHead, judged []*judgedJob) error {
 		}
 		accepted := j.job.State == domain.Accepted && !j.void
 		if j.touched.standing.Frozen {
-			if accepted && j.excluded() == j.wasExcluded() {
+			if accepted && !j.corrected && j.excluded() == j.wasExcluded() {
 				continue
 			}
 			t.Queue(resultEndSQL, Args{"program_id": t.Program, "job_id": j.jobID, "serial": serial, "position": head.Position})
@@ -122,7 +123,9 @@ func (t *Tx) writeResults(head *lockedHead, judged []*judgedJob) error {
 }
 
 // repeatResult lets the same acceptance stand from this position on, counted
-// otherwise: a person's decision about statistics changes nothing that was frozen.
+// otherwise: a person's decision about statistics changes nothing that was
+// frozen; a correction changes what the records come to, and not the way that
+// led there.
 func (t *Tx) repeatResult(head *lockedHead, j *judgedJob, serial int) error {
 	var row *resultRow
 	One(t, &row, resultReadSQL, Args{"program_id": t.Program, "job_id": j.jobID, "serial": serial})
@@ -132,7 +135,18 @@ func (t *Tx) repeatResult(head *lockedHead, j *judgedJob, serial int) error {
 	if row == nil {
 		return ErrRaceLost
 	}
-	row.Serial, row.Excluded, row.AcceptedPosition, row.UntilPosition = row.Serial+1, j.excluded(), &head.Position, nil
+	old := *row
+	if j.corrected {
+		var err error
+		if row, err = j.row(head, serial+1); err != nil {
+			return err
+		}
+		row.ProgramID, row.WorkedBy = t.Program, j.workedBy()
+		row.AssignedAt, row.SentInAt, row.ReturnedCount, row.CountedAt = old.AssignedAt, old.SentInAt, old.ReturnedCount, old.CountedAt
+		row.FirstMustFixCount, row.FirstNotRecordedCount = old.FirstMustFixCount, old.FirstNotRecordedCount
+		row.AcceptedAt, row.AcceptedMonth = old.AcceptedAt, old.AcceptedMonth
+	}
+	row.Serial, row.Excluded, row.AcceptedPosition, row.UntilPosition = old.Serial+1, j.excluded(), &head.Position, nil
 	t.Queue(resultInsertSQL, argsOf(row))
 	return nil
 }
@@ -151,7 +165,7 @@ type leadRow struct{ RecordID, ContractorID [16]byte }
 // tell nothing.
 func (t *Tx) readLeads(judged []*judgedJob) {
 	for _, j := range judged {
-		if leads := j.leads(); j.job.State == domain.Accepted && !j.void && !j.touched.standing.Frozen && len(leads) > 0 {
+		if leads := j.leads(); j.job.State == domain.Accepted && !j.void && (!j.touched.standing.Frozen || j.corrected) && len(leads) > 0 {
 			All(t, &j.leadRows, leadsSQL, Args{"program_id": t.Program, "leads": leads})
 		}
 	}
@@ -190,7 +204,7 @@ func (j *judgedJob) row(head *lockedHead, serial int) (*resultRow, error) {
 	counts := j.verdict.Counts
 	row := &resultRow{
 		JobID: j.jobID, Serial: int32(serial), HomeID: j.job.HomeID, ContractorID: j.job.ContractorID,
-		CrewLeadID: idArg(j.crewLead()), Class: j.class(), PayBasis: string(j.job.PayBasis), State: state,
+		CrewLeadID: idArg(j.crewLead()), Class: j.class(), PayBasis: string(j.job.PayBasis), FundSource: OrNull(j.set.Fund(j.job.FundSource)), State: state,
 		Outcome: OrNull(string(j.job.Outcome)), FloorAreaFt2: j.floorArea(), BeforeTenths: j.result.BeforeTenths,
 		AfterTenths: j.result.AfterTenths, Extrapolated: j.result.Extrapolated, BelowRange: j.result.BelowRange,
 		MustFixCount: int32(counts.MustFix), CheckCount: int32(counts.Check), NoteCount: int32(counts.Note), NotRecordedCount: int32(counts.NotRecorded),

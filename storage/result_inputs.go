@@ -26,6 +26,7 @@ type factsUsed struct {
 	SameTests   []domain.UUID    `json:"same_readings_job_ids,omitempty"`
 	Pending     []pendingUsed    `json:"pending_devices,omitempty"`
 	OtherVisits []otherVisitUsed `json:"other_visits,omitempty"`
+	LateSince   int64            `json:"late_since,omitempty"` // of a correction: the position behind which late work was left out
 }
 
 type homesLedUsed struct {
@@ -58,6 +59,9 @@ type otherVisitUsed struct {
 
 // factsUsed are those of the judged job, in a fixed order.
 func (j *judgedJob) factsUsed() (f factsUsed) {
+	if j.corrected {
+		f.LateSince = *j.touched.standing.LateSince
+	}
 	for _, member := range j.people() {
 		if n := j.outside.HomesLed[member]; n > 0 {
 			f.HomesLed = append(f.HomesLed, homesLedUsed{member, n})

@@ -104,7 +104,7 @@ func (db *DB) JobEntries(ctx context.Context, caller domain.Caller, id domain.UU
 		return nil, err
 	}
 	if len(rows) == 0 {
-		return nil, notFound(domain.JobKind)
+		return nil, NotFound(domain.JobKind)
 	}
 	slices.SortStableFunc(rows, func(a, b EntryRow) int { return domain.Kind(a.Kind).Rank() - domain.Kind(b.Kind).Rank() })
 	return Entries(rows, false)

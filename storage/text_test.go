@@ -3,6 +3,7 @@ package storage_test
 import (
 	"bytes"
 	"context"
+	"slices"
 	"strings"
 	"testing"
 
@@ -40,8 +41,36 @@ func TestErasedTexts(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	if n, err := db.EraseTexts(ctx, w.Staff, domain.ReviewKind, review); err != nil || n != 3 {
-		t.Fatalf("%d versions, %v", n, err)
+	// All that somebody wrote about the home is listed: three versions, the reason
+	// of the void, and what was held.
+	listed, err := db.HomeTexts(ctx, w.Staff, w.Home)
+	if err != nil {
+		t.Fatal(err)
+	}
+	of := func(list []storage.WrittenText) (texts []string) {
+		for _, l := range list {
+			if l.ID == review {
+				texts = append(texts, l.Pointer+" "+l.Text.Text)
+			}
+		}
+		return texts
+	}
+	if got, want := of(listed), []string{"/text " + secret, "/text " + secret + " again", "/text " + secret + " again", "/void/reason a mistake", "/text " + secret + " too late"}; !slices.Equal(got, want) {
+		t.Errorf("listed %q, want %q", got, want)
+	}
+	subject := []domain.Subject{{Kind: domain.ReviewKind, ID: review}}
+	if remain, err := db.EraseTexts(ctx, w.Staff, w.Home, subject, true); err != nil || len(of(remain)) != 0 {
+		t.Fatalf("only tried: %v, %v", of(remain), err)
+	}
+	if again, err := db.HomeTexts(ctx, w.Staff, w.Home); err != nil || !slices.Equal(of(again), of(listed)) {
+		t.Fatalf("only tried, and gone: %v, %v", of(again), err)
+	}
+	remain, err := db.EraseTexts(ctx, w.Staff, w.Home, subject, false)
+	if err != nil || len(of(remain)) != 0 || len(remain) != len(listed)-5 {
+		t.Fatalf("%d of %d remain, %v", len(remain), len(listed), err)
+	}
+	if _, err := db.EraseTexts(ctx, w.Staff, w.Home, subject, false); domain.CodeOf(err) != domain.Invalid {
+		t.Errorf("erased twice: %v", err)
 	}
 	page, err := db.Changes(ctx, w.Staff, storage.FeedQuery{Limit: 1000})
 	if err != nil {

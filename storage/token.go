@@ -18,7 +18,8 @@ type Token struct {
 	Name         string      // of the person
 	ContractorID domain.UUID
 	DeviceID     domain.UUID
-	Session      bool // kept by a browser in a cookie
+	Fund         string // whose packages alone a funder reads; empty: all
+	Session      bool   // kept by a browser in a cookie
 	CreatedAt    time.Time
 	SeenAt       time.Time     // last, to a part of Idle
 	Idle         time.Duration // it lapses so long after it was seen last; zero: never
@@ -33,6 +34,7 @@ type tokenRow struct {
 	Name         *string
 	ContractorID *[16]byte
 	DeviceID     *[16]byte
+	FundSource   *string
 	Session      bool
 	CreatedAt    time.Time
 	SeenAt       time.Time
@@ -42,13 +44,16 @@ type tokenRow struct {
 }
 
 const tokenColumns = `
-    t.token_id, t.role, t.person_id, p.name, t.contractor_id, t.device_id, t.session, t.created_at, t.seen_at, t.idle_s, t.ends_at, t.revoked_at`
+    t.token_id, t.role, t.person_id, p.name, t.contractor_id, t.device_id, t.fund_source, t.session, t.created_at, t.seen_at, t.idle_s, t.ends_at, t.revoked_at`
 
 func (r *tokenRow) token() Token {
 	t := Token{ID: r.TokenID, Role: domain.Role(r.Role), PersonID: IDOf(r.PersonID), ContractorID: IDOf(r.ContractorID), DeviceID: IDOf(r.DeviceID),
 		Session: r.Session, CreatedAt: r.CreatedAt, SeenAt: r.SeenAt, EndsAt: r.EndsAt, RevokedAt: r.RevokedAt}
 	if r.Name != nil {
 		t.Name = *r.Name
+	}
+	if r.FundSource != nil {
+		t.Fund = *r.FundSource
 	}
 	if r.IdleS != nil {
 		t.Idle = time.Duration(*r.IdleS) * time.Second
@@ -113,8 +118,8 @@ func (t *Tx) PersonNamed(name string, role domain.Role, contractor domain.UUID) 
 }
 
 const tokenInsertSQL = `
-INSERT INTO token (program_id, digest, token_id, person_id, session, role, contractor_id, device_id, created_at, seen_at, idle_s, ends_at)
-VALUES (@program_id, @digest, @token_id, @person_id, @session, @role, @contractor_id, @device_id, @at, @at, @idle_s, @ends_at)`
+INSERT INTO token (program_id, digest, token_id, person_id, session, role, contractor_id, device_id, fund_source, created_at, seen_at, idle_s, ends_at)
+VALUES (@program_id, @digest, @token_id, @person_id, @session, @role, @contractor_id, @device_id, @fund_source, @at, @at, @idle_s, @ends_at)`
 
 // AddToken queues a credential under the digest of its text.
 func (t *Tx) AddToken(digest [32]byte, token *Token) error {
@@ -128,7 +133,7 @@ func (t *Tx) AddToken(digest [32]byte, token *Token) error {
 		idle = new(int64(token.Idle / time.Second))
 	}
 	t.Queue(tokenInsertSQL, Args{"program_id": t.Program, "digest": digest[:], "token_id": token.ID, "person_id": token.PersonID, "session": token.Session,
-		"role": string(token.Role), "contractor_id": token.ContractorID, "device_id": token.DeviceID, "at": t.Now, "idle_s": idle, "ends_at": token.EndsAt})
+		"role": string(token.Role), "contractor_id": token.ContractorID, "device_id": token.DeviceID, "fund_source": OrNull(token.Fund), "at": t.Now, "idle_s": idle, "ends_at": token.EndsAt})
 	return nil
 }
 
@@ -196,12 +201,15 @@ func (db *DB) Tokens(ctx context.Context, program domain.UUID) (list []Token, er
 
 type callerRow struct {
 	tokenRow
-	DeviceState *string
-	AppSchema   int32
+	FundOfPerson *string // of a session: what the person's own token is bound to
+	DeviceState  *string
+	AppSchema    int32
 }
 
 const tokenCallerSQL = `
-SELECT` + tokenColumns + `, d.state AS device_state, coalesce(d.schema_revision, 1) AS app_schema
+SELECT` + tokenColumns + `,
+    (SELECT min(x.fund_source) FROM token AS x WHERE t.session AND x.program_id = t.program_id AND x.person_id = t.person_id AND x.revoked_at IS NULL) AS fund_of_person,
+    d.state AS device_state, coalesce(d.schema_revision, 1) AS app_schema
 FROM token AS t
 LEFT JOIN person AS p ON p.program_id = t.program_id AND p.person_id = t.person_id
 LEFT JOIN device AS d ON d.program_id = t.program_id AND d.id = t.device_id
@@ -237,6 +245,9 @@ func (db *DB) authenticate(ctx context.Context, digest [32]byte, program domain.
 		return domain.Caller{}, unknown
 	}
 	token := row.token()
+	if row.FundOfPerson != nil {
+		token.Fund = *row.FundOfPerson
+	}
 	switch {
 	case token.LapsedAt(now):
 		return domain.Caller{}, unknown
@@ -253,7 +264,7 @@ func (db *DB) authenticate(ctx context.Context, digest [32]byte, program domain.
 		}
 	}
 	return domain.Caller{
-		Program: program, Token: token.ID, Person: token.PersonID, Role: token.Role, Name: token.Name, Contractor: token.ContractorID, Device: token.DeviceID,
+		Program: program, Token: token.ID, Person: token.PersonID, Role: token.Role, Name: token.Name, Contractor: token.ContractorID, Device: token.DeviceID, Fund: token.Fund,
 		DeviceClosing: row.DeviceState != nil && *row.DeviceState == string(domain.DeviceIsClosing),
 		AppSchema:     int(row.AppSchema),
 	}, nil

@@ -17,6 +17,7 @@ import (
 	"ductledger/api/sheet"
 	"ductledger/domain"
 	"ductledger/storage"
+	monthdb "ductledger/storage/month"
 	"ductledger/storage/storagetest"
 )
 
@@ -47,7 +48,7 @@ func Serve(t testing.TB, options ...func(*storage.Options)) *API {
 	}
 	building, stop := context.WithCancel(context.Background())
 	var builder sync.WaitGroup
-	builder.Go(func() { db.BuildAsked(building, storage.MonthOptions{BuildID: "test", Summary: sheet.Write}) })
+	builder.Go(func() { monthdb.BuildAsked(building, db, monthdb.Options{BuildID: "test", Summary: sheet.Write}) })
 	t.Cleanup(func() { stop(); builder.Wait() })
 	server := httptest.NewServer(handler)
 	t.Cleanup(server.Close)

@@ -1,6 +1,7 @@
 package sheet
 
 import (
+	"strconv"
 	"unicode/utf8"
 
 	"github.com/xuri/excelize/v2"
@@ -20,16 +21,27 @@ func (w *writer) layout(p *pack.Sheet) error {
 			return err
 		}
 	}
-	if err := f.SetPanes(p.Name, &excelize.Panes{Freeze: true, YSplit: 1, TopLeftCell: "A2", ActivePane: "bottomLeft"}); err != nil {
+	if err := f.SetPanes(p.Name, &excelize.Panes{Freeze: true, YSplit: p.HeadRows(), TopLeftCell: "A" + strconv.Itoa(p.HeadRows()+1), ActivePane: "bottomLeft"}); err != nil {
 		return err
 	}
-	if err := f.SetPageLayout(p.Name, &excelize.PageLayoutOptions{Size: new(usLetter), Orientation: new("landscape"), FitToWidth: new(1), FitToHeight: new(0)}); err != nil {
+	pages := 0 // as many as the rows need
+	if len(p.Charts) > 0 {
+		pages = 1 // what belongs together is seen together
+	}
+	if err := f.SetPageLayout(p.Name, &excelize.PageLayoutOptions{Size: new(usLetter), Orientation: new("landscape"), FitToWidth: new(1), FitToHeight: new(pages)}); err != nil {
+		return err
+	}
+	last, err := excelize.CoordinatesToCellName(len(p.Headings), max(p.HeadRows()+len(p.Rows), chartEnd(p)), true)
+	if err != nil {
+		return err
+	}
+	if err := f.SetDefinedName(&excelize.DefinedName{Name: "_xlnm.Print_Area", RefersTo: "'" + p.Name + "'!$A$1:" + last, Scope: p.Name}); err != nil {
 		return err
 	}
 	if err := f.SetSheetProps(p.Name, &excelize.SheetPropsOptions{FitToPage: new(true)}); err != nil {
 		return err
 	}
-	if err := f.SetDefinedName(&excelize.DefinedName{Name: "_xlnm.Print_Titles", RefersTo: p.Name + "!$1:$1", Scope: p.Name}); err != nil {
+	if err := f.SetDefinedName(&excelize.DefinedName{Name: "_xlnm.Print_Titles", RefersTo: "'" + p.Name + "'!$1:$" + strconv.Itoa(p.HeadRows()), Scope: p.Name}); err != nil {
 		return err
 	}
 	footer := "&L" + w.book.Head.FileName() + "&C&A&RPage &P of &N"
@@ -54,7 +66,7 @@ const (
 func width(p *pack.Sheet, column int) float64 {
 	longest := len(p.Headings[column])
 	for _, row := range p.Rows {
-		if column >= len(row) || row[column].Kind == pack.Heading {
+		if column >= len(row) || row[column].Kind == pack.Heading || row[column].Kind == pack.Label {
 			continue
 		}
 		n := utf8.RuneCountInString(row[column].Text)

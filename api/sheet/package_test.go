@@ -34,11 +34,15 @@ func packed(t fataler, names ...string) []byte {
 	contractors := pack.Table{Name: "contractors", Title: "Contractors", PrimaryKey: []string{"contractor_id"}, Columns: []pack.Column{
 		{Name: "contractor_id", Type: pack.ID, Description: "The contractor"}, {Name: "name", Type: pack.Text, Description: "Its name"},
 		{Name: "since_on", Type: pack.Date, Description: "First day"}, {Name: "after_cfm25", Type: pack.Number, Decimals: 1, Description: "Leakage"},
-		{Name: "paid_cents", Type: pack.Integer, Description: "Paid"}, {Name: "agreed", Type: pack.Boolean, Description: "Whether"},
+		{Name: "paid_cents", Type: pack.Integer, Unit: "US cents", Description: "Paid"}, {Name: "agreed", Type: pack.Boolean, Description: "Whether"},
 	}}
 	tables := []pack.Table{contractors, pack.ReconciliationTable()}
+	overview := &pack.Overview{Title: "Invented summary", Table: "reconciliation", Periods: []pack.Period{{Name: "October 2026", Row: "payable"}, {Name: "September 2026"}},
+		Months: []pack.Period{{Name: "Oct 2026", Row: "payable"}},
+		Rows: []pack.OverviewRow{{What: "Payable", Unit: "US dollars", Column: "cumulative", Decimals: 2, ByMonth: true, Chart: true},
+			{What: "Corrected", Unit: "US cents", Column: "corrections_net"}}}
 	var out bytes.Buffer
-	w, err := pack.NewWriter(&out, head, tables, pack.WriterOptions{Sheets: []string{"contractors", "reconciliation"}})
+	w, err := pack.NewWriter(&out, head, tables, pack.WriterOptions{First: overview, Sheets: []string{"contractors", "reconciliation"}})
 	if err != nil {
 		t.Fatal(err)
 	}

@@ -12,6 +12,8 @@ type style struct {
 	group   bool // of lines
 	right   bool
 	faint   bool
+	small   bool
+	title   bool // of the sheet
 	format  string
 }
 
@@ -19,6 +21,8 @@ func styleOf(cell pack.Cell) style {
 	switch cell.Kind {
 	case pack.Heading:
 		return style{group: true}
+	case pack.Label:
+		return style{heading: true, right: true}
 	case pack.Figure:
 		return style{format: figureFormat(cell.Decimals), right: true}
 	case pack.Day:
@@ -35,6 +39,7 @@ const (
 	headFill = "DCE6EC"
 	rule     = "9AA5B1"
 	faint    = "5F6B7A"
+	bars     = "2F6F8F"
 )
 
 func (w *writer) style(s style) (int, error) {
@@ -51,8 +56,14 @@ func (w *writer) style(s style) (int, error) {
 	case s.group:
 		look.Font.Bold, look.Font.Size = true, 12
 		look.Alignment.WrapText, look.Alignment.Vertical = false, "bottom"
+	case s.title:
+		look.Font.Bold, look.Font.Size = true, 15
+		look.Alignment.WrapText, look.Alignment.Vertical = false, "center"
 	case s.faint:
 		look.Font.Color = faint
+	}
+	if s.small {
+		look.Font.Size = 8
 	}
 	if s.format != "" {
 		look.CustomNumFmt = &s.format

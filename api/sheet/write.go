@@ -3,6 +3,7 @@ package sheet
 import (
 	"fmt"
 	"io"
+	"sort"
 	"strconv"
 	"time"
 
@@ -28,6 +29,10 @@ func Write(out io.Writer, book *pack.Workbook) (err error) {
 			return fmt.Errorf("sheet %s: %w", book.Sheets[i].Name, err)
 		}
 	}
+	// With the first drawing the library adds types of pictures in the order of a
+	// map: the same pages must be the same bytes.
+	types := f.ContentTypes.Defaults
+	sort.Slice(types, func(i, j int) bool { return types[i].Extension < types[j].Extension })
 	return f.Write(out)
 }
 
@@ -50,7 +55,7 @@ func (w *writer) properties() error {
 	return w.file.SetAppProps(&excelize.AppProperties{Application: "ductledger"})
 }
 
-// page writes one sheet: headings, then the rows.
+// page writes one sheet: its title, the headings, then the rows.
 func (w *writer) page(n int, p *pack.Sheet) error {
 	if n == 0 {
 		if err := w.file.SetSheetName(w.file.GetSheetName(0), p.Name); err != nil {
@@ -59,45 +64,68 @@ func (w *writer) page(n int, p *pack.Sheet) error {
 	} else if _, err := w.file.NewSheet(p.Name); err != nil {
 		return err
 	}
-	for i, name := range p.Headings {
-		if err := w.cell(p.Name, i+1, 1, pack.Cell{Kind: pack.Words, Text: name}, style{heading: true, right: rightOf(p, i, n == 0)}); err != nil {
+	at := 1
+	if p.Title != "" {
+		if err := w.cell(p.Name, 1, at, pack.Cell{Kind: pack.Words, Text: p.Title}, style{title: true}); err != nil {
 			return err
 		}
+		if err := w.file.SetRowHeight(p.Name, at, titleHeight); err != nil {
+			return err
+		}
+		at++
+	}
+	for _, line := range []struct {
+		names []string
+		look  style
+	}{{p.Headings, style{heading: true}}, {p.Machine, style{faint: true, small: true}}} {
+		if line.names == nil {
+			continue
+		}
+		for i, name := range line.names {
+			look := line.look
+			look.right = rightOf(p, i)
+			if err := w.cell(p.Name, i+1, at, pack.Cell{Kind: pack.Words, Text: name}, look); err != nil {
+				return err
+			}
+		}
+		if err := w.file.SetRowHeight(p.Name, at, headHeight); err != nil {
+			return err
+		}
+		at++
 	}
 	for r, row := range p.Rows {
 		for c, cell := range row {
 			look := styleOf(cell)
-			if n == 0 && cell.Kind != pack.Heading { // on the front page what and how much are read, the rest is for looking it up
-				look.right, look.faint = c == valueColumn, c > unitColumn
+			if p.Lookup > 0 && cell.Kind != pack.Heading && cell.Kind != pack.Label { // what and how much are read, the rest is for looking it up
+				look.right, look.faint = c > 0 && c < p.Lookup-1, c >= p.Lookup && cell.Kind == pack.Words
 			}
-			if err := w.cell(p.Name, c+1, r+2, cell, look); err != nil {
+			if err := w.cell(p.Name, c+1, at+r, cell, look); err != nil {
 				return err
 			}
 		}
-		if len(row) == 1 {
-			if err := w.file.SetRowHeight(p.Name, r+2, groupHeight); err != nil {
+		if len(row) == 1 && row[0].Kind == pack.Heading {
+			if err := w.file.SetRowHeight(p.Name, at+r, groupHeight); err != nil {
 				return err
 			}
 		}
 	}
-	if err := w.file.SetRowHeight(p.Name, 1, headHeight); err != nil {
+	if err := w.charts(p, at); err != nil {
 		return err
 	}
 	return w.layout(p)
 }
 
-// Columns of the front page, and heights of rows in points.
+// Heights of rows in points.
 const (
-	valueColumn = 1
-	unitColumn  = 2
+	titleHeight = 26
 	groupHeight = 24
 	headHeight  = 20
 )
 
 // rightOf tells whether what stands below a heading is to the right.
-func rightOf(p *pack.Sheet, column int, front bool) bool {
-	if front {
-		return column == valueColumn
+func rightOf(p *pack.Sheet, column int) bool {
+	if p.Lookup > 0 {
+		return column > 0 && column < p.Lookup-1
 	}
 	for _, row := range p.Rows {
 		if row[column].Kind != pack.Blank {

@@ -15,6 +15,7 @@ import (
 	"ductledger/migrations"
 	"ductledger/storage"
 	"ductledger/storage/cluster"
+	monthdb "ductledger/storage/month"
 )
 
 type demoCommand struct {
@@ -95,16 +96,12 @@ func (c *demoCommand) Run(in *invocation) (err error) {
 	if err != nil {
 		return err
 	}
-	base := "http://" + listener.Addr().String()
-	doors, err := openDoors(in, db, seeded.main.program, base)
-	if err != nil {
-		return err
-	}
-	if err := c.ready(in, seeded.variables(base, postgres.URL("")), doors); err != nil || c.Exit {
+	values := seeded.variables("http://"+listener.Addr().String(), postgres.URL(""))
+	if err := c.ready(in, values); err != nil || c.Exit {
 		return err
 	}
 	end := inBackground(in.ctx, func(ctx context.Context) {
-		db.BuildAsked(ctx, storage.MonthOptions{BuildID: api.BuildID(), Summary: sheet.Write})
+		monthdb.BuildAsked(ctx, db, monthdb.Options{BuildID: api.BuildID(), Summary: sheet.Write})
 	})
 	defer end()
 	return frame.Serve(in.ctx, handler, listener, log, frame.Limits{})

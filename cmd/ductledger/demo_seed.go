@@ -119,14 +119,17 @@ func (s *seeding) season(code, name string, w *fixture.Program) (*season, error)
 
 // firstRules are the default rules with invented prices.
 func firstRules() *domain.RuleSet {
-	return &domain.RuleSet{Name: "DEMO rules", FromOn: firstRuleSetFrom, PayBasis: domain.Measured,
+	const state, utility = "state_fund", "utility_fund"
+	return &domain.RuleSet{Name: "DEMO rules", FromOn: firstRuleSetFrom, PayBasis: domain.Measured, FundSources: []string{state, utility},
 		Prices: []domain.Price{
-			{Line: "home", SectionCount: new(1), AmountCents: 40000, FundSource: "state_fund", Category: "labor"},
-			{Line: "home", SectionCount: new(2), AmountCents: 60000, FundSource: "state_fund", Category: "labor"},
-			{Line: "home", SectionCount: new(3), AmountCents: 75000, FundSource: "state_fund", Category: "labor"},
-			{Line: "cfm25_removed", AmountCents: 500, FloorCents: new(int64(15000)), CapCents: new(int64(90000)), FundSource: "state_fund", Category: "labor"},
-			{Line: "crossover_replaced", AmountCents: 20000, FundSource: "state_fund", Category: "materials"},
-			{Line: "trip_fee", AmountCents: 7500, FundSource: "state_fund", Category: "support"},
+			{Line: "home", SectionCount: new(1), AmountCents: 40000, FundSource: state, Category: "labor"},
+			{Line: "home", SectionCount: new(2), AmountCents: 60000, FundSource: state, Category: "labor"},
+			{Line: "home", SectionCount: new(3), AmountCents: 75000, FundSource: state, Category: "labor"},
+			{Line: "home", AmountCents: 45000, FundSource: utility, Category: "labor"},
+			{Line: "cfm25_removed", AmountCents: 500, FloorCents: new(int64(15000)), CapCents: new(int64(90000)), FundSource: state, Category: "labor"},
+			{Line: "cfm25_removed", AmountCents: 420, FloorCents: new(int64(12000)), CapCents: new(int64(80000)), FundSource: utility, Category: "labor"},
+			{Line: "crossover_replaced", AmountCents: 20000, Category: "materials"},
+			{Line: "trip_fee", AmountCents: 7500, Category: "support"},
 			{Line: "call_back", PaidRatio: new(0.25), CapCents: new(int64(10000))},
 		}, CostCeilingCents: new(int64(80000))}
 }

@@ -20,6 +20,7 @@ import (
 	"ductledger/api/sheet"
 	"ductledger/domain"
 	"ductledger/storage"
+	monthdb "ductledger/storage/month"
 )
 
 type exportCommand struct {
@@ -84,7 +85,7 @@ func (o *operatorAuth) Authenticate(_ context.Context, digest [32]byte, program 
 // inProcess starts a service on the database for as long as use needs it, with
 // a token that this command alone knows.
 func (c *exportCommand) inProcess(in *invocation, use func() error) (err error) {
-	o := storage.MonthOptions{BuildID: api.BuildID(), Summary: sheet.Write, Program: storage.ProgramID(c.Program)}
+	o := monthdb.Options{BuildID: api.BuildID(), Summary: sheet.Write, Program: storage.ProgramID(c.Program)}
 	if c.Key != "" {
 		if o.Key, err = privateKeyIn(c.Key); err != nil {
 			return &exitError{exitRefused, fmt.Errorf("--key: %w", err)}
@@ -112,7 +113,7 @@ func (c *exportCommand) inProcess(in *invocation, use func() error) (err error) 
 	served := make(chan error, 1)
 	end := inBackground(in.ctx,
 		func(ctx context.Context) { served <- frame.Serve(ctx, handler, listener, log, frame.Limits{}) },
-		func(ctx context.Context) { db.BuildAsked(ctx, o) })
+		func(ctx context.Context) { monthdb.BuildAsked(ctx, db, o) })
 	err = use()
 	end()
 	return errors.Join(err, <-served)

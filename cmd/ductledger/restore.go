@@ -15,6 +15,7 @@ import (
 	"ductledger/domain/pack"
 	"ductledger/storage"
 	"ductledger/storage/cluster"
+	monthdb "ductledger/storage/month"
 )
 
 type restoreCommand struct {
@@ -154,11 +155,11 @@ func prove(ctx context.Context, db *storage.DB, p storage.Program) (proof, error
 // provePackage verifies the newest package as a stranger would, and that it was
 // cut from this ledger. Its file's name is answered, empty when there is none.
 func provePackage(ctx context.Context, db *storage.DB, p storage.Program) (string, error) {
-	newest, err := db.NewestPackage(ctx, operator(p.ID))
+	newest, err := monthdb.NewestPackage(ctx, db, operator(p.ID))
 	if err != nil || newest == nil {
 		return "", err
 	}
-	report, err := pack.Verify(db.PackageFile(ctx, operator(p.ID), newest), newest.Bytes, pack.VerifyOptions{})
+	report, err := pack.Verify(monthdb.OpenFile(ctx, db, operator(p.ID), newest), newest.Bytes, pack.VerifyOptions{})
 	switch {
 	case err != nil:
 		return "", fmt.Errorf("package %s: %w", newest.FileName, err)

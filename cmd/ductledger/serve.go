@@ -22,12 +22,12 @@ import (
 	"ductledger/api/sheet"
 	"ductledger/migrations"
 	"ductledger/storage"
+	monthdb "ductledger/storage/month"
 )
 
 // serveSettings are the flags of the service.
 type serveSettings struct {
 	databaseSettings
-	publicSettings
 	Listen         string             `default:"127.0.0.1:8080" placeholder:"ADDRESS" help:"Where the API listens."`
 	MetricsListen  string             `default:"127.0.0.1:9090" placeholder:"ADDRESS" help:"Where metrics are read; - for nowhere."`
 	Connections    int                `default:"16" help:"Connections to the database, at most."`
@@ -135,7 +135,7 @@ func (c *serveCommand) Run(in *invocation) error {
 	}
 	counts := newMetrics()
 	handler, err := api.New(api.Config{DB: db, Now: in.now, Log: log, Observe: counts.observe, Count: counts.count, Refused: counts.refuse,
-		Gauge: counts.gauge, Stage: counts.stage, Limits: lim, Proxies: proxies, Stopping: in.ctx, Secure: secure != nil, Origins: origins, PublicURL: c.PublicURL})
+		Gauge: counts.gauge, Stage: counts.stage, Limits: lim, Proxies: proxies, Stopping: in.ctx, Secure: secure != nil, Origins: origins})
 	if err != nil {
 		return err
 	}
@@ -148,7 +148,7 @@ func (c *serveCommand) Run(in *invocation) error {
 	end := inBackground(in.ctx, func(ctx context.Context) { lookAgain(ctx, db, log) },
 		func(ctx context.Context) { counts.watchPrograms(ctx, db, in.now, log) },
 		func(ctx context.Context) {
-			db.BuildAsked(ctx, storage.MonthOptions{BuildID: api.BuildID(), Key: key, Summary: sheet.Write})
+			monthdb.BuildAsked(ctx, db, monthdb.Options{BuildID: api.BuildID(), Key: key, Summary: sheet.Write})
 		})
 	defer end()
 	return serveSites(in.ctx, log, lim, sites)

@@ -26,6 +26,7 @@ type tokenCreateCommand struct {
 	Name       string      `from:"-" help:"The person who holds it, who is made where there is none of that name; without, it may neither review nor release."`
 	Contractor string      `from:"-" placeholder:"ID" help:"The contractor, for the roles field and contractor."`
 	Device     string      `from:"-" placeholder:"ID" help:"The device, for the role field."`
+	Fund       string      `from:"-" placeholder:"FUND" help:"The fund whose packages alone it reads, for the role funder; without, all."`
 }
 
 func (tokenCreateCommand) Help() string {
@@ -33,7 +34,7 @@ func (tokenCreateCommand) Help() string {
 }
 
 func (c *tokenCreateCommand) Run(in *invocation) error {
-	t := storage.Token{Role: c.Role, Name: c.Name}
+	t := storage.Token{Role: c.Role, Name: c.Name, Fund: c.Fund}
 	for _, part := range []struct {
 		flag, text string
 		into       *domain.UUID
@@ -51,6 +52,9 @@ func (c *tokenCreateCommand) Run(in *invocation) error {
 	if bound == t.ContractorID.IsZero() {
 		return &exitError{exitRefused, fmt.Errorf("--contractor is needed for the roles field and contractor, and for no other")}
 	}
+	if c.Fund != "" && c.Role != domain.Funder {
+		return &exitError{exitRefused, fmt.Errorf("--fund is for the role funder")}
+	}
 	db, err := c.open(in, storage.Options{Connections: 1})
 	if err != nil {
 		return err
@@ -59,6 +63,15 @@ func (c *tokenCreateCommand) Run(in *invocation) error {
 	program := storage.ProgramID(c.Program)
 	if _, err := db.Program(in.ctx, program); err != nil {
 		return fmt.Errorf("program %s: %w", c.Program, err)
+	}
+	if c.Fund != "" {
+		set, _, err := db.RulesOn(in.ctx, operator(program), domain.DateOf(in.now(), time.UTC))
+		if err != nil {
+			return err
+		}
+		if !slices.Contains(set.Funds, c.Fund) {
+			return &exitError{exitRefused, fmt.Errorf("--fund %s: program %s has no such fund; it has %v", c.Fund, c.Program, set.Funds)}
+		}
 	}
 	for _, bound := range []struct {
 		flag string
@@ -114,7 +127,7 @@ func (c *tokenListCommand) Run(in *invocation) error {
 	}
 	shown := []shownToken{}
 	for _, t := range list {
-		shown = append(shown, shownToken{t.ID, t.Role, t.PersonID, t.Name, t.ContractorID, t.DeviceID, t.CreatedAt, t.RevokedAt})
+		shown = append(shown, shownToken{t.ID, t.Role, t.PersonID, t.Name, t.ContractorID, t.DeviceID, t.Fund, t.CreatedAt, t.RevokedAt})
 	}
 	return in.answer(map[string]any{"items": shown}, func(w io.Writer) error {
 		table := tabwriter.NewWriter(w, 0, 0, 2, ' ', 0)
@@ -141,6 +154,7 @@ type shownToken struct {
 	Name         string      `json:"name,omitzero"`
 	ContractorID domain.UUID `json:"contractor_id,omitzero"`
 	DeviceID     domain.UUID `json:"device_id,omitzero"`
+	FundSource   string      `json:"fund_source,omitzero"`
 	CreatedAt    time.Time   `json:"created_at"`
 	RevokedAt    *time.Time  `json:"revoked_at,omitzero"`
 }

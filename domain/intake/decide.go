@@ -44,6 +44,9 @@ func (w *sorter) decide(item *Item) Decision {
 	if missing, ok := w.missing(item); ok {
 		return d.waits(missing)
 	}
+	if problem := w.keepOffice(item, exists); problem != nil {
+		return d.rejected(problem)
+	}
 	if version, ok := w.replayOf(item, head, exists); ok {
 		d.Status, d.Version = Replayed, version
 		if version != head.Version {
@@ -65,6 +68,9 @@ func (w *sorter) decide(item *Item) Decision {
 		d.Problem = &domain.Error{Code: domain.VersionConflict, Detail: fmt.Sprintf(
 			"the %s stands at version %d, the change was made on version %d", item.Kind, head.Version, item.BaseVersion)}
 		return d
+	}
+	if problem := w.notListed(item); problem != nil {
+		return d.rejected(problem)
 	}
 	if problem := w.refusedByState(item, head, exists, &d); problem != nil {
 		return d.rejected(problem)
@@ -140,7 +146,7 @@ func (w *sorter) missing(item *Item) (domain.Ref, bool) {
 		}
 		return domain.Ref{}, false
 	}
-	for _, ref := range item.Record.Refs() {
+	for _, ref := range Refs(item.Record) {
 		key := Key{ref.Kind, ref.ID}
 		head, exists := w.store.Heads[key]
 		itself := key == item.Key() // a circle, not a wait
@@ -205,7 +211,7 @@ var circle = domain.Fault{Pointer: replacesPointer, Code: string(domain.Replaces
 // record that does not fit.
 func (w *sorter) strangers(item *Item) (faults []domain.Fault) {
 	job := item.Record.Job()
-	for _, ref := range item.Record.Refs() {
+	for _, ref := range Refs(item.Record) {
 		head := w.store.Heads[Key{ref.Kind, ref.ID}]
 		if ref.Kind != domain.JobKind && !head.JobID.IsZero() && head.JobID != job {
 			faults = append(faults, domain.Fault{Pointer: ref.Pointer, Code: "other_job", Detail: fmt.Sprintf("this %s belongs to another job", ref.Kind), Fix: "name one of this job"})

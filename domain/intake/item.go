@@ -101,6 +101,8 @@ type Decision struct {
 	// ResidentRevision counts the changes of a home\'s resident, of a version
 	// that such a change made.
 	ResidentRevision int64
+	// Corrects tells a correction: its job's result begins anew, accepted as before.
+	Corrects bool
 	// Made by the service in consequence of another item: a review moves its job.
 	Consequence bool
 	Body        []byte        // what the ledger keeps, of an accepted version: a void keeps the record's

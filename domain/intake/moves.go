@@ -30,7 +30,7 @@ func (w *sorter) refusedByState(item *Item, head Head, exists bool, d *Decision)
 	if review, ok := item.Record.(*domain.Review); ok {
 		return w.refusedReview(review, item, d)
 	}
-	d.Late = job.Record.State == domain.Accepted && isWork(item.Kind)
+	d.Late = job.Record.State == domain.Accepted && isWork(item.Kind) && w.correction(item) == nil
 	return nil
 }
 
@@ -51,6 +51,9 @@ func (w *sorter) notAssigned(item *Item, exists bool, jobID domain.UUID) *domain
 // refusedReview tells whether the job can make the move that is decided.
 func (w *sorter) refusedReview(review *domain.Review, item *Item, d *Decision) *domain.Error {
 	from := w.store.Jobs[d.JobID].Record.State
+	if review.Decision == domain.Correct {
+		return w.refusedCorrection(review, d)
+	}
 	if review.Decision == domain.Confirm {
 		if !w.store.Jobs[d.JobID].StartedByCrew {
 			return domain.Errorf(domain.StateNotAllowed, "the office knows of this job already: it was not started by a crew, or was confirmed")
@@ -151,6 +154,9 @@ func (w *sorter) refusedMove(item *Item, r *domain.Job, exists bool) *domain.Err
 		return domain.InvalidFields([]domain.Fault{{Pointer: "/outcome", Code: "required", Detail: "a job that is sent in has an outcome", Fix: "say what came of it"}}).(*domain.Error)
 	}
 	if from == to {
+		if to == domain.Accepted && w.correction(item) == nil {
+			return changesMoney(&stored.Record, r)
+		}
 		return nil
 	}
 	if field && (from == domain.Assigned && to == domain.InWork ||
@@ -163,6 +169,24 @@ func (w *sorter) refusedMove(item *Item, r *domain.Job, exists bool) *domain.Err
 		return nil
 	}
 	return domain.Errorf(domain.StateNotAllowed, "a job cannot be moved from %s to %s here; acceptance, return, deferral and re-opening are reviews", from, to)
+}
+
+// changesMoney refuses to change by the way what an accepted job was paid by.
+func changesMoney(stored, r *domain.Job) *domain.Error {
+	var faults []domain.Fault
+	for _, f := range []struct {
+		pointer string
+		same    bool
+	}{{"/fund_source", stored.FundSource == r.FundSource}, {"/pay_basis", stored.PayBasis == r.PayBasis}, {"/outcome", stored.Outcome == r.Outcome}} {
+		if !f.same {
+			faults = append(faults, domain.Fault{Pointer: f.pointer, Code: "accepted", Detail: "the job is accepted, and is paid by this",
+				Fix: "send it with a review whose decision is correct, or re-open the job"})
+		}
+	}
+	if len(faults) == 0 {
+		return nil
+	}
+	return &domain.Error{Code: domain.StateNotAllowed, Detail: "what an accepted job is paid by changes by a correction", Faults: faults}
 }
 
 func movesJob(d domain.Decision) bool {

@@ -18,7 +18,17 @@ import (
 // item may make: an earlier change, or a review that moves the job. Items that
 // replace each other in a circle would wait for ever and are rejected.
 func Sort(caller domain.Caller, items []*Item, store *Store) []Decision {
-	w := &sorter{sender: caller, store: store.overlay()}
+	correcting := corrections(items)
+	for {
+		decisions := sortOnce(caller, items, store, correcting)
+		if !halved(decisions, correcting) {
+			return decisions
+		}
+	}
+}
+
+func sortOnce(caller domain.Caller, items []*Item, store *Store, correcting map[Key]*Item) []Decision {
+	w := &sorter{sender: caller, store: store.overlay(), correcting: correcting}
 	pending := slices.Clone(items)
 	slices.SortStableFunc(pending, func(a, b *Item) int { return turn(a) - turn(b) })
 	waiting := map[*Item]Decision{}
@@ -106,13 +116,23 @@ func (s *Store) overlay() *Store {
 	o := *s
 	o.Heads, o.Jobs, o.Contents, o.RuleSets = maps.Clone(s.Heads), maps.Clone(s.Jobs), maps.Clone(s.Contents), maps.Clone(s.RuleSets)
 	o.OpenHomes, o.OwnHomes, o.Replaced, o.Devices = maps.Clone(s.OpenHomes), maps.Clone(s.OwnHomes), maps.Clone(s.Replaced), maps.Clone(s.Devices)
+	o.Ended, o.Parks = clone(s.Ended), clone(s.Parks)
 	return &o
+}
+
+// clone is a copy that can be written to.
+func clone[K comparable, V any](m map[K]V) map[K]V {
+	if m == nil {
+		return map[K]V{}
+	}
+	return maps.Clone(m)
 }
 
 type sorter struct {
 	sender            domain.Caller // of the batch
 	caller            domain.Caller // of the item that is decided
 	store             *Store        // with what this batch has accepted so far
+	correcting        map[Key]*Item // the review of the correction that a record's change belongs to
 	accepted, refused []Decision
 }
 
@@ -147,6 +167,13 @@ func (w *sorter) accept(d *Decision) {
 		}
 	case *domain.RuleSet:
 		w.store.RuleSets[item.ID] = r.FromOn
+	case *domain.Home:
+		w.store.Parks[item.ID] = r.Park
+	case *domain.Contractor:
+		delete(w.store.Ended, item.ID)
+		if r.EndedOn != "" {
+			w.store.Ended[item.ID] = r.EndedOn
+		}
 	case *domain.Device:
 		w.store.Devices[item.ID] = r.State
 	case *domain.Measurement:

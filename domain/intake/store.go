@@ -97,6 +97,9 @@ type Store struct {
 	// Replaced tells of measurements and photos what they are, for replaces.
 	Replaced map[domain.UUID]Replaceable
 	RuleSets map[domain.UUID]domain.Date // the days from which stored rule sets count, without voided ones
+	InForce  *domain.RuleSet             // today; nil: nothing is asked
+	Ended    map[domain.UUID]domain.Date // the last days of contractors that have one
+	Parks    map[domain.UUID]string      // in which the stored homes are
 	Devices  map[domain.UUID]domain.DeviceState
 	Today    domain.Date // where the program works: a new rule set begins later
 }

@@ -65,7 +65,7 @@ func takenBy(set *domain.RuleSet, w *Work) (cents int64, err error) {
 	}
 	for i := range set.Prices {
 		p := &set.Prices[i]
-		if p.Line != LineCallBack || !p.Fits(w.Sections) {
+		if p.Line != LineCallBack || !p.Fits(w.Sections, "") {
 			continue
 		}
 		takes := p.AmountCents
@@ -104,7 +104,8 @@ func Taken(charges []Charge, position int64) (cents int64) {
 // Less is the pay with so many cents taken back: never more than was paid, and
 // from the lines in their order, so from the work itself first. For each line
 // that something is taken from there is a negative one, of its fund source and
-// category; with it goes the same share of what is held back.
+// category: less one at what is taken from it. With it goes the same share of
+// what is held back.
 func (p Pay) Less(cents int64) Pay {
 	if cents = min(cents, p.PayableCents); cents <= 0 {
 		return p
@@ -121,7 +122,8 @@ func (p Pay) Less(cents int64) Pay {
 		if takes < line.AmountCents {
 			held = shareOf(held, takes, line.AmountCents)
 		}
-		out.add(PayLine{Line: LineCallBack, State: Payable, Category: line.Category, FundSource: line.FundSource, QuantityTenths: 10, AmountCents: -takes, HeldBackCents: -held})
+		out.add(PayLine{Line: LineCallBack, State: Payable, Category: line.Category, FundSource: line.FundSource,
+			QuantityTenths: -10, UnitCents: takes, ProductCents: -takes, AmountCents: -takes, HeldBackCents: -held})
 	}
 	return out
 }
@@ -148,7 +150,7 @@ func (h *History) TakenLines(r *Range, use func(*TakenLine) error) error {
 	for i := range h.Acceptances {
 		a := &h.Acceptances[i]
 		for _, c := range a.Charges {
-			if !r.holds(h.Month, c.Position) || !a.standsAt(c.Position) || a.Position == c.Position {
+			if !h.counts(a) || !r.holds(h.Month, c.Position) || !a.standsAt(c.Position) || a.Position == c.Position {
 				continue
 			}
 			var moved Costs

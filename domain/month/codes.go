@@ -16,6 +16,8 @@ func Codes() []Code {
 		{"event", AcceptedAgain, "An opened job was accepted again; it stays in its month"},
 		{"event", TakenBack, "A complaint was closed at the crew's fault and takes back what was paid, or no longer does"},
 		{"event", Changed, "A person's decision changed what stands, without opening the job"},
+		{"event", Corrected, "The office mended its own error, without opening the job"},
+		{"event", FundChanged, "The office mended its own error, and another fund pays from then on"},
 		{"event", HoldReleased, "An inspection passed: what was held back is due"},
 		{"event", LateWork, "A record came to an accepted job; it moves no figure until the job is opened again"},
 		{"event", ReOpened, "An accepted job was opened again; its figures are withdrawn until it is accepted again"},
@@ -33,6 +35,8 @@ func Codes() []Code {
 		{"left_out_reason", "replaced", "Another measurement corrects it"},
 		{"left_out_reason", "replaced_twice", "Two measurements correct one, so neither counts"},
 		{"left_out_reason", "voided", "It was voided"},
+		{"limited_by", Cap, "The price's cap, which is the most that the line pays"},
+		{"limited_by", Floor, "The price's floor, which is the least that the line pays"},
 		{"method", "fan_outside", "Fan test of leakage to outside"},
 		{"method", "fan_total", "Fan test of total leakage"},
 		{"method", "pan", "Pressure across a pan over each register"},
@@ -42,7 +46,6 @@ func Codes() []Code {
 		{"no_reduction_reason", NoReductionAfter, "No valid reading after the work"},
 		{"no_reduction_reason", NoReductionBefore, "No valid reading before the work"},
 		{"no_reduction_reason", NoReductionUndecided, "The readings are too uncertain to tell anything from them"},
-		{"no_reduction_reason", NotShown, "A visit, a record of the work or the reason, and a photo are not all there"},
 		{"no_reduction_reason", NoReductionZero, "A reading of 0"},
 		{"outcome", "completed", "The work was done"},
 		{"outcome", "deferred", "Put off until something else is mended"},
@@ -70,6 +73,11 @@ func Codes() []Code {
 		{"stage", "interim", "Between two steps of the work"},
 		{"suppression", suppressedRow, "Its figures are suppressed: it has fewer jobs than the program's floor, or is hidden so that totals do not reveal one that has"},
 		{"suppression", suppressedSum, "The suppressed contractors together"},
+		{"withheld_by", NoReductionAfter, "No valid reading after the work"},
+		{"withheld_by", NoReductionBefore, "No valid reading before the work"},
+		{"withheld_by", NoFund, "The program has several funds, and the job names none"},
+		{"withheld_by", NotShown, "A visit, a record of the work or the reason, and a photo are not all there"},
+		{"withheld_by", NoReductionUndecided, "The readings are too uncertain to tell anything from them, and the price has no floor"},
 	}
 }
 

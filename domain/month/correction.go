@@ -13,6 +13,8 @@ const (
 	ReOpened      = "re_opened"      // an accepted job was opened again: its figures are withdrawn
 	AcceptedAgain = "accepted_again" // with the figures of now
 	Changed       = "changed"        // a person's decision changed what stands, without opening it
+	Corrected     = "corrected"      // the office mended its own error, without opening it
+	FundChanged   = "fund_changed"   // the same, and another fund pays from then on
 	Voided        = "voided"         // the job no longer counts
 	LateWork      = "late_work"      // a record came to an accepted job; it moves no figure
 	HoldReleased  = "hold_released"  // an inspection passed: what was held back is due
@@ -41,37 +43,63 @@ type Correction struct {
 func (h *History) Corrections(r *Range, use func(*Correction) error) error {
 	for i := range h.Acceptances {
 		a := &h.Acceptances[i]
-		if i > 0 && h.Acceptances[i-1].Until < a.Position && r.holds(h.Month, a.Position) {
+		if i > 0 && h.Acceptances[i-1].Until < a.Position && h.counts(a) && r.holds(h.Month, a.Position) {
 			c := Correction{Month: h.Month, JobID: h.JobID, Event: AcceptedAgain, Reason: a.Reason,
 				VersionFrom: h.Acceptances[i-1].UntilVersion, VersionTo: a.JobVersion, At: a.AcceptedAt}
 			if err := c.fields(a.Position, nil, a, use); err != nil {
 				return err
 			}
 		}
-		if err := h.release(a, r, use); err != nil {
-			return err
-		}
-		if err := h.takenBack(a, r, use); err != nil {
-			return err
+		if h.counts(a) {
+			if err := h.release(a, r, use); err != nil {
+				return err
+			}
+			if err := h.takenBack(a, r, use); err != nil {
+				return err
+			}
 		}
 		if a.Until == 0 || !r.holds(h.Month, a.Until) {
 			continue
 		}
-		c := Correction{Month: h.Month, JobID: h.JobID, Event: ReOpened, Reason: a.UntilReason,
-			VersionFrom: a.JobVersion, VersionTo: a.UntilVersion, At: a.UntilAt}
-		var next *Acceptance
-		switch {
-		case a.UntilVoid:
-			c.Event, c.Reason = Voided, "void"
-		case i+1 < len(h.Acceptances) && h.Acceptances[i+1].Position == a.Until:
-			next = &h.Acceptances[i+1]
-			c.Event = Changed
-		}
-		if err := c.fields(a.Until, a, next, use); err != nil {
+		if err := h.ended(i, use); err != nil {
 			return err
 		}
 	}
 	return nil
+}
+
+// ended are the lines of the event that ended an acceptance: one that stands
+// changed from then on for the next that counts, and begins for a fund that did
+// not pay before.
+func (h *History) ended(i int, use func(*Correction) error) error {
+	a, next := &h.Acceptances[i], (*Acceptance)(nil)
+	c := Correction{Month: h.Month, JobID: h.JobID, Event: ReOpened, Reason: a.UntilReason,
+		VersionFrom: a.JobVersion, VersionTo: a.UntilVersion, At: a.UntilAt}
+	switch {
+	case a.UntilVoid:
+		c.Event, c.Reason = Voided, "void"
+	case i+1 < len(h.Acceptances) && h.Acceptances[i+1].Position == a.Until:
+		next = &h.Acceptances[i+1]
+		switch {
+		case a.FundSource != next.FundSource:
+			c.Event = FundChanged
+		case a.Corrected:
+			c.Event = Corrected
+		default:
+			c.Event = Changed
+		}
+		if !h.counts(next) {
+			next = nil
+		}
+	}
+	before := a
+	if !h.counts(a) {
+		before = nil
+	}
+	if before == nil && next == nil {
+		return nil
+	}
+	return c.fields(a.Until, before, next, use)
 }
 
 // release is the line of an inspection that passed while the acceptance stood.
@@ -123,9 +151,18 @@ func correctionID(position int64, job domain.UUID, field string) string {
 	return "K" + strconv.FormatInt(position, 10) + "." + job.String() + "." + field
 }
 
-// statesOf are the states a job is in by an event, before and after it.
-func statesOf(event string) (from, to string) {
+// statesOf are the states a job is in by an event, before and after it: for a
+// fund that it came to, or went from, it was or is not there.
+func statesOf(event string, before, after *Acceptance) (from, to string) {
 	switch event {
+	case FundChanged:
+		if before != nil {
+			from = "accepted"
+		}
+		if after != nil {
+			to = "accepted"
+		}
+		return from, to
 	case ReOpened:
 		return "accepted", "returned"
 	case AcceptedAgain:
@@ -146,7 +183,7 @@ func (c *Correction) fields(position int64, before, after *Acceptance, use func(
 		c.Field, c.Old, c.New = field, from, to
 		return use(c)
 	}
-	from, to := statesOf(c.Event)
+	from, to := statesOf(c.Event, before, after)
 	if err := line("state", from, to); err != nil {
 		return err
 	}
@@ -165,14 +202,14 @@ func nothing(value string) bool { return value == "" || value == "0" }
 const contractorField = "contractor_id"
 
 // correctedFields are the columns of jobs.csv that a correction can move.
-func correctedFields() [13]string {
-	return [13]string{contractorField, "outcome", "pay_basis", "before_cfm25", "after_cfm25", "reduction_cfm25",
+func correctedFields() [14]string {
+	return [14]string{contractorField, "outcome", "pay_basis", "fund_source", "before_cfm25", "after_cfm25", "reduction_cfm25",
 		"outside_before_cfm25", "outside_after_cfm25", "outside_reduction_cfm25", "returned_count",
 		"payable_cents", "held_back_cents", "no_reduction_reason"}
 }
 
 // valuesOf are these columns as known at a position.
-func valuesOf(a *Acceptance, position int64) (v [13]string) {
+func valuesOf(a *Acceptance, position int64) (v [14]string) {
 	if a == nil {
 		return v
 	}
@@ -183,7 +220,7 @@ func valuesOf(a *Acceptance, position int64) (v [13]string) {
 		return pack.Scaled(*n, 1)
 	}
 	l := a.leakageColumns()
-	return [13]string{ContractorRef(a.ContractorID), string(a.Outcome), string(a.PayBasis), tenths(l[0]), tenths(l[1]),
+	return [14]string{ContractorRef(a.ContractorID), string(a.Outcome), string(a.PayBasis), a.FundSource, tenths(l[0]), tenths(l[1]),
 		tenths(l[2]), tenths(l[3]), tenths(l[4]), tenths(l[5]), strconv.FormatInt(a.Returned, 10), strconv.FormatInt(a.PayAt(position).PayableCents, 10),
 		strconv.FormatInt(a.heldBackAt(position), 10), a.NoReduction()}
 }

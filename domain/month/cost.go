@@ -69,7 +69,9 @@ func (s *Spending) Take(h *History, r *Range) {
 	}
 	// A heading never falls out of the line, also when nothing stands under it.
 	for i := range h.Acceptances {
-		s.Cumulative.add(&h.Acceptances[i].Figures, &h.Acceptances[i].Pay, 0)
+		if a := &h.Acceptances[i]; h.counts(a) {
+			s.Cumulative.add(&a.Figures, &a.Pay, 0)
+		}
 	}
 	s.Cumulative.addAt(h, r.Position, 1)
 	if h.Month == r.Month {

@@ -1,6 +1,7 @@
 package month
 
 import (
+	"cmp"
 	"fmt"
 	"time"
 
@@ -8,9 +9,11 @@ import (
 )
 
 // A Range says of which package one speaks: month Month at position Position,
-// after the package of the month before at Previous.
+// after the package of the month before at Previous; of one fund where Fund
+// names it.
 type Range struct {
 	Month    domain.Month
+	Fund     string // empty: all; WithoutFund: the jobs of which nobody can tell the fund
 	Previous int64
 	Position int64
 	Zone     *time.Location
@@ -22,12 +25,24 @@ func (r *Range) holds(month domain.Month, position int64) bool {
 	return position <= r.Position && (month == r.Month || month < r.Month && position > r.Previous)
 }
 
-// A History is a job with its acceptances, oldest first.
+// WithoutFund stands for the jobs of which nobody can tell the fund. A word of
+// the program has no dash.
+const WithoutFund = unnamedFund
+
+// A History is a job with its acceptances, oldest first. Seen for one fund, the
+// job stands only while the fund pays for it: the acceptances of other funds
+// count as nothing.
 type History struct {
 	JobID       domain.UUID
-	Month       domain.Month // of the first acceptance
+	Month       domain.Month // of the first acceptance, whoever paid
+	Fund        string       // as Range has it
 	Acceptances []Acceptance
 	Void        bool // the job is void at the range's position
+}
+
+// counts tells whether an acceptance is one of the fund.
+func (h *History) counts(a *Acceptance) bool {
+	return h.Fund == "" || h.Fund == cmp.Or(a.FundSource, WithoutFund)
 }
 
 // Check refuses a history that cannot be.
@@ -49,8 +64,8 @@ func (h *History) Check() error {
 // at is the acceptance in force at a position; nil when there is none.
 func (h *History) at(position int64) *Acceptance {
 	for i := range h.Acceptances {
-		if h.Acceptances[i].standsAt(position) {
-			return &h.Acceptances[i]
+		if a := &h.Acceptances[i]; a.standsAt(position) && h.counts(a) {
+			return a
 		}
 	}
 	return nil
@@ -65,7 +80,7 @@ func (h *History) reported(r *Range) bool {
 		if a.Position > r.Previous {
 			break
 		}
-		if a.Until == 0 || a.Until > r.Previous || domain.MonthOf(a.UntilAt, r.Zone) > domain.MonthOf(a.AcceptedAt, r.Zone) {
+		if h.counts(a) && (a.Until == 0 || a.Until > r.Previous || domain.MonthOf(a.UntilAt, r.Zone) > domain.MonthOf(a.AcceptedAt, r.Zone)) {
 			return true
 		}
 	}

@@ -1,6 +1,7 @@
 package month
 
 import (
+	"cmp"
 	"fmt"
 	"strconv"
 	"strings"
@@ -31,10 +32,12 @@ func drawHistory(t *rapid.T) History {
 		if rapid.Bool().Draw(t, "measured") {
 			a.BeforeTenths, a.AfterTenths = &before, &after
 		}
+		a.FundSource = rapid.SampledFrom([]string{"", "north", "south"}).Draw(t, "fund")
+		a.ContractorID = domain.UUID{1: byte(rapid.IntRange(1, 2).Draw(t, "contractor"))}
 		for range rapid.IntRange(0, 3).Draw(t, "lines") {
 			cents := rapid.Int64Range(0, 5000).Draw(t, "cents")
 			a.Pay.add(PayLine{Line: LineHome, State: Payable, AmountCents: cents, HeldBackCents: cents / 10,
-				FundSource: rapid.SampledFrom([]string{"", "north", "south"}).Draw(t, "fund"), Category: rapid.SampledFrom([]string{"", "labor", "materials"}).Draw(t, "category")})
+				FundSource: a.FundSource, Category: rapid.SampledFrom([]string{"", "labor", "materials"}).Draw(t, "category")})
 		}
 		if rapid.Bool().Draw(t, "inspected") {
 			a.Inspected = rapid.Int64Range(1, 4*perMonth).Draw(t, "inspection")
@@ -109,86 +112,126 @@ func (h History) upTo(position int64) (cut History, some bool) {
 }
 
 // Over consecutive packages, wherever the later ones are cut, each job explains
-// all of the difference between two cumulatives, and each event is told once.
+// all of the difference between two cumulatives, and each event is told once:
+// in the packages of all funds together, and in those of each. What the funds
+// show adds up to the whole, and a contractor's statements to what is paid.
 func TestEveryJobExplainsItsPart(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
 		h := drawHistory(t)
-		told := map[string]domain.Month{}
-		previous := int64(0)
-		cumulative := Sums{}
-		costs := map[string]int64{}
+		var cuts []int64
 		for i := range int64(4) {
-			position := (i+1)*perMonth + rapid.Int64Range(0, 4).Draw(t, "cut later")
-			position = min(max(position, previous), 4*perMonth)
-			r := Range{Month: domain.MonthOf(atPosition(i*perMonth+1), time.UTC), Previous: previous, Position: position, Zone: time.UTC}
-			cut, some := h.upTo(position)
-			previous = position
-			if !some || h.Month > r.Month {
-				continue
-			}
-			if err := cut.Check(); err != nil {
-				t.Fatal(err)
-			}
-			var m Movement
-			cut.Move(&r, &m)
-			if h.Month == r.Month {
-				m.New = cut.SumsAt(position)
-			}
-			lines, err := Reconcile(cumulative, m, cut.SumsAt(position))
-			if err != nil {
-				t.Fatalf("%s: %v\n%+v", r.Month, err, h)
-			}
-			for n, line := range lines {
-				cumulative[n] = line.Cumulative()
-			}
-			checkSpending(t, &cut, &r, costs, cumulative[payableCents])
-			moved, takings := map[string]int64{}, map[string]int64{}
-			err = cut.Corrections(&r, func(c *Correction) error {
-				old, _ := strconv.ParseInt(c.Old, 10, 64)
-				now, _ := strconv.ParseInt(c.New, 10, 64)
-				moved[c.Field] += now - old
-				if c.Event == TakenBack {
-					takings[c.Field] += now - old
-				}
-				if at, twice := told[c.ID]; twice {
-					return fmt.Errorf("%s is told in %s and %s", c.ID, at, r.Month)
-				}
-				told[c.ID] = r.Month
-				return nil
-			})
-			if err != nil {
-				t.Fatal(err)
-			}
-			for field, line := range map[string]pack.ReconciliationRow{"payable_cents": lines[payableCents], "held_back_cents": lines[heldBackCents]} {
-				if want := line.Late + line.CorrectionsNet - line.Voided; h.Month < r.Month && moved[field] != want {
-					t.Fatalf("%s: corrections of %s move %d, the figures %d\n%+v", r.Month, field, moved[field], want, h)
-				}
-				if line.Cumulative() < 0 {
-					t.Fatalf("%s: %s stands at %d", r.Month, field, line.Cumulative())
-				}
-			}
-			if held, payable := lines[heldBackCents].Cumulative(), lines[payableCents].Cumulative(); held > payable {
-				t.Fatalf("%s: %d held back of %d", r.Month, held, payable)
-			}
-			err = cut.TakenLines(&r, func(l *TakenLine) error {
-				takings["payable_cents"] -= l.Cents
-				if at, twice := told[l.ID]; twice {
-					return fmt.Errorf("%s is told in %s and %s", l.ID, at, r.Month)
-				}
-				told[l.ID] = r.Month
-				return nil
-			})
-			if err != nil || h.Month < r.Month && takings["payable_cents"] != 0 {
-				t.Fatalf("%s: lines taken back and corrections differ by %d, %v\n%+v", r.Month, takings["payable_cents"], err, h)
-			}
+			cuts = append(cuts, (i+1)*perMonth+rapid.Int64Range(0, 4).Draw(t, "cut later"))
 		}
-		// The last package is cut at the end: nothing that happened is missing.
-		for i, a := range h.Acceptances {
-			if _, found := told[correctionID(a.Until, h.JobID, "state")]; a.Until != 0 && !found && !(i+1 < len(h.Acceptances) && h.Acceptances[i+1].Position == a.Until) {
-				t.Errorf("the end of acceptance %d at %d is told nowhere", i+1, a.Until)
-			}
+		whole := explainsItsPart(t, h, cuts)
+		parts := Sums{}
+		for _, fund := range []string{"north", "south", WithoutFund} {
+			h.Fund = fund
+			parts = parts.Plus(explainsItsPart(t, h, cuts))
+		}
+		if parts != whole {
+			t.Fatalf("the funds show %v, together there are %v\n%+v", parts, whole, h)
 		}
 	})
+}
+
+// explainsItsPart gives what stands of a job in the last package.
+func explainsItsPart(t *rapid.T, h History, cuts []int64) (cumulative Sums) {
+	told := map[string]domain.Month{}
+	previous, stated := int64(0), int64(0)
+	costs := map[string]int64{}
+	for i := range int64(4) {
+		position := min(max(cuts[i], previous), 4*perMonth)
+		r := Range{Month: domain.MonthOf(atPosition(i*perMonth+1), time.UTC), Fund: h.Fund, Previous: previous, Position: position, Zone: time.UTC}
+		cut, some := h.upTo(position)
+		previous = position
+		if !some || h.Month > r.Month {
+			continue
+		}
+		if err := cut.Check(); err != nil {
+			t.Fatal(err)
+		}
+		var m Movement
+		cut.Move(&r, &m)
+		if h.Month == r.Month {
+			m.New = cut.SumsAt(position)
+		}
+		lines, err := Reconcile(cumulative, m, cut.SumsAt(position))
+		if err != nil {
+			t.Fatalf("%s: %v\n%+v", r.Month, err, h)
+		}
+		for n, line := range lines {
+			cumulative[n] = line.Cumulative()
+		}
+		checkSpending(t, &cut, &r, costs, cumulative[payableCents])
+		// The statements of both contractors.
+		if a := cut.at(position); a != nil && (h.Month == r.Month || cut.IsLate(&r)) {
+			stated += a.PayAt(position).PayableCents
+		}
+		for c := range 2 {
+			err := cut.PayCorrections(&r, domain.UUID{1: byte(c + 1)}, func(l *StatementLine) error {
+				if l.Event == "" || l.FundSource != cmp.Or(strings.TrimPrefix(h.Fund, WithoutFund), l.FundSource) {
+					return fmt.Errorf("a line of %q by %q in the statement of %q", l.FundSource, l.Event, h.Fund)
+				}
+				stated += l.AmountCents
+				return nil
+			})
+			if err != nil {
+				t.Fatal(err)
+			}
+		}
+		if stated != cumulative[payableCents] {
+			t.Fatalf("%s: the statements come to %d, the packages to %d\n%+v", r.Month, stated, cumulative[payableCents], h)
+		}
+		moved, takings := map[string]int64{}, map[string]int64{}
+		err = cut.Corrections(&r, func(c *Correction) error {
+			old, _ := strconv.ParseInt(c.Old, 10, 64)
+			now, _ := strconv.ParseInt(c.New, 10, 64)
+			moved[c.Field] += now - old
+			if c.Event == TakenBack {
+				takings[c.Field] += now - old
+			}
+			if at, twice := told[c.ID]; twice {
+				return fmt.Errorf("%s is told in %s and %s", c.ID, at, r.Month)
+			}
+			told[c.ID] = r.Month
+			return nil
+		})
+		if err != nil {
+			t.Fatal(err)
+		}
+		for field, line := range map[string]pack.ReconciliationRow{"payable_cents": lines[payableCents], "held_back_cents": lines[heldBackCents]} {
+			if want := line.Late + line.CorrectionsNet - line.Voided; h.Month < r.Month && moved[field] != want {
+				t.Fatalf("%s: corrections of %s move %d, the figures %d\n%+v", r.Month, field, moved[field], want, h)
+			}
+			if line.Cumulative() < 0 {
+				t.Fatalf("%s: %s stands at %d", r.Month, field, line.Cumulative())
+			}
+		}
+		if held, payable := lines[heldBackCents].Cumulative(), lines[payableCents].Cumulative(); held > payable {
+			t.Fatalf("%s: %d held back of %d", r.Month, held, payable)
+		}
+		err = cut.TakenLines(&r, func(l *TakenLine) error {
+			takings["payable_cents"] -= l.Cents
+			if at, twice := told[l.ID]; twice {
+				return fmt.Errorf("%s is told in %s and %s", l.ID, at, r.Month)
+			}
+			told[l.ID] = r.Month
+			return nil
+		})
+		if err != nil || h.Month < r.Month && takings["payable_cents"] != 0 {
+			t.Fatalf("%s: lines taken back and corrections differ by %d, %v\n%+v", r.Month, takings["payable_cents"], err, h)
+		}
+	}
+	// The last package is cut at the end: nothing that happened is missing.
+	for i, a := range h.Acceptances {
+		if !h.counts(&a) {
+			continue
+		}
+		if _, found := told[correctionID(a.Until, h.JobID, "state")]; a.Until != 0 && !found && !(i+1 < len(h.Acceptances) && h.Acceptances[i+1].Position == a.Until) {
+			t.Errorf("the end of acceptance %d at %d is told nowhere", i+1, a.Until)
+		}
+	}
+	return cumulative
 }
 
 func TestReconcileNamesWhatDoesNotHold(t *testing.T) {

@@ -12,7 +12,7 @@ type Figures struct {
 	Outcome      domain.Outcome
 	PayBasis     domain.PayBasis
 	HomeClass    string
-	FundSource   string
+	FundSource   string // empty where nobody can tell
 	Method       domain.Method
 	Undecided    bool   // the readings' own uncertainty leaves nothing to tell from them
 	BeforeTenths *int64 // cfm25; nil where there is no valid reading
@@ -128,6 +128,7 @@ type Acceptance struct {
 	UntilVersion int64
 	UntilReason  string // code of the decision that ended it
 	UntilVoid    bool   // the job was voided; else it was opened again or changed
+	Corrected    bool   // it ended by a correction of the office's own error
 }
 
 // standsAt tells whether the acceptance is in force at a position.

@@ -39,10 +39,37 @@ type PayLine struct {
 	FundSource     string
 	QuantityTenths int64
 	UnitCents      int64
+	ProductCents   int64  // quantity × unit price, before floor and cap
+	LimitedBy      string // Floor or Cap, where that moved the amount
 	AmountCents    int64
 	HeldBackCents  int64
 	WithheldBy     string // why it is withheld
 }
+
+// UnitPrice is none where there is no price.
+func (l *PayLine) UnitPrice() *int64 {
+	if l.Line == "" || l.State == Unpaid || l.WithheldBy == NoFund {
+		return nil
+	}
+	return &l.UnitCents
+}
+
+// Product is none where the line is not payable.
+func (l *PayLine) Product() *int64 {
+	if l.State != Payable {
+		return nil
+	}
+	return &l.ProductCents
+}
+
+// What moves an amount away from quantity × unit price.
+const (
+	Floor = "floor"
+	Cap   = "cap"
+)
+
+// NoFund withholds the lines of a job of which nobody can tell the fund.
+const NoFund = "no_fund_source"
 
 // Work is what a price schedule pays for in one job.
 type Work struct {
@@ -75,6 +102,9 @@ type Work struct {
 // What was not shown is withheld too: work without a visit, a record of it and
 // a photo, a trip without a visit, a coded reason and a photo.
 //
+// The job's fund chooses the prices, and pays all its lines. Where the program
+// has several funds and the job names none, every line is withheld.
+//
 // What a call-back takes back is no line of the work: see ChargesOf. A job that
 // is opened again or voided is withdrawn whole, as a correction.
 //
@@ -83,6 +113,7 @@ func PayOf(set *domain.RuleSet, w *Work) (pay Pay, err error) {
 	if set == nil || len(set.Prices) == 0 {
 		return pay, nil
 	}
+	fund, several := set.Fund(w.FundSource), len(set.Funds()) > 1
 	held := int64(0)
 	if set.HoldBackRatio != nil && !w.Inspected {
 		if held, err = stat.Units(*set.HoldBackRatio, ratioPlaces); err != nil {
@@ -97,10 +128,14 @@ func PayOf(set *domain.RuleSet, w *Work) (pay Pay, err error) {
 		if name == LineTrip && !w.TripShown || name != LineTrip && !w.WorkShown {
 			missing = NotShown
 		}
+		if fund == "" && several {
+			pay.add(PayLine{Line: name, State: Withheld, QuantityTenths: quantity, WithheldBy: NoFund})
+			continue
+		}
 		priced := false
 		for i := range set.Prices {
 			p := &set.Prices[i]
-			if p.Line != name || !p.Fits(w.Sections) {
+			if p.Line != name || !p.Fits(w.Sections, fund) {
 				continue
 			}
 			priced = true
@@ -108,10 +143,11 @@ func PayOf(set *domain.RuleSet, w *Work) (pay Pay, err error) {
 			if err != nil {
 				return pay, err
 			}
+			line.FundSource = fund
 			pay.add(line)
 		}
 		if !priced {
-			pay.add(PayLine{Line: name, State: Unpaid, QuantityTenths: quantity})
+			pay.add(PayLine{Line: name, State: Unpaid, FundSource: fund, QuantityTenths: quantity})
 		}
 	}
 	return pay, nil
@@ -164,7 +200,7 @@ func (w *Work) quantity(line string) (tenths int64, due bool, missing string) {
 }
 
 func lineOf(p *domain.Price, quantity int64, missing string, held int64) (PayLine, error) {
-	line := PayLine{Line: p.Line, State: Payable, Category: p.Category, FundSource: p.FundSource, QuantityTenths: quantity, UnitCents: p.AmountCents}
+	line := PayLine{Line: p.Line, State: Payable, Category: p.Category, QuantityTenths: quantity, UnitCents: p.AmountCents}
 	if missing == NoReductionUndecided && p.FloorCents != nil {
 		missing = ""
 	}
@@ -173,14 +209,15 @@ func lineOf(p *domain.Price, quantity int64, missing string, held int64) (PayLin
 		return line, nil
 	}
 	var err error
-	if line.AmountCents, err = product(quantity, p.AmountCents, 10); err != nil {
+	if line.ProductCents, err = product(quantity, p.AmountCents, 10); err != nil {
 		return line, err
 	}
-	if p.FloorCents != nil {
-		line.AmountCents = max(line.AmountCents, *p.FloorCents)
+	line.AmountCents = line.ProductCents
+	if p.FloorCents != nil && line.AmountCents < *p.FloorCents {
+		line.AmountCents, line.LimitedBy = *p.FloorCents, Floor
 	}
-	if p.CapCents != nil {
-		line.AmountCents = min(line.AmountCents, *p.CapCents)
+	if p.CapCents != nil && line.AmountCents > *p.CapCents {
+		line.AmountCents, line.LimitedBy = *p.CapCents, Cap
 	}
 	line.HeldBackCents, err = product(line.AmountCents, held, ratioUnits)
 	return line, err

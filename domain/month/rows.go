@@ -111,13 +111,5 @@ type PaymentRow struct {
 	*PayLine
 }
 
-// unitPrice is none where there is no price, and for what is taken back.
-func (p *PaymentRow) unitPrice() *int64 {
-	if p.State == Unpaid || p.Line == LineCallBack {
-		return nil
-	}
-	return &p.UnitCents
-}
-
 // A LedgerFact is a row of ledger.csv.
 type LedgerFact struct{ Name, Value string }

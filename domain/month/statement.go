@@ -67,7 +67,7 @@ func (h *History) PayCorrections(r *Range, contractor domain.UUID, use func(*Sta
 		if held == 0 {
 			continue
 		}
-		old.QuantityTenths, old.AmountCents, old.HeldBackCents = 0, 0, held
+		old.QuantityTenths, old.ProductCents, old.LimitedBy, old.AmountCents, old.HeldBackCents = 0, 0, "", 0, held
 		if err := line(old); err != nil {
 			return err
 		}
@@ -96,36 +96,48 @@ func (a *Acceptance) payAt(position int64, contractor domain.UUID) []PayLine {
 }
 
 func (l PayLine) takenBack() PayLine {
-	l.QuantityTenths, l.AmountCents, l.HeldBackCents = -l.QuantityTenths, -l.AmountCents, -l.HeldBackCents
+	l.QuantityTenths, l.ProductCents, l.AmountCents, l.HeldBackCents = -l.QuantityTenths, -l.ProductCents, -l.AmountCents, -l.HeldBackCents
 	return l
 }
 
 // eventBetween is what led from one acceptance to the other.
 func (h *History) eventBetween(r *Range, before, now *Acceptance) string {
 	switch {
-	case now == nil && h.Void:
-		return Voided
-	case now == nil:
-		return ReOpened
+	case before == nil && now == nil:
+		return ""
 	case before == now && Taken(now.Charges, r.Previous) != Taken(now.Charges, r.Position):
 		return TakenBack
 	case before == now:
 		return HoldReleased
-	case before == nil:
-		return AcceptedAgain
+	case now == nil && h.Void:
+		return Voided
 	}
-	last := before
+	event, open, again := Changed, false, false
+	var last *Acceptance
 	for i := range h.Acceptances {
 		a := &h.Acceptances[i]
-		if a.Position <= before.Position || a.Position > now.Position {
-			continue
+		if a.Position > r.Position {
+			break
 		}
-		if a.Position != last.Until {
-			return AcceptedAgain
+		if last != nil && a.Position > r.Previous {
+			switch {
+			case a.Position != last.Until:
+				again = true
+			case a.FundSource != last.FundSource:
+				event = FundChanged
+			case last.Corrected && event == Changed:
+				event = Corrected
+			}
 		}
-		last = a
+		last, open = a, a.Until != 0 && a.Until <= r.Position
 	}
-	return Changed
+	switch {
+	case open:
+		return ReOpened
+	case again:
+		return AcceptedAgain
+	}
+	return event
 }
 
 // StatementSums are what a statement comes to, in whole cents.

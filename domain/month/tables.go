@@ -11,7 +11,7 @@ import (
 
 // SchemaVersion of the tables: the first number changes when a reader of the
 // old one would read wrongly, the second when a column or code is added.
-const SchemaVersion = "2.0.0"
+const SchemaVersion = "3.0.0"
 
 // Names of the tables, in the order in which they are written.
 const (
@@ -189,8 +189,8 @@ func Jobs() pack.TableOf[JobRow] {
 			text(func(j *R) string { return textOf(j.Outcome) }), oneOf("outcome")),
 		field("pay_basis", pack.Code, "", "measured", "What the program pays for",
 			text(func(j *R) string { return j.PayBasis }), required, oneOf("pay_basis")),
-		field("fund_source", pack.Text, "", "state_fund", "The fund that the job is for, in the program's own words",
-			text(func(j *R) string { return textOf(j.FundSource) })),
+		field("fund_source", pack.Text, "", "state_fund", "The fund that pays for the job, in the program's own words; empty where the program has none",
+			text(func(j *R) string { return j.Work.FundSource })),
 		field("home_class", pack.Code, "", "double", "Size of the home in factory-built floors",
 			text(func(j *R) string { return j.Class }), required, oneOf("home_class")),
 		field("floor_area_ft2", pack.Number, "square feet", "1568.0", "Heated floor area",

@@ -11,32 +11,56 @@ import (
 
 // A Head says what a package is: whose, of which month, and as of when.
 type Head struct {
-	Program          string    // the program's code: letters, digits, dashes
-	Organization     string    // who sends it
-	Contact          string    // whom to ask
-	Month            string    // 2026-10, in TimeZone, half-open
-	TimeZone         string    // IANA name
-	Revision         int       // 1, 2, …; a fix is a new revision
-	Demo             bool      // invented data
-	Unfinished       bool      // the month had not ended
-	AsOf             time.Time // when Position was recorded
-	Position         int64     // last ledger entry that counts
-	LedgerHead       string    // chain link of that entry: 64 hexadecimal digits
-	PreviousPosition int64     // position of the package of the month before; 0 when there is none
-	PreviousSHA256   string    // of that package's file; empty when there is none
-	SupersedesSHA256 string    // of the revision before; empty for revision 1
-	SchemaVersion    string    // of the tables: 1.0.0
-	BuildID          string    // of the program that wrote it
+	Program          string         // the program's code: letters, digits, dashes
+	Organization     string         // who sends it
+	Contact          string         // whom to ask
+	Month            string         // 2026-10, in TimeZone, half-open
+	Fund             string         // whose jobs and money alone it holds, a word of the program's; empty: all
+	TimeZone         string         // IANA name
+	Zone             *time.Location // TimeZone, for what people read; nil: UTC, and said
+	Revision         int            // 1, 2, …; a fix is a new revision
+	Demo             bool           // invented data
+	Unfinished       bool           // the month had not ended
+	AsOf             time.Time      // when Position was recorded
+	Position         int64          // last ledger entry that counts
+	LedgerHead       string         // chain link of that entry: 64 hexadecimal digits
+	PreviousPosition int64          // position of the package of the month before; 0 when there is none
+	PreviousSHA256   string         // of that package's file; empty when there is none
+	SupersedesSHA256 string         // of the revision before; empty for revision 1
+	SchemaVersion    string         // of the tables: 1.0.0
+	BuildID          string         // of the program that wrote it
 }
 
 // Name is the file's name without .zip, and the folder inside:
-// PROGRAM_2026-10_r1, with _DEMO for invented data.
+// PROGRAM_2026-10_r1, PROGRAM_2026-10_FUND_r1 of one fund, with _DEMO for
+// invented data. A dash stands for the underscore of a fund's word, since that
+// parts the name.
 func (h Head) Name() string {
-	name := fmt.Sprintf("%s_%s_r%d", h.Program, h.Month, h.Revision)
+	name := h.Program + "_" + h.Month
+	if h.Fund != "" {
+		name += "_" + strings.ReplaceAll(h.Fund, "_", "-")
+	}
+	name += "_r" + strconv.Itoa(h.Revision)
 	if h.Demo {
 		name += "_DEMO"
 	}
 	return name
+}
+
+// asOf is the moment by the clock that people of the program read.
+func (h Head) asOf() time.Time {
+	if h.Zone == nil {
+		return h.AsOf.UTC()
+	}
+	return h.AsOf.In(h.Zone)
+}
+
+// clock names that clock.
+func (h Head) clock() string {
+	if h.Zone == nil {
+		return "UTC"
+	}
+	return h.TimeZone
 }
 
 // FileName is Name with its ending.
@@ -45,6 +69,7 @@ func (h Head) FileName() string { return h.Name() + ".zip" }
 var (
 	programForm = regexp.MustCompile(`^[A-Za-z0-9-]{1,40}$`)
 	sha256Form  = regexp.MustCompile(`^[0-9a-f]{64}$`)
+	fundForm    = regexp.MustCompile(`^[a-z][a-z0-9_]{0,59}$`)
 	versionForm = regexp.MustCompile(`^[0-9]{1,6}\.[0-9]{1,6}\.[0-9]{1,6}$`)
 )
 
@@ -59,6 +84,7 @@ func (h Head) check() error {
 	_, badMonth := month(h.Month)
 	need(programForm.MatchString(h.Program), "program %q: 1 to 40 letters, digits and dashes are expected", h.Program)
 	need(badMonth == "", "month %q: 2026-10 is the form", h.Month)
+	need(h.Fund == "" || fundForm.MatchString(h.Fund), "fund %q: 1 to 60 small letters, digits and underscores are expected", h.Fund)
 	need(h.Revision >= 1 && h.Revision <= 9999, "revision %d: 1 to 9999 are possible", h.Revision)
 	need(h.Position >= 0, "position %d: it cannot be negative", h.Position)
 	need(h.PreviousPosition >= 0 && h.PreviousPosition <= h.Position, "previous position %d: 0 to %d are possible", h.PreviousPosition, h.Position)
@@ -105,6 +131,7 @@ func (h Head) bagInfo(c counts) []byte {
 	line("Payload-Oxum", itoa(c.octets)+"."+itoa(c.streams))
 	line("Program", h.Program)
 	line("Month", h.Month)
+	line("Fund-Source", h.Fund)
 	line("Time-Zone", h.TimeZone)
 	line("Month-Finished", strconv.FormatBool(!h.Unfinished))
 	line("Revision", strconv.Itoa(h.Revision))
@@ -145,7 +172,7 @@ func parseBagInfo(text []byte) (h Head, c counts, err error) {
 		return v
 	}
 	h = Head{
-		Program: m["Program"], Organization: m["Source-Organization"], Contact: m["Contact-Name"], Month: m["Month"],
+		Program: m["Program"], Organization: m["Source-Organization"], Contact: m["Contact-Name"], Month: m["Month"], Fund: m["Fund-Source"],
 		TimeZone: m["Time-Zone"], Revision: int(whole("Revision")), Demo: m["Demo"] == "true", Unfinished: m["Month-Finished"] == "false",
 		Position: whole("Position"), LedgerHead: m["Ledger-Head"], PreviousPosition: whole("Previous-Position"),
 		PreviousSHA256: m["Previous-SHA256"], SupersedesSHA256: m["Supersedes-SHA256"],

@@ -13,8 +13,11 @@ func readme(h Head, tables []Table, rows map[string]int64, c counts, notes, figu
 	p("%s", h.Name())
 	p("%s\n", strings.Repeat("=", len(h.Name())))
 	p("%s, program %s: %s, revision %d.", h.Organization, h.Program, h.Month, h.Revision)
+	if h.Fund != "" {
+		p("It holds the jobs and the money of %s alone.", h.Fund)
+	}
 	p("The month runs from its first day 00:00 to the next month's, in %s.", h.TimeZone)
-	p("As of %s, entry %d of the program's ledger.", h.AsOf.UTC().Format(time.RFC3339), h.Position)
+	p("As of %s by the clock of %s, entry %d of the program's ledger.", h.asOf().Format(time.DateTime), h.clock(), h.Position)
 	if h.Demo {
 		p("\nTHE DATA IS INVENTED. This package demonstrates the form only.")
 	}

@@ -2,8 +2,51 @@ package pack
 
 import (
 	"regexp"
+	"slices"
+	"strconv"
 	"strings"
 )
+
+// said are the other figures of README.txt: the line, and what its groups are.
+// Each stands once.
+type said struct {
+	what   string
+	form   *regexp.Regexp
+	values func(*verifier) []string
+}
+
+var saidElsewhere = []said{
+	{"whose month and revision it is", regexp.MustCompile(`(?m)^.+, program (\S+): (\d{4}-\d{2}), revision (\d+)\.$`),
+		func(v *verifier) []string {
+			return []string{v.head.Program, v.head.Month, strconv.Itoa(v.head.Revision)}
+		}},
+	{"the entry of the ledger", regexp.MustCompile(`(?m)^As of .+, entry (\d+) of the program's ledger\.$`),
+		func(v *verifier) []string { return []string{itoa(v.head.Position)} }},
+	{"how many cells have an apostrophe", regexp.MustCompile(`(?m)^  take that one away to get the text as it was\. (\d+) cells have one\.$`),
+		func(v *verifier) []string { return []string{itoa(v.counts.changed)} }},
+}
+
+// rowsForm is a table of README.txt with its rows.
+var rowsForm = regexp.MustCompile(`(?m)^  data/([a-z0-9_]+)\.csv +\S.*, (\d+) rows$`)
+
+// checkSaid compares the figures of README.txt that repeat no cell.
+func (v *verifier) checkSaid(text string, runs map[string]*tableRun) {
+	for _, s := range saidElsewhere {
+		found := s.form.FindAllStringSubmatch(text, -1)
+		if len(found) != 1 || !slices.Equal(found[0][1:], s.values(v)) {
+			v.fault(CheckReadme, readmeName, 0, "", "%s: it does not say %s, once", s.what, strings.Join(s.values(v), ", "))
+		}
+	}
+	told := map[string]string{}
+	for _, m := range rowsForm.FindAllStringSubmatch(text, -1) {
+		told[m[1]] += m[2] + " "
+	}
+	for name, run := range runs {
+		if want := itoa(run.totals.rows); told[name] != want+" " {
+			v.fault(CheckReadme, readmeName, 0, "", "data/%s.csv has %s rows, it says %q", name, want, strings.TrimSpace(told[name]))
+		}
+	}
+}
 
 // figureForm is a figure of README.txt: label, value, and the cell that it repeats.
 var figureForm = regexp.MustCompile(`^    (.+): (.+) \(([a-z0-9_]+\.csv), ([^ ,]+), ([a-z0-9_]+)\)$`)
@@ -19,6 +62,7 @@ func (v *verifier) checkReadme(runs map[string]*tableRun) error {
 	if err != nil {
 		return err
 	}
+	v.checkSaid(string(text), runs)
 	shown := map[FrontRow]string{} // by file, row and column
 	rows := map[FrontRow]int64{}   // of README.txt
 	n := int64(0)

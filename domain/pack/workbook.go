@@ -17,8 +17,56 @@ type Workbook struct {
 // A Sheet has a heading above each column and rows below.
 type Sheet struct {
 	Name     string
-	Headings []string
+	Title    string   // above all, where there is one
+	Headings []string // for people
+	Machine  []string // the columns' own names, below the headings; nil: none
 	Rows     [][]Cell
+	Lookup   int // the first of the columns that are only for looking a cell up; 0: none
+	Charts   []Chart
+}
+
+// HeadRows is how many rows stand above Rows.
+func (s *Sheet) HeadRows() int {
+	n := 1
+	if s.Title != "" {
+		n++
+	}
+	if s.Machine != nil {
+		n++
+	}
+	return n
+}
+
+// A Chart draws one column of the rows from First to Last of its own sheet over
+// what stands in their first column.
+type Chart struct {
+	Title       string
+	Column      int
+	First, Last int
+	Decimals    int
+}
+
+// An Overview is the sheet that a person reads first: what the package comes to
+// in some periods, side by side, then month by month, with a chart of some. Each
+// row is a column of one table, each period one of its rows.
+type Overview struct {
+	Title   string
+	Table   string
+	Periods []Period // side by side
+	Months  []Period // one below the other
+	Rows    []OverviewRow
+}
+
+// A Period is a row of the overview's table.
+type Period struct{ Name, Row string }
+
+// An OverviewRow is a column of the table in words.
+type OverviewRow struct {
+	What, Unit string
+	Column     string
+	Decimals   int  // places by which the point moves, 2 for dollars from cents
+	ByMonth    bool // month by month too
+	Chart      bool // and drawn
 }
 
 // A Cell is a typed value. Text of a Figure and a Day is as it stands in the
@@ -38,12 +86,14 @@ const (
 	Words            // text, with the guard of its table's cell; true and false too, which one program shows as 0
 	Figure           // plain decimal text
 	Day              // 2026-10-31
-	Moment           // UTC, to the second
+	Moment           // by the clock of the month's zone, to the second
 	Heading          // words above a group of rows
+	Label            // words above a column, inside a sheet
 )
 
 const (
-	frontSheet = "Month"
+	overviewSheet = "Summary"
+	frontSheet    = "Figures"
 	// maxSpreadsheetDigits: a spreadsheet keeps 15 digits and rounds the rest
 	// without a word, so a longer number is written as text.
 	maxSpreadsheetDigits = 15
@@ -89,7 +139,10 @@ func (s *sheetRows) add(cells []string) {
 
 // sheet is the table as a sheet: of one that is too long, its totals only.
 func (s *sheetRows) sheet() Sheet {
-	out := Sheet{Name: strings.ToUpper(s.table.Name[:1]) + s.table.Name[1:], Headings: s.table.header()}
+	out := Sheet{Name: strings.ToUpper(s.table.Name[:1]) + strings.ReplaceAll(s.table.Name[1:], "_", " "), Title: s.table.Title, Machine: s.table.header()}
+	for i := range s.table.Columns {
+		out.Headings = append(out.Headings, s.table.Columns[i].heading())
+	}
 	rows := s.rows
 	if s.byKey == nil {
 		row := make([]string, len(s.table.Columns))
@@ -111,6 +164,22 @@ func (s *sheetRows) sheet() Sheet {
 		out.Rows[0][s.table.column(s.table.PrimaryKey[0])] = words("total of " + itoa(s.totals.rows) + " rows")
 	}
 	return out
+}
+
+// heading is the column's name for a person: payable_cents is Payable, US cents.
+func (c Column) heading() string {
+	name := c.Name
+	for _, end := range []string{"_cents", "_cfm25", "_cfm", "_pa", "_ft2", "_count", "_id", "_on", "_at"} {
+		if short, cut := strings.CutSuffix(name, end); cut {
+			name = short
+			break
+		}
+	}
+	name = strings.ToUpper(name[:1]) + strings.ReplaceAll(name[1:], "_", " ")
+	if c.Unit != "" && !strings.EqualFold(name, c.Unit) {
+		name += ", " + c.Unit
+	}
+	return name
 }
 
 func (c Column) shown(text string) Cell {
@@ -139,9 +208,71 @@ func words(text string) Cell {
 	return Cell{Kind: Words, Text: Guard(text)}
 }
 
-// workbook lays out the front sheet and those of the tables that were kept.
+// overview lays out the sheet that a person reads first.
+func (w *Writer) overview(o *Overview) (Sheet, error) {
+	out := Sheet{Name: overviewSheet, Title: o.Title, Headings: []string{""}}
+	for _, p := range o.Periods {
+		out.Headings = append(out.Headings, p.Name)
+	}
+	out.Lookup = len(out.Headings) + 1
+	out.Headings = append(out.Headings, "unit", "file", "column")
+	value := func(r *OverviewRow, p Period) (Cell, error) {
+		if p.Row == "" {
+			return Cell{}, nil
+		}
+		return w.value(&FrontRow{What: r.What, File: o.Table + ".csv", Row: p.Row, Column: r.Column, Decimals: r.Decimals})
+	}
+	monthly := []Cell{{Kind: Heading, Text: "Month by month"}}
+	columns := []Cell{{}}
+	for i := range o.Rows {
+		r := &o.Rows[i]
+		row := []Cell{words(r.What)}
+		for _, p := range o.Periods {
+			cell, err := value(r, p)
+			if err != nil {
+				return out, fmt.Errorf("%q, %s: %w", r.What, p.Name, err)
+			}
+			row = append(row, cell)
+		}
+		out.Rows = append(out.Rows, append(row, words(r.Unit), words(o.Table+".csv"), words(r.Column)))
+		if !r.ByMonth {
+			continue
+		}
+		columns = append(columns, Cell{Kind: Label, Text: Guard(r.What + unitOf(r.Unit))})
+		if r.Chart {
+			first := len(o.Rows) + 2
+			out.Charts = append(out.Charts, Chart{Title: r.What + unitOf(r.Unit), Column: len(columns) - 1, First: first, Last: first + len(o.Months) - 1, Decimals: r.Decimals})
+		}
+	}
+	out.Rows = append(out.Rows, monthly, columns)
+	for _, p := range o.Months {
+		row := []Cell{words(p.Name)}
+		for i := range o.Rows {
+			if !o.Rows[i].ByMonth {
+				continue
+			}
+			cell, err := value(&o.Rows[i], p)
+			if err != nil {
+				return out, fmt.Errorf("%q, %s: %w", o.Rows[i].What, p.Name, err)
+			}
+			row = append(row, cell)
+		}
+		out.Rows = append(out.Rows, row)
+	}
+	return out, nil
+}
+
+func unitOf(unit string) string {
+	if unit == "" {
+		return ""
+	}
+	return ", " + unit
+}
+
+// workbook lays out the overview, the front sheet and those of the tables that
+// were kept.
 func (w *Writer) workbook(front []FrontRow) (*Workbook, error) {
-	first := Sheet{Name: frontSheet, Headings: frontHeadings()}
+	first := Sheet{Name: frontSheet, Headings: frontHeadings(), Lookup: 3}
 	for i := range front {
 		r := &front[i]
 		row := []Cell{{Kind: Heading, Text: r.What}}
@@ -154,7 +285,15 @@ func (w *Writer) workbook(front []FrontRow) (*Workbook, error) {
 		}
 		first.Rows = append(first.Rows, row)
 	}
-	out := &Workbook{Head: w.head, Sheets: []Sheet{first}}
+	out := &Workbook{Head: w.head}
+	if w.opts.First != nil {
+		sheet, err := w.overview(w.opts.First)
+		if err != nil {
+			return nil, fmt.Errorf("the overview: %w", err)
+		}
+		out.Sheets = append(out.Sheets, sheet)
+	}
+	out.Sheets = append(out.Sheets, first)
 	for _, name := range w.opts.Sheets {
 		out.Sheets = append(out.Sheets, w.sheets[name].sheet())
 	}
@@ -200,7 +339,7 @@ func moved(cell string, places int) (text, why string) {
 func (h Head) value(label string) (Cell, error) {
 	switch label {
 	case "As-Of":
-		return Cell{Kind: Moment, Text: h.AsOf.UTC().Format(time.DateTime)}, nil
+		return Cell{Kind: Moment, Text: h.asOf().Format(time.DateTime)}, nil
 	case "Payload-Oxum", "Changed-Cells", "Signature":
 		return Cell{}, fmt.Errorf("%s is known only when the package is whole", label)
 	}

@@ -21,6 +21,7 @@ type WriterOptions struct {
 	Key    ed25519.PrivateKey // nil: the package is not signed, and says so
 	Notes  string             // a paragraph for README.txt
 	Sheets []string           // short tables that the workbook shows, each as a sheet
+	First  *Overview          // the workbook's first sheet; nil: none
 }
 
 // deflateLevel is flate.BestSpeed: on 100,000 invented jobs it took under half
@@ -140,7 +141,7 @@ func (w *Writer) View(name string, content io.Reader) error {
 	return w.err
 }
 
-// Workbook lays out the front sheet from these rows, the first of which
+// Workbook lays out the overview, the front sheet from these rows, some of which
 // README.txt repeats, and a sheet for each of the tables that were kept, and
 // lets write put them into view/NAME. A nil write leaves the workbook out.
 func (w *Writer) Workbook(name string, front []FrontRow, write func(io.Writer, *Workbook) error) error {

@@ -96,8 +96,8 @@ func (a *Assembled) homesLed(member domain.UUID) (homes int, known bool) {
 var homeNotTreatedBefore = Rule{
 	Key: "home_not_treated_before", Title: "The home was not treated before",
 	Why:      "The funder does not pay twice for one home within the term.",
-	Judged:   "No duct sealing at this home was accepted within the term before the day of the work. The term of the program's own funds may differ.",
-	None:     "no visit is recorded",
+	Judged:   "No duct sealing at this home was accepted within the term before the day of the work; before any visit, before the day on which the job was recorded. The term of the program's own funds may differ.",
+	None:     "no visit is recorded, nor when the job was",
 	Fix:      "Charge the work to a fund that allows it, or void the job.",
 	Severity: Check, Missing: Silent, Cure: Office,
 	Parameters: []Parameter{{"years", "years", 15, 0, 50, statute}},
@@ -108,6 +108,9 @@ var homeNotTreatedBefore = Rule{
 	},
 	check: func(c *check) {
 		day := c.job.WorkedOn()
+		if recorded := c.job.Job.RecordedAt; day == "" && !recorded.IsZero() {
+			day = c.job.Day(recorded)
+		}
 		if day == "" {
 			return
 		}

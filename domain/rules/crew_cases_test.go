@@ -136,7 +136,26 @@ func crewCases() []ruleCases {
 		holds: []change{{"the job itself", func(j *jobUnderTest) { j.outside.Earlier = []EarlierJob{{j.job, "2026-10-20"}} }, nil},
 			{"another job since", earlier("2026-10-20"), nil}},
 		cannot: map[string]string{"not_recorded": "what the service has accepted it knows"},
+	}, {
+		rule:          "fund_source_named",
+		broken:        []change{{"another word", funds("city_fund", "state_fund", "utility_fund"), nil}, {"another word than the only one", funds("city_fund", "state_fund"), nil}},
+		notRecorded:   []change{{"two funds", funds("", "state_fund", "utility_fund"), nil}},
+		notApplicable: []change{{"no funds", funds(""), nil}, {"one fund", funds("", "state_fund"), nil}, {"that one", funds("state_fund", "state_fund"), nil}},
+		holds: []change{{"one of two", funds("utility_fund", "state_fund", "utility_fund"), nil},
+			{"two funds that the prices name", func(j *jobUnderTest) {
+				j.ruleSet = &domain.RuleSet{Prices: []domain.Price{{Line: "home", FundSource: "state_fund"}, {Line: "trip_fee", FundSource: "utility_fund"}}}
+				j.jobRecord().FundSource = "state_fund"
+			}, nil}},
+		cannot: map[string]string{"at_the_limit": noLimit},
 	}}
+}
+
+// funds gives the program its funds and the job the one that it names.
+func funds(named string, list ...string) func(*jobUnderTest) {
+	return func(j *jobUnderTest) {
+		j.ruleSet = &domain.RuleSet{FundSources: list}
+		j.jobRecord().FundSource = named
+	}
 }
 
 func homeFactCases() []ruleCases {

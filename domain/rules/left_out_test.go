@@ -17,7 +17,7 @@ var noRule = map[string]string{
 	"home.front_note": freeText, "home.park": freeText, "visit.weather": freeText, "measurement.reason": freeText, "photo.reason": freeText,
 	"crossover.damage_cause": "for statistics of what breaks crossovers", "credential.number": "names the paper; its kind and days are judged",
 	// The office's.
-	"job.fund_source": office, "job.due_on": office, "job.priority": office, "credential.contractor_id": office, "crew_member.left_on": office,
+	"job.fund_source": "asked for where the program has several funds", "job.due_on": office, "job.priority": office, "credential.contractor_id": office, "crew_member.left_on": office,
 	"instrument.contractor_id": "absent: the agency's own", "credential.valid_until_on": "absent: the paper does not lapse",
 	// The home as it stands; nothing was asked of it yet.
 	"home.wrap_state": describes, "home.ground_cover": describes, "home.furnace_airflow": describes, "home.year_built": describes,

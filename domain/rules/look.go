@@ -182,17 +182,41 @@ func (a *Assembled) repaired(component domain.UUID) bool {
 	return false
 }
 
-// photosOf yields the photos of a record, each with what it shows of it.
+// photosOf yields the photos of a record, each with what it shows of it. A
+// reading that replaces another takes over its photos: the gauge was the same.
 func (a *Assembled) photosOf(id domain.UUID) iter.Seq2[Of[domain.Photo], domain.PhotoSubject] {
 	return func(yield func(Of[domain.Photo], domain.PhotoSubject) bool) {
 		for _, p := range a.Photos {
 			for _, s := range p.Record.Subjects {
-				if s.ID == id && !yield(p, s) {
+				if (s.ID == id || s.Kind == domain.MeasurementKind && a.replacedBy(s.ID, id)) && !yield(p, s) {
 					return
 				}
 			}
 		}
 	}
+}
+
+// replacedBy tells whether a reading was replaced by another, that one by the
+// next and so on, down to the last.
+func (a *Assembled) replacedBy(old, last domain.UUID) bool {
+	for range len(a.Superseded) {
+		m, ok := find(a.Measurements, last)
+		var replaces *domain.UUID
+		if ok {
+			replaces = m.Record.Replaces
+		} else if i := slices.IndexFunc(a.Superseded, func(e *domain.Entry) bool { return e.ID == last }); i >= 0 {
+			if r, is := a.Superseded[i].Record.(*domain.Measurement); is {
+				replaces = r.Replaces
+			}
+		}
+		if replaces == nil {
+			return false
+		}
+		if last = *replaces; last == old {
+			return true
+		}
+	}
+	return false
 }
 
 // photographed tells whether any photo shows the record.

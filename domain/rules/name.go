@@ -168,9 +168,12 @@ func methodName(m domain.Method) string {
 // spaced turns a word of the wire into words.
 func spaced(s string) string { return strings.ReplaceAll(s, "_", " ") }
 
-// clock shows a moment as the device wrote it, with its day where the job
-// took more than one visit.
+// clock shows a moment by the program's clock, with its day where the job took
+// more than one visit; as the device wrote it where no zone is known.
 func (a *Assembled) clock(t time.Time) string {
+	if a.Outside.Zone != nil {
+		t = t.In(a.Outside.Zone)
+	}
 	if len(a.Visits) > 1 {
 		return t.Format("2 Jan 15:04")
 	}

@@ -1,7 +1,10 @@
 package rules
 
 import (
+	"fmt"
+	"slices"
 	"strconv"
+	"strings"
 
 	"ductledger/domain"
 )
@@ -11,9 +14,9 @@ const callBackLine = "call_back"
 
 // priceFaults finds what a price of this line cannot say. What a call-back
 // takes back returns to the funds and categories that had paid.
-func priceFaults(prices []domain.Price) (faults []domain.Fault) {
-	for i := range prices {
-		p, at := &prices[i], "/prices/"+strconv.Itoa(i)
+func priceFaults(rs *domain.RuleSet) (faults []domain.Fault) {
+	for i := range rs.Prices {
+		p, at := &rs.Prices[i], "/prices/"+strconv.Itoa(i)
 		not := func(given bool, field, detail string) {
 			if given {
 				faults = append(faults, domain.Fault{Pointer: at + "/" + field, Code: "not_here", Detail: detail, Fix: "leave it out"})
@@ -24,6 +27,10 @@ func priceFaults(prices []domain.Price) (faults []domain.Fault) {
 			not(p.Category != "", "category", "what a call-back takes back returns to the categories that were paid")
 		} else {
 			not(p.PaidRatio != nil, "paid_ratio", "only a call_back takes a share of what was paid")
+			if p.FundSource != "" && !slices.Contains(rs.Funds(), p.FundSource) {
+				faults = append(faults, domain.Fault{Pointer: at + "/fund_source", Code: "not_listed",
+					Detail: fmt.Sprintf("%s is none of the rule set's fund_sources: %s", p.FundSource, strings.Join(rs.Funds(), ", ")), Fix: "name one of them, or add it to fund_sources"})
+			}
 		}
 	}
 	return faults

@@ -67,6 +67,14 @@ func recordCases() []ruleCases {
 			j.drop(func(i Item) bool { o, ok := i.Record.(*domain.Opening); return ok && o.Origin != domain.FoundOpen })
 			dropSurvey(j)
 			refused(j)
+		}, nil}, {"a corrected reading, shown by the photo of the one that it replaces", func(j *jobUnderTest) {
+			old, id := nth[domain.Measurement](j, 1)
+			m := *old
+			m.Replaces, m.Reason = &id, "wrong ring"
+			first := j.add(&m)
+			again := m
+			again.Replaces = &first
+			j.add(&again)
 		}, nil}, {"a gap of exactly 1/4 in needs none", func(j *jobUnderTest) { b, _ := j.boot("A", 1); b.WidestGapIn = new(0.25) }, nil},
 			{"a crossover that nobody touched needs none", func(j *jobUnderTest) {
 				x, id := nth[domain.Crossover](j, 0)

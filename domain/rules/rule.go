@@ -65,7 +65,7 @@ var all = []*Rule{
 	&instrumentInCalibration, &leakageNotHigherAfter,
 	&photosComplete, &replacedTwice, &deviceNotHeard, &describedTwice, &parentNotVoided, &deviceClock,
 	&airAtEveryOutlet, &outcomeShown,
-	&combustionChecked, &carbonMonoxideTold, &stopRespected, &stopCleared, &crewCertified, &crewMemberSupervised, &homeNotTreatedBefore,
+	&combustionChecked, &carbonMonoxideTold, &stopRespected, &stopCleared, &crewCertified, &crewMemberSupervised, &homeNotTreatedBefore, &fundSourceNamed,
 	&ownerPermission, &residentConsent, &someoneHome, &priorDamageShown, &hazardRead,
 	&returnDrawsCrawlAir, &closetPressure, &temperatureRise, &externalStatic, &registersAndFilter,
 	// The facts of the home come last: only then is known which of them a

@@ -89,7 +89,7 @@ var screenTwoHomesAtOnce = Screen{
 			}
 			for _, other := range s.job.Outside.OtherVisits {
 				if there(v.Record, other.CrewMemberID) && overlap(*v.Record.ArrivedAt, *v.Record.LeftAt, other) {
-					s.ask("on "+ids([]domain.UUID{other.JobID})+" from "+other.ArrivedAt.Format("15:04")+" to "+other.LeftAt.Format("15:04"), v.Subject(),
+					s.ask("on "+ids([]domain.UUID{other.JobID})+" from "+s.job.clock(other.ArrivedAt)+" to "+s.job.clock(other.LeftAt), v.Subject(),
 						domain.Subject{Kind: domain.CrewMemberKind, ID: other.CrewMemberID})
 				}
 			}

@@ -15,6 +15,7 @@ type Set struct {
 	ID            domain.UUID
 	MethodsAsked  []domain.Method // empty: one fan test before and one after
 	PaysFoundWrap bool
+	Funds         []string          // that pay; a job names one of them
 	sealants      []domain.Sealants // the program's own, by sort of joint
 	settings      []setting         // one for each rule of the table
 }
@@ -49,7 +50,8 @@ func NewSet(id domain.UUID, rs *domain.RuleSet) (Set, []domain.Fault) {
 	set.MethodsAsked = slices.Clone(rs.MethodsAsked)
 	set.PaysFoundWrap = rs.PaysFoundWrap != nil && *rs.PaysFoundWrap
 	set.sealants = slices.Clone(rs.Sealants)
-	faults := priceFaults(rs.Prices)
+	set.Funds = slices.Clone(rs.Funds())
+	faults := priceFaults(rs)
 	seen := make([]bool, len(all))
 	for i, change := range rs.Rules {
 		at := "/rules/" + strconv.Itoa(i)

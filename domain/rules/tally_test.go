@@ -75,6 +75,7 @@ func TestSubjectsOfTheCleanJob(t *testing.T) {
 		"crew_certified":               {Holds: 1},
 		"crew_member_supervised":       {Holds: 1},
 		"home_not_treated_before":      {Holds: 1},
+		"fund_source_named":            {NotApplicable: 1},
 
 		"owner_permission":       {Holds: 1},
 		"resident_consent":       {Holds: 1},

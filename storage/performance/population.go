@@ -42,7 +42,7 @@ func Read(ctx context.Context, db *storage.DB, program domain.UUID, from, before
 
 func populationAt(t *storage.Tx, from, before domain.Date, position int64) (*Population, error) {
 	var at *storage.Moment
-	t.MomentOf(&at, position)
+	t.QueueMoment(&at, position)
 	program, err := t.Settings()
 	if err != nil {
 		return nil, err

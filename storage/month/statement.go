@@ -1,0 +1,246 @@
+package month
+
+import (
+	"context"
+	"fmt"
+	"slices"
+
+	"ductledger/domain"
+	"ductledger/domain/leakage"
+	"ductledger/domain/month"
+	"ductledger/domain/rules"
+	"ductledger/storage"
+)
+
+// ReadStatement is what a contractor is paid for a month, at the position of the
+// month's package.
+type Statement struct {
+	Plan
+	Package *Package // whose position it is; nil: there is none that holds yet
+	Totals  month.StatementTotals
+	Lines   []month.StatementLine // of one page
+	More    bool
+}
+
+const statementPackageSQL = `
+SELECT` + packageColumns + `
+FROM month_package AS p
+WHERE p.program_id = @program_id AND p.month = @month AND p.state IN ('released', 'verified')
+ORDER BY p.state = 'released' DESC, p.revision DESC
+LIMIT 1`
+
+const statementContractorSQL = `
+SELECT count(*) AS count FROM entry
+WHERE program_id = @program_id AND kind = 'contractor' AND record_id = @contractor AND until_position IS NULL`
+
+// ReadStatement reads a contractor's month at the position of its released
+// package, else of its newest verified one, else where the package would be
+// cut. Lines are numbered from 1; the page begins behind after.
+func ReadStatement(ctx context.Context, db *storage.DB, caller domain.Caller, contractor domain.UUID, m domain.Month, after int64, limit int) (out Statement, err error) {
+	err = db.In(ctx, caller.Program, storage.Survey, func(t *storage.Tx) error {
+		out = Statement{}
+		var row *packageRow
+		var known *countRow
+		storage.One(t, &row, statementPackageSQL, storage.Args{"program_id": t.Program, "month": string(m)})
+		storage.One(t, &known, statementContractorSQL, storage.Args{"program_id": t.Program, "contractor": contractor})
+		if err := t.Flush(); err != nil {
+			return err
+		}
+		if known.Count == 0 {
+			return storage.NotFound(domain.ContractorKind)
+		}
+		if out.Package, err = packOf(row); err != nil {
+			return err
+		}
+		if out.Plan, err = planStatement(t, out.Package, m); err != nil {
+			return err
+		}
+		number := int64(0)
+		return statementLines(t, &out.Plan, contractor, func(l *month.StatementLine) error {
+			out.Totals.Add(l)
+			number++
+			switch {
+			case number <= after:
+			case len(out.Lines) < limit:
+				out.Lines = append(out.Lines, *l)
+			default:
+				out.More = true
+			}
+			return nil
+		})
+	})
+	return out, err
+}
+
+// planStatement takes the range of a package that stands.
+func planStatement(t *storage.Tx, p *Package, m domain.Month) (plan Plan, err error) {
+	if p == nil {
+		return planMonth(t, m, 0, false)
+	}
+	plan = Plan{Range: month.Range{Month: m, Previous: p.PreviousPosition, Position: p.Position}, AsOf: p.AsOf, Finished: p.Finished, Revision: p.Revision}
+	if plan.Program, err = t.Settings(); err != nil {
+		return plan, err
+	}
+	plan.Zone, err = plan.Program.Zone()
+	return plan, err
+}
+
+// Of the jobs that the contractor ever had accepted, those that something
+// happened to since the package before; where hold-backs or call-backs have a
+// price, all, since an inspection or a complaint may have moved one.
+const statementHistorySQL = monthAcceptancesSQL + `
+    AND r.job_id IN (SELECT c.job_id FROM job_result AS c
+        WHERE c.program_id = @program_id AND c.contractor_id = @contractor AND (@holds::boolean OR @call_backs::boolean OR c.accepted_position > @previous OR c.until_position > @previous))` + monthHistoryOrderSQL
+
+const statementJobsSQL = monthStandingJobsSQL + `
+    AND r.contractor_id = @contractor` + monthJobsOrderSQL
+
+// statementLines calls use with the lines of the month, then those of
+// corrections, then those of jobs that are not accepted.
+func statementLines(t *storage.Tx, plan *Plan, contractor domain.UUID, use func(*month.StatementLine) error) error {
+	r := &reader{t: t, plan: plan}
+	if err := r.open(); err != nil {
+		return err
+	}
+	r.args["contractor"] = contractor
+	var corrections []month.StatementLine
+	err := r.eachHistory(statementHistorySQL, func(h *month.History) error {
+		if h.IsLate(&plan.Range) {
+			r.late = append(r.late, h.JobID)
+		}
+		return h.PayCorrections(&plan.Range, contractor, func(l *month.StatementLine) error {
+			corrections = append(corrections, *l)
+			return nil
+		})
+	})
+	if err != nil {
+		return err
+	}
+	r.args["late"] = r.late
+	err = r.eachJob(statementJobsSQL, func(row *month.AcceptedJob, work *month.Work) error {
+		for i, p := range work.Pay.Lines {
+			l := month.StatementLine{JobID: row.JobID, Month: domain.Month(row.AcceptedMonth), CountedAs: month.CountedNew, Number: i + 1, PayLine: p}
+			if l.Month != plan.Month {
+				l.CountedAs = month.CountedLate
+			}
+			if p.WithheldBy != "" {
+				l.Withheld = []string{p.WithheldBy}
+			}
+			if err := use(&l); err != nil {
+				return err
+			}
+		}
+		return nil
+	})
+	if err != nil {
+		return err
+	}
+	for i := range corrections {
+		if err := use(&corrections[i]); err != nil {
+			return err
+		}
+	}
+	return r.notAccepted(contractor, use)
+}
+
+type statementOpenRow struct {
+	JobID     [16]byte
+	RuleSetID *[16]byte
+}
+
+// Jobs that the contractor held at the position, sent in and not accepted.
+const statementOpenSQL = `
+SELECT s.job_id, r.rule_set_id
+FROM job_scope AS s
+JOIN entry AS e ON e.program_id = s.program_id AND e.kind = 'job' AND e.record_id = s.job_id AND e.position <= @position
+    AND (e.until_position IS NULL OR e.until_position > @position) AND e.voided_at IS NULL
+    AND e.body::jsonb ->> 'state' IN ('sent_in', 'returned') AND (e.body::jsonb ->> 'contractor_id')::uuid = s.contractor_id
+JOIN LATERAL (SELECT r.rule_set_id FROM job_result AS r
+    WHERE r.program_id = s.program_id AND r.job_id = s.job_id
+    ORDER BY r.serial DESC LIMIT 1) AS r ON true
+WHERE s.program_id = @program_id AND s.contractor_id = @contractor AND s.granted_position <= @position
+ORDER BY s.job_id`
+
+// notAccepted calls use with what the contractor may expect for jobs that are
+// sent in, and what withholds it: each is judged over its records as they stood
+// at the position.
+func (r *reader) notAccepted(contractor domain.UUID, use func(*month.StatementLine) error) error {
+	var rows []statementOpenRow
+	storage.All(r.t, &rows, statementOpenSQL, r.args)
+	if err := r.t.Flush(); err != nil || len(rows) == 0 {
+		return err
+	}
+	past, err := r.t.ReadPast(r.plan.Zone)
+	if err != nil {
+		return err
+	}
+	for batch := range slices.Chunk(rows, jobsAtOnce) {
+		asked := make([]storage.JobAt, len(batch))
+		for i, row := range batch {
+			asked[i] = storage.JobAt{JobID: row.JobID, ContractorID: contractor, Position: r.plan.Position}
+		}
+		jobs, err := r.t.JobsAt(past, asked)
+		if err != nil {
+			return err
+		}
+		for i, row := range batch {
+			if err := expected(row.JobID, jobs[i], past.Sets[storage.IDOf(row.RuleSetID)], use); err != nil {
+				return fmt.Errorf("job %s: %w", domain.UUID(row.JobID), err)
+			}
+		}
+	}
+	return nil
+}
+
+// jobsAtOnce is how many jobs are in memory together.
+const jobsAtOnce = 50
+
+// expected gives the lines of one job that is not accepted.
+func expected(id domain.UUID, job *rules.Assembled, set storage.PastSet, use func(*month.StatementLine) error) error {
+	result, _, faults := set.Judge(job)
+	record := job.Job.Record
+	work := month.Work{
+		Figures:   month.Figures{Outcome: record.Outcome, PayBasis: record.PayBasis, Method: result.Method, Undecided: result.Quality == leakage.Undecided, BeforeTenths: result.BeforeTenths, AfterTenths: result.AfterTenths},
+		Sections:  1,
+		WorkShown: result.Shown.Work, TripShown: result.Shown.Trip,
+	}
+	if home := job.Home.Record; home != nil {
+		work.Sections = sectionsOf(home.Class())
+	}
+	for _, c := range job.Crossovers {
+		if c.Record.Action == domain.Replaced {
+			work.Crossovers++
+		}
+	}
+	pay, err := month.PayOf(set.Record, &work)
+	if err != nil {
+		return err
+	}
+	open := []string{}
+	for _, f := range faults {
+		if !slices.Contains(open, f.Code) {
+			open = append(open, f.Code)
+		}
+	}
+	lines := pay.Lines
+	if len(lines) == 0 {
+		lines = []month.PayLine{{}} // nothing to be paid, and still not accepted
+	}
+	for i, p := range lines {
+		l := month.StatementLine{JobID: id, CountedAs: month.CountedNotAccepted, Number: i + 1, PayLine: p, ExpectedCents: p.AmountCents}
+		l.AmountCents, l.HeldBackCents = 0, 0
+		if p.State != month.Unpaid {
+			l.State, l.Withheld = month.Withheld, slices.Clone(open)
+			if p.WithheldBy != "" {
+				l.Withheld = append(l.Withheld, p.WithheldBy)
+			}
+			if len(l.Withheld) == 0 {
+				l.Withheld = []string{month.NotAccepted}
+			}
+		}
+		if err := use(&l); err != nil {
+			return err
+		}
+	}
+	return nil
+}
