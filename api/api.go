@@ -11,6 +11,7 @@ import (
 
 	"ductledger/api/docs"
 	"ductledger/api/frame"
+	"ductledger/api/pages"
 	"ductledger/api/wire"
 	"ductledger/domain"
 	"ductledger/storage"
@@ -45,6 +46,9 @@ type Config struct {
 	MinimumSchema int
 	Limits        frame.Limits   // zero values: the defaults
 	Proxies       []netip.Prefix // whose X-Forwarded-For is believed
+	// PublicURL is what a link for somebody else begins with, such as
+	// https://ducts.example.org; empty: what the request's own began with.
+	PublicURL string
 	// Stopping ends when the service is to stop: who waits for news is answered.
 	Stopping context.Context // nil: never
 }
@@ -64,6 +68,7 @@ type Server struct {
 	docs     *docs.Pages
 	count    func(event string)
 	stage    func(stage string, took time.Duration)
+	pages    *pages.Pages
 	schema   int // the oldest revision of the contract that may pull
 }
 
@@ -93,11 +98,11 @@ func newServer(cfg Config) (*Server, frame.Config, error) {
 	if err != nil {
 		return nil, frame.Config{}, fmt.Errorf("checks of records: %w", err)
 	}
-	pages, err := docs.New(c.JSON)
+	reference, err := docs.New(c.JSON)
 	if err != nil {
 		return nil, frame.Config{}, err
 	}
-	s := &Server{docs: pages, db: cfg.DB, now: cfg.Now, log: cfg.Log, contract: c, checker: checker, newer: newers(c),
+	s := &Server{docs: reference, db: cfg.DB, now: cfg.Now, log: cfg.Log, contract: c, checker: checker, newer: newers(c),
 		news: &news{db: cfg.DB, log: cfg.Log, stopping: cfg.Stopping}, limits: cfg.Limits.OrDefaults(), pulls: &pulls{}, count: cfg.Count, stage: cfg.Stage, schema: cmp.Or(cfg.MinimumSchema, minimumSchema)}
 	if s.count == nil {
 		s.count = func(string) {}
@@ -105,12 +110,18 @@ func newServer(cfg Config) (*Server, frame.Config, error) {
 	if s.stage == nil {
 		s.stage = func(string, time.Duration) {}
 	}
-	around := frame.Config{Routes: s.routes(), Contract: c, Auth: cfg.Auth, Now: cfg.Now, Log: cfg.Log, Observe: cfg.Observe,
+	// The pages ask the table that their own rows are part of.
+	inside := &frame.Inside{Contract: c, Now: cfg.Now}
+	if s.pages, err = pages.New(pages.Config{DB: cfg.DB, Now: cfg.Now, Ask: inside.Ask, PublicURL: cfg.PublicURL}); err != nil {
+		return nil, frame.Config{}, err
+	}
+	inside.Routes = s.routes()
+	around := frame.Config{Routes: append(inside.Routes, s.pages.Routes()...), People: s.pages, Contract: c, Auth: cfg.Auth, Now: cfg.Now, Log: cfg.Log, Observe: cfg.Observe,
 		Limits: cfg.Limits, Proxies: cfg.Proxies, Stopping: cfg.Stopping, Refused: cfg.Refused, Gauge: cfg.Gauge, Secure: cfg.Secure, Origins: cfg.Origins}
 	if cfg.Unlimited {
 		const plenty = 1e6
 		l := &around.Limits
-		l.TokenRate, l.TokenBurst, l.ProgramRate, l.ProgramBurst, l.UnknownRate, l.UnknownBurst = plenty, plenty, plenty, plenty, plenty, plenty
+		l.TokenRate, l.TokenBurst, l.ProgramRate, l.ProgramBurst, l.UnknownRate, l.UnknownBurst, l.GuessRate, l.GuessBurst = plenty, plenty, plenty, plenty, plenty, plenty, plenty, plenty
 		l.TokenShare, l.ProgramShare = 1, 1
 	}
 	return s, around, nil

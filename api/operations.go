@@ -6,6 +6,7 @@ import (
 
 	"ductledger/api/calculations"
 	"ductledger/api/frame"
+	"ductledger/api/people"
 	"ductledger/api/wire"
 	"ductledger/domain"
 )
@@ -95,6 +96,7 @@ type (
 // operationDocs are the operations that belong to no kind alone.
 func operationDocs() map[string]frame.Operation {
 	all := calculations.Operations()
+	maps.Copy(all, people.Operations())
 	for _, of := range []map[string]frame.Operation{
 		changesOperations(), pushOperations(), heldOperations(), jobsOperations(), worklistOperations(), performanceOperations(),
 		performancePublicationOperations(), statementOperations(), performanceContractorOperations(), monthsOperations(),

@@ -6,6 +6,7 @@ import (
 
 	"ductledger/api/calculations"
 	"ductledger/api/frame"
+	"ductledger/api/people"
 	"ductledger/domain"
 )
 
@@ -89,6 +90,7 @@ func (s *Server) routes() []frame.Route {
 		{Method: "GET", Pattern: "/v1/months/{month}/packages/{revision}/file", Operation: "getPackageFile", Roles: reporting, Timeout: push, Shed: frame.ShedPackages, Handle: s.getPackageFile},
 		{Method: "POST", Pattern: "/v1/months/{month}/packages/{revision}/release", Operation: "releasePackage", Roles: []domain.Role{domain.Admin}, Timeout: 60 * time.Second, Shed: frame.ShedPackages, Handle: s.releasePackage},
 	}
+	table = append(table, people.Desk{DB: s.db}.Routes()...)
 	table = append(table, calculations.Routes(frame.Route{Roles: everyone, Timeout: look, Shed: frame.ShedLists})...)
 	table = append(table, s.docs.Routes()...)
 	for _, row := range domain.Kinds {

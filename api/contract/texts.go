@@ -41,6 +41,7 @@ func tags() []Tag {
 		{"Performance", "Contractors and program in figures."},
 		{"Months", "The funder's monthly package."},
 		{"Program", "Rule sets, contractors, their people, papers, instruments and devices."},
+		{"People", "Who works with the program, how they and their phones get in, and what they did."},
 		{"Homes and jobs", "Homes, residents, jobs, appointments, visits and call-backs."},
 		{"Ducts", "Parts, crossovers, openings, repairs and energy isolations."},
 		{"Readings and photos", "Never changed; a correction is a new record that names the one it replaces."},

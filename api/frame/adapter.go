@@ -9,6 +9,8 @@ import (
 	"log/slog"
 	"net/http"
 	"net/netip"
+	"net/url"
+	"strconv"
 	"strings"
 	"time"
 
@@ -22,11 +24,23 @@ type Authenticator interface {
 	Authenticate(ctx context.Context, digest [32]byte, program domain.UUID) (domain.Caller, error)
 }
 
+// People is how people are let in and answered: who calls is known by a session
+// whose text a browser keeps in a cookie, and refusals are pages.
+type People interface {
+	// SessionText is the session's text among a request's cookies; empty: none.
+	SessionText(header http.Header, secure bool) string
+	// AuthenticateSession is Authenticate for sessions.
+	AuthenticateSession(ctx context.Context, digest [32]byte, program domain.UUID) (domain.Caller, error)
+	// Failed makes a page of a refusal.
+	Failed(ctx context.Context, caller domain.Caller, r *Request, err error) Answer
+}
+
 // Config is what the frame is made of.
 type Config struct {
 	Routes   []Route
 	Contract *Contract
 	Auth     Authenticator
+	People   People           // nil: there are no pages
 	Now      func() time.Time // the service's clock; stamps ReceivedAt only
 	Log      *slog.Logger
 	Limits   Limits
@@ -98,11 +112,9 @@ func New(cfg Config) (http.Handler, error) {
 func (f *frame) serve(w http.ResponseWriter, r *http.Request, rt *Route, path map[string]string) {
 	x := exchangeOf(w)
 	x.pattern = rt.Pattern
-	if rt.Page != nil {
-		f.servePage(w, r, rt, x)
-		return
-	}
-	caller, a, err := f.decide(w, r, rt, path, x)
+	req := &Request{Path: path, Header: r.Header, Trace: x.trace, Contract: f.Contract, Operation: rt.Operation,
+		Method: r.Method, Address: r.URL.RequestURI(), Secure: f.secure(r), Host: r.Host}
+	caller, a, err := f.decide(w, r, rt, req, x)
 	if err == nil {
 		var status int
 		if status, err = WriteAnswer(w, r, a, f.Limits); err == nil {
@@ -112,21 +124,45 @@ func (f *frame) serve(w http.ResponseWriter, r *http.Request, rt *Route, path ma
 			return
 		}
 	}
+	if rt.Person {
+		f.failPerson(w, r, x, rt, req, caller, err)
+		return
+	}
 	f.fail(w, r, x, rt, err)
 }
 
 // decide is the way of a request up to its answer. Cheap refusals come first;
 // nothing is looked up before the query and the token's check have passed.
-func (f *frame) decide(w http.ResponseWriter, r *http.Request, rt *Route, path map[string]string, x *exchange) (caller domain.Caller, a Answer, err error) {
-	req := &Request{Path: path, Header: r.Header, Trace: x.trace, Contract: f.Contract, Operation: rt.Operation}
-	query, badQuery := f.Contract.checkQuery(rt.Operation, r.URL.RawQuery)
+func (f *frame) decide(w http.ResponseWriter, r *http.Request, rt *Route, req *Request, x *exchange) (caller domain.Caller, a Answer, err error) {
+	query, badQuery := f.query(rt, r.URL.RawQuery)
 	if badQuery != nil && !onlyAbsent(badQuery) {
 		return caller, a, badQuery
 	}
 	req.Query = query
 	req.turn = &turn{work: f.work, polls: f.polls, order: rt.Shed}
+	if rt.Person && r.Method != http.MethodGet && r.Method != http.MethodHead {
+		if err := crossOrigin.Check(r); err != nil {
+			return caller, a, domain.Errorf(domain.Forbidden, "another site sent this form; open the page here and send it again")
+		}
+	}
+	if rt.Public && rt.Person { // who is signed in already is greeted so
+		if known, err := f.authenticate(w, r, req); err == nil {
+			caller, x.caller = known, known
+		}
+	}
+	if rt.Guess {
+		giveBack, tooMany := f.rates.guess(addressKey(clientAddress(r, f.Proxies)))
+		if tooMany != nil {
+			return caller, a, tooMany
+		}
+		defer func() {
+			if !wrongGuess(a, err) {
+				giveBack()
+			}
+		}()
+	}
 	if !rt.Public {
-		if caller, err = f.authenticate(w, r, req.turn); err != nil {
+		if caller, err = f.authenticate(w, r, req); err != nil {
 			return caller, a, err
 		}
 		x.caller = caller
@@ -137,7 +173,7 @@ func (f *frame) decide(w http.ResponseWriter, r *http.Request, rt *Route, path m
 	if badQuery != nil { // what is absent is told only to who may ask at all
 		return caller, a, badQuery
 	}
-	if err = f.Contract.checkPath(rt.Operation, path); err != nil {
+	if err = f.Contract.checkPath(rt.Operation, req.Path); err != nil {
 		return caller, a, err
 	}
 	memory := &bodyMemory{of: f.bodies, sender: req.turn.sender}
@@ -168,9 +204,20 @@ func (f *frame) decide(w http.ResponseWriter, r *http.Request, rt *Route, path m
 // authenticate asks the look-up only for a token whose check holds, with room
 // and a time limit as for all work. Tokens that are not known to be good are
 // counted by address first. All refusals of a token read the same.
-func (f *frame) authenticate(w http.ResponseWriter, r *http.Request, t *turn) (domain.Caller, error) {
+//
+// Who is signed in may also read with the browser what a program reads with a
+// token: other sites' scripts are not shown the answer, and reading changes
+// nothing.
+func (f *frame) authenticate(w http.ResponseWriter, r *http.Request, req *Request) (domain.Caller, error) {
+	t := req.turn
 	refused := domain.Errorf(domain.Unauthorized, "a valid token is needed, as Authorization: Bearer dl_…")
+	person := f.People != nil && (strings.HasPrefix(r.URL.Path, staffPath) || r.Header.Get("Authorization") == "" && req.reads())
 	program, digest, ok := ParseToken(bearer(r.Header.Get("Authorization")))
+	look := f.Auth.Authenticate
+	if person {
+		program, digest, ok = ParseSecret(SessionPrefix, f.People.SessionText(r.Header, req.Secure))
+		look = f.People.AuthenticateSession
+	}
 	if !ok {
 		return domain.Caller{}, refused
 	}
@@ -186,7 +233,7 @@ func (f *frame) authenticate(w http.ResponseWriter, r *http.Request, t *turn) (d
 	if err != nil {
 		return domain.Caller{}, err
 	}
-	caller, err = f.lookUp(r.Context(), t, digest, program)
+	caller, err = f.lookUp(r.Context(), t, look, digest, program)
 	if err != nil {
 		switch domain.CodeOf(err) {
 		case domain.Unauthorized:
@@ -212,14 +259,14 @@ func (f *frame) authenticate(w http.ResponseWriter, r *http.Request, t *turn) (d
 }
 
 // lookUp asks who holds a token, as soon as there is room for it.
-func (f *frame) lookUp(ctx context.Context, t *turn, digest [32]byte, program domain.UUID) (domain.Caller, error) {
+func (f *frame) lookUp(ctx context.Context, t *turn, look func(context.Context, [32]byte, domain.UUID) (domain.Caller, error), digest [32]byte, program domain.UUID) (domain.Caller, error) {
 	ctx, cancel := context.WithTimeout(ctx, f.Limits.LookupTime)
 	defer cancel()
 	if err := t.take(ctx); err != nil {
 		return domain.Caller{}, err
 	}
 	defer t.release()
-	caller, err := f.Auth.Authenticate(ctx, digest, program)
+	caller, err := look(ctx, digest, program)
 	if err != nil && ctx.Err() == context.DeadlineExceeded {
 		err = overloaded("lookup_time", "the token could not be looked up in time")
 	}
@@ -230,6 +277,9 @@ func (f *frame) lookUp(ctx context.Context, t *turn, digest [32]byte, program do
 // are refused rather than ignored: whoever sent them meant something by them.
 func (f *frame) body(w http.ResponseWriter, r *http.Request, rt *Route, memory *bodyMemory) ([]byte, error) {
 	op := f.Contract.Operations[rt.Operation]
+	if rt.Person && r.Method == http.MethodPost {
+		return readBody(w, r, rt, f.Limits, memory, f.Stopping)
+	}
 	empty := r.ContentLength == 0
 	switch {
 	case op == nil || !op.hasBody:
@@ -247,9 +297,17 @@ func (f *frame) body(w http.ResponseWriter, r *http.Request, rt *Route, memory *
 
 // fail writes the problem, and to the log what the client is not told.
 func (f *frame) fail(w http.ResponseWriter, r *http.Request, x *exchange, rt *Route, err error) {
+	if f.note(r, x, rt, err) {
+		WriteProblem(w, r, x.trace, err)
+	}
+}
+
+// note writes to the log what is not told, and says whether somebody is there
+// to be told the rest.
+func (f *frame) note(r *http.Request, x *exchange, rt *Route, err error) bool {
 	if r.Context().Err() != nil && domain.CodeOf(err) == domain.Internal {
 		x.gone = true // nobody is there to read
-		return
+		return false
 	}
 	var told *domain.Error
 	var refused *refusal
@@ -263,26 +321,57 @@ func (f *frame) fail(w http.ResponseWriter, r *http.Request, x *exchange, rt *Ro
 	} else if refused == nil && errors.As(err, &told) && error(told) != err { // there is a cause behind it
 		f.Log.Warn("refused", "trace_id", x.trace, "method", r.Method, "route", rt.Pattern, "error", MaskSecrets(err.Error()))
 	}
-	WriteProblem(w, r, x.trace, err)
+	return true
 }
 
-// servePage lends a page the frame's limits.
-func (f *frame) servePage(w http.ResponseWriter, r *http.Request, rt *Route, x *exchange) {
-	t := &turn{work: f.work, polls: f.polls, order: rt.Shed, sender: sender{token: addressKey(clientAddress(r, f.Proxies))}}
-	if err := t.take(r.Context()); err != nil {
-		f.fail(w, r, x, rt, err)
+// staffPath is where the pages for people begin.
+const staffPath = "/staff"
+
+// crossOrigin refuses what another site's page makes a browser send.
+var crossOrigin = http.NewCrossOriginProtection()
+
+// reads tells a request that changes nothing.
+func (r *Request) reads() bool { return r.Method == http.MethodGet || r.Method == http.MethodHead }
+
+// wrongGuess tells an answer that a guesser gets.
+func wrongGuess(a Answer, err error) bool {
+	switch domain.CodeOf(err) {
+	case domain.Unauthorized, domain.NotFound:
+		return true
+	}
+	return err == nil && a.Status == http.StatusUnauthorized
+}
+
+// query reads the query. A page reads what it knows of it, and each value once.
+func (f *frame) query(rt *Route, raw string) (url.Values, error) {
+	if !rt.Person {
+		return f.Contract.checkQuery(rt.Operation, raw)
+	}
+	query, err := url.ParseQuery(raw)
+	if err != nil {
+		return nil, domain.Errorf(domain.BadQuery, "the address cannot be read")
+	}
+	for name, values := range query {
+		detail, _ := unfitText(values[0])
+		if len(values) > 1 || detail != "" {
+			return nil, domain.Errorf(domain.BadQuery, "%s in the address stands twice, or holds what is no text", Logged(name))
+		}
+	}
+	return query, nil
+}
+
+// failPerson answers a person with a page, and tells the log the rest.
+func (f *frame) failPerson(w http.ResponseWriter, r *http.Request, x *exchange, rt *Route, req *Request, caller domain.Caller, err error) {
+	if !f.note(r, x, rt, err) {
 		return
 	}
-	defer t.release()
-	limit := rt.BodyLimit
-	if limit == 0 {
-		limit = f.Limits.BodyBytes
+	a := f.People.Failed(context.WithoutCancel(r.Context()), caller, req, err)
+	if wait := retryAfter(Shown(err), kindOf(Shown(err).Code)); wait > 0 {
+		w.Header().Set("Retry-After", strconv.Itoa(wait))
 	}
-	ctx, cancel := context.WithTimeout(r.Context(), rt.Timeout)
-	defer cancel()
-	r = r.WithContext(ctx)
-	r.Body = http.MaxBytesReader(w, r.Body, limit)
-	rt.Page.ServeHTTP(w, r)
+	if _, err := WriteAnswer(w, r, a, f.Limits); err != nil {
+		WriteProblem(w, r, x.trace, err)
+	}
 }
 
 // methodsOf lists what the table knows at a pattern, for Allow.

@@ -22,6 +22,12 @@ func (f *frame) router() http.Handler {
 		if !errors.As(err, &ours) { // Echo's own: it found no route
 			err = NotHere()
 		}
+		r := c.Request()
+		if f.People != nil && strings.HasPrefix(r.URL.Path, staffPath+"/") {
+			x := exchangeOf(c.Response().Writer)
+			f.failPerson(x, r, x, &Route{}, &Request{Header: r.Header, Trace: x.trace, Method: r.Method, Address: r.URL.RequestURI(), Secure: f.secure(r), Host: r.Host}, domain.Caller{}, err)
+			return
+		}
 		WriteProblem(c.Response().Writer, c.Request(), exchangeOf(c.Response().Writer).trace, err)
 	}
 	patterns := map[string]bool{}

@@ -3,7 +3,6 @@ package frame
 import (
 	"bytes"
 	"context"
-	"io"
 	"log/slog"
 	"net/http"
 	"net/http/httptest"
@@ -267,10 +266,9 @@ func (f *testFrame) routes() []Route {
 				}
 			}},
 		{Method: "GET", Pattern: "/docs/{file...}", Public: true, Timeout: time.Second, Shed: ShedPages,
-			Page: http.HandlerFunc(func(w http.ResponseWriter, _ *http.Request) {
-				w.Header().Set("Content-Security-Policy", "default-src 'self'")
-				io.WriteString(w, "page")
-			})},
+			Handle: func(context.Context, domain.Caller, *Request) (Answer, error) {
+				return Answer{Body: []byte("page"), Header: http.Header{"Content-Security-Policy": {"default-src 'self'"}}}, nil
+			}},
 	}
 }
 

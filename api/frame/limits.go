@@ -15,6 +15,8 @@ type Limits struct {
 	TokenBurst, ProgramBurst   int
 	UnknownRate                float64 // of unknown tokens by one address, per second
 	UnknownBurst               int
+	GuessRate                  float64 // of secrets that people type, by one address, per second
+	GuessBurst                 int
 	Remembered                 int // tokens, programs and addresses
 	TokenShare, ProgramShare   float64
 	Work, Queue, Polls         int // requests
@@ -55,6 +57,8 @@ func LimitTable() []Limit {
 		{"program_burst_count", 2000, "All devices of a program come back after an outage.", func(l *Limits) any { return &l.ProgramBurst }},
 		{"unknown_token_rate_per_s", 2, "Of one address. A mistyped token is tried a few times; guessing needs millions of tries.", func(l *Limits) any { return &l.UnknownRate }},
 		{"unknown_token_burst_count", 300, "After a start no token is known yet, and an office has one address.", func(l *Limits) any { return &l.UnknownBurst }},
+		{"guess_rate_per_s", 1.0 / 60, "Of one address, of passwords, links and codes that were wrong: one a minute.", func(l *Limits) any { return &l.GuessRate }},
+		{"guess_burst_count", 5, "Wrong ones at once; right ones cost nothing.", func(l *Limits) any { return &l.GuessBurst }},
 		{"remembered_count", 10_000, "Tokens, and addresses, whose rate is known; 3 MB.", func(l *Limits) any { return &l.Remembered }},
 
 		{"token_share", 0.25, "Of work, queue, polls and body memory: one token leaves room for others.", func(l *Limits) any { return &l.TokenShare }},

@@ -252,7 +252,7 @@ func Logged(s string) string {
 // secretPattern finds what must not stand in a log wherever it was put by
 // mistake: our tokens, also cut short; passwords in addresses of databases,
 // and in the key=value form of the same.
-var secretPattern = regexp.MustCompile(`(?i)dl_[a-z2-7]{8,}|([a-z][a-z0-9+.]*://)[^\s/@]+@|(password=)('[^']*'|\S+)`)
+var secretPattern = regexp.MustCompile(`(?i)dl[sl]?_[a-z2-7]{8,}|([a-z][a-z0-9+.]*://)[^\s/@]+@|(password=)('[^']*'|\S+)`)
 
 // MaskSecrets takes them out.
 func MaskSecrets(s string) string {

@@ -85,6 +85,9 @@ func kindOf(code domain.Code) ProblemKind {
 	return kindOf(domain.Internal)
 }
 
+// StatusOf is the status that a code leads to.
+func StatusOf(code domain.Code) int { return kindOf(code).Status }
+
 // ProblemType is the stable name of a code: the path of its page in the
 // service's own documentation.
 func ProblemType(code domain.Code) string {

@@ -101,7 +101,7 @@ func TestRoutesMustSayEnough(t *testing.T) {
 		"not both":         func(r *Route) { r.Public = true },
 		"time limit":       func(r *Route) { r.Timeout = 0 },
 		"shedding":         func(r *Route) { r.Shed = 0 },
-		"Handle or Page":   func(r *Route) { r.Handle = nil },
+		"no handler":       func(r *Route) { r.Handle = nil },
 		"begins with /":    func(r *Route) { r.Pattern = "v1" },
 		"outside the":      func(r *Route) { r.Operation = "" },
 		"no operation":     func(r *Route) { r.Operation = "listDuct" },

@@ -22,7 +22,7 @@ type rates struct {
 }
 
 type rateKey struct {
-	policy string // "token", "program" or "address"
+	policy string // "token", "program", "address" or "guess"
 	id     domain.UUID
 }
 
@@ -74,6 +74,18 @@ func (r *rates) unknown(address domain.UUID) (giveItBack func(), err error) {
 	now := r.lim.Monotonic()
 	b := r.addresses.get(rateKey{"address", address}, func(k rateKey) *bucket {
 		return &bucket{k, rate.NewLimiter(rate.Limit(r.lim.UnknownRate), r.lim.UnknownBurst)}
+	})
+	if !b.limiter.AllowN(now, 1) {
+		return nil, b.exceeded(now)
+	}
+	return func() { giveBack(b, now) }, nil
+}
+
+// guess counts a secret that a person typed, as unknown counts tokens.
+func (r *rates) guess(address domain.UUID) (giveItBack func(), err error) {
+	now := r.lim.Monotonic()
+	b := r.addresses.get(rateKey{"guess", address}, func(k rateKey) *bucket {
+		return &bucket{k, rate.NewLimiter(rate.Limit(r.lim.GuessRate), r.lim.GuessBurst)}
 	})
 	if !b.limiter.AllowN(now, 1) {
 		return nil, b.exceeded(now)

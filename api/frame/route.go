@@ -31,6 +31,11 @@ type Request struct {
 	Contract  *Contract
 	Operation string // as the contract names it
 
+	Method  string
+	Address string // path and query as asked; of a page's refusal and its links
+	Secure  bool   // it came over TLS
+	Host    string // as the client named it
+
 	turn *turn
 }
 
@@ -114,6 +119,8 @@ type Route struct {
 	Operation    string        // operationId in openapi.yaml; empty for a page
 	Roles        []domain.Role // who may call; nil only with Public
 	Public       bool          // no token is asked for
+	Person       bool          // a page: who calls is known by a cookie, a body is a form, refusals are pages
+	Guess        bool          // a secret may be guessed here: what is refused counts against the address
 	Timeout      time.Duration // for the handler, after the body was read
 	Shed         shed          // when it is refused under overload
 	Alone        bool          // waits for no other request: for health
@@ -121,10 +128,6 @@ type Route struct {
 	BodyLimit    int64         // bytes, after inflating; the frame's default when zero
 	ContentTypes []string      // of the body; application/json when nil
 	Handle       Handler
-
-	// Page answers by itself, with its own idea of who calls: pages with a
-	// session, embedded files. Only limits, panics and log are the frame's.
-	Page http.Handler
 }
 
 // allows tells whether a role may call the route.
@@ -153,15 +156,15 @@ func CheckRoutes(routes []Route, c *Contract) error {
 		if rt.Shed == 0 {
 			bad("no order of shedding")
 		}
-		if (rt.Handle == nil) == (rt.Page == nil) {
-			bad("either Handle or Page is needed, not both")
+		if rt.Handle == nil {
+			bad("no handler")
 		}
 		if !strings.HasPrefix(rt.Pattern, "/") {
 			bad("a pattern begins with /")
 		}
 		switch op, known := c.Operations[rt.Operation]; {
-		case rt.Operation == "" && !rt.Public:
-			bad("only public routes may stand outside the contract")
+		case rt.Operation == "" && !rt.Public && !rt.Person:
+			bad("only public routes and pages may stand outside the contract")
 		case rt.Operation == "":
 		case !known:
 			bad("the contract has no operation %q", rt.Operation)

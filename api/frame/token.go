@@ -18,8 +18,14 @@ import (
 // where check is the beginning of SHA-256 over the 36 bytes before it. So the
 // program is known before the first look-up, and a mistyped token costs none
 // (one in 2^32 gets through to it). 40 bytes are 64 letters without padding.
+//
+// A session's text, which a browser keeps in a cookie, and that of a link for
+// one use are made alike behind prefixes of their own: one is never taken for
+// another.
 const (
 	tokenPrefix   = "dl_"
+	SessionPrefix = "dls_"
+	LinkPrefix    = "dll_"
 	tokenSecret   = 20 // bytes, 160 bits
 	tokenCheck    = 4  // bytes
 	tokenBytes    = 16 + tokenSecret + tokenCheck
@@ -36,6 +42,11 @@ func tokenBase32() *base32.Encoding {
 // NewToken makes a token for a program. The text is shown once; the digest,
 // SHA-256 of the text, is what is stored.
 func NewToken(program domain.UUID, random io.Reader) (text string, digest [32]byte, err error) {
+	return NewSecret(tokenPrefix, program, random)
+}
+
+// NewSecret is NewToken with a prefix.
+func NewSecret(prefix string, program domain.UUID, random io.Reader) (text string, digest [32]byte, err error) {
 	raw := make([]byte, 0, tokenBytes)
 	raw = append(raw, program[:]...)
 	raw = raw[:len(program)+tokenSecret]
@@ -44,14 +55,19 @@ func NewToken(program domain.UUID, random io.Reader) (text string, digest [32]by
 	}
 	sum := sha256.Sum256(raw)
 	raw = append(raw, sum[:tokenCheck]...)
-	text = tokenPrefix + tokenBase32().EncodeToString(raw)
+	text = prefix + tokenBase32().EncodeToString(raw)
 	return text, sha256.Sum256([]byte(text)), nil
 }
 
 // ParseToken reads a token's text. It is not ok when the text was not made by
 // NewToken; that the token is known is for the look-up by digest to say.
 func ParseToken(text string) (program domain.UUID, digest [32]byte, ok bool) {
-	letters, found := strings.CutPrefix(text, tokenPrefix)
+	return ParseSecret(tokenPrefix, text)
+}
+
+// ParseSecret is ParseToken with a prefix.
+func ParseSecret(prefix, text string) (program domain.UUID, digest [32]byte, ok bool) {
+	letters, found := strings.CutPrefix(text, prefix)
 	// The decoder skips line ends, so count and look before it does.
 	if !found || len(letters) != tokenLetters || strings.ContainsAny(letters, "\r\n") {
 		return program, digest, false

@@ -96,8 +96,12 @@ func (c *demoCommand) Run(in *invocation) (err error) {
 	if err != nil {
 		return err
 	}
-	values := seeded.variables("http://"+listener.Addr().String(), postgres.URL(""))
-	if err := c.ready(in, values); err != nil || c.Exit {
+	base := "http://" + listener.Addr().String()
+	doors, err := openDoors(in, db, seeded.main.program, base)
+	if err != nil {
+		return err
+	}
+	if err := c.ready(in, seeded.variables(base, postgres.URL("")), doors); err != nil || c.Exit {
 		return err
 	}
 	end := inBackground(in.ctx, func(ctx context.Context) {

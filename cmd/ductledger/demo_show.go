@@ -75,7 +75,7 @@ func (s *show) end(sentIn int) {
 type variable struct{ name, value string }
 
 // ready writes the file and says what can be done now.
-func (c *demoCommand) ready(in *invocation, values []variable) error {
+func (c *demoCommand) ready(in *invocation, values []variable, doors doors) error {
 	var exports, file strings.Builder
 	for _, v := range values {
 		fmt.Fprintf(&exports, "export %s='%s'\n", v.name, v.value)
@@ -90,13 +90,14 @@ func (c *demoCommand) ready(in *invocation, values []variable) error {
 	last := time.Date(now.Year(), now.Month(), 1, 0, 0, 0, 0, time.UTC).AddDate(0, -1, 0)
 	_, err := fmt.Fprintf(in.stdout, `
 %s
+%s
 Try next:
   curl -sS -H "Authorization: Bearer $DUCTLEDGER_STAFF_TOKEN" "$DUCTLEDGER_URL/v1/performance?from=%s&before=%s"
   go run ./cmd/ductledger example job | curl -sS -X PUT -H "Authorization: Bearer $DUCTLEDGER_FIELD_TOKEN" -H 'Content-Type: application/json' --data-binary @- "$DUCTLEDGER_URL/v1/jobs/$(go run ./cmd/ductledger id)"
   go run ./cmd/ductledger export --month %s --out month.zip
 
 DEMO: everything here is invented; keep real records out of it. It is gone when this program ends.
-`, exports.String(), last.Format(time.DateOnly), last.AddDate(0, 1, 0).Format(time.DateOnly), last.Format("2006-01"))
+`, exports.String(), doors, last.Format(time.DateOnly), last.AddDate(0, 1, 0).Format(time.DateOnly), last.Format("2006-01"))
 	return err
 }
 

@@ -25,6 +25,7 @@ type commands struct {
 	Migrate   migrateCommands  `cmd:"" help:"Bring the schema up to date, or show where it stands."`
 	Program   programCommands  `cmd:"" help:"Make and list programs."`
 	Token     tokenCommands    `cmd:"" help:"Make, list and revoke credentials."`
+	Person    personCommands   `cmd:"" help:"Invite, list and end people; enroll their phones."`
 	Export    exportCommand    `cmd:"" help:"Build the funder's package of a month and fetch its file."`
 	Verify    verifyCommand    `cmd:"" help:"Check a package with nothing but the file."`
 	Example   exampleCommand   `cmd:"" help:"Print a valid record of a kind, or a whole job to evaluate."`

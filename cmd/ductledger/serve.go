@@ -28,6 +28,7 @@ import (
 // serveSettings are the flags of the service.
 type serveSettings struct {
 	databaseSettings
+	publicSettings
 	Listen         string             `default:"127.0.0.1:8080" placeholder:"ADDRESS" help:"Where the API listens."`
 	MetricsListen  string             `default:"127.0.0.1:9090" placeholder:"ADDRESS" help:"Where metrics are read; - for nowhere."`
 	Connections    int                `default:"16" help:"Connections to the database, at most."`
@@ -135,7 +136,7 @@ func (c *serveCommand) Run(in *invocation) error {
 	}
 	counts := newMetrics()
 	handler, err := api.New(api.Config{DB: db, Now: in.now, Log: log, Observe: counts.observe, Count: counts.count, Refused: counts.refuse,
-		Gauge: counts.gauge, Stage: counts.stage, Limits: lim, Proxies: proxies, Stopping: in.ctx, Secure: secure != nil, Origins: origins})
+		Gauge: counts.gauge, Stage: counts.stage, Limits: lim, Proxies: proxies, Stopping: in.ctx, Secure: secure != nil, Origins: origins, PublicURL: c.PublicURL})
 	if err != nil {
 		return err
 	}

@@ -1,0 +1,190 @@
+package pages
+
+import (
+	"context"
+	"crypto/rand"
+	"net/http"
+	"strings"
+	"time"
+
+	"ductledger/api/frame"
+	"ductledger/domain"
+	"ductledger/storage"
+	"ductledger/storage/people"
+)
+
+// signInShown is what the form for signing in shows.
+type signInShown struct {
+	Program, Name, To string
+}
+
+func (p *Pages) signInForm(_ context.Context, v *Visit) (Page, error) {
+	if !v.Caller.Person.IsZero() {
+		return Page{Location: "/staff"}, nil
+	}
+	return signInPage(signInShown{Program: v.Query.Get("program"), To: ours(v.Query.Get("to"))}), nil
+}
+
+func signInPage(s signInShown) Page {
+	return Page{Title: "Sign in", Rows: -1, Body: "sign-in", With: s}
+}
+
+// ours keeps who signs in on these pages: whatever is no path of theirs is left out.
+func ours(to string) string {
+	if strings.HasPrefix(to, "/staff/") && !strings.HasPrefix(to, "/staff/sign") && !strings.Contains(to, "\\") {
+		return to
+	}
+	return ""
+}
+
+// signIn begins a session for whoever knows a person's password.
+func (p *Pages) signIn(ctx context.Context, v *Visit) (Page, error) {
+	s := signInShown{Program: strings.ToUpper(v.Form.Get("program")), Name: v.Form.Get("name"), To: ours(v.Form.Get("to"))}
+	program := storage.ProgramID(s.Program)
+	cookie, digest, err := p.newSession(v, program)
+	if err != nil {
+		return Page{}, err
+	}
+	err = people.SignIn(ctx, p.DB, program, s.Name, v.Form.Get("password"), digest, p.sessionBefore(v, program))
+	if domain.CodeOf(err) == domain.Unauthorized {
+		again := signInPage(s)
+		again.Status = http.StatusUnauthorized
+		again.Faults = []string{"Program, name and password do not belong together. Nobody but you knows which of them is wrong. An admin can make you a new link."}
+		return again, nil
+	}
+	if err != nil {
+		return Page{}, err
+	}
+	return p.enter(v, cookie, s.To), nil
+}
+
+// newSession is a new session's cookie, and the digest under which it is stored.
+func (p *Pages) newSession(v *Visit, program domain.UUID) (cookie *http.Cookie, digest [32]byte, err error) {
+	text, digest, err := frame.NewSecret(frame.SessionPrefix, program, rand.Reader)
+	if err != nil {
+		return nil, digest, err
+	}
+	return p.cookie(v.request, sessionCookie(v.request.Secure), text), digest, nil
+}
+
+// sessionBefore is the session that the browser has already: it ends.
+func (p *Pages) sessionBefore(v *Visit, program domain.UUID) *[32]byte {
+	of, digest, ok := frame.ParseSecret(frame.SessionPrefix, p.SessionText(v.request.Header, v.request.Secure))
+	if !ok || of != program {
+		return nil
+	}
+	return &digest
+}
+
+// enter leads on with the new cookie, and takes the form's away.
+func (p *Pages) enter(v *Visit, cookie *http.Cookie, to string) Page {
+	if to == "" {
+		to = "/staff"
+	}
+	v.newForm = nil
+	return Page{Location: to, Cookies: []*http.Cookie{cookie, p.cookie(v.request, formCookie(v.request.Secure), "")}}
+}
+
+// joinShown is what a link for one use leads to.
+type joinShown struct {
+	Person   people.Person
+	Program  storage.Program
+	Password bool // is to be chosen
+}
+
+func (p *Pages) linkOf(ctx context.Context, v *Visit) (program domain.UUID, digest [32]byte, s joinShown, err error) {
+	program, digest, ok := frame.ParseSecret(frame.LinkPrefix, v.Path["link"])
+	if !ok {
+		return program, digest, s, domain.Errorf(domain.NotFound, "this link is not whole: copy it again, from its beginning to its end")
+	}
+	person, purpose, err := people.Look(ctx, p.DB, program, digest)
+	if err != nil {
+		return program, digest, s, err
+	}
+	s = joinShown{Person: person, Password: purpose == people.ChoosePassword}
+	s.Program, err = p.program(ctx, program)
+	return program, digest, s, err
+}
+
+func (p *Pages) joinForm(ctx context.Context, v *Visit) (Page, error) {
+	_, _, s, err := p.linkOf(ctx, v)
+	if err != nil {
+		return Page{}, err
+	}
+	return joinPage(s), nil
+}
+
+func joinPage(s joinShown) Page {
+	page := Page{Title: "Welcome, " + s.Person.Name, Quiet: s.Program.Name, Rows: -1, Body: "join", With: s,
+		Lead: "This link signs you in once."}
+	if s.Password {
+		page.Lead = "Choose your password. It opens these pages from now on, on any computer or phone; the link works only this once."
+	}
+	return page
+}
+
+// join uses a link up.
+func (p *Pages) join(ctx context.Context, v *Visit) (Page, error) {
+	program, link, s, err := p.linkOf(ctx, v)
+	if err != nil {
+		return Page{}, err
+	}
+	again := func(faults ...string) (Page, error) {
+		page := joinPage(s)
+		page.Status, page.Faults = http.StatusUnprocessableEntity, faults
+		return page, nil
+	}
+	password := v.Form.Get("password")
+	if s.Password && password != v.Form.Get("again") {
+		return again("The two passwords differ. Type the same one twice.")
+	}
+	cookie, digest, err := p.newSession(v, program)
+	if err != nil {
+		return Page{}, err
+	}
+	err = people.Enter(ctx, p.DB, program, link, password, digest, p.sessionBefore(v, program))
+	if domain.CodeOf(err) == domain.Invalid {
+		page, _ := again()
+		for _, f := range frame.Shown(err).Faults {
+			page.Faults = append(page.Faults, faultSentence(f))
+		}
+		return page, nil
+	}
+	if err != nil {
+		return Page{}, err
+	}
+	return p.enter(v, cookie, ""), nil
+}
+
+// meShown is what a person sees of their own account.
+type meShown struct {
+	Person             people.Person
+	IdleMinutes, Hours int
+}
+
+func (p *Pages) me(ctx context.Context, v *Visit) (Page, error) {
+	person, err := people.Get(ctx, p.DB, v.Caller, v.Caller.Person)
+	if err != nil {
+		return Page{}, err
+	}
+	return Page{Title: v.Caller.Name, Quiet: v.Program.Name, Rows: -1, Body: "me", AsOf: v.Now,
+		With: meShown{person, int(people.SessionIdle / time.Minute), int(people.SessionMost / time.Hour)}}, nil
+}
+
+func (p *Pages) signOut(ctx context.Context, v *Visit) (Page, error) {
+	if err := people.SignOut(ctx, p.DB, v.Caller); err != nil {
+		return Page{}, err
+	}
+	return p.gone(v), nil
+}
+
+func (p *Pages) signOutEverywhere(ctx context.Context, v *Visit) (Page, error) {
+	if err := people.SignOutEverywhere(ctx, p.DB, v.Caller, v.Caller.Person); err != nil {
+		return Page{}, err
+	}
+	return p.gone(v), nil
+}
+
+func (p *Pages) gone(v *Visit) Page {
+	return Page{Location: "/staff/sign-in?program=" + v.Program.Code, Cookies: []*http.Cookie{p.cookie(v.request, sessionCookie(v.request.Secure), "")}}
+}
