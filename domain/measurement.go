@@ -68,6 +68,9 @@ type Measurement struct {
 	OutsideF *float64 `json:"outside_f,omitzero" validate:"omitempty,gte=-80,lte=150" step:"1"`
 	// The leakage was below what the instrument can read.
 	BelowRange *bool `json:"below_range,omitzero"`
+	// The measurement that this one does again, set up anew the same day, before anybody worked on the ducts: both stand,
+	// and the pair tells how well a test repeats.
+	Repeats *UUID `json:"repeats,omitzero"`
 	// The measurement that this one corrects, of the same job and method.
 	Replaces *UUID `json:"replaces,omitzero"`
 	// Why it is replaced.
@@ -111,7 +114,7 @@ func (m *Measurement) Refs() []Ref {
 	for i := range m.Readings {
 		refs = addRef(refs, pointerAt("/readings", i)+"/component_id", ComponentKind, m.Readings[i].ComponentID)
 	}
-	return addRef(refs, "/replaces", MeasurementKind, m.Replaces)
+	return addRef(addRef(refs, "/replaces", MeasurementKind, m.Replaces), "/repeats", MeasurementKind, m.Repeats)
 }
 
 // IsFan tells the methods that read a flow at a pressure in the duct.

@@ -16,6 +16,8 @@ type RuleSet struct {
 	PayBasis PayBasis `json:"pay_basis,omitzero"`
 	// What must stand before a job is accepted; absent means review.
 	AcceptNeeds string `json:"accept_needs,omitzero" validate:"omitempty,oneof=review final_inspection"`
+	// How well a test of leakage is known, and when it decides nothing.
+	Tests *TestLimits `json:"tests,omitzero"`
 	// Whether closing an opening that was found is paid; absent means no.
 	PaysFoundWrap *bool `json:"pays_found_wrap,omitzero"`
 	// The materials that the program takes for a seal, by sort of joint, where they differ from the defaults.
@@ -36,6 +38,24 @@ type RuleSet struct {
 	// Contractors with fewer accepted jobs in a month than this are not told apart in its package, with others beside them
 	// so that totals do not reveal their counts; absent, none is hidden.
 	SuppressBelowCount *int `json:"suppress_below_count,omitzero" validate:"omitempty,gte=2,lte=1000"`
+}
+
+// TestLimits say how well a test of leakage is known, and how wide its 95 % interval may be. Widths are half of the
+// interval over the leakage.
+type TestLimits struct {
+	// The standard uncertainty of doing a test again, set up anew, as a share of the leakage; absent means 0.02. Pairs of
+	// tests that were done again tell a program its own.
+	RepeatabilityURatio *float64 `json:"repeatability_u_ratio,omitzero" validate:"omitempty,gte=0,lte=0.5" step:"0.001"`
+	// Up to this width a fan test is `good`; absent means 0.1.
+	FanGoodRatio *float64 `json:"fan_good_ratio,omitzero" validate:"omitempty,gte=0,lte=10" step:"0.01"`
+	// Beyond this width a fan test is `undecided`, between the two `weak`; absent means 0.5.
+	FanUndecidedRatio *float64 `json:"fan_undecided_ratio,omitzero" validate:"omitempty,gte=0,lte=10" step:"0.01"`
+	// The standard error of a fitted exponent beyond which a fan test is `weak`; absent means 0.05.
+	FanExponentSE *float64 `json:"fan_exponent_se,omitzero" validate:"omitempty,gte=0,lte=1" step:"0.001"`
+	// Up to this width a subtraction is `good`; absent means 0.5.
+	SubtractionGoodRatio *float64 `json:"subtraction_good_ratio,omitzero" validate:"omitempty,gte=0,lte=10" step:"0.01"`
+	// Beyond this width a subtraction is `undecided`; absent means 1, where its interval reaches 0.
+	SubtractionUndecidedRatio *float64 `json:"subtraction_undecided_ratio,omitzero" validate:"omitempty,gte=0,lte=10" step:"0.01"`
 }
 
 // RuleSetting changes one rule for a program.

@@ -2,6 +2,7 @@ package performance
 
 import (
 	"bytes"
+	"cmp"
 	"encoding/json"
 	"flag"
 	"math"
@@ -261,4 +262,41 @@ func TestWideToFloat(t *testing.T) {
 			t.Fatalf("%v as a float is %v, want %v", w.big(), got, want)
 		}
 	})
+}
+
+// Readings sorted by bytes stand as a comparing sort puts them; sorted from their
+// low bytes alone, those that are equal there keep their order.
+func TestSortFromIsAStableSort(t *testing.T) {
+	r := rand.New(rand.NewPCG(7, 7))
+	for n := range 300 {
+		words := make([]uint64, n)
+		for i := range words {
+			words[i] = r.Uint64() >> r.IntN(60)
+		}
+		whole, low := slices.Clone(words), slices.Clone(words)
+		slices.Sort(whole)
+		slices.SortStableFunc(low, func(a, b uint64) int { return cmp.Compare(uint32(a), uint32(b)) })
+		got := slices.Clone(words)
+		if sortFrom(got, 8); !slices.Equal(got, whole) {
+			t.Fatalf("%d words: %x, want %x", n, got, whole)
+		}
+		if sortFrom(words, 4); !slices.Equal(words, low) {
+			t.Fatalf("%d words from their low half: %x, want %x", n, words, low)
+		}
+	}
+}
+
+// The short way to a centered sum gives the bits of the long one, up to the
+// limits of what it takes and beyond.
+func TestCenteredIsThatOfBigNumbers(t *testing.T) {
+	r := rand.New(rand.NewPCG(8, 8))
+	for range 20_000 {
+		n := 1 + r.Int64N(1<<r.IntN(34))
+		ab := product(r.Int64()>>r.IntN(63), r.Int64()>>r.IntN(63)-1<<r.IntN(62))
+		a, b := product(r.Int64()>>r.IntN(63), 1-r.Int64N(3)), wideOf(r.Int64()>>r.IntN(63)-1<<r.IntN(62))
+		want := toFloat(crossed(n, ab, a, b), 2*logBits) / float64(n)
+		if got := centered(n, ab, a, b); got != want {
+			t.Fatalf("n %d, ab %v, a %v, b %v: %v, want %v", n, ab, a, b, got, want)
+		}
+	}
 }

@@ -52,30 +52,44 @@ func (t *Tally) Comparison(names map[domain.UUID]string) (Comparison, error) {
 	}
 	keys := t.keys()
 	c := Comparison{Period: t.period, MethodVersion: MethodVersion, InputDigest: t.digest.String(), Contractors: make([]Contractor, 0, len(keys))}
-	within := t.within(keys)
-	var err error
-	if c.Program, err = t.whole(keys).summary(within, t.tables); err != nil {
+	var adjusted map[domain.UUID]Adjusted
+	var failed error
+	placed := make(chan struct{}) // the model needs nothing of the summaries, nor they of it
+	go func() {
+		defer close(placed)
+		c.Model, adjusted, failed = t.adjust()
+	}()
+	summaries, program, err := t.summaries(keys)
+	<-placed
+	if err := cmp.Or(failed, err); err != nil {
 		return Comparison{}, err
 	}
-	model, adjusted, err := t.adjust()
-	if err != nil {
-		return Comparison{}, err
-	}
-	c.Model = model
-	for _, k := range keys {
-		s, err := t.groups[k].summary(within, t.tables)
-		if err != nil {
-			return Comparison{}, err
-		}
+	c.Program = program
+	for i, k := range keys {
 		a, known := adjusted[k.id]
 		if !known {
-			a.Reason = cmp.Or(model.Reason, NoJobs)
+			a.Reason = cmp.Or(c.Model.Reason, NoJobs)
 			a.Statement = unadjusted(a.Reason)
 		}
-		c.Contractors = append(c.Contractors, Contractor{ContractorID: k.id, Name: names[k.id], Summary: s, Adjusted: a})
+		c.Contractors = append(c.Contractors, Contractor{ContractorID: k.id, Name: names[k.id], Summary: summaries[i], Adjusted: a})
 	}
 	slices.SortStableFunc(c.Contractors, func(a, b Contractor) int { return byName(a.Name, b.Name) })
 	return c, nil
+}
+
+// summaries are those of the groups, in the order of keys, and that of all jobs.
+func (t *Tally) summaries(keys []key) (groups []Summary, whole Summary, err error) {
+	within := t.within(keys)
+	if whole, err = t.whole(keys).summary(within, t.tables); err != nil {
+		return nil, whole, err
+	}
+	groups = make([]Summary, len(keys))
+	for i, k := range keys {
+		if groups[i], err = t.groups[k].summary(within, t.tables); err != nil {
+			return nil, whole, err
+		}
+	}
+	return groups, whole, nil
 }
 
 // byName is the order of people's lists: letters before their case. Equal
@@ -138,12 +152,12 @@ type Grouping struct {
 // jobs are absent, with a reason. Source: at each figure, Summary and Model [calc].
 func (t *Tally) Grouping(names map[domain.UUID]string) (Grouping, error) {
 	keys := t.keys()
-	within := t.within(keys)
 	g := Grouping{Period: t.period, By: t.by, MethodVersion: MethodVersion, InputDigest: t.digest.String(), Groups: make([]Group, 0, len(keys))}
-	var err error
-	if g.Program, err = t.whole(keys).summary(within, t.tables); err != nil {
+	summaries, program, err := t.summaries(keys)
+	if err != nil {
 		return Grouping{}, err
 	}
+	g.Program = program
 	var placed map[domain.UUID]Adjusted
 	if t.by == ByCrewLead {
 		var m Model
@@ -152,11 +166,8 @@ func (t *Tally) Grouping(names map[domain.UUID]string) (Grouping, error) {
 		}
 		g.Model = &m
 	}
-	for _, k := range keys {
-		s, err := t.groups[k].summary(within, t.tables)
-		if err != nil {
-			return Grouping{}, err
-		}
+	for i, k := range keys {
+		s := summaries[i]
 		line := Group{HomeClass: k.class, JobsCount: s.JobsCount, UsedCount: s.UsedCount, Figures: &s}
 		if t.by == ByCrewLead && !k.id.IsZero() {
 			line.CrewLeadID, line.Name = &k.id, names[k.id]

@@ -26,12 +26,14 @@ func (k cellKey) compare(o cellKey) int {
 	return cmp.Or(k.id.Compare(o.id), cmp.Compare(k.class, o.class))
 }
 
-// A cell keeps the sums from which the case-mix model is fitted, and the homes
-// that go together with others, both apart for jobs whose floor area is known
-// and those whose is not.
-type cell struct {
-	withArea, without    moments
-	together, unmeasured []home
+// A cell keeps the sums from which the case-mix model is fitted, apart for jobs
+// whose floor area is known and those whose is not.
+type cell struct{ withArea, without half }
+
+// A half of a cell is all its jobs, and those of them that go together with others.
+type half struct {
+	all, inRuns moments
+	homes       []home // of inRuns
 }
 
 // moments are exact sums of x = ln before, y = ln after, z = ln area.
@@ -46,31 +48,32 @@ func momentsOf(x, y, z int64) moments {
 		product(x, x), product(x, y), product(y, y), product(x, z), product(y, z), product(z, z)}
 }
 
-func (c *cell) add(j *Job, x, y, z int64) {
-	one := momentsOf(x, y, z)
-	if j.AreaFt2 == nil {
-		c.without.merge(&one)
-	} else {
-		c.withArea.merge(&one)
+func (c *cell) half(withArea bool) *half {
+	if withArea {
+		return &c.withArea
 	}
+	return &c.without
 }
 
-// join keeps a home that goes together with others.
-func (c *cell) join(j *Job, x, y, z int64) {
-	switch {
-	case j.Together == 0:
-	case j.AreaFt2 == nil:
-		c.unmeasured = append(c.unmeasured, home{j.Together, x, y, z})
-	default:
-		c.together = append(c.together, home{j.Together, x, y, z})
+// add counts a job; runs also keeps what goes together with others.
+func (c *cell) add(j *Job, x, y, z int64, runs bool) {
+	h, one := c.half(j.AreaFt2 != nil), momentsOf(x, y, z)
+	h.all.merge(&one)
+	if runs && j.Together != 0 {
+		h.inRuns.merge(&one)
+		h.homes = append(h.homes, home{j.Together, x, y, z})
 	}
 }
 
 func (c *cell) merge(o *cell) {
 	c.withArea.merge(&o.withArea)
 	c.without.merge(&o.without)
-	c.together = append(c.together, o.together...)
-	c.unmeasured = append(c.unmeasured, o.unmeasured...)
+}
+
+func (h *half) merge(o *half) {
+	h.all.merge(&o.all)
+	h.inRuns.merge(&o.inRuns)
+	h.homes = append(h.homes, o.homes...)
 }
 
 func (m *moments) merge(o *moments) {
@@ -87,11 +90,19 @@ func (m *moments) merge(o *moments) {
 }
 
 // take is the sums of the jobs that a model with the area, or one without it,
-// can use.
+// can use; takeRuns is of those of them that go together with others.
 func (c *cell) take(withArea bool) moments {
-	m := c.withArea
+	m := c.withArea.all
 	if !withArea {
-		m.merge(&c.without)
+		m.merge(&c.without.all)
+	}
+	return m
+}
+
+func (c *cell) takeRuns(withArea bool) moments {
+	m := c.withArea.inRuns
+	if !withArea {
+		m.merge(&c.without.inRuns)
 	}
 	return m
 }
@@ -342,10 +353,10 @@ func (t *Tally) alikeOf(keys []cellKey, contractors []domain.UUID, m *Model, f *
 			}
 			term, _ := m.term(k.class) // a class of the model
 			c, level := t.cells[k], term+f.intercept[j]
-			s, inRuns := c.take(withArea), moments{}
-			runs = inRuns.appendRuns(runs, c.together, f.slopes[0], area, level)
+			s, inRuns := c.take(withArea), c.takeRuns(withArea)
+			runs = appendRuns(runs, c.withArea.homes, f.slopes[0], area, level)
 			if !withArea {
-				runs = inRuns.appendRuns(runs, c.unmeasured, f.slopes[0], area, level)
+				runs = appendRuns(runs, c.without.homes, f.slopes[0], area, level)
 			}
 			a.own += s.square(f.slopes[0], area, level)
 			a.products -= inRuns.square(f.slopes[0], area, level)
@@ -356,20 +367,20 @@ func (t *Tally) alikeOf(keys []cellKey, contractors []domain.UUID, m *Model, f *
 	return all
 }
 
-// appendRuns adds the runs of one cell's homes, whose residuals are y − b·x − g·z − c,
-// and to m their sums.
-func (m *moments) appendRuns(runs []part, homes []home, b, g, c float64) []part {
+// appendRuns adds the runs of one cell's homes, whose residuals are y − b·x − g·z − c.
+func appendRuns(runs []part, homes []home, b, g, c float64) []part {
 	slices.SortFunc(homes, func(a, b home) int { return cmp.Compare(a.together, b.together) })
 	for n := 0; len(homes) > 0; homes, n = homes[n:], 0 {
-		var run moments
+		var x, y, z wide
 		for n < len(homes) && homes[n].together == homes[0].together {
-			one := momentsOf(homes[n].x, homes[n].y, homes[n].z)
-			run.merge(&one)
+			h := &homes[n]
+			x.add(wideOf(h.x))
+			y.add(wideOf(h.y))
+			z.add(wideOf(h.z))
 			n++
 		}
-		m.merge(&run)
-		e := run.y.logs() - float64(b*run.x.logs()) - float64(g*run.z.logs()) - float64(float64(run.n)*c)
-		runs = append(runs, part{homes[0].together, run.n, int64(math.RoundToEven(e * logUnits))})
+		e := y.logs() - float64(b*x.logs()) - float64(g*z.logs()) - float64(float64(n)*c)
+		runs = append(runs, part{homes[0].together, int64(n), int64(math.RoundToEven(e * logUnits))})
 	}
 	return runs
 }

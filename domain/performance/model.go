@@ -101,7 +101,7 @@ func (t *Tally) model() (Model, []effect) {
 	noLead := int64(0)
 	for k, c := range t.cells {
 		if k.id.IsZero() { // jobs whose lead is not known belong to no crew
-			noLead += c.withArea.n + c.without.n
+			noLead += c.withArea.all.n + c.without.all.n
 			continue
 		}
 		keys = append(keys, k)
@@ -184,11 +184,11 @@ func (t *Tally) chooseArea(keys []cellKey, m *Model) bool {
 	for _, k := range keys {
 		c := t.cells[k]
 		if k.class == "" {
-			noClass += c.withArea.n + c.without.n
+			noClass += c.withArea.all.n + c.without.all.n
 			continue
 		}
-		known += c.withArea.n
-		all += c.withArea.n + c.without.n
+		known += c.withArea.all.n
+		all += c.withArea.all.n + c.without.all.n
 	}
 	withArea := known > 0 && float64(known) >= float64(areaShare*float64(all))
 	switch {

@@ -11,8 +11,9 @@ import (
 	"ductledger/domain"
 )
 
-// stream makes n jobs of k contractors one by one.
-func stream(n, k int) func(func(Job, error) bool) {
+// stream makes n jobs of k contractors one by one; so many of them go together in
+// each run of a contractor's homes, none where it is 0.
+func stream(n, k, together int) func(func(Job, error) bool) {
 	return func(yield func(Job, error) bool) {
 		r := rand.New(rand.NewPCG(uint64(n), 6))
 		for i := range n {
@@ -21,6 +22,9 @@ func stream(n, k int) func(func(Job, error) bool) {
 			j.ID = domain.UUID{12: byte(i >> 24), 13: byte(i >> 16), 14: byte(i >> 8), 15: byte(i)}
 			j.ID[0], j.AcceptedAt, j.AreaFt2 = 1, october.From.Add(time.Duration(i)*time.Second), ptr(800+float64(i%700))
 			j.Class = []string{"single", "double", "triple"}[i%7%3]
+			if together > 0 {
+				j.Together = uint64(1 + i/k/together)
+			}
 			if !yield(j, nil) {
 				return
 			}
@@ -36,11 +40,19 @@ func reachable() int64 {
 	return int64(m.HeapAlloc)
 }
 
-// A million jobs by 400 contractors are held and answered in 64 MB.
+// A million jobs by 400 contractors are held and answered in 64 MB, also where
+// every home goes together with others.
 func TestMemoryOfAMillionJobs(t *testing.T) {
 	if testing.Short() {
 		t.Skip("long")
 	}
+	for _, together := range []int{0, 1, 5} {
+		millionJobs(t, together)
+	}
+}
+
+func millionJobs(t *testing.T, together int) {
+	t.Helper()
 	const contractors, jobs, most = 400, 1_000_000, 64 << 20
 	before := reachable()
 	tally, err := NewTally(october, ByContractor)
@@ -48,7 +60,7 @@ func TestMemoryOfAMillionJobs(t *testing.T) {
 		t.Fatal(err)
 	}
 	tally.Follow(domain.UUID{}, monthOf)
-	for j, err := range stream(jobs, contractors) {
+	for j, err := range stream(jobs, contractors, together) {
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -61,9 +73,9 @@ func TestMemoryOfAMillionJobs(t *testing.T) {
 		t.Fatal(err)
 	}
 	kept := reachable() - before
-	t.Logf("%d jobs keep %.1f MB", jobs, float64(kept)/(1<<20))
+	t.Logf("%d jobs in runs of %d keep %.1f MB", jobs, together, float64(kept)/(1<<20))
 	if kept > most {
-		t.Errorf("%d jobs keep %d bytes, %d are allowed", jobs, kept, most)
+		t.Errorf("%d jobs in runs of %d keep %d bytes, %d are allowed", jobs, together, kept, most)
 	}
 	if c.Program.UsedCount != jobs {
 		t.Errorf("%d jobs are used", c.Program.UsedCount)

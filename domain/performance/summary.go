@@ -81,7 +81,7 @@ func (g *group) summary(within spread, tables *tables) (Summary, error) {
 	if asked := g.jobs - g.leftOut[deemed]; asked > 0 {
 		s.MissingAfterRatio = ptr(float64(g.leftOut[missingAfter]) / float64(asked))
 	}
-	slices.Sort(g.pairs)
+	sortFrom(g.pairs, 8)
 	var err error
 	if s.Pooled, err = pooledOf(g, tables); err != nil {
 		return s, err

@@ -106,15 +106,14 @@ func (t *Tally) Add(j Job) error {
 	t.digest.add(&j)
 	k := t.keyOf(&j)
 	x, y := j.logs()
-	t.group(k).add(&j, t.period.Quantity, x, y)
+	g := t.group(k)
+	g.add(&j, t.period.Quantity, x, y)
 	if j.reasonOf(t.period.Quantity) != used {
 		return nil
 	}
 	z := j.logArea()
 	if t.by != ByHomeClass {
-		c := t.cell(cellKey{k.id, j.Class})
-		c.add(&j, x, y, z)
-		c.join(&j, x, y, z)
+		g.cell(t, k.id, j.Class).add(&j, x, y, z, true)
 	}
 	t.months.add(k.id, &j, x, y, z)
 	return nil
@@ -156,6 +155,18 @@ func (t *Tally) group(k key) *group {
 	return g
 }
 
+// cell is t's of the group's homes of a class, of which there are few.
+func (g *group) cell(t *Tally, id domain.UUID, class string) *cell {
+	for _, c := range g.cells {
+		if c.class == class {
+			return c.cell
+		}
+	}
+	c := t.cell(cellKey{id, class})
+	g.cells = append(g.cells, classCell{class, c})
+	return c
+}
+
 func (t *Tally) cell(k cellKey) *cell {
 	c := t.cells[k]
 	if c == nil {
@@ -189,6 +200,12 @@ func (t *Tally) whole(keys []key) *group {
 	return all
 }
 
+// A classCell is a cell by its class, found without a map.
+type classCell struct {
+	class string
+	cell  *cell
+}
+
 // A group is what is kept of the jobs of one contractor, class or crew lead.
 type group struct {
 	jobs, shared int
@@ -198,6 +215,7 @@ type group struct {
 	questioned sums // those of them that a screen asks about
 	set        sums // excluded by a person, though their readings would do
 
+	cells []classCell
 	pairs []uint64      // of kept: before in the high half, after in the low, tenths of cfm25
 	homes []domain.UUID // of kept, at most leastHomes of them
 	first [2][2]int64   // before and after of the first two of kept
@@ -332,11 +350,12 @@ func (g *group) befores() order {
 }
 
 func (g *group) afters() order {
-	o := make(order, len(g.pairs))
-	for i, pair := range g.pairs {
+	pairs, o := slices.Clone(g.pairs), make(order, len(g.pairs))
+	sortFrom(pairs, 4)
+	for i, pair := range pairs {
 		o[i] = int32(uint32(pair))
 	}
-	return o.sorted()
+	return o
 }
 
 // A digest tells whether two answers rest on the same jobs: the sum modulo

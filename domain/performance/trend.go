@@ -111,7 +111,7 @@ func (m *months) add(id domain.UUID, j *Job, x, y, z int64) {
 	if m.name == nil || !m.whose.IsZero() && m.whose != id {
 		return
 	}
-	m.cell(id, monthKey{m.name(j.AcceptedAt), j.Class}).add(j, x, y, z)
+	m.cell(id, monthKey{m.name(j.AcceptedAt), j.Class}).add(j, x, y, z, false)
 }
 
 func (m *months) merge(o *months) {

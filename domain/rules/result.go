@@ -107,6 +107,7 @@ type Result struct {
 	BeforeTenths *int64 `json:"-"`
 	AfterTenths  *int64 `json:"-"`
 
+	limits        domain.TestLimits // of the program's rule set
 	change        leakage.Change
 	before, after *taken
 }
@@ -148,7 +149,7 @@ func (r *Result) ReductionTenths() (int64, bool) {
 // Nothing is refused: a reading that package leakage refuses is left out with
 // that reason. Source: package leakage; which reading counts [cp].
 func Compute(set Set, job *Assembled) Result {
-	r := Result{MethodVersion: ResultVersion, Readings: []UsedReading{}, LeftOut: []LeftOutReading{}, Shown: job.shown()}
+	r := Result{MethodVersion: ResultVersion, Readings: []UsedReading{}, LeftOut: []LeftOutReading{}, Shown: job.shown(), limits: set.tests}
 	tests := job.tests(&r)
 	r.choose(set, tests)
 	r.leaveOut(job, tests)

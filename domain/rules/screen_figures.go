@@ -66,7 +66,7 @@ var screenOutsideOverTotal = Screen{
 	Innocent: "Wind, or a register that came unsealed during the test of total leakage.",
 	Source:   practice,
 	ask: func(s *screening) {
-		var scratch Result
+		scratch := Result{limits: s.result.limits}
 		tests := s.job.tests(&scratch)
 		for _, total := range tests {
 			for _, outside := range tests {
@@ -135,7 +135,7 @@ var screenInspectorGap = Screen{
 			if m.Record.Stage != domain.InspectionStage || m.Record.Method != after.Record.Method {
 				continue
 			}
-			test, err := s.job.test(m)
+			test, err := s.job.test(m, s.result.limits)
 			if err != nil {
 				continue
 			}

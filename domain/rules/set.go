@@ -17,7 +17,8 @@ type Set struct {
 	PaysFoundWrap bool
 	Funds         []string          // that pay; a job names one of them
 	sealants      []domain.Sealants // the program's own, by sort of joint
-	settings      []setting         // one for each rule of the table
+	tests         domain.TestLimits
+	settings      []setting // one for each rule of the table
 }
 
 // setting is one rule as a program has it.
@@ -52,6 +53,10 @@ func NewSet(id domain.UUID, rs *domain.RuleSet) (Set, []domain.Fault) {
 	set.sealants = slices.Clone(rs.Sealants)
 	set.Funds = slices.Clone(rs.Funds())
 	faults := priceFaults(rs)
+	if rs.Tests != nil {
+		set.tests = *rs.Tests
+		faults = append(faults, testFaults(set.tests)...)
+	}
 	seen := make([]bool, len(all))
 	for i, change := range rs.Rules {
 		at := "/rules/" + strconv.Itoa(i)

@@ -54,7 +54,7 @@ func (a *Assembled) interim(r *Result) (list []taken) {
 			!m.Record.TakenAt.After(r.before.Record.TakenAt) || !m.Record.TakenAt.Before(r.after.Record.TakenAt) {
 			continue
 		}
-		if t, err := a.test(m); err == nil {
+		if t, err := a.test(m, r.limits); err == nil {
 			list = append(list, t)
 		}
 	}

@@ -2,6 +2,7 @@ package rules
 
 import (
 	"errors"
+	"fmt"
 
 	"ductledger/domain"
 	"ductledger/domain/leakage"
@@ -41,7 +42,7 @@ func (a *Assembled) tests(r *Result) []taken {
 			r.without(m.Entry, m.Record, OtherMethod, "")
 			continue
 		}
-		t, err := a.test(m)
+		t, err := a.test(m, r.limits)
 		if err != nil {
 			r.without(m.Entry, m.Record, refusalCode(err), refusalDetail(err))
 			continue
@@ -49,6 +50,46 @@ func (a *Assembled) tests(r *Result) []taken {
 		tests = append(tests, t)
 	}
 	return tests
+}
+
+// fanParameters are the usual ones with the program's own limits over them.
+func fanParameters(l domain.TestLimits) leakage.FanParameters {
+	p := leakage.DefaultFanParameters()
+	lay(&p.Accuracy.Repeatability, l.RepeatabilityURatio)
+	lay(&p.Bounds.Good, l.FanGoodRatio)
+	lay(&p.Bounds.Undecided, l.FanUndecidedRatio)
+	lay(&p.Bounds.ExponentSE, l.FanExponentSE)
+	return p
+}
+
+func subtractionParameters(l domain.TestLimits) leakage.SubtractionParameters {
+	p := leakage.DefaultSubtractionParameters()
+	lay(&p.Accuracy.Repeatability, l.RepeatabilityURatio)
+	lay(&p.Bounds.Good, l.SubtractionGoodRatio)
+	lay(&p.Bounds.Undecided, l.SubtractionUndecidedRatio)
+	return p
+}
+
+func lay(to *float64, own *float64) {
+	if own != nil {
+		*to = *own
+	}
+}
+
+// testFaults are limits that leave nothing weak between good and undecided.
+func testFaults(l domain.TestLimits) (faults []domain.Fault) {
+	for _, b := range []struct {
+		field  string
+		bounds leakage.Bounds
+	}{
+		{"fan", fanParameters(l).Bounds}, {"subtraction", subtractionParameters(l).Bounds},
+	} {
+		if b.bounds.Undecided < b.bounds.Good {
+			faults = append(faults, domain.Fault{Pointer: "/tests/" + b.field + "_undecided_ratio", Code: "too_small",
+				Detail: fmt.Sprintf("%v is less than %v, up to which a test is good", b.bounds.Undecided, b.bounds.Good)})
+		}
+	}
+	return faults
 }
 
 func refusalCode(err error) string {
@@ -68,15 +109,15 @@ func refusalDetail(err error) string {
 }
 
 // test computes the leakage of one measurement.
-func (a *Assembled) test(m Of[domain.Measurement]) (taken, error) {
+func (a *Assembled) test(m Of[domain.Measurement], limits domain.TestLimits) (taken, error) {
 	if m.Record.Method == domain.Subtraction {
-		return a.subtraction(m)
+		return a.subtraction(m, subtractionParameters(limits))
 	}
 	readings, err := a.fanReadings(m.Record)
 	if err != nil {
 		return taken{}, err
 	}
-	p := leakage.DefaultFanParameters()
+	p := fanParameters(limits)
 	a.accuracy(m.Record.InstrumentID, &p.Accuracy)
 	test, err := leakage.Fan(readings, p)
 	if err != nil {
@@ -162,13 +203,12 @@ func (a *Assembled) accuracy(instrument domain.UUID, to *leakage.Accuracy) {
 
 // subtraction computes leakage to outside from the first line of a blower
 // door test; a second one belongs into a measurement of its own.
-func (a *Assembled) subtraction(m Of[domain.Measurement]) (taken, error) {
+func (a *Assembled) subtraction(m Of[domain.Measurement], p leakage.SubtractionParameters) (taken, error) {
 	r := m.Record
 	if len(r.Readings) == 0 || r.HousePressurePa == nil || r.Readings[0].WholeCFM == nil || r.Readings[0].MaskedCFM == nil || r.Readings[0].HouseToDuctPa == nil {
 		return taken{}, stat.Refuse(NotComplete, "/readings", "", "a subtraction needs the home's pressure, the whole and the masked flow, and the pressure between home and ducts")
 	}
 	line := r.Readings[0]
-	p := leakage.DefaultSubtractionParameters()
 	a.accuracy(r.InstrumentID, &p.Accuracy)
 	s, err := leakage.Subtract(leakage.SubtractionTest{
 		HousePa: *r.HousePressurePa, WholeCFM: *line.WholeCFM, MaskedCFM: *line.MaskedCFM, HouseToDuctPa: *line.HouseToDuctPa,

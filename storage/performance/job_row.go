@@ -72,8 +72,27 @@ func (c *cells) moment() time.Time {
 	return time.UnixMicro(n + postgresEpoch).UTC()
 }
 
+// optional are the numbers of a job that may be absent.
+type optional struct {
+	before, after int64
+	area          float64
+}
+
+// rooms hands out places for them, of many jobs at a time: one allocation a row cost
+// as much as reading it.
+type rooms []optional
+
+func (r *rooms) next() *optional {
+	if len(*r) == 0 {
+		*r = make(rooms, 512)
+	}
+	room := &(*r)[0]
+	*r = (*r)[1:]
+	return room
+}
+
 // jobOfRow reads a row of performanceJobsSQL.
-func jobOfRow(rows pgx.Rows) (performance.Job, error) {
+func jobOfRow(rows pgx.Rows, kept *optional) (performance.Job, error) {
 	c := cells{values: rows.RawValues()}
 	j := performance.Job{ID: c.id(), HomeID: c.id(), ContractorID: c.id()}
 	if n, first := c.array(); n > 0 && len(first) >= 4+16 {
@@ -82,10 +101,6 @@ func jobOfRow(rows pgx.Rows) (performance.Job, error) {
 	}
 	j.CrewLeadID = c.id()
 	j.Class, j.PayBasis = word(c.cell(0)), word(c.cell(0))
-	var kept struct { // one allocation for what may be absent
-		before, after int64
-		area          float64
-	}
 	var known bool
 	if kept.before, known = c.number(); known {
 		j.BeforeTenths = &kept.before

@@ -142,8 +142,9 @@ func (p *Population) jobs(sql string, args storage.Args) iter.Seq2[performance.J
 			yield(performance.Job{}, err)
 			return
 		}
+		var kept rooms
 		for rows.Next() {
-			job, err := jobOfRow(rows)
+			job, err := jobOfRow(rows, kept.next())
 			if !yield(job, err) || err != nil {
 				return
 			}
