@@ -181,6 +181,8 @@ func names() map[reflect.Type]string {
 		reflect.TypeFor[contractorAnswer]():       "ContractorPerformance",
 		reflect.TypeFor[explanationAnswer]():      "Explanation",
 		reflect.TypeFor[repairEffectsAnswer]():    "RepairEffects",
+		reflect.TypeFor[repeatabilityAnswer]():    "Repeatability",
+		reflect.TypeFor[repeatFigure]():           "RepeatFigure",
 		reflect.TypeFor[publicationRef]():         "Publication",
 		reflect.TypeFor[publicationBody]():        "PublishPeriod",
 		reflect.TypeFor[packageAnswer]():          "Package",

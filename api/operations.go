@@ -99,7 +99,7 @@ func operationDocs() map[string]frame.Operation {
 	maps.Copy(all, people.Operations())
 	for _, of := range []map[string]frame.Operation{
 		changesOperations(), pushOperations(), heldOperations(), jobsOperations(), worklistOperations(), performanceOperations(),
-		performancePublicationOperations(), statementOperations(), performanceContractorOperations(), monthsOperations(),
+		performancePublicationOperations(), statementOperations(), performanceContractorOperations(), repeatabilityOperations(), monthsOperations(),
 		monthsFileOperations(), previewOperations(), residentsOperations(), textsOperations(), healthOperations(),
 	} {
 		maps.Copy(all, of)

@@ -80,6 +80,7 @@ func (s *Server) routes() []frame.Route {
 		{Method: "GET", Pattern: "/v1/contractors/{id}/performance/explanation", Operation: "explainPerformance", Roles: firmFigures, Timeout: sums, Shed: frame.ShedStatistics, Handle: s.explainPerformance},
 		{Method: "GET", Pattern: "/v1/contractors/{id}/statement", Operation: "statementOfContractor", Roles: firmFigures, Timeout: sums, Shed: frame.ShedStatistics, Handle: s.statement},
 		{Method: "GET", Pattern: "/v1/repair-effects", Operation: "getRepairEffects", Roles: figures, Timeout: sums, Shed: frame.ShedStatistics, Handle: s.repairEffects},
+		{Method: "GET", Pattern: "/v1/repeatability", Operation: "getRepeatability", Roles: office, Timeout: sums, Shed: frame.ShedStatistics, Handle: s.repeatability},
 		{Method: "GET", Pattern: "/v1/performance/publications", Operation: "listPublications", Roles: office, Timeout: list, Shed: frame.ShedLists, Handle: s.listPublications},
 		{Method: "POST", Pattern: "/v1/performance/publications", Operation: "publishPerformance", Roles: office, Timeout: sums, Shed: frame.ShedStatistics, Handle: s.publish},
 		{Method: "GET", Pattern: "/v1/performance/publications/{id}", Operation: "getPublication", Roles: office, Timeout: sums, Shed: frame.ShedStatistics, Handle: s.publication},

@@ -20,6 +20,14 @@ type FrozenSteps struct {
 	Kinds   []string     `json:"kinds,omitzero"` // of all its repairs, alphabetical
 	Steps   []FrozenStep `json:"steps,omitzero"`
 	LeftOut []string     `json:"left_out,omitzero"` // one reason for each pair of readings that makes no step
+	// Repeats are tests that were done again, set up anew, of ducts that nobody worked on in between.
+	Repeats []FrozenRepeat `json:"repeats,omitzero"`
+}
+
+type FrozenRepeat struct {
+	FirstTenths    int64 `json:"first_tenths"` // of cfm25
+	AgainTenths    int64 `json:"again_tenths"`
+	SameInstrument bool  `json:"same_instrument"`
 }
 
 type FrozenStep struct {
@@ -104,7 +112,7 @@ func (j *judgedJob) steps() (out FrozenSteps) {
 	slices.Sort(out.Kinds)
 	var readings []performance.StageReading
 	for _, m := range a.Measurements {
-		if m.Record.Method != j.result.Method || m.Record.Stage == domain.InspectionStage {
+		if m.Record.Method != j.result.Method || m.Record.Stage == domain.InspectionStage || beside(a, m) {
 			continue
 		}
 		tenths, known := leakageTenths(a, m)
@@ -127,8 +135,49 @@ func (j *judgedJob) steps() (out FrozenSteps) {
 	for _, s := range steps {
 		out.Steps = append(out.Steps, FrozenStep{s.RepairType, s.BeforeTenths, s.AfterTenths})
 	}
-	out.LeftOut = reasons
+	out.LeftOut, out.Repeats = reasons, repeats(a, j.result.Method)
 	return out
+}
+
+// beside tells which of two tests of the same ducts is no step on the way from the
+// first reading before to the last after.
+func beside(a *rules.Assembled, m rules.Of[domain.Measurement]) bool {
+	if m.Record.Stage != domain.After {
+		return m.Record.Repeats != nil
+	}
+	return slices.ContainsFunc(a.Measurements, func(o rules.Of[domain.Measurement]) bool {
+		return o.Record.Stage == domain.After && o.Record.Repeats != nil && *o.Record.Repeats == m.ID
+	})
+}
+
+// repeats are the fan tests by the result's method that the crew did again the same day.
+func repeats(a *rules.Assembled, method domain.Method) (pairs []FrozenRepeat) {
+	for _, again := range a.Measurements {
+		if again.Record.Repeats == nil || again.Record.Method != method || !again.Record.IsFan() || again.Record.Stage == domain.InspectionStage {
+			continue
+		}
+		i := slices.IndexFunc(a.Measurements, func(m rules.Of[domain.Measurement]) bool { return m.ID == *again.Record.Repeats })
+		if i < 0 || !doneAgain(a, a.Measurements[i].Record, again.Record) {
+			continue
+		}
+		first, known := leakageTenths(a, a.Measurements[i])
+		second, too := leakageTenths(a, again)
+		if known && too && first > 0 && second > 0 {
+			pairs = append(pairs, FrozenRepeat{first, second, a.Measurements[i].Record.InstrumentID == again.Record.InstrumentID})
+		}
+	}
+	return pairs
+}
+
+// doneAgain tells whether two tests are of the same ducts, on one day of the
+// device's clock, both within what the instrument reads.
+func doneAgain(a *rules.Assembled, first, again *domain.Measurement) bool {
+	day := func(m *domain.Measurement) string { return m.TakenAt.Format(time.DateOnly) }
+	below := func(m *domain.Measurement) bool { return m.BelowRange != nil && *m.BelowRange }
+	return first.Method == again.Method && first.Stage == again.Stage && first.TakenAt.Before(again.TakenAt) && day(first) == day(again) &&
+		!below(first) && !below(again) && !slices.ContainsFunc(a.Repairs, func(r rules.Of[domain.Repair]) bool {
+		return !r.Record.DoneAt.Before(first.TakenAt) && !r.Record.DoneAt.After(again.TakenAt)
+	})
 }
 
 // repairsBy are the repairs made before an interim reading: those it names,

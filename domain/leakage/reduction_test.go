@@ -175,6 +175,8 @@ func TestRepeatability(t *testing.T) {
 	}
 	near(t, "2·√(Σd²/m)", 2*math.Sqrt2*r.WithinSD*base, 43.29, 0.01, "Bland, Altman 1986 [mem]")
 	near(t, "gap", r.Gap95, 2.77*r.WithinSD, 0, "2.77·s_w")
+	near(t, "low over s_w", r.Limits.Low/r.WithinSD, math.Sqrt(17/30.191), 1e-5, "chi-square 0.975, 17 degrees of freedom: 30.191, standard tables [mem]")
+	near(t, "high over s_w", r.Limits.High/r.WithinSD, math.Sqrt(17/7.564), 1e-4, "chi-square 0.025, 17 degrees of freedom: 7.564, standard tables [mem]")
 	if r.Pairs != 17 || !r.Enough {
 		t.Errorf("got %+v", r)
 	}

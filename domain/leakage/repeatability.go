@@ -19,17 +19,24 @@ const RepeatabilityFactor = 2.77
 // A Repeat is what pairs of tests of unchanged ducts tell.
 type Repeat struct {
 	Pairs    int
-	WithinSD float64 // s_w, relative (of ln leakage), no unit
-	Gap95    float64 // 95 % of pairs differ by less, in ln leakage
-	Enough   bool    // LeastPairs and more: fit to be Accuracy.Repeatability
+	WithinSD float64  // s_w, relative (of ln leakage), no unit
+	Limits   Interval // of WithinSD, 95 %
+	Gap95    float64  // 95 % of pairs differ by less, in ln leakage
+	Enough   bool     // LeastPairs and more: fit to be Accuracy.Repeatability
 }
 
 // Repeatability is the within-pair standard deviation of ln leakage, no unit:
 //
 //	s_w = √(Σ(ln first − ln second)²/(2m))    m pairs
+//	limits s_w·√(m/χ²)    χ² of m degrees of freedom at 0.975 and 0.025
+//
+// Whose pairs they are decides what s_w is of: one crew and instrument, set up
+// anew the same day, tell repeatability; two meters carry their calibration; an
+// inspector, another day, tells reproducibility. They are never pooled.
 //
 // Refused: no pair (too_few, /pairs), a leakage not above 0 (/pairs/i/0, /pairs/i/1).
-// Source: Bland, Altman, Lancet 327 (1986) 307–310 [mem].
+// Source: Bland, Altman, Lancet 327 (1986) 307–310 [mem]; limits of a variance by
+// chi-square, NIST/SEMATECH e-Handbook 7.2.3.1 [mem].
 func Repeatability(pairsCFM25 [][2]float64) (Repeat, error) {
 	if len(pairsCFM25) == 0 {
 		return Repeat{}, stat.Refuse(stat.TooFew, "/pairs", "", "0 pairs, at least 1 is needed")
@@ -44,6 +51,13 @@ func Repeatability(pairsCFM25 [][2]float64) (Repeat, error) {
 		d := math.Log(pair[0]) - math.Log(pair[1])
 		sum += float64(d * d)
 	}
-	s := math.Sqrt(sum / float64(2*len(pairsCFM25)))
-	return Repeat{len(pairsCFM25), s, RepeatabilityFactor * s, len(pairsCFM25) >= LeastPairs}, nil
+	m := float64(len(pairsCFM25))
+	s := math.Sqrt(sum / (2 * m))
+	high, err := stat.ChiSquareQuantile(0.975, m)
+	if err != nil {
+		return Repeat{}, err
+	}
+	low, err := stat.ChiSquareQuantile(0.025, m)
+	limits := Interval{s * math.Sqrt(m/high), s * math.Sqrt(m/low)}
+	return Repeat{len(pairsCFM25), s, limits, RepeatabilityFactor * s, len(pairsCFM25) >= LeastPairs}, err
 }

@@ -265,3 +265,62 @@ func TestTenths(t *testing.T) {
 		t.Errorf("%d %v", d, ok)
 	}
 }
+
+// What a program's rule set says of tests moves the results judged by it, and those
+// alone: u² = u_flow² + (n·u_p)² + u_rep², ± 3 % and ± 1 % rectangular [calc].
+func TestLimitsOfTestsAreTheProgramsOwn(t *testing.T) {
+	j := clean(t)
+	usual := Compute(j.set(), j.assemble())
+	j.ruleSet = &domain.RuleSet{Tests: &domain.TestLimits{RepeatabilityURatio: new(0.08)}}
+	own := Compute(j.set(), j.assemble())
+	u := math.Sqrt(0.03*0.03/3 + 0.36*0.01*0.01/3 + 0.08*0.08)
+	near(t, "low", own.BeforeCFM25Low, 318*math.Exp(-1.96*u), 1e-9)
+	if *own.BeforeCFM25 != *usual.BeforeCFM25 || own.Quality != leakage.Weak || usual.Quality != leakage.Good {
+		t.Errorf("%v and %v cfm25, %s and %s", *own.BeforeCFM25, *usual.BeforeCFM25, own.Quality, usual.Quality)
+	}
+	j.ruleSet.Tests = &domain.TestLimits{FanGoodRatio: new(0.01), FanUndecidedRatio: new(0.02)}
+	if r := Compute(j.set(), j.assemble()); r.Quality != leakage.Undecided || r.Reason != IsUndecided || r.ReductionCFM25 != nil {
+		t.Errorf("an interval wider than the program allows: %s, %q", r.Quality, r.Reason)
+	}
+	j.ruleSet.Tests = &domain.TestLimits{FanGoodRatio: new(0.6), SubtractionUndecidedRatio: new(0.4)}
+	_, faults := NewSet(domain.UUID{}, j.ruleSet)
+	if len(faults) != 2 || faults[0].Pointer != "/tests/fan_undecided_ratio" || faults[1].Pointer != "/tests/subtraction_undecided_ratio" {
+		t.Errorf("%+v", faults)
+	}
+}
+
+// Ducts so tight that a subtraction cannot see them, recorded as such, are a
+// success: the limit stands for the leakage, the reduction is that much at least,
+// no rule asks for another reading. Not recorded as such, the same readings decide
+// nothing, and the crew is asked again.
+func TestBelowWhatTheMethodCanTellIsASuccess(t *testing.T) {
+	j := clean(t)
+	for n, masked := range []float64{900, 1840} {
+		m := j.test(n)
+		m.Method, m.HousePressurePa = domain.Subtraction, new(50.0)
+		m.Readings = []domain.Reading{{WholeCFM: new(1850.0), MaskedCFM: &masked, HouseToDuctPa: new(47.0)}}
+	}
+	j.ruleSet = &domain.RuleSet{MethodsAsked: []domain.Method{domain.Subtraction}}
+	r := Compute(j.set(), j.assemble())
+	if r.Reason != IsUndecided || r.ReductionCFM25 != nil {
+		t.Fatalf("not recorded as below the limit: %q, %v", r.Reason, r.ReductionCFM25)
+	}
+	asked := func() int { v := Judge(j.set(), j.assemble()); return v.Of("leakage_not_higher_after").Outcomes.Broken }
+	if n := asked(); n != 1 {
+		t.Errorf("%d findings, the crew is asked to read again", n)
+	}
+	j.test(1).BelowRange, j.test(1).Readings[0].MaskedCFM = new(true), new(1860.0) // masked above whole, within the meters' uncertainty
+	r = Compute(j.set(), j.assemble())
+	s, err := leakage.Subtract(leakage.SubtractionTest{HousePa: 50, WholeCFM: 1850, MaskedCFM: 1860, HouseToDuctPa: 47}, leakage.DefaultSubtractionParameters())
+	if err != nil || !s.BelowLimit {
+		t.Fatalf("%v, %+v", err, s)
+	}
+	near(t, "after", r.AfterCFM25, s.LimitCFM25, 1e-9)
+	near(t, "reduction", r.ReductionCFM25, *r.BeforeCFM25-s.LimitCFM25, 1e-9)
+	if !r.BelowRange || r.Quality == leakage.Undecided || r.Distinguishable == nil || !*r.Distinguishable || r.AfterTenths == nil {
+		t.Errorf("%+v", r)
+	}
+	if n := asked(); n != 0 {
+		t.Errorf("%d findings of a success", n)
+	}
+}

@@ -23,6 +23,7 @@ type Population struct {
 	Period   performance.Period
 	Zone     *time.Location
 	Names    map[domain.UUID]string // of contractors
+	InForce  domain.RuleSet         // on the last day; the zero one where there is none
 
 	t    *storage.Tx
 	args storage.Args
@@ -58,9 +59,10 @@ func populationAt(t *storage.Tx, from, before domain.Date, position int64) (*Pop
 		return nil, err
 	}
 	p.args = storage.Args{"program_id": t.Program, "position": p.Position, "from": p.Period.From, "before": p.Period.Before}
-	if p.Period.Quantity, err = p.quantityAsked(before); err != nil {
+	if p.InForce, err = p.ruleSetBefore(before); err != nil {
 		return nil, err
 	}
+	p.Period.Quantity = p.InForce.Quantity()
 	p.Names, err = t.ContractorNames(p.Position)
 	return p, err
 }
@@ -77,25 +79,24 @@ FROM entry AS e
 WHERE e.program_id = @program_id AND e.kind = 'rule_set' AND e.position <= @position AND (e.until_position IS NULL OR e.until_position > @position)
     AND e.voided_at IS NULL`
 
-// quantityAsked is what the rule set in force on the last day before asks to be
-// read; total leakage where it names no method.
-func (p *Population) quantityAsked(before domain.Date) (domain.Quantity, error) {
+// ruleSetBefore is the rule set in force on the last day before. Its quantity, total
+// leakage where it names no method, is what the figures are of.
+func (p *Population) ruleSetBefore(before domain.Date) (inForce domain.RuleSet, err error) {
 	var rows []ruleSetRow
 	storage.All(p.t, &rows, ruleSetsAtSQL, p.args)
 	if err := p.t.Flush(); err != nil {
-		return "", err
+		return inForce, err
 	}
-	var inForce domain.RuleSet
 	for _, row := range rows {
 		var set domain.RuleSet
 		if err := json.Unmarshal([]byte(row.Body), &set); err != nil {
-			return "", fmt.Errorf("rule set %s: %w", domain.UUID(row.RecordID), err)
+			return inForce, fmt.Errorf("rule set %s: %w", domain.UUID(row.RecordID), err)
 		}
 		if set.FromOn < before && set.FromOn >= inForce.FromOn {
 			inForce = set
 		}
 	}
-	return inForce.Quantity(), nil
+	return inForce, nil
 }
 
 // CrewNames are the names of all crew members.

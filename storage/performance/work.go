@@ -14,11 +14,8 @@ import (
 type workRow struct {
 	JobID                 [16]byte
 	ContractorID          [16]byte
-	Deferred              *string // the reason's code, by a review
+	Deferred              *string // the first code of the reason
 	IsDeferred            bool
-	Body                  *string // of the job, where it is deferred
-	TextsDigest           []byte
-	Texts                 []string
 	AssignedAt            time.Time
 	AcceptedAt            *time.Time
 	SentInCount           int32
@@ -46,12 +43,12 @@ WITH begun AS (
     FROM job_result
     WHERE program_id = @program_id AND serial = 1 AND assigned_at >= @from AND assigned_at < @before
 ), versions AS (
-    SELECT e.record_id AS job_id, e.position, e.version, e.voided_at, f.state, f.contractor_id, f.outcome,
+    SELECT e.record_id AS job_id, e.position, e.version, e.voided_at, f.state, f.contractor_id, f.outcome, f.defer_codes,
         lag(f.state) OVER (PARTITION BY e.record_id ORDER BY e.version) AS before_state,
         e.until_position IS NULL OR e.until_position > @position AS newest
     FROM begun AS b
     JOIN entry AS e ON e.program_id = @program_id AND e.kind = 'job' AND e.record_id = b.job_id AND e.position <= @position,
-        jsonb_to_record(e.body::jsonb) AS f(state text, contractor_id uuid, outcome text)
+        jsonb_to_record(e.body::jsonb) AS f(state text, contractor_id uuid, outcome text, defer_codes text[])
 ), moves AS (
     SELECT job_id, count(*) FILTER (WHERE state = 'sent_in' AND before_state IS DISTINCT FROM 'sent_in') AS sent_in_count
     FROM versions GROUP BY job_id
@@ -61,12 +58,12 @@ WITH begun AS (
         AND e.voided_at IS NULL
 )
 SELECT b.job_id, coalesce(r.worked_by[1], v.contractor_id) AS contractor_id,
-    CASE WHEN v.state = 'deferred' THEN (
+    coalesce(CASE WHEN v.state = 'deferred' THEN (
         SELECT e.body::jsonb #>> '{reason_codes,0}' FROM entry AS e
         WHERE e.program_id = @program_id AND e.job_id = b.job_id AND e.kind = 'review'
             AND e.position <= @position AND e.body::jsonb ->> 'decision' = 'defer'
-        ORDER BY e.position DESC LIMIT 1) END AS deferred,
-    v.state = 'deferred' OR v.state IN ('sent_in', 'accepted') AND v.outcome = 'deferred' AS is_deferred, d.body, d.texts_digest, d.texts,
+        ORDER BY e.position DESC LIMIT 1) END, v.defer_codes[1]) AS deferred,
+    v.state = 'deferred' OR v.state IN ('sent_in', 'accepted') AND v.outcome = 'deferred' AS is_deferred,
     b.assigned_at, r.counted_at AS accepted_at, m.sent_in_count::integer AS sent_in_count,
     CASE WHEN m.sent_in_count > 0 THEN b.must_fix_count ELSE 0 END AS first_must_fix_count,
     CASE WHEN m.sent_in_count > 0 THEN b.not_recorded_count ELSE 0 END AS first_not_recorded_count,
@@ -78,9 +75,6 @@ JOIN versions AS v ON v.job_id = b.job_id AND v.newest
 LEFT JOIN called AS c ON c.job_id = b.job_id
 LEFT JOIN job_result AS r ON r.program_id = @program_id AND r.job_id = b.job_id AND r.accepted_position <= @position
     AND (r.until_position IS NULL OR r.until_position > @position)
-LEFT JOIN LATERAL (SELECT e.body, e.texts_digest,` + storage.EntryTexts + `
-    FROM entry AS e WHERE e.program_id = @program_id AND e.position = v.position
-        AND (v.state = 'deferred' OR v.state IN ('sent_in', 'accepted') AND v.outcome = 'deferred')) AS d ON true
 WHERE v.voided_at IS NULL
 ORDER BY b.job_id`
 
@@ -102,7 +96,7 @@ func (p *Population) Work() (iter.Seq2[performance.Work, error], error) {
 			var work performance.Work
 			row, err := pgx.RowToStructByName[workRow](rows)
 			if err == nil {
-				work, err = row.work(inspected, p.Period.Quantity)
+				work = row.work(inspected, p.Period.Quantity)
 			}
 			if !yield(work, err) || err != nil {
 				return
@@ -114,22 +108,15 @@ func (p *Population) Work() (iter.Seq2[performance.Work, error], error) {
 	}, nil
 }
 
-func (r *workRow) work(inspected map[domain.UUID]int64, of domain.Quantity) (performance.Work, error) {
+func (r *workRow) work(inspected map[domain.UUID]int64, of domain.Quantity) performance.Work {
 	w := performance.Work{
 		JobID: r.JobID, ContractorID: r.ContractorID, AssignedAt: r.AssignedAt, SentIn: int(r.SentInCount),
 		FirstMustFix: int(r.FirstMustFixCount), FirstNotRecorded: int(r.FirstNotRecordedCount), CalledBack: r.CalledBack,
 	}
-	switch {
-	case r.Deferred != nil:
-		w.Deferred = *r.Deferred
-	case r.IsDeferred:
+	if r.IsDeferred {
 		w.Deferred = notStated
-		entry, err := (&storage.EntryRow{Kind: string(domain.JobKind), Body: *r.Body, TextsDigest: r.TextsDigest, Texts: r.Texts}).Entry(true)
-		if err != nil {
-			return w, err
-		}
-		if reason := entry.Record.(*domain.Job).OutcomeReason; reason != "" {
-			w.Deferred = reason
+		if r.Deferred != nil {
+			w.Deferred = *r.Deferred
 		}
 	}
 	if r.AcceptedAt != nil {
@@ -146,7 +133,7 @@ func (r *workRow) work(inspected map[domain.UUID]int64, of domain.Quantity) (per
 	if tenths, ok := inspected[r.JobID]; ok && counts && r.AfterTenths != nil && *r.AfterTenths > 0 && tenths > 0 {
 		w.CrewAfter, w.InspectorAfter = r.AfterTenths, &tenths
 	}
-	return w, nil
+	return w
 }
 
 type ruleCountRow struct {
