@@ -13,11 +13,12 @@ import (
 // MethodVersion names the formulas, their parameters and their order of
 // operations. It changes whenever equal jobs would give other bytes.
 //
-// performance-3: figures are of one quantity; readings that decide nothing are left
+// performance-4: intervals of pooled, geometric and median figures allow for homes that
+// go together; independent_count says what they rest on. performance-3: figures are of one quantity; readings that decide nothing are left
 // out; homes that go together are allowed for; "differ" needs a test; limits by t;
 // one ladder of flags; the pooled ratio's interval by jackknife; tau, weight and
 // reliability from one belief, which is published.
-const MethodVersion = "performance-3"
+const MethodVersion = "performance-4"
 
 // A Contractor is one line of a comparison. It has no rank.
 type Contractor struct {
@@ -55,11 +56,12 @@ func (t *Tally) Comparison(names map[domain.UUID]string) (Comparison, error) {
 	var adjusted map[domain.UUID]Adjusted
 	var failed error
 	placed := make(chan struct{}) // the model needs nothing of the summaries, nor they of it
-	go func() {
-		defer close(placed)
-		c.Model, adjusted, failed = t.adjust()
-	}()
-	summaries, program, err := t.summaries(keys)
+	summaries, program, err := t.summaries(keys, func() {
+		go func() {
+			defer close(placed)
+			c.Model, adjusted, failed = t.adjust()
+		}()
+	})
 	<-placed
 	if err := cmp.Or(failed, err); err != nil {
 		return Comparison{}, err
@@ -77,15 +79,23 @@ func (t *Tally) Comparison(names map[domain.UUID]string) (Comparison, error) {
 	return c, nil
 }
 
-// summaries are those of the groups, in the order of keys, and that of all jobs.
-func (t *Tally) summaries(keys []key) (groups []Summary, whole Summary, err error) {
+// summaries are those of the groups, in the order of keys, and that of all jobs. Once
+// ready is called, homes stand in the order of their runs.
+func (t *Tally) summaries(keys []key, ready func()) (groups []Summary, whole Summary, err error) {
+	runs, all := make([]bunches, len(keys)), bunches{}
+	for i, k := range keys {
+		runs[i] = t.groups[k].bunches()
+		all.merge(&runs[i])
+	}
+	ready()
+	all.join()
 	within := t.within(keys)
-	if whole, err = t.whole(keys).summary(within, t.tables); err != nil {
+	if whole, err = t.whole(keys).summary(&all, within, t.tables); err != nil {
 		return nil, whole, err
 	}
 	groups = make([]Summary, len(keys))
 	for i, k := range keys {
-		if groups[i], err = t.groups[k].summary(within, t.tables); err != nil {
+		if groups[i], err = t.groups[k].summary(&runs[i], within, t.tables); err != nil {
 			return nil, whole, err
 		}
 	}
@@ -153,7 +163,7 @@ type Grouping struct {
 func (t *Tally) Grouping(names map[domain.UUID]string) (Grouping, error) {
 	keys := t.keys()
 	g := Grouping{Period: t.period, By: t.by, MethodVersion: MethodVersion, InputDigest: t.digest.String(), Groups: make([]Group, 0, len(keys))}
-	summaries, program, err := t.summaries(keys)
+	summaries, program, err := t.summaries(keys, func() {})
 	if err != nil {
 		return Grouping{}, err
 	}

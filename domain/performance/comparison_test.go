@@ -142,7 +142,7 @@ func TestNoJobs(t *testing.T) {
 	}
 	text, _ := json.Marshal(c.Contractors[0])
 	want := `{"contractor_id":"00000000-0000-0000-0000-000000000001","name":"Northwind Sealing",` +
-		`"jobs_count":0,"used_count":0,"left_out":[],"questioned_count":0,"extrapolated_count":0,"below_range_count":0,"shared_count":0,` +
+		`"jobs_count":0,"used_count":0,"independent_count":0,"left_out":[],"questioned_count":0,"extrapolated_count":0,"below_range_count":0,"shared_count":0,` +
 		`"pooled":{"n":0,"reason":"no_jobs"},"geometric":{"n":0,"reason":"no_jobs"},` +
 		`"median_before":{"n":0,"reason":"no_jobs"},"median_after":{"n":0,"reason":"no_jobs"},"per_area":{"n":0,"reason":"no_areas"}`
 	if !strings.HasPrefix(string(text), want) {

@@ -61,7 +61,7 @@ func (c *cell) add(j *Job, x, y, z int64, runs bool) {
 	h.all.merge(&one)
 	if runs && j.Together != 0 {
 		h.inRuns.merge(&one)
-		h.homes = append(h.homes, home{j.Together, x, y, z})
+		h.homes = append(h.homes, home{j.Together, z, int32(*j.BeforeTenths), int32(*j.AfterTenths)})
 	}
 }
 
@@ -310,8 +310,13 @@ func square(p int) [][]float64 {
 // estimated, and assumedAlike·σ² is taken.
 // Source: moments of a one-way layout with unequal groups [calc].
 type home struct { // one that goes together with others of its contractor
-	together uint64
-	x, y, z  int64
+	together      uint64
+	z             int64
+	before, after int32 // tenths of cfm25: their logarithms are taken again
+}
+
+func (h *home) logs() (x, y int64) {
+	return logSteps(float64(h.before), centerTenths), logSteps(float64(h.after), centerTenths)
 }
 
 // A part is a run of homes, or those of it in one cell.
@@ -367,15 +372,23 @@ func (t *Tally) alikeOf(keys []cellKey, contractors []domain.UUID, m *Model, f *
 	return all
 }
 
+func sortHomes(homes []home) {
+	byRun := func(a, b home) int { return cmp.Compare(a.together, b.together) }
+	if !slices.IsSortedFunc(homes, byRun) { // once they are, two may read them at a time
+		slices.SortFunc(homes, byRun)
+	}
+}
+
 // appendRuns adds the runs of one cell's homes, whose residuals are y − b·x − g·z − c.
 func appendRuns(runs []part, homes []home, b, g, c float64) []part {
-	slices.SortFunc(homes, func(a, b home) int { return cmp.Compare(a.together, b.together) })
+	sortHomes(homes)
 	for n := 0; len(homes) > 0; homes, n = homes[n:], 0 {
 		var x, y, z wide
 		for n < len(homes) && homes[n].together == homes[0].together {
 			h := &homes[n]
-			x.add(wideOf(h.x))
-			y.add(wideOf(h.y))
+			lnP, lnQ := h.logs()
+			x.add(wideOf(lnP))
+			y.add(wideOf(lnQ))
 			z.add(wideOf(h.z))
 			n++
 		}
@@ -440,4 +453,137 @@ func parts(all []alike, blocks []*block, f *fit) (sigma2, gamma float64, estimat
 	}
 	gamma = max(0, (products+float64(H*f.sigma2))/(G-float64(H*H/df)))
 	return f.sigma2 + float64(gamma*H/df), gamma, true
+}
+
+// A bunch is one run of homes that go together, or those of it in one cell or group.
+type bunch struct {
+	together      uint64
+	n             int64
+	before, after int64 // tenths of cfm25
+	x, y          wide
+}
+
+// Bunches are what the intervals of a group's own figures rest on where homes go
+// together: each run counts as one, and so does each home by itself.
+type bunches struct {
+	runs        []bunch // by together
+	all, inRuns moments
+	pp, pq, qq  wide // of the readings in runs, squared tenths of cfm25
+}
+
+// bunches puts the homes of each cell in the order of their runs.
+func (g *group) bunches() (b bunches) {
+	for _, c := range g.cells {
+		for _, h := range []*half{&c.cell.withArea, &c.cell.without} {
+			b.all.merge(&h.all)
+			b.inRuns.merge(&h.inRuns)
+			sortHomes(h.homes)
+			for i := range h.homes {
+				h := &h.homes[i]
+				p, q := int64(h.before), int64(h.after)
+				b.pp.add(product(p, p))
+				b.pq.add(product(p, q))
+				b.qq.add(product(q, q))
+				x, y := h.logs()
+				one := bunch{h.together, 1, p, q, wideOf(x), wideOf(y)}
+				if last := len(b.runs) - 1; last >= 0 && b.runs[last].together == h.together {
+					b.runs[last].merge(&one)
+				} else {
+					b.runs = append(b.runs, one)
+				}
+			}
+		}
+	}
+	b.join()
+	return b
+}
+
+// merge takes in another group's; join is to follow.
+func (b *bunches) merge(o *bunches) {
+	b.runs = append(b.runs, o.runs...)
+	b.all.merge(&o.all)
+	b.inRuns.merge(&o.inRuns)
+	b.pp.add(o.pp)
+	b.pq.add(o.pq)
+	b.qq.add(o.qq)
+}
+
+// join makes one of what belongs to one run.
+func (b *bunches) join() {
+	slices.SortFunc(b.runs, func(x, y bunch) int { return cmp.Compare(x.together, y.together) })
+	kept := b.runs[:0]
+	for i := range b.runs {
+		if last := len(kept) - 1; last >= 0 && kept[last].together == b.runs[i].together {
+			kept[last].merge(&b.runs[i])
+		} else {
+			kept = append(kept, b.runs[i])
+		}
+	}
+	b.runs = kept
+}
+
+func (r *bunch) merge(o *bunch) {
+	r.n += o.n
+	r.before += o.before
+	r.after += o.after
+	r.x.add(o.x)
+	r.y.add(o.y)
+}
+
+// independent is the number of runs, a home by itself being one.
+func (b *bunches) independent() int64 { return b.all.n - b.inRuns.n + int64(len(b.runs)) }
+
+// design is by how much runs widen the variance of the mean of v = a·x + c·y, x and y
+// the logarithms of the readings: that of runs over that of homes, at least 1.
+//
+//	R/(R − 1)·Σ_runs (Σ v − n_r·v̄)² / (n/(n − 1)·Σ (v − v̄)²)
+//
+// Source: variance of a mean from clusters, Cochran, Sampling Techniques (1977) ch. 9 [mem].
+func (b *bunches) design(a, c float64) float64 {
+	R, n := float64(b.independent()), float64(b.all.n)
+	if len(b.runs) == 0 || R < 2 {
+		return 1
+	}
+	mean := (float64(a*b.all.x.logs()) + float64(c*b.all.y.logs())) / n
+	each := b.all.spreadOf(a, c, mean)
+	var squares wide
+	for i := range b.runs {
+		r := &b.runs[i]
+		e := float64(a*r.x.logs()) + float64(c*r.y.logs()) - float64(float64(r.n)*mean)
+		steps := int64(math.RoundToEven(e * logUnits))
+		squares.add(product(steps, steps))
+	}
+	alone := max(0, each-b.inRuns.spreadOf(a, c, mean))
+	return widening(alone+squares.float(2*logBits), each, R, n)
+}
+
+// spreadOf is Σ (a·x + c·y − m)².
+func (m *moments) spreadOf(a, c, mean float64) float64 {
+	squared := func(w wide) float64 { return w.float(2 * logBits) }
+	sum := float64(a*a*squared(m.xx)) + float64(c*c*squared(m.yy)) + float64(2*a*c*squared(m.xy))
+	v := float64(a*m.x.logs()) + float64(c*m.y.logs())
+	return max(0, sum-float64(2*mean*v)+float64(mean*mean*float64(m.n)))
+}
+
+// designOfRatio is the same of e = Q − r·P, on which the error of a ratio of sums
+// rests; each is Σ e² of all jobs.
+func (b *bunches) designOfRatio(r, each float64) float64 {
+	R, n := float64(b.independent()), float64(b.all.n)
+	if len(b.runs) == 0 || R < 2 {
+		return 1
+	}
+	inRuns := b.qq.float(0) - float64(2*r*b.pq.float(0)) + float64(r*r*b.pp.float(0))
+	sum := max(0, each-inRuns)
+	for i := range b.runs {
+		e := float64(b.runs[i].after) - float64(r*float64(b.runs[i].before))
+		sum += float64(e * e)
+	}
+	return widening(sum, each, R, n)
+}
+
+func widening(ofRuns, ofHomes, R, n float64) float64 {
+	if ofHomes <= 0 {
+		return 1
+	}
+	return max(1, float64(ofRuns*R/(R-1))/float64(ofHomes*n/(n-1)))
 }

@@ -285,7 +285,7 @@ func TestSimulatedPooledRatio(t *testing.T) {
 					x, y := j.logs()
 					g.add(&j, october.Quantity, x, y)
 				}
-				f, err := pooledOf(&g, newTables())
+				f, err := pooledOf(&g, &bunches{}, newTables())
 				if err != nil {
 					t.Fatal(err)
 				}
@@ -295,6 +295,59 @@ func TestSimulatedPooledRatio(t *testing.T) {
 			t.Logf("%d jobs, %v botched: covers %.4f", n, botched, share)
 			if least := .94 - 2*math.Sqrt(.94*.06/float64(*worlds*10)); botched == 0 && share < least {
 				t.Errorf("%d jobs: covers %.4f, .94 is asked", n, share)
+			}
+		}
+	}
+}
+
+// Where homes go together in runs of five that share two fifths of the variance of both
+// readings, the intervals of pooled, geometric and median figures still cover: taken
+// for independent, they cover in some .8 of programs.
+func TestSimulatedIntervalsOfRuns(t *testing.T) {
+	r := rand.New(rand.NewPCG(*seed, 5))
+	const shared, run = .4, 5
+	draw := func(common [2]float64) (p, q float64) {
+		z := math.Sqrt(shared)*common[0] + math.Sqrt(1-shared)*r.NormFloat64()
+		e := math.Sqrt(shared)*common[1] + math.Sqrt(1-shared)*r.NormFloat64()
+		return 150 * math.Exp(.6*z), 60 * math.Exp(.55*(.6*z+.8*e))
+	}
+	meanD := math.Log(150. / 60)
+	ratio := 1 - 60*math.Exp(.55*.55/2)/(150*math.Exp(.6*.6/2)) // means of lognormal readings
+	for _, runs := range []int{10, 30} {
+		covered, tried := map[string]int{}, *worlds*5
+		for range tried {
+			var jobs []Job
+			var common [2]float64
+			for i := range runs * run {
+				if i%run == 0 {
+					common = [2]float64{r.NormFloat64(), r.NormFloat64()}
+				}
+				p, q := draw(common)
+				j := measured(i+1, 1, p, max(.1, q))
+				j.ID, j.AcceptedAt, j.Together = domain.UUID{14: byte(i >> 8), 15: byte(i)}, october.From, uint64(1+i/run)
+				jobs = append(jobs, j)
+			}
+			c, err := Compare(jobs, october, nil)
+			if err != nil {
+				t.Fatal(err)
+			}
+			s := c.Contractors[0].Summary
+			if s.IndependentCount != runs {
+				t.Fatalf("%d of %d runs count", s.IndependentCount, runs)
+			}
+			covered["pooled"] += int(indicator(*s.Pooled.Low <= ratio && ratio <= *s.Pooled.High))
+			covered["geometric"] += int(indicator(*s.Typical.Low <= reductionOf(meanD) && reductionOf(meanD) <= *s.Typical.High))
+			if m := s.MedianBefore; m.Low != nil {
+				covered["median"] += int(indicator(*m.Low <= 150 && 150 <= *m.High))
+			} else {
+				covered["median"]++ // too few count to say anything
+			}
+		}
+		for _, name := range []string{"pooled", "geometric", "median"} {
+			share := float64(covered[name]) / float64(tried)
+			t.Logf("%d runs of five, %s: covers %.4f", runs, name, share)
+			if least := .92 - 2*math.Sqrt(.92*.08/float64(tried)); share < least {
+				t.Errorf("%d runs of five, %s: covers %.4f, .92 is asked", runs, name, share)
 			}
 		}
 	}

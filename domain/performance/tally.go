@@ -112,9 +112,7 @@ func (t *Tally) Add(j Job) error {
 		return nil
 	}
 	z := j.logArea()
-	if t.by != ByHomeClass {
-		g.cell(t, k.id, j.Class).add(&j, x, y, z, true)
-	}
+	g.cell(t, k.id, j.Class).add(&j, x, y, z, true)
 	t.months.add(k.id, &j, x, y, z)
 	return nil
 }
@@ -130,7 +128,11 @@ func (t *Tally) Merge(o *Tally) error {
 		t.group(k).merge(g)
 	}
 	for k, c := range o.cells {
-		t.cell(k).merge(c)
+		whose := key{id: k.id}
+		if t.by == ByHomeClass {
+			whose = key{class: k.class}
+		}
+		t.group(whose).cell(t, k.id, k.class).merge(c)
 	}
 	t.months.merge(&o.months)
 	return nil
