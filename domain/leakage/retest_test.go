@@ -17,10 +17,11 @@ var (
 // Unchanged ducts that are tested twice may be told apart in one of twenty
 // pairs, however many readings a test has and whether one instrument or two
 // made them: at most 6 %. The tests differ by what setting up anew changes (2 %),
-// their readings by 0.3 %, two instruments by their calibration. All of them:
+// their readings by 0.3 %, two instruments by their calibration. With the other
+// simulations, of many worlds each:
 //
-//	go test ./domain/leakage -run UnchangedDucts -worlds 200000 -v
-func TestUnchangedDuctsAreNotToldApart(t *testing.T) {
+//	go test ./domain/leakage ./domain/performance -run Simulated -worlds 4000 -v
+func TestSimulatedUnchangedDucts(t *testing.T) {
 	tests := [][]float64{{25}, {20}, {20, 30}, {12, 22}, {20, 25, 30}, {15, 20, 25, 30, 35}, {12, 16, 20, 25, 30, 35, 40},
 		{10, 12, 14, 16, 18, 20, 22, 24, 25, 26, 27, 28, 30, 32, 34, 36, 38, 40, 45, 50}}
 	r := rand.New(rand.NewPCG(*seed, 18))

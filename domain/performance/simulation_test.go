@@ -118,7 +118,7 @@ func TestIntervalsCover(t *testing.T) {
 
 // worlds is how many invented programs each simulation has; seed begins them.
 //
-//	go test ./domain/performance -run Simulated -worlds 4000 -v
+//	go test ./domain/leakage ./domain/performance -run Simulated -worlds 4000 -v
 var (
 	worlds = flag.Int("worlds", 40, "simulated programs")
 	seed   = flag.Uint64("seed", 20261130, "of the simulations")

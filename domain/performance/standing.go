@@ -226,24 +226,29 @@ func (p *Pool) say(who string) string {
 
 // sayPower tells what review finds of a contractor who is worse.
 func (p *Pool) sayPower(n int, power float64) string {
-	more := percent(p.PowerIndex - 1)
+	return review(power, fmt.Sprintf("one with %s who truly leaves %s%% more", jobs(n), percent(p.PowerIndex-1)))
+}
+
+// review writes how often in one period a review finds something.
+func review(power float64, what string) string {
 	if power < 0.005 {
-		return fmt.Sprintf("A review would hardly ever find one with %s who truly leaves %s%% more.", jobs(n), more)
+		return "A review hardly ever finds " + what + "."
 	}
-	return fmt.Sprintf("A review finds one with %s who truly leaves %s%% more in about %s of 100 periods.", jobs(n), more, percent(power))
+	return "A review finds " + what + " in about " + percent(power) + " of 100 periods."
 }
 
 // say tells a group's place in one sentence, as the ladder of stand has it.
 func (a *Adjusted) say(p *Pool) string {
 	s, st := a.Shrunk, a.Standing
-	power := " " + p.sayPower(a.N, st.ReviewPower)
 	if !st.Comparison {
 		said := "too wide a range for a comparison"
 		if st.Watch {
 			said = "outside the limits, which is a reason to look and no verdict"
 		}
-		return fmt.Sprintf("From %s: index %s, range %s to %s: %s.", jobs(a.N), index(s.Index), index(s.Low), index(s.High), said) + power
+		return fmt.Sprintf("From %s: index %s, range %s to %s: %s. %s", jobs(a.N), index(s.Index), index(s.Low), index(s.High), said,
+			review(st.ReviewPower, fmt.Sprintf("a difference of %s%% from so many jobs", percent(p.PowerIndex-1))))
 	}
+	power := " " + p.sayPower(a.N, st.ReviewPower)
 	amount, place := "as much leakage left as expected for the same homes", "not distinguishable from the program"
 	if d := percent(math.Abs(s.Index - 1)); d != "0" && s.Index > 1 {
 		amount = d + "% more leakage left than expected for the same homes"

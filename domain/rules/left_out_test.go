@@ -25,6 +25,7 @@ var noRule = map[string]string{
 	"home.floor_area_ft2": "figures per 100 ft² fall away, and say so", "home.elevation_ft": figures,
 	// What only a figure or its uncertainty rests on.
 	"measurement.inside_f": figures, "measurement.outside_f": figures, "measurement.zero_offset_pa": figures, "measurement.below_range": figures,
+	"measurement.repeats":                   "a test is done again to learn how well it repeats; without it there is one test, which no rule asks to be two",
 	"measurement.after_repair_ids":          "repairs count to the reading that follows them",
 	"measurement.readings.whole_cfm":        incomplete,
 	"measurement.readings.masked_cfm":       incomplete,
