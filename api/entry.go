@@ -53,6 +53,9 @@ func (s *Server) entryJSON(caller domain.Caller, e *domain.Entry, more beside) j
 		b = hex.AppendEncode(append(b, `,"texts_salt":"`...), e.Texts.Salt)
 		b = append(b, '"')
 	}
+	if e.Number > 0 {
+		b = strconv.AppendInt(append(b, `,"number":`...), e.Number, 10)
+	}
 	if more.op != "" {
 		b = append(b, `,"op":"`+more.op+`"`...)
 	}

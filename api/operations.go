@@ -100,7 +100,7 @@ func operationDocs() map[string]frame.Operation {
 	for _, of := range []map[string]frame.Operation{
 		changesOperations(), pushOperations(), heldOperations(), jobsOperations(), worklistOperations(), performanceOperations(),
 		performancePublicationOperations(), statementOperations(), performanceContractorOperations(), repeatabilityOperations(), monthsOperations(),
-		monthsFileOperations(), previewOperations(), residentsOperations(), textsOperations(), healthOperations(),
+		monthsFileOperations(), previewOperations(), residentsOperations(), textsOperations(), searchOperations(), healthOperations(),
 	} {
 		maps.Copy(all, of)
 	}

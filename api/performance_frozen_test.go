@@ -31,7 +31,8 @@ type frozenRow struct {
 
 const (
 	frozenJobSQL = `
-INSERT INTO job (program_id, id, void, home_id, contractor_id, state, recorded_at, state_since) VALUES ($1, $2, false, $3, $4, 'accepted', $5, $5)`
+INSERT INTO job (program_id, id, void, home_id, contractor_id, state, recorded_at, state_since, number)
+VALUES ($1, $2, false, $3, $4, 'accepted', $5, $5, 1 + (SELECT coalesce(max(number), 1000) FROM job WHERE program_id = $1))`
 	frozenResultSQL = `
 INSERT INTO job_result (program_id, job_id, serial, home_id, contractor_id, class, pay_basis, state, floor_area_ft2, before_tenths, after_tenths,
     extrapolated, below_range, must_fix_count, check_count, note_count, not_recorded_count, excluded, result, verdict, method_version, inputs,

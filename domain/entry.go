@@ -20,6 +20,7 @@ type Entry struct {
 	Late             bool
 	ClockOffsetS     *float64 // device clock minus ours, when it was told
 	ResidentRevision int64
+	Number           int64 // of a job, beside its history: the short one for telephones
 	Void             *Void
 	Body             []byte // the record in the form of RFC 8785
 	Record           Record // the same, decoded

@@ -277,6 +277,18 @@ CREATE TABLE resident (
     PRIMARY KEY (program_id, home_id)
 );
 
+-- By whose beginnings homes and contractors are found: each text from each of
+-- its words on, so that one range of the key holds what begins with some words.
+-- Of a home its park (home) and who lives there (resident), under the home's id.
+CREATE TABLE word (
+    program_id uuid NOT NULL,
+    kind       text NOT NULL CHECK (kind IN ('home', 'resident', 'contractor')),
+    word       text COLLATE "C" NOT NULL CHECK (length(word) BETWEEN 1 AND 80),
+    id         uuid NOT NULL,
+    PRIMARY KEY (program_id, kind, word, id)
+);
+CREATE INDEX word_of ON word (program_id, id, kind);
+
 -- The newest version of each job with what statements lock, join and list by.
 CREATE TABLE job (
     program_id    uuid NOT NULL,
@@ -293,7 +305,9 @@ CREATE TABLE job (
     called_back   boolean NOT NULL DEFAULT false, -- has a call-back that is not closed
     inspected     boolean NOT NULL DEFAULT false, -- has a reading of an inspector
     started_by_crew boolean NOT NULL DEFAULT false, -- and not confirmed by the office: its crew sees no contact
-    PRIMARY KEY (program_id, id)
+    number        bigint NOT NULL CHECK (number > 0), -- for telephones; counted up in the order of acceptance
+    PRIMARY KEY (program_id, id),
+    CONSTRAINT job_number_once UNIQUE (program_id, number)
 );
 CREATE INDEX job_of_home ON job (program_id, home_id, id);
 CREATE INDEX job_of_contractor ON job (program_id, contractor_id, id);
@@ -559,7 +573,7 @@ GRANT UPDATE (until_position, match) ON entry TO ductledger_app;
 -- A text is written once and can be erased.
 GRANT SELECT, INSERT, DELETE ON entry_text TO ductledger_app;
 GRANT SELECT, INSERT, UPDATE ON program_head, device, job, job_scope, job_result, inspection_draw, held TO ductledger_app;
-GRANT SELECT, INSERT, DELETE ON job_instrument TO ductledger_app;
+GRANT SELECT, INSERT, DELETE ON job_instrument, word TO ductledger_app;
 GRANT SELECT, INSERT, UPDATE, DELETE ON resident, month_build TO ductledger_app;
 -- What a package says of itself is written once; only its way to the funder moves on.
 GRANT UPDATE (state, built_by, built_by_token, built_by_person_id, released_at, released_by, released_by_token, released_by_person_id) ON month_package TO ductledger_app;

@@ -23,8 +23,7 @@ type chainRow struct {
 
 // The texts stand apart: a link is made of their digest.
 const chainSQL = `
-SELECT e.position, e.kind, e.record_id, e.version, e.job_id, e.contractor_id, e.body, e.token_id, e.person_id, e.device_id, e.applied_by, e.applied_by_person_id,
-    e.received_at, e.recorded_at, e.clock_offset_s, e.resident_revision, e.late, e.voided_at, e.texts_digest, NULL::text[] AS texts, e.link
+SELECT` + entryOwn + ` NULL::bigint AS number, NULL::text[] AS texts, e.link
 FROM entry AS e
 WHERE e.program_id = @program_id AND e.position > @position AND e.position <= @last
 ORDER BY e.position

@@ -172,7 +172,7 @@ var (
 		"program_head": nil, "device": nil, "job": nil, "job_scope": nil, "job_result": nil, "inspection_draw": nil, "held": nil,
 		"resident": nil, "month_build": nil, // all of their columns
 	}
-	deletable = []string{"entry_text", "job_instrument", "resident", "month_build"}
+	deletable = []string{"entry_text", "job_instrument", "word", "resident", "month_build"}
 )
 
 // Every UPDATE of every column of every table, and every DELETE and TRUNCATE, is

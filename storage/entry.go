@@ -35,14 +35,20 @@ type EntryRow struct {
 	Late              bool
 	VoidedAt          *time.Time
 	TextsDigest       []byte
+	Number            *int64   // of a job
 	Texts             []string // the salt in hexadecimal, then the texts; nil: none, or erased
 }
 
 // EntryColumns are what an EntryRow takes of e. The texts are looked up only
-// where there are some.
-const EntryColumns = `
+// where there are some, and the number of a job alone.
+const EntryColumns = entryOwn + entryNumber + EntryTexts
+
+const entryOwn = `
     e.position, e.kind, e.record_id, e.version, e.job_id, e.contractor_id, e.body, e.token_id, e.person_id, e.device_id, e.applied_by, e.applied_by_person_id,
-    e.received_at, e.recorded_at, e.clock_offset_s, e.resident_revision, e.late, e.voided_at, e.texts_digest,` + EntryTexts
+    e.received_at, e.recorded_at, e.clock_offset_s, e.resident_revision, e.late, e.voided_at, e.texts_digest,`
+
+const entryNumber = `
+    CASE WHEN e.kind = 'job' THEN (SELECT n.number FROM job AS n WHERE n.program_id = e.program_id AND n.id = e.record_id) END AS number,`
 
 // EntryTexts are the free texts of e, behind their salt.
 const EntryTexts = `
@@ -51,7 +57,7 @@ const EntryTexts = `
 
 const entryNames = `
     e.position, e.kind, e.record_id, e.version, e.job_id, e.contractor_id, e.body, e.token_id, e.person_id, e.device_id, e.applied_by, e.applied_by_person_id,
-    e.received_at, e.recorded_at, e.clock_offset_s, e.resident_revision, e.late, e.voided_at, e.texts_digest, e.texts`
+    e.received_at, e.recorded_at, e.clock_offset_s, e.resident_revision, e.late, e.voided_at, e.texts_digest, e.number, e.texts`
 
 // A look-up stands in CROSS JOIN LATERAL (… OFFSET 0): such a join is never
 // turned round. Planned while the tables were still empty, the entries of ten
@@ -79,6 +85,9 @@ func (r *EntryRow) Entry(decode bool) (domain.Entry, error) {
 	}
 	if r.ResidentRevision != nil {
 		e.ResidentRevision = *r.ResidentRevision
+	}
+	if r.Number != nil {
+		e.Number = *r.Number
 	}
 	texts := r.texts()
 	if r.VoidedAt != nil {

@@ -7,6 +7,7 @@ import (
 
 	"ductledger/domain"
 	"ductledger/storage"
+	"ductledger/storage/search"
 	"ductledger/storage/storagetest"
 	"ductledger/storage/worklist"
 )
@@ -23,8 +24,18 @@ SELECT program_id, $3 + (n - $4) * $6::bigint + row_number() OVER (PARTITION BY 
 FROM entry CROSS JOIN generate_series($4::int, $5::int) AS n WHERE program_id = $1 AND (job_id = $2 OR kind = 'home') AND until_position IS NULL
     AND position <= $7`
 	cloneJobsSQL = `
-INSERT INTO job (program_id, id, home_id, contractor_id, state, void, recorded_at, state_since)
-SELECT program_id, md5(id::text || n)::uuid, md5(home_id::text || n)::uuid, contractor_id, state, void, recorded_at, state_since
+INSERT INTO job (program_id, id, home_id, contractor_id, state, void, recorded_at, state_since, number)
+SELECT program_id, md5(id::text || n)::uuid, md5(home_id::text || n)::uuid, contractor_id, state, void, recorded_at, state_since,
+    (SELECT max(number) FROM job WHERE program_id = $1) + row_number() OVER ()
+FROM job CROSS JOIN generate_series($3::int, $4::int) AS n WHERE program_id = $1 AND id = $2`
+	cloneWordsSQL = `
+INSERT INTO word (program_id, kind, word, id)
+SELECT h.program_id, 'resident', w.word, md5(h.home_id::text || n)::uuid
+FROM job AS h CROSS JOIN generate_series($3::int, $4::int) AS n CROSS JOIN LATERAL (VALUES (lpad(n::text, 4, '0') || ' cedar loop'), ('cedar loop'), ('loop')) AS w(word)
+WHERE h.program_id = $1 AND h.id = $2`
+	cloneResidentsSQL = `
+INSERT INTO resident (program_id, home_id, revision, street)
+SELECT program_id, md5(home_id::text || n)::uuid, 1, lpad(n::text, 4, '0') || ' Cedar Loop'
 FROM job CROSS JOIN generate_series($3::int, $4::int) AS n WHERE program_id = $1 AND id = $2`
 	cloneScopesSQL = `
 INSERT INTO job_scope (program_id, contractor_id, job_id, granted_position, last_position, open)
@@ -51,7 +62,7 @@ func TestNoRequestGrowsWithTheProgram(t *testing.T) {
 	url := storagetest.URL(t)
 	db := openAt(t, url, func(o *storage.Options) { o.Connections, o.PlansFor = 1, time.Nanosecond })
 	owner := dial(t, url)
-	for _, table := range []string{"entry", "entry_text", "job", "job_scope", "job_result", "held"} {
+	for _, table := range []string{"entry", "entry_text", "job", "job_scope", "job_result", "held", "word", "resident"} {
 		exec(t, owner, "ALTER TABLE "+table+" SET (autovacuum_enabled = false)")
 	}
 	w := storagetest.Program(t, db)
@@ -69,6 +80,8 @@ func TestNoRequestGrowsWithTheProgram(t *testing.T) {
 		id, model := [16]byte(w.Program), [16]byte(job)
 		exec(t, owner, cloneEntriesSQL, id, model, at, made+1, n, records, modelEnd)
 		exec(t, owner, cloneJobsSQL, id, model, made+1, n)
+		exec(t, owner, cloneWordsSQL, id, model, made+1, n)
+		exec(t, owner, cloneResidentsSQL, id, model, made+1, n)
 		exec(t, owner, cloneScopesSQL, id, model, at)
 		exec(t, owner, cloneHeadSQL, id, at+int64((n-made)*records))
 		made = n
@@ -129,6 +142,30 @@ func TestNoRequestGrowsWithTheProgram(t *testing.T) {
 		{"worklist", 1.3, 20, func() {
 			_, err := worklist.Read(ctx, db, w.Staff, worklist.DefaultDays(domain.Staff), "", 50)
 			must(err)
+		}},
+		{"search for a street and its number", 1.3, 20, func() {
+			found, err := search.Find(ctx, db, w.Staff, "0014 cedar", 20)
+			if must(err); len(found.Homes) != 1 || found.Homes[0].Street != "0014 Cedar Loop" || len(found.Jobs) != 1 || found.More {
+				t.Errorf("0014 cedar: %+v", found)
+			}
+		}},
+		{"search for a street", 1.3, 20, func() {
+			found, err := search.Find(ctx, db, w.Staff, "cedar", 20)
+			if must(err); len(found.Homes) != 20 || !found.More {
+				t.Errorf("cedar: %d homes, more %v", len(found.Homes), found.More)
+			}
+		}},
+		{"search for words that stand apart", 1.3, 20, func() {
+			found, err := search.Find(ctx, db, w.Staff, "loop 0014", 20)
+			if must(err); len(found.Homes) != 1 || found.More {
+				t.Errorf("loop 0014: %+v", found)
+			}
+		}},
+		{"search for a number", 1.3, 20, func() {
+			found, err := search.Find(ctx, db, w.Staff, "1014", 20)
+			if must(err); len(found.Jobs) == 0 {
+				t.Error("no job has the number 1014")
+			}
 		}},
 		{"sign of life", 1.3, 20, func() { must(db.NotePull(ctx, w.Field, 1)) }},
 	}

@@ -8,10 +8,14 @@ import (
 )
 
 // Each statement is of one job: a push touches one, seldom more, and a row
-// Args by its whole key is found by it whatever the planner knows.
+// found by its whole key is found by it whatever the planner knows. A new job
+// takes the next number under the lock of the program's head, so none is given
+// twice; the first is 1001, since people read short ones as years or doors.
 const jobInsertSQL = `
-INSERT INTO job (program_id, id, home_id, contractor_id, state, void, due_on, recorded_at, state_since, late_count, called_back, inspected, started_by_crew)
-VALUES (@program_id, @id, @home_id, @contractor_id, @state, @void, @due_on, @at, @at, @late_count, @called_back, @inspected, @started_by_crew)`
+INSERT INTO job (program_id, id, home_id, contractor_id, state, void, due_on, recorded_at, state_since, late_count, called_back, inspected, started_by_crew,
+    number)
+SELECT @program_id, @id, @home_id, @contractor_id, @state, @void, @due_on, @at, @at, @late_count, @called_back, @inspected, @started_by_crew,
+    1 + coalesce((SELECT j.number FROM job AS j WHERE j.program_id = @program_id ORDER BY j.number DESC LIMIT 1), 1000)`
 
 const jobUpdateSQL = `
 UPDATE job SET contractor_id = @contractor_id, state = @state, void = @void, due_on = @due_on,
@@ -26,6 +30,28 @@ ON CONFLICT (program_id, instrument_id, job_id) DO NOTHING`
 
 const jobInstrumentDeleteSQL = `
 DELETE FROM job_instrument WHERE program_id = @program_id AND job_id = ANY (@jobs)`
+
+// jobNumbersSQL are the numbers of jobs whose records are answered.
+const jobNumbersSQL = `
+SELECT j.id, j.number FROM job AS j WHERE j.program_id = @program_id AND j.id = ANY (@jobs)`
+
+type jobNumber struct {
+	ID     [16]byte
+	Number int64
+}
+
+// readNumbers queues the numbers of the jobs whose records were accepted.
+func (t *Tx) readNumbers(k *known, accepted []intake.Decision) {
+	var jobs []domain.UUID
+	for i := range accepted {
+		if accepted[i].Item.Kind == domain.JobKind {
+			jobs = append(jobs, accepted[i].Item.ID)
+		}
+	}
+	if len(jobs) > 0 {
+		All(t, &k.numbers, jobNumbersSQL, Args{"program_id": t.Program, "jobs": jobs})
+	}
+}
 
 // jobChange is what a push makes of one job.
 type jobChange struct {

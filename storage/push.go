@@ -113,6 +113,7 @@ func (t *Tx) push(caller domain.Caller, p *Push, plan *plan) (Pushed, error) {
 	openArgs := Args{"program_id": t.Program, "contractor_id": caller.Contractor, "scoped": caller.Scoped()}
 	if p.ValidateOnly {
 		t.discard = true
+		t.readNumbers(known, accepted)
 		t.readCurrent(caller, known, decisions)
 		All(t, &heldOpen, heldOpenSQL, openArgs)
 		if err := t.Flush(); err != nil {
@@ -127,6 +128,10 @@ func (t *Tx) push(caller domain.Caller, p *Push, plan *plan) (Pushed, error) {
 			t.writeJobs(known, changes)
 			t.writeScopes(changes, accepted)
 			t.writeDevices(accepted, head.RecordedAt)
+			t.readNumbers(known, accepted)
+			if err := t.writeWords(accepted); err != nil {
+				return Pushed{}, err
+			}
 			if err := t.writeResults(head, judged); err != nil {
 				return Pushed{}, err
 			}

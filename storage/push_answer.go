@@ -51,6 +51,10 @@ func (k *known) answers(caller domain.Caller, p *Push, decisions []intake.Decisi
 			current[intake.Key{Kind: e.Kind, ID: e.ID}] = &e
 		}
 	}
+	numbers := make(map[domain.UUID]int64, len(k.numbers))
+	for _, n := range k.numbers {
+		numbers[n.ID] = n.Number
+	}
 	items := make([]PushedItem, len(p.Items))
 	for i := range decisions {
 		d := &decisions[i]
@@ -68,6 +72,9 @@ func (k *known) answers(caller domain.Caller, p *Push, decisions []intake.Decisi
 		case d.Status.Accepted():
 			e := entryOf(d, &lockedHead{})
 			e.RecordedAt = k.recordedAt
+			if e.Kind == domain.JobKind {
+				e.Number = numbers[e.ID]
+			}
 			answer.Entry = &e
 		case d.Status == intake.Conflict || d.Status == intake.Replayed:
 			answer.Entry = current[d.Item.Key()]

@@ -174,8 +174,8 @@ func grow(t *testing.T, conn *pgx.Conn, w *storagetest.World) {
 	id, contractor := [16]byte(w.Program), [16]byte(w.Contractor)
 	exec(t, conn, `INSERT INTO entry (program_id, position, kind, record_id, version, job_id, body, content_digest, link, received_at, recorded_at, late)
 		SELECT $1, 1000 + n, 'component', gen_random_uuid(), 1, gen_random_uuid(), '{}', sha256('a'), sha256('a'), now(), now(), false FROM generate_series(1, $2::int) AS n`, id, rows)
-	exec(t, conn, `INSERT INTO job (program_id, id, void, home_id, contractor_id, state, recorded_at, state_since)
-		SELECT $1, gen_random_uuid(), false, $3, $4, 'in_work', now(), now() FROM generate_series(1, $2::int / 10)`, id, rows, [16]byte(w.Home), contractor)
+	exec(t, conn, `INSERT INTO job (program_id, id, void, home_id, contractor_id, state, recorded_at, state_since, number)
+		SELECT $1, gen_random_uuid(), false, $3, $4, 'in_work', now(), now(), 100000 + n FROM generate_series(1, $2::int / 10) AS n`, id, rows, [16]byte(w.Home), contractor)
 	exec(t, conn, `INSERT INTO job_scope (program_id, contractor_id, job_id, granted_position, last_position, open, ended_position, reason)
 		SELECT program_id, CASE WHEN n % 20 < 2 THEN contractor_id ELSE gen_random_uuid() END, id, n, n, n % 2 = 0,
 			CASE WHEN n % 2 > 0 THEN n END, CASE WHEN n % 2 > 0 THEN 'accepted' END

@@ -22,6 +22,7 @@ type known struct {
 	facts   facts
 
 	current []EntryRow
+	numbers []jobNumber
 
 	recordedAt time.Time                    // of the accepted versions
 	heldIDs    map[*intake.Item]domain.UUID // of what this push left in held

@@ -3,6 +3,7 @@ package storage
 import (
 	"context"
 	"fmt"
+	"slices"
 	"time"
 
 	"ductledger/domain"
@@ -72,6 +73,7 @@ func (db *DB) PutResident(ctx context.Context, caller domain.Caller, home domain
 		item.Take(record, e.Body)
 		d := intake.Decision{Status: intake.Updated, Version: e.Version + 1, Body: e.Body, Void: e.Void, Item: item}
 		All(t, &revision, residentPutSQL, args)
+		t.setWords(residentWords, home, slices.Concat(WordsFrom(who.Name), WordsFrom(who.Street), PhoneWords(who.Phone)))
 		head, err := t.lockHead()
 		if err != nil {
 			return err

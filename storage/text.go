@@ -176,6 +176,9 @@ func (t *Tx) eraseTexts(caller domain.Caller, of domain.Subject) error {
 		Bytes  []byte
 	}
 	t.Queue(textEraseSQL, args)
+	if of.Kind == domain.HomeKind {
+		t.setWords(homeWords, of.ID, nil)
+	}
 	All(t, &held, textHeldSQL, args)
 	if err := t.Flush(); err != nil {
 		return err

@@ -29,8 +29,8 @@ WITH n AS (SELECT i, ('0199' || lpad(to_hex(i), 4, '0') || '-0000-7000-8000-' ||
         ('0196' || lpad(to_hex(i), 4, '0') || '-0000-7000-8000-' || lpad(to_hex(i), 12, '0'))::uuid AS after,
         @from::bigint + 3 * i AS position, @at::timestamptz + i * interval '0.1 seconds' AS at
     FROM generate_series(1, @jobs) AS i),
-jobs AS (INSERT INTO job (program_id, id, void, home_id, contractor_id, state, recorded_at, state_since)
-    SELECT @program, id, false, home, @contractor, 'accepted', at, at FROM n),
+jobs AS (INSERT INTO job (program_id, id, void, home_id, contractor_id, state, recorded_at, state_since, number)
+    SELECT @program, id, false, home, @contractor, 'accepted', at, at, 100000 + i FROM n),
 entries AS (INSERT INTO entry (program_id, position, kind, record_id, version, job_id, body, content_digest, link, received_at, recorded_at, late)
     SELECT @program, position - 2, 'measurement', before, 1, id, '{"instrument_id":"' || id || '","job_id":"' || id || '","method":"fan_total","readings":[{"flow_cfm":200,"pressure_pa":25}],"stage":"before","taken_at":"2026-10-05T08:00:00-07:00"}', @link::bytea, @link::bytea, at, at, false FROM n
     UNION ALL

@@ -20,8 +20,8 @@ import (
 // many makes jobs accepted in the fourth quarter of 2026 by contractors, as
 // rows: lognormal readings with correlation, areas, three classes of home.
 const manyJobsSQL = `
-INSERT INTO job (program_id, id, void, home_id, contractor_id, state, recorded_at, state_since)
-SELECT $1, ('00000000-0000-7000-8000-' || lpad(to_hex(i), 12, '0'))::uuid, false, $2, $3, 'accepted', '2026-10-02', '2026-10-02'
+INSERT INTO job (program_id, id, void, home_id, contractor_id, state, recorded_at, state_since, number)
+SELECT $1, ('00000000-0000-7000-8000-' || lpad(to_hex(i), 12, '0'))::uuid, false, $2, $3, 'accepted', '2026-10-02', '2026-10-02', 1000000 + i
 FROM generate_series(1, $4::integer) AS i`
 
 const manyResultsSQL = `
