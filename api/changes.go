@@ -42,7 +42,7 @@ func (s *Server) sync(ctx context.Context, caller domain.Caller, _ *frame.Reques
 		out.Device = &wire.StartDevice{ID: caller.Device, State: d.State, ContractorID: d.ContractorID}
 	}
 	for _, j := range start.Jobs {
-		out.Jobs = append(out.Jobs, wire.JobSum{JobID: j.JobID, State: j.State, RecordCount: j.Count, Checksum: j.Checksum.String()})
+		out.Jobs = append(out.Jobs, wire.JobSum{JobID: j.JobID, Number: j.Number, State: j.State, RecordCount: j.Count, Checksum: j.Checksum.String()})
 	}
 	return frame.Answer{Body: out}, nil
 }

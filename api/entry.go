@@ -53,7 +53,7 @@ func (s *Server) entryJSON(caller domain.Caller, e *domain.Entry, more beside) j
 		b = hex.AppendEncode(append(b, `,"texts_salt":"`...), e.Texts.Salt)
 		b = append(b, '"')
 	}
-	if e.Number > 0 {
+	if e.Number > 0 && more.op == "" { // the feed is what the chain is made of
 		b = strconv.AppendInt(append(b, `,"number":`...), e.Number, 10)
 	}
 	if more.op != "" {

@@ -19,6 +19,7 @@ type Start struct {
 // JobSum tells a device whether its copy of a job is whole.
 type JobSum struct {
 	JobID    domain.UUID
+	Number   int64
 	State    domain.JobState
 	Count    int
 	Checksum ledger.Checksum
@@ -26,6 +27,7 @@ type JobSum struct {
 
 type sumRow struct {
 	JobID    [16]byte
+	Number   int64
 	State    string
 	Kind     string
 	RecordID [16]byte
@@ -34,9 +36,9 @@ type sumRow struct {
 
 // The newest entries of the caller's open jobs, voided ones too.
 const syncSumsSQL = `
-SELECT s.job_id, j.state, h.kind, h.record_id, h.version
+SELECT s.job_id, j.number, j.state, h.kind, h.record_id, h.version
 FROM job_scope AS s
-CROSS JOIN LATERAL (SELECT x.state FROM job AS x WHERE x.program_id = @program_id AND x.id = s.job_id OFFSET 0) AS j
+CROSS JOIN LATERAL (SELECT x.number, x.state FROM job AS x WHERE x.program_id = @program_id AND x.id = s.job_id OFFSET 0) AS j
 CROSS JOIN LATERAL (SELECT x.kind, x.record_id, x.version FROM entry AS x
     WHERE x.program_id = @program_id AND x.job_id = s.job_id AND x.until_position IS NULL OFFSET 0) AS h
 WHERE s.program_id = @program_id AND s.contractor_id = @contractor_id AND s.open AND (@role <> 'contractor' OR h.kind <> 'photo')
@@ -66,7 +68,7 @@ func (db *DB) Sync(ctx context.Context, caller domain.Caller) (start Start, err 
 		for _, r := range rows {
 			n := len(start.Jobs)
 			if n == 0 || start.Jobs[n-1].JobID != domain.UUID(r.JobID) {
-				start.Jobs = append(start.Jobs, JobSum{JobID: r.JobID, State: domain.JobState(r.State)})
+				start.Jobs = append(start.Jobs, JobSum{JobID: r.JobID, Number: r.Number, State: domain.JobState(r.State)})
 				n++
 			}
 			sum := &start.Jobs[n-1]

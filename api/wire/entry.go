@@ -39,6 +39,7 @@ type Entry struct {
 	// Of a home, counts the changes of its resident.
 	ResidentRevision int64 `json:"resident_revision,omitzero"`
 	// Of a job, the short number that people tell each other; the service gives it, and it never changes.
+	// The feed leaves it out; a device learns it from `/v1/sync`.
 	Number int64 `json:"number,omitzero"`
 	// SHA-256 of the salt followed by the RFC 8785 form of an array of the version's free texts: those of `record` in the
 	// order in which its RFC 8785 form has them, then the `reason` of `void`. Absent where there is none.
@@ -102,7 +103,6 @@ type FeedItem struct {
 	Late              bool           `json:"late,omitzero"`
 	ClockOffsetS      *float64       `json:"clock_offset_s,omitzero"`
 	ResidentRevision  int64          `json:"resident_revision,omitzero"`
-	Number            int64          `json:"number,omitzero"`
 	TextsDigest       string         `json:"texts_digest,omitzero" pattern:"^[0-9a-f]{64}$"`
 	TextsSalt         string         `json:"texts_salt,omitzero" pattern:"^[0-9a-f]{32}$"`
 	Void              *Void          `json:"void,omitzero"`

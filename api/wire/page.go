@@ -64,7 +64,9 @@ type StartClient struct {
 
 // JobSum tells whether a copy of a job is whole.
 type JobSum struct {
-	JobID       domain.UUID     `json:"job_id"`
+	JobID domain.UUID `json:"job_id"`
+	// The short number that people tell each other.
+	Number      int64           `json:"number"`
 	State       domain.JobState `json:"state"`
 	RecordCount int             `json:"record_count"`
 	// XOR of the first 8 bytes of SHA-256 over `kind/id/version` of the job's newest entries, voided ones too.
