@@ -6,6 +6,7 @@ import (
 	"net/http"
 	"runtime/debug"
 	"strconv"
+	"strings"
 
 	"ductledger/api/frame"
 	"ductledger/domain"
@@ -15,8 +16,12 @@ import (
 
 // One revision of a month's package. A released one never changes.
 type packageAnswer struct {
-	Month    domain.Month `json:"month"`
-	Revision int          `json:"revision" validate:"gte=1"`
+	Month domain.Month `json:"month"`
+	// Whose jobs and money alone it holds, in a program with several funds.
+	FundSource string `json:"fund_source,omitzero"`
+	Revision   int    `json:"revision" validate:"gte=1"`
+	// What stands for the revision in addresses: `2`, or `utility_fund-r2`.
+	Name string `json:"name"`
 	// building, failed, draft, verified, released or superseded. While it is building, and when that failed, there is no
 	// file yet and a funder sees nothing of it.
 	State monthdb.PackageState `json:"state"`
@@ -78,8 +83,10 @@ type packageList struct {
 	Next  string          `json:"next,omitzero"`
 }
 
-// Where to cut the history.
+// Whose package it is, and where to cut the history.
 type buildPackageBody struct {
+	// The fund whose jobs and money it holds; needed where the program has several.
+	FundSource string `json:"fund_source,omitzero" validate:"omitempty,snake,min=2,max=60"`
 	// The last position that the package holds.
 	Position int64 `json:"position,omitzero" validate:"omitempty,gte=0"`
 }
@@ -98,7 +105,7 @@ func buildOf(b *monthdb.Build) *buildAnswer {
 
 func packageOf(p *monthdb.Package) packageAnswer {
 	a := packageAnswer{
-		Month: p.Month, Revision: p.Revision, State: p.State, Position: p.Position, AsOfAt: ledger.Stamp(p.AsOf), Finished: p.Finished,
+		Month: p.Month, FundSource: p.Fund, Revision: p.Revision, Name: packageName(p.Fund, p.Revision), State: p.State, Position: p.Position, AsOfAt: ledger.Stamp(p.AsOf), Finished: p.Finished,
 		FileName: p.FileName, SHA256: p.SHA256, BytesCount: p.Bytes, PreviousSHA256: p.SupersedesSHA256,
 		BuiltBy: p.BuiltBy, BuiltByPersonID: p.BuiltByPerson, ReleasedBy: p.ReleasedBy, ReleasedByPersonID: p.ReleasedByPerson,
 	}
@@ -112,6 +119,60 @@ func packageOf(p *monthdb.Package) packageAnswer {
 		a.ReleasedAt = ledger.Stamp(*p.ReleasedAt)
 	}
 	return a
+}
+
+// packageName stands for a revision in addresses.
+func packageName(fund string, revision int) string {
+	if fund == "" {
+		return strconv.Itoa(revision)
+	}
+	return fund + "-r" + strconv.Itoa(revision)
+}
+
+// packageNamed reads it back; what is no name of a package is a package that is
+// not there.
+func packageNamed(name string) (fund string, revision int, err error) {
+	number := name
+	if at := strings.LastIndex(name, "-r"); at >= 0 {
+		fund, number = name[:at], name[at+2:]
+	}
+	if revision, err = strconv.Atoi(number); err != nil || packageName(fund, revision) != name {
+		return "", 0, domain.Errorf(domain.NotFound, "there is no such package")
+	}
+	return fund, revision, nil
+}
+
+// The months that have packages, the newest first.
+type monthList struct {
+	Items []monthAnswer `json:"items"`
+}
+
+// A month of one fund.
+type monthAnswer struct {
+	Month domain.Month `json:"month"`
+	// Of a program with several funds.
+	FundSource string `json:"fund_source,omitzero"`
+	// The newest revision.
+	Newest string `json:"newest"`
+	// The one that is in force.
+	Released string `json:"released,omitzero"`
+}
+
+// listMonths answers which months and funds have packages.
+func (s *Server) listMonths(ctx context.Context, caller domain.Caller, _ *frame.Request) (frame.Answer, error) {
+	list, err := monthdb.Months(ctx, s.db, caller)
+	if err != nil {
+		return frame.Answer{}, err
+	}
+	out := monthList{Items: []monthAnswer{}}
+	for _, m := range list {
+		a := monthAnswer{Month: m.Month, FundSource: m.Fund, Newest: packageName(m.Fund, m.Newest)}
+		if m.Released > 0 {
+			a.Released = packageName(m.Fund, m.Released)
+		}
+		out.Items = append(out.Items, a)
+	}
+	return frame.Answer{Body: out}, nil
 }
 
 // listPackages answers one page of a month's revisions, oldest first.
@@ -132,7 +193,7 @@ func (s *Server) listPackages(ctx context.Context, caller domain.Caller, r *fram
 	out := packageList{Items: []packageAnswer{}}
 	for i := range list {
 		if i == limit {
-			out.Next = page.WriteNumbers(int64(list[i-1].Revision))
+			out.Next = page.WriteNumbers(after + int64(limit))
 			break
 		}
 		out.Items = append(out.Items, packageOf(&list[i]))
@@ -149,14 +210,14 @@ func (s *Server) buildPackage(ctx context.Context, caller domain.Caller, r *fram
 			return frame.Answer{}, err
 		}
 	}
-	p, err := monthdb.Ask(ctx, s.db, caller, domain.Month(r.Path["month"]), ask.Position, r.ValidateOnly())
+	p, err := monthdb.Ask(ctx, s.db, caller, domain.Month(r.Path["month"]), ask.FundSource, ask.Position, r.ValidateOnly())
 	if err != nil {
 		return frame.Answer{}, err
 	}
 	if p.Build == nil {
 		return frame.Answer{Header: http.Header{"Idempotent-Replay": {"true"}}, Body: packageOf(&p)}, nil
 	}
-	location := fmt.Sprintf("/v1/months/%s/packages/%d", p.Month, p.Revision)
+	location := fmt.Sprintf("/v1/months/%s/packages/%s", p.Month, packageName(p.Fund, p.Revision))
 	return frame.Answer{Status: http.StatusAccepted, Header: http.Header{"Location": {location}}, Body: packageOf(&p)}, nil
 }
 
@@ -186,20 +247,20 @@ func (s *Server) getPackage(ctx context.Context, caller domain.Caller, r *frame.
 }
 
 func (s *Server) packageAt(ctx context.Context, caller domain.Caller, r *frame.Request) (monthdb.Package, error) {
-	revision, err := strconv.Atoi(r.Path["revision"])
+	fund, revision, err := packageNamed(r.Path["revision"])
 	if err != nil {
-		return monthdb.Package{}, domain.Errorf(domain.NotFound, "there is no such package")
+		return monthdb.Package{}, err
 	}
-	return monthdb.ReadPackage(ctx, s.db, caller, domain.Month(r.Path["month"]), revision)
+	return monthdb.ReadPackage(ctx, s.db, caller, domain.Month(r.Path["month"]), fund, revision)
 }
 
 // releasePackage hands a package to the funder.
 func (s *Server) releasePackage(ctx context.Context, caller domain.Caller, r *frame.Request) (frame.Answer, error) {
-	revision, err := strconv.Atoi(r.Path["revision"])
+	fund, revision, err := packageNamed(r.Path["revision"])
 	if err != nil {
-		return frame.Answer{}, domain.Errorf(domain.NotFound, "there is no such package")
+		return frame.Answer{}, err
 	}
-	p, released, err := monthdb.Release(ctx, s.db, caller, domain.Month(r.Path["month"]), revision, r.Query.Get("validate_only") == "true")
+	p, released, err := monthdb.Release(ctx, s.db, caller, domain.Month(r.Path["month"]), fund, revision, r.Query.Get("validate_only") == "true")
 	if err != nil {
 		return frame.Answer{}, err
 	}
@@ -213,6 +274,11 @@ func (s *Server) releasePackage(ctx context.Context, caller domain.Caller, r *fr
 // monthsOperations are what the contract says of the operations of this file.
 func monthsOperations() map[string]frame.Operation {
 	return map[string]frame.Operation{
+		"listMonths": {
+			Tag: "Months", Summary: "Months and funds that have packages",
+			Description: "The newest month first. A funder sees those of which something was released; one that is bound to a fund, that fund's.",
+			Gives:       []frame.Gives{{Status: 200, What: "The months.", Body: monthList{}}},
+		},
 		"listPackages": {
 			Tag: "Months", Summary: "Packages of a month by revision",
 			Description: "A funder sees the released ones.",

@@ -86,6 +86,7 @@ func (s *Server) routes() []frame.Route {
 		{Method: "POST", Pattern: "/v1/performance/publications", Operation: "publishPerformance", Roles: office, Timeout: sums, Shed: frame.ShedStatistics, Handle: s.publish},
 		{Method: "GET", Pattern: "/v1/performance/publications/{id}", Operation: "getPublication", Roles: office, Timeout: sums, Shed: frame.ShedStatistics, Handle: s.publication},
 
+		{Method: "GET", Pattern: "/v1/months", Operation: "listMonths", Roles: reporting, Timeout: list, Shed: frame.ShedLists, Handle: s.listMonths},
 		{Method: "GET", Pattern: "/v1/months/{month}/packages", Operation: "listPackages", Roles: reporting, Timeout: list, Shed: frame.ShedLists, Handle: s.listPackages},
 		{Method: "POST", Pattern: "/v1/months/{month}/packages", Operation: "buildPackage", Roles: office, Timeout: write, Shed: frame.ShedPackages, Handle: s.buildPackage},
 		{Method: "GET", Pattern: "/v1/months/{month}/packages/{revision}", Operation: "getPackage", Roles: reporting, Timeout: look, Shed: frame.ShedLists, Handle: s.getPackage},

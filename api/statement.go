@@ -17,8 +17,12 @@ import (
 
 // What a contractor is paid for a month. Totals are of the whole month, also on later pages.
 type statementAnswer struct {
-	ContractorID domain.UUID  `json:"contractor_id"`
-	Month        domain.Month `json:"month"`
+	ContractorID domain.UUID `json:"contractor_id"`
+	// Its name as it stands.
+	ContractorName string       `json:"contractor_name"`
+	Month          domain.Month `json:"month"`
+	// Where each fund's lines are cut. What stands beside it here is of the one that was cut last.
+	Packages []statementPart `json:"packages"`
 	// The last position that it holds.
 	Position int64 `json:"position"`
 	// Where the package before was cut.
@@ -36,6 +40,37 @@ type statementAnswer struct {
 	Headings []statementHeading `json:"headings"`
 	Items    []statementLine    `json:"items"`
 	Next     string             `json:"next,omitzero"`
+}
+
+// Where the lines of one fund are cut.
+type statementPart struct {
+	// Of a program with several funds; `no-fund` are the jobs of which nobody can tell it.
+	FundSource string `json:"fund_source,omitzero"`
+	// The last position that it holds.
+	Position int64 `json:"position"`
+	// Where the package before was cut.
+	PreviousPosition int64 `json:"previous_position"`
+	// When that position was recorded.
+	AsOfAt string `json:"as_of_at"`
+	// released or verified: the package of that state; month_end or newest: there is none yet.
+	CutBy string `json:"cut_by"`
+	// What stands for that package in addresses.
+	Package string `json:"package,omitzero"`
+	// SHA-256 of the package's file.
+	SHA256 string `json:"package_sha256,omitzero"`
+}
+
+func statementPartOf(p *monthdb.StatementPart) statementPart {
+	a := statementPart{FundSource: p.Fund, Position: p.Position, PreviousPosition: p.Previous, AsOfAt: ledger.Stamp(p.AsOf)}
+	switch {
+	case p.Package != nil:
+		a.CutBy, a.Package, a.SHA256 = string(p.Package.State), packageName(p.Package.Fund, p.Package.Revision), p.Package.SHA256
+	case p.Finished:
+		a.CutBy = "month_end"
+	default:
+		a.CutBy = "newest"
+	}
+	return a
 }
 
 // Sums in whole cents.
@@ -66,7 +101,7 @@ type statementLine struct {
 	OriginalMonth domain.Month `json:"original_month,omitzero"`
 	// new, late, correction or not_accepted.
 	CountedAs string `json:"counted_as"`
-	// What led to a correction: re_opened, accepted_again, changed, voided, hold_released or call_back.
+	// What led to a correction: re_opened, accepted_again, changed, corrected, fund_changed, voided, hold_released or call_back.
 	Event string `json:"event,omitzero"`
 	// Of the line among those of the job.
 	LineNumber int `json:"line_number" validate:"gte=1"`
@@ -79,6 +114,10 @@ type statementLine struct {
 	// As published; negative where it is taken back.
 	Quantity  jsontext.Value `json:"quantity" schema:"Number"`
 	UnitCents *int64         `json:"unit_price_cents,omitzero"`
+	// quantity times unit_price_cents, before floor and cap, of a line that is payable.
+	ProductCents *int64 `json:"product_cents,omitzero"`
+	// floor or cap, where that moved the amount.
+	LimitedBy string `json:"limited_by,omitzero"`
 	// What the line comes to; 0 where it is not payable.
 	AmountCents   int64 `json:"amount_cents"`
 	HeldBackCents int64 `json:"held_back_cents"`
@@ -96,9 +135,7 @@ func statementLineOf(l *month.StatementLine) statementLine {
 	a := statementLine{JobID: l.JobID, OriginalMonth: l.Month, CountedAs: l.CountedAs, Event: l.Event, LineNumber: l.Number, Line: l.Line, State: l.State,
 		Category: l.Category, FundSource: l.FundSource, Quantity: jsontext.Value(strconv.FormatFloat(float64(l.QuantityTenths)/10, 'f', -1, 64)),
 		AmountCents: l.AmountCents, HeldBackCents: l.HeldBackCents, WithheldBy: l.Withheld}
-	if l.Line != "" && l.State != month.Unpaid {
-		a.UnitCents = &l.UnitCents
-	}
+	a.UnitCents, a.ProductCents, a.LimitedBy = l.UnitPrice(), l.Product(), l.LimitedBy
 	if l.CountedAs == month.CountedNotAccepted {
 		a.ExpectedCents = &l.ExpectedCents
 	}
@@ -116,38 +153,47 @@ func (s *Server) statement(ctx context.Context, caller domain.Caller, r *frame.R
 		return frame.Answer{}, domain.Errorf(domain.NotFound, "there is no such contractor")
 	}
 	m := domain.Month(r.Query.Get("month"))
-	if asksCSV(r) {
-		out, err := monthdb.ReadStatement(ctx, s.db, caller, id, m, 0, math.MaxInt)
+	fund := r.Query.Get("fund_source")
+	if form := statementForm(r); form != "json" {
+		out, err := monthdb.ReadStatement(ctx, s.db, caller, id, m, fund, 0, math.MaxInt)
 		if err != nil {
 			return frame.Answer{}, err
 		}
-		sheet, err := statementSheet(out.Lines)
-		return frame.Answer{Body: sheet, Header: http.Header{"Content-Type": {"text/csv; charset=utf-8"}, "Vary": {"Accept"},
-			"Content-Disposition": {`attachment; filename="statement_` + string(m) + `.csv"`}}}, err
+		write := statementSheet
+		if form == "xlsx" {
+			write = statementWorkbook
+		}
+		sheet, err := write(id, m, &out)
+		return frame.Answer{Body: sheet, Header: http.Header{"Content-Type": {mediaOf[form]}, "Vary": {"Accept"},
+			"Content-Disposition": {`attachment; filename="statement_` + string(m) + `.` + form + `"`}}}, err
 	}
 	after, position := int64(0), int64(0)
-	list := frame.PageOf(caller, "statement"+id.String()+string(m)) // a position of the ledger and a number of lines
+	list := frame.PageOf(caller, "statement"+id.String()+string(m)+fund) // positions of the ledger, added up, and a number of lines
 	if text := r.Query.Get("after"); text != "" {
 		if err := list.ReadNumbers(text, &position, &after); err != nil {
 			return frame.Answer{}, err
 		}
 	}
-	out, err := monthdb.ReadStatement(ctx, s.db, caller, id, m, after, r.Limit())
+	out, err := monthdb.ReadStatement(ctx, s.db, caller, id, m, fund, after, r.Limit())
 	if err != nil {
 		return frame.Answer{}, err
 	}
-	if after > 0 && position != out.Position {
+	stands := int64(0)
+	for i := range out.Parts {
+		stands += out.Parts[i].Position
+	}
+	if after > 0 && position != stands {
 		return frame.Answer{}, frame.CursorInvalid() // another package stands since: its lines are others
 	}
-	a := statementAnswer{ContractorID: id, Month: m, Position: out.Position, PreviousPosition: out.Previous, AsOfAt: ledger.Stamp(out.AsOf),
-		Totals: statementSumsOf(&out.Totals.StatementSums), Headings: []statementHeading{}, Items: []statementLine{}}
-	switch {
-	case out.Package != nil:
-		a.CutBy, a.Revision, a.SHA256 = string(out.Package.State), out.Package.Revision, out.Package.SHA256
-	case out.Finished:
-		a.CutBy = "month_end"
-	default:
-		a.CutBy = "newest"
+	newest := out.Newest()
+	part := statementPartOf(newest)
+	a := statementAnswer{ContractorID: id, ContractorName: out.Contractor, Month: m, Packages: []statementPart{}, Position: part.Position, PreviousPosition: part.PreviousPosition,
+		AsOfAt: part.AsOfAt, CutBy: part.CutBy, SHA256: part.SHA256, Totals: statementSumsOf(&out.Totals.StatementSums), Headings: []statementHeading{}, Items: []statementLine{}}
+	if newest.Package != nil {
+		a.Revision = newest.Package.Revision
+	}
+	for i := range out.Parts {
+		a.Packages = append(a.Packages, statementPartOf(&out.Parts[i]))
 	}
 	for _, h := range out.Totals.Headings() {
 		a.Headings = append(a.Headings, statementHeading{h.Category, h.FundSource, statementSumsOf(&h.StatementSums)})
@@ -156,14 +202,16 @@ func (s *Server) statement(ctx context.Context, caller domain.Caller, r *frame.R
 		a.Items = append(a.Items, statementLineOf(&out.Lines[i]))
 	}
 	if out.More {
-		a.Next = list.WriteNumbers(out.Position, after+int64(len(out.Lines)))
+		a.Next = list.WriteNumbers(stands, after+int64(len(out.Lines)))
 	}
 	return frame.Answer{Header: http.Header{"Vary": {"Accept"}}, Body: a}, nil
 }
 
 type statementQuery struct {
 	// The form of the answer; it goes before Accept.
-	Format string `json:"format,omitzero" validate:"omitempty,oneof=json csv"`
+	Format string `json:"format,omitzero" validate:"omitempty,oneof=json csv xlsx"`
+	// Only the lines of this fund, and their sums.
+	FundSource string `json:"fund_source,omitzero" validate:"omitempty,snake,min=2,max=60"`
 	// The month.
 	Month domain.Month `json:"month"`
 	pageQuery
@@ -180,10 +228,11 @@ func statementOperations() map[string]frame.Operation {
 				"in the package before, or adds what stands now: all of them add up to corrections_net less voided of " +
 				"reconciliation.csv. A job that is sent in and not accepted has its lines with what they would come to, " +
 				"`not_accepted`, in no sum but `expected_cents`; `withheld_by` names each rule with an open finding. A contractor " +
-				"reads its own. With `format=csv`, or `Accept: text/csv`, the lines come as one spreadsheet, all of them.",
+				"reads its own. In a program with several funds each fund's lines are cut where its package is: `packages`. With " +
+				"`format=csv` or `xlsx`, or by Accept, the lines come as one spreadsheet, all of them, with their sums.",
 			Query: statementQuery{},
 			Gives: []frame.Gives{
-				{Status: 200, What: "The statement.", Body: statementAnswer{}, Media: "application/json text/csv"},
+				{Status: 200, What: "The statement.", Body: statementAnswer{}, Media: "application/json text/csv application/vnd.openxmlformats-officedocument.spreadsheetml.sheet"},
 			},
 			Also: []int{422},
 		},

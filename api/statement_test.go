@@ -4,6 +4,7 @@ import (
 	"bytes"
 	"encoding/csv"
 	"fmt"
+	"github.com/xuri/excelize/v2"
 	"strings"
 	"testing"
 
@@ -98,13 +99,19 @@ func TestStatementPages(t *testing.T) {
 	// As a spreadsheet it comes whole, whatever the limit.
 	sheet := a.Do(domain.ContractorRole, "GET", path, nil, "Accept", "text/csv").Want(200)
 	lines, err := csv.NewReader(bytes.NewReader(sheet.Body)).ReadAll()
-	if err != nil || len(lines) != 6 || lines[0][0] != "job_id" || lines[0][14] != "withheld_by" {
+	if err != nil || len(lines) != 8 || lines[0][4] != "job_id" || lines[0][20] != "withheld_by" || lines[7][3] != "total" || lines[7][2] != "2026-11" {
 		t.Fatalf("%v, %v", lines, err)
 	}
-	for _, line := range lines[1:] {
-		if id, isRef := strings.CutPrefix(line[0], "J"); !isRef || !seen[id] || line[2] != month.CountedNotAccepted || line[14] == "" {
+	for _, line := range lines[1:6] {
+		if id, isRef := strings.CutPrefix(line[4], "J"); !isRef || !seen[id] || line[6] != month.CountedNotAccepted || line[20] == "" || line[0] != "C"+a.World.Contractor.String() || line[3] != "line" {
 			t.Errorf("%v", line)
 		}
+	}
+	workbook := a.Do(domain.ContractorRole, "GET", path+"&format=xlsx", nil).Want(200)
+	if book, err := excelize.OpenReader(bytes.NewReader(workbook.Body)); err != nil {
+		t.Error(err)
+	} else if due, err := book.GetCellValue("Statement", "B6"); err != nil || due != "0.00" {
+		t.Errorf("due is shown as %q, %v", due, err)
 	}
 	a.Do(domain.ContractorRole, "GET", path, nil).Want(200).Into(&s)
 	sentIn(a, 1)

@@ -106,6 +106,10 @@ func (p *Price) Fits(sections int64, fund string) bool {
 	return (p.SectionCount == nil || int64(*p.SectionCount) == sections) && (p.FundSource == "" || p.FundSource == fund)
 }
 
+// WithoutFund stands for the fund of jobs of which nobody can tell it, where a
+// program has several. A word of a program has no dash.
+const WithoutFund = "no-fund"
+
 // Funds are the funds that pay; none where neither the set nor a price names
 // one.
 func (s *RuleSet) Funds() []string {

@@ -438,6 +438,8 @@ CREATE INDEX job_result_assigned ON job_result (program_id, assigned_at) WHERE s
 CREATE TABLE month_package (
     program_id        uuid NOT NULL REFERENCES program,
     month             text NOT NULL CHECK (month ~ '^\d{4}-\d{2}$'),
+    fund_source       text NOT NULL, -- whose jobs and money alone it holds; empty: all, in a program with one fund or none
+    only_fund         text,          -- of a program that had one: then the package is that fund's
     revision          integer NOT NULL CHECK (revision BETWEEN 1 AND 9999),
     state             text NOT NULL CHECK (state IN ('draft', 'verified', 'released', 'superseded')),
     position          bigint NOT NULL CHECK (position > 0),
@@ -458,9 +460,9 @@ CREATE TABLE month_package (
     released_by_token uuid,
     released_by_person_id uuid,
     released_by       text CHECK (length(released_by) BETWEEN 1 AND 120),
-    PRIMARY KEY (program_id, month, revision),
+    PRIMARY KEY (program_id, month, fund_source, revision),
     -- Building again at one position gives the same revision.
-    CONSTRAINT month_package_once UNIQUE NULLS NOT DISTINCT (program_id, month, position, finished, previous_position, previous_sha256),
+    CONSTRAINT month_package_once UNIQUE NULLS NOT DISTINCT (program_id, month, fund_source, position, finished, previous_position, previous_sha256),
     CONSTRAINT month_package_names_what_it_replaces CHECK ((revision = 1) = (supersedes_sha256 IS NULL)),
     CONSTRAINT month_package_released_whole CHECK ((released_at IS NULL) = (released_by IS NULL)
         AND (state <> 'released' OR released_at IS NOT NULL) AND (state IN ('released', 'superseded') OR released_at IS NULL)),
@@ -469,24 +471,25 @@ CREATE TABLE month_package (
     CONSTRAINT month_package_two_people CHECK (released_at IS NULL
         OR built_by_person_id IS NOT NULL AND released_by_person_id IS NOT NULL AND built_by_person_id <> released_by_person_id)
 );
--- At most one revision of a month is in force.
-CREATE UNIQUE INDEX month_package_released ON month_package (program_id, month) WHERE state = 'released';
+-- At most one revision of a month and fund is in force.
+CREATE UNIQUE INDEX month_package_released ON month_package (program_id, month, fund_source) WHERE state = 'released';
 
 CREATE TABLE month_package_part (
     program_id uuid NOT NULL,
     month      text NOT NULL,
+    fund_source text NOT NULL,
     revision   integer NOT NULL,
     part       integer NOT NULL CHECK (part >= 0),
     bytes      bytea NOT NULL CHECK (length(bytes) BETWEEN 1 AND 1048576),
-    PRIMARY KEY (program_id, month, revision, part),
-    CONSTRAINT month_package_part_of FOREIGN KEY (program_id, month, revision) REFERENCES month_package (program_id, month, revision)
+    PRIMARY KEY (program_id, month, fund_source, revision, part),
+    CONSTRAINT month_package_part_of FOREIGN KEY (program_id, month, fund_source, revision) REFERENCES month_package (program_id, month, fund_source, revision)
 );
 -- Zip does not compress twice.
 ALTER TABLE month_package_part ALTER COLUMN bytes SET STORAGE EXTERNAL;
 
 -- Packages that are being built.
 --
--- One row a month, so that many who ask at once get one build. It stands from
+-- One row a month and fund, so that many who ask at once get one build. It stands from
 -- the asking until the stored file was verified, or as the last failure until
 -- somebody asks again. What the build is of never changes; an instance claims
 -- it, says from time to time that it is alive, and another takes it over when
@@ -494,6 +497,7 @@ ALTER TABLE month_package_part ALTER COLUMN bytes SET STORAGE EXTERNAL;
 CREATE TABLE month_build (
     program_id     uuid NOT NULL REFERENCES program,
     month          text NOT NULL CHECK (month ~ '^\d{4}-\d{2}$'),
+    fund_source    text NOT NULL,
     revision       integer NOT NULL CHECK (revision BETWEEN 1 AND 9999),
     position       bigint NOT NULL CHECK (position > 0),
     as_of_at       timestamptz NOT NULL, -- when the position was recorded
@@ -512,7 +516,7 @@ CREATE TABLE month_build (
     claim          uuid,                 -- of who works on it
     claimed_until  timestamptz NOT NULL, -- from then on anybody may
     failure        text,
-    PRIMARY KEY (program_id, month),
+    PRIMARY KEY (program_id, month, fund_source),
     CONSTRAINT month_build_says_why_it_failed CHECK ((state = 'failed') = (failure IS NOT NULL))
 );
 

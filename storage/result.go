@@ -204,7 +204,7 @@ func (j *judgedJob) row(head *lockedHead, serial int) (*resultRow, error) {
 	counts := j.verdict.Counts
 	row := &resultRow{
 		JobID: j.jobID, Serial: int32(serial), HomeID: j.job.HomeID, ContractorID: j.job.ContractorID,
-		CrewLeadID: idArg(j.crewLead()), Class: j.class(), PayBasis: string(j.job.PayBasis), FundSource: OrNull(j.set.Fund(j.job.FundSource)), State: state,
+		CrewLeadID: idArg(j.crewLead()), Class: j.class(), PayBasis: string(j.job.PayBasis), FundSource: OrNull(j.fund()), State: state,
 		Outcome: OrNull(string(j.job.Outcome)), FloorAreaFt2: j.floorArea(), BeforeTenths: j.result.BeforeTenths,
 		AfterTenths: j.result.AfterTenths, Extrapolated: j.result.Extrapolated, BelowRange: j.result.BelowRange,
 		MustFixCount: int32(counts.MustFix), CheckCount: int32(counts.Check), NoteCount: int32(counts.Note), NotRecordedCount: int32(counts.NotRecorded),
@@ -308,6 +308,16 @@ func numberEntries(judged []*judgedJob, accepted []intake.Decision) {
 			}
 		}
 	}
+}
+
+// fund is the fund that pays for the job; what cannot be told among several is
+// told from what was never asked for.
+func (j *judgedJob) fund() string {
+	fund := j.set.Fund(j.job.FundSource)
+	if fund == "" && len(j.set.Funds()) > 1 {
+		return domain.WithoutFund
+	}
+	return fund
 }
 
 // crewLead is who led the first work visit.

@@ -52,11 +52,10 @@ func tags() []Tag {
 
 // addresses are the values that stand in addresses.
 func addresses() map[string]Param {
-	least, most := 1.0, 1e6
 	return map[string]Param{
 		"id":       {"The id of the record or item.", reflect.TypeFor[domain.UUID](), strict.Check{}},
 		"month":    {"A month where the program works.", reflect.TypeFor[domain.Month](), strict.Check{}},
-		"revision": {"The revision of the package, 1 and up.", reflect.TypeFor[int](), strict.Check{Least: &least, Most: &most}},
+		"revision": {"The revision of the package: `2` in a program with one fund or none, `utility_fund-r2` of one of several.", reflect.TypeFor[string](), strict.Check{}},
 	}
 }
 

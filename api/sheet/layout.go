@@ -1,6 +1,7 @@
 package sheet
 
 import (
+	"cmp"
 	"strconv"
 	"unicode/utf8"
 
@@ -44,7 +45,7 @@ func (w *writer) layout(p *pack.Sheet) error {
 	if err := f.SetDefinedName(&excelize.DefinedName{Name: "_xlnm.Print_Titles", RefersTo: "'" + p.Name + "'!$1:$" + strconv.Itoa(p.HeadRows()), Scope: p.Name}); err != nil {
 		return err
 	}
-	footer := "&L" + w.book.Head.FileName() + "&C&A&RPage &P of &N"
+	footer := "&L" + cmp.Or(w.book.Name, w.book.Head.FileName()) + "&C&A&RPage &P of &N"
 	return f.SetHeaderFooter(p.Name, &excelize.HeaderFooterOptions{OddFooter: footer, OddHeader: w.header()})
 }
 

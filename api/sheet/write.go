@@ -1,6 +1,7 @@
 package sheet
 
 import (
+	"cmp"
 	"fmt"
 	"io"
 	"sort"
@@ -46,7 +47,7 @@ type writer struct {
 func (w *writer) properties() error {
 	at := w.book.Head.AsOf.UTC().Format(time.RFC3339)
 	err := w.file.SetDocProps(&excelize.DocProperties{
-		Title: escapeText(w.book.Head.Name()), Creator: escapeText(w.book.Head.Organization), LastModifiedBy: escapeText(w.book.Head.Organization),
+		Title: escapeText(cmp.Or(w.book.Name, w.book.Head.Name())), Creator: escapeText(w.book.Head.Organization), LastModifiedBy: escapeText(w.book.Head.Organization),
 		Created: at, Modified: at,
 	})
 	if err != nil {

@@ -30,6 +30,7 @@ type exportCommand struct {
 	Server   string `from:"DUCTLEDGER_URL" placeholder:"URL" help:"The service that builds it."`
 	Token    string `from:"DUCTLEDGER_STAFF_TOKEN" placeholder:"TOKEN" help:"A token of the role staff or admin."`
 	Program  string `from:"-" placeholder:"CODE" help:"Build on the database, without a service: the code of the program."`
+	Fund     string `from:"-" placeholder:"FUND" help:"The fund whose package it is, where the program has several."`
 	Position int64  `from:"-" help:"Ledger position at which the history is cut; 0 is where the month ended."`
 	Key      string `from:"-" placeholder:"FILE" help:"With --program: sign with this Ed25519 private key (PKCS #8, PEM)."`
 }

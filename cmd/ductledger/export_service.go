@@ -20,6 +20,7 @@ import (
 type builtPackage struct {
 	Revision   int    `json:"revision"`
 	State      string `json:"state"`
+	Name       string `json:"name"`
 	Position   int64  `json:"position"`
 	BytesCount int64  `json:"bytes_count"`
 	SHA256     string `json:"sha256"`
@@ -51,20 +52,23 @@ func (c *exportCommand) fetch(ctx context.Context, show *show) (p builtPackage, 
 		return p, &exitError{exitRefused, fmt.Errorf("--server %q is not an address such as http://127.0.0.1:8080", c.Server)}
 	}
 	packages := base.JoinPath("v1", "months", c.Month, "packages")
-	body := []byte("{}")
-	if c.Position > 0 {
-		body = fmt.Appendf(nil, `{"position":%d}`, c.Position)
+	body, err := json.Marshal(struct {
+		FundSource string `json:"fund_source,omitzero"`
+		Position   int64  `json:"position,omitzero"`
+	}{c.Fund, c.Position})
+	if err != nil {
+		return p, err
 	}
 	show.say("building " + c.Month)
 	err = c.ask(ctx, askTime, "POST", packages, body, func(r io.Reader) error { return json.UnmarshalRead(r, &p) })
 	if err != nil {
 		return p, err
 	}
-	if p, err = c.await(ctx, packages.JoinPath(fmt.Sprint(p.Revision)), p, &buildShow{show: show}); err != nil {
+	if p, err = c.await(ctx, packages.JoinPath(p.Name), p, &buildShow{show: show}); err != nil {
 		return p, err
 	}
 	show.say(fmt.Sprintf("fetching revision %d, %d bytes", p.Revision, p.BytesCount))
-	file := packages.JoinPath(fmt.Sprint(p.Revision), "file")
+	file := packages.JoinPath(p.Name, "file")
 	return p, whole(c.Out, func(w io.Writer) error {
 		return c.ask(ctx, downloadTime, "GET", file, nil, func(r io.Reader) error {
 			sum := sha256.New()

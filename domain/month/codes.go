@@ -84,6 +84,7 @@ func Codes() []Code {
 // Reasons why records are in no figure of the package, as reconciliation.csv
 // counts them. A job that is not accepted is counted by its state.
 const (
+	ExcludedNoFund      = "job_without_fund"       // in no package: the program has several funds and it names none
 	ExcludedHeld        = "record_held"            // came, and was not accepted as it was
 	ExcludedLate        = "record_late"            // came to an accepted job since the package before
 	ExcludedJob         = "job_"                   // and the state

@@ -97,7 +97,7 @@ func (s *Spending) TakeNew(w *Work) { s.New.add(&w.Figures, &w.Pay, 1) }
 const (
 	homesMeasure    = "homes_worked"
 	payableMeasure  = "payable"
-	unnamedFund     = "no-fund"
+	unnamedFund     = domain.WithoutFund
 	unnamedCategory = "no-category"
 )
 

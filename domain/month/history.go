@@ -27,7 +27,7 @@ func (r *Range) holds(month domain.Month, position int64) bool {
 
 // WithoutFund stands for the jobs of which nobody can tell the fund. A word of
 // the program has no dash.
-const WithoutFund = unnamedFund
+const WithoutFund = domain.WithoutFund
 
 // A History is a job with its acceptances, oldest first. Seen for one fund, the
 // job stands only while the fund pays for it: the acceptances of other funds

@@ -23,9 +23,9 @@ func Summary(costs []CostRow, excluded []string) []pack.FrontRow {
 	head := func(what, label string) pack.FrontRow { return pack.FrontRow{What: what, File: bagInfo, Row: label} }
 	lines := []pack.FrontRow{
 		{What: "The package"},
-		head("From", "Source-Organization"), head("Program", "Program"), head("Month", "Month"), head("Time zone of the month", "Time-Zone"),
+		head("From", "Source-Organization"), head("Program", "Program"), head("Month", "Month"), head("Fund", "Fund-Source"), head("Time zone of the month", "Time-Zone"),
 		head("The month had ended", "Month-Finished"), head("Invented data", "Demo"), head("Revision", "Revision"),
-		head("As of (UTC)", "As-Of"), head("Entry of the ledger", "Position"), head("Entry of the month before", "Previous-Position"),
+		head("As of, by the clock of that zone", "As-Of"), head("Entry of the ledger", "Position"), head("Entry of the month before", "Previous-Position"),
 		head("Version of the tables", "Schema-Version"),
 	}
 	for _, part := range []struct {
@@ -61,6 +61,8 @@ func excludedTitle(reason string) string {
 		return "Jobs of this month without a reduction: " + plain(code)
 	}
 	switch reason {
+	case ExcludedNoFund:
+		return "Jobs that name no fund: in no fund's package"
 	case ExcludedHeld:
 		return "Records that were held"
 	case ExcludedContractors:

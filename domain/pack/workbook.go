@@ -10,6 +10,7 @@ import (
 // and one sheet for each of some short tables. Every cell of it repeats a cell
 // of data/ or of bag-info.txt.
 type Workbook struct {
+	Name   string // of its file; empty: the package's
 	Head   Head
 	Sheets []Sheet
 }

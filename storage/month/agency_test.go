@@ -25,9 +25,9 @@ type agency struct {
 	t *testing.T
 }
 
-func newAgency(t *testing.T, start time.Time) *agency {
+func newAgency(t *testing.T, start time.Time, change ...func(*domain.RuleSet)) *agency {
 	t.Helper()
-	return &agency{storagetest.NewAgency(t, start), t}
+	return &agency{storagetest.NewAgency(t, start, change...), t}
 }
 
 // built is a package with what a reader of the file finds in it.
@@ -37,9 +37,11 @@ type built struct {
 	tables map[string][]map[string]string
 }
 
-func (a *agency) build(m domain.Month, position int64) *built {
+func (a *agency) build(m domain.Month, position int64) *built { return a.buildOf(m, "", position) }
+
+func (a *agency) buildOf(m domain.Month, fund string, position int64) *built {
 	a.t.Helper()
-	p, _, err := monthdb.BuildNow(context.Background(), a.DB, a.Staff, m, position, monthdb.Options{BuildID: "test"})
+	p, _, err := monthdb.BuildNow(context.Background(), a.DB, a.Staff, m, fund, position, monthdb.Options{BuildID: "test"})
 	if err != nil {
 		a.t.Fatalf("%s: %v", m, err)
 	}

@@ -95,7 +95,7 @@ func buildOnce(b *testing.B, db *storage.DB, w *storagetest.World, url string) {
 	conn := dial(b, url)
 	exec(b, conn, "TRUNCATE month_package, month_package_part")
 	b.StartTimer()
-	p, made, err := monthdb.BuildNow(context.Background(), db, w.Staff, "2026-10", 0, monthdb.Options{BuildID: "bench"})
+	p, made, err := monthdb.BuildNow(context.Background(), db, w.Staff, "2026-10", "", 0, monthdb.Options{BuildID: "bench"})
 	if err != nil || !made || p.State != monthdb.PackageVerified {
 		b.Fatal(p, made, err)
 	}
@@ -145,7 +145,7 @@ func BenchmarkMonthBesideCopy(b *testing.B) {
 	jobs := jobsOfBench() / 1000 * 1000 // progress is told every thousand rows
 	db, w, url := monthOf(b, jobs)
 	ctx := context.Background()
-	plan, err := monthdb.PlanOf(ctx, db, w.Staff, "2026-10", 0)
+	plan, err := monthdb.PlanOf(ctx, db, w.Staff, "2026-10", "", 0)
 	if err != nil {
 		b.Fatal(err)
 	}

@@ -24,6 +24,7 @@ const (
 // how far it is. Its row is gone when the stored file was verified.
 type Build struct {
 	Month         domain.Month
+	Fund          string
 	Revision      int
 	Position      int64
 	AsOf          time.Time
@@ -45,6 +46,7 @@ type Build struct {
 
 type buildRow struct {
 	Month           string
+	FundSource      string
 	Revision        int32
 	Position        int64
 	AsOfAt          time.Time
@@ -64,7 +66,7 @@ type buildRow struct {
 }
 
 const buildColumns = `
-    b.month, b.revision, b.position, b.as_of_at, b.finished, b.stage, b.done_count, b.total_count, b.tries_count,
+    b.month, b.fund_source, b.revision, b.position, b.as_of_at, b.finished, b.stage, b.done_count, b.total_count, b.tries_count,
     b.asked_at, b.asked_by_token, b.asked_by_person_id, b.asked_by, b.started_at, b.updated_at, b.claim, b.failure`
 
 // failure is the reason of a failed build as it is kept.
@@ -76,7 +78,7 @@ type failure struct {
 
 func (r *buildRow) build() (*Build, error) {
 	b := &Build{
-		Month: domain.Month(r.Month), Revision: int(r.Revision), Position: r.Position, AsOf: r.AsOfAt, Finished: r.Finished,
+		Month: domain.Month(r.Month), Fund: r.FundSource, Revision: int(r.Revision), Position: r.Position, AsOf: r.AsOfAt, Finished: r.Finished,
 		Stage: r.Stage, Done: r.DoneCount, Total: r.TotalCount, Tries: int(r.TriesCount), AskedAt: r.AskedAt, AskedBy: storage.OrZero(r.AskedBy), AskedByPerson: storage.IDOf(r.AskedByPersonID),
 		StartedAt: r.StartedAt, UpdatedAt: r.UpdatedAt, askedByToken: storage.IDOf(r.AskedByToken), claim: storage.IDOf(r.Claim),
 	}
@@ -93,7 +95,7 @@ func (r *buildRow) build() (*Build, error) {
 // Package is the build as the revision that it will become. A draft that is
 // stored and not verified yet is no package for anybody.
 func (b *Build) Package() Package {
-	p := Package{Month: b.Month, Revision: b.Revision, State: PackageBuilding, Position: b.Position, AsOf: b.AsOf, Finished: b.Finished, Build: b}
+	p := Package{Month: b.Month, Fund: b.Fund, Revision: b.Revision, State: PackageBuilding, Position: b.Position, AsOf: b.AsOf, Finished: b.Finished, Build: b}
 	if b.Failure != nil {
 		p.State = PackageFailed
 	}
@@ -108,14 +110,20 @@ func (b *Build) caller(program domain.UUID) domain.Caller {
 const buildRowSQL = `
 SELECT` + buildColumns + `
 FROM month_build AS b
-WHERE b.program_id = @program_id AND b.month = @month`
+WHERE b.program_id = @program_id AND b.month = @month AND b.fund_source = @fund`
+
+const buildRowsSQL = `
+SELECT` + buildColumns + `
+FROM month_build AS b
+WHERE b.program_id = @program_id AND b.month = @month
+ORDER BY b.fund_source`
 
 // buildOf queues the reading of a month's build, for the office alone. It is
 // queued before the package is read: each statement has its own snapshot, and a
 // build that ended in between would show a draft that is verified by then.
-func buildOf(t *storage.Tx, caller domain.Caller, m domain.Month, row **buildRow) {
+func buildOf(t *storage.Tx, caller domain.Caller, m domain.Month, fund string, row **buildRow) {
 	if caller.Role != domain.Funder {
-		storage.One(t, row, buildRowSQL, storage.Args{"program_id": t.Program, "month": string(m)})
+		storage.One(t, row, buildRowSQL, storage.Args{"program_id": t.Program, "month": string(m), "fund": fund})
 	}
 }
 
@@ -124,10 +132,10 @@ FOR NO KEY UPDATE`
 
 // A build that failed makes room for the next.
 const buildInsertSQL = `
-INSERT INTO month_build AS b (program_id, month, revision, position, as_of_at, finished, state, stage, done_count, total_count, tries_count,
+INSERT INTO month_build AS b (program_id, month, fund_source, revision, position, as_of_at, finished, state, stage, done_count, total_count, tries_count,
     asked_at, asked_by_token, asked_by_person_id, asked_by, started_at, updated_at, claim, claimed_until)
-VALUES (@program_id, @month, @revision, @position, @as_of_at, @finished, 'building', @stage, 0, 0, 0, @at, @token_id, @person_id, @name, NULL, @at, NULL, @at)
-ON CONFLICT (program_id, month) DO UPDATE
+VALUES (@program_id, @month, @fund, @revision, @position, @as_of_at, @finished, 'building', @stage, 0, 0, 0, @at, @token_id, @person_id, @name, NULL, @at, NULL, @at)
+ON CONFLICT (program_id, month, fund_source) DO UPDATE
 SET revision = EXCLUDED.revision, position = EXCLUDED.position, as_of_at = EXCLUDED.as_of_at, finished = EXCLUDED.finished, state = EXCLUDED.state,
     stage = EXCLUDED.stage, done_count = 0, total_count = 0, tries_count = EXCLUDED.tries_count, asked_at = EXCLUDED.asked_at,
     asked_by_token = EXCLUDED.asked_by_token, asked_by_person_id = EXCLUDED.asked_by_person_id, asked_by = EXCLUDED.asked_by, started_at = EXCLUDED.started_at, updated_at = EXCLUDED.updated_at,
@@ -137,17 +145,17 @@ RETURNING` + buildColumns
 
 const buildAdoptSQL = `
 UPDATE month_build AS b SET asked_by = @name, asked_by_token = @token_id, asked_by_person_id = @person_id
-WHERE b.program_id = @program_id AND b.month = @month AND b.asked_by_person_id IS NULL`
+WHERE b.program_id = @program_id AND b.month = @month AND b.fund_source = @fund AND b.asked_by_person_id IS NULL`
 
-// Ask asks for the package of a month, cut at position, or where the
+// Ask asks for the package of a month and fund, cut at position, or where the
 // month ended for 0. What stands already is given as it is; otherwise the
 // package says how far its build is, and whoever runs BuildAsked builds it.
-func Ask(ctx context.Context, db *storage.DB, caller domain.Caller, m domain.Month, position int64, validateOnly bool) (p Package, err error) {
+func Ask(ctx context.Context, db *storage.DB, caller domain.Caller, m domain.Month, fund string, position int64, validateOnly bool) (p Package, err error) {
 	err = db.In(ctx, caller.Program, storage.Writing, func(t *storage.Tx) error {
 		if validateOnly {
 			t.Discard()
 		}
-		p, err = ask(t, caller, m, position)
+		p, err = ask(t, caller, m, fund, position)
 		return err
 	})
 	if err == nil && p.Build != nil && !validateOnly {
@@ -160,13 +168,13 @@ func Ask(ctx context.Context, db *storage.DB, caller domain.Caller, m domain.Mon
 }
 
 // ask finds or makes the month's build.
-func ask(t *storage.Tx, caller domain.Caller, m domain.Month, position int64) (Package, error) {
-	plan, err := planMonth(t, m, position, false)
+func ask(t *storage.Tx, caller domain.Caller, m domain.Month, fund string, position int64) (Package, error) {
+	plan, err := planMonth(t, m, fund, position, false)
 	if err != nil {
 		return Package{}, err
 	}
 	var row *buildRow
-	storage.One(t, &row, buildLockSQL, storage.Args{"program_id": t.Program, "month": string(m)})
+	storage.One(t, &row, buildLockSQL, storage.Args{"program_id": t.Program, "month": string(m), "fund": plan.Fund})
 	if err := t.Flush(); err != nil {
 		return Package{}, err
 	}
@@ -180,7 +188,7 @@ func ask(t *storage.Tx, caller domain.Caller, m domain.Month, position int64) (P
 		}
 		revision = plan.Made.Revision // stored, and its build was forgotten before it was verified
 	}
-	args := storage.Args{"program_id": t.Program, "month": string(m), "revision": revision, "position": plan.Position, "as_of_at": plan.AsOf, "finished": plan.Finished,
+	args := storage.Args{"program_id": t.Program, "month": string(m), "fund": plan.Fund, "revision": revision, "position": plan.Position, "as_of_at": plan.AsOf, "finished": plan.Finished,
 		"stage": StageWaiting, "at": t.Now, "token_id": caller.Token,
 		"person_id": caller.Person, "name": storage.OrNull(caller.Name)}
 	row = nil
@@ -203,10 +211,10 @@ func join(t *storage.Tx, caller domain.Caller, row *buildRow, plan *Plan, positi
 	newest := position == 0 && !plan.Finished && !row.Finished // the head moves on; nobody asked for a certain one
 	if row.Position != plan.Position && !newest {
 		return Package{}, &domain.Error{Code: domain.InProgress, RetryAfter: buildLook,
-			Detail: fmt.Sprintf("revision %d of %s is being built at position %d; a month has one build at a time", row.Revision, plan.Month, row.Position)}
+			Detail: fmt.Sprintf("%s is being built at position %d; a month of one fund has one build at a time", named(plan.Month, row.FundSource, int(row.Revision)), row.Position)}
 	}
 	if row.AskedByPersonID == nil && !caller.Person.IsZero() {
-		t.Queue(buildAdoptSQL, storage.Args{"program_id": t.Program, "month": row.Month, "name": caller.Name, "token_id": caller.Token, "person_id": caller.Person})
+		t.Queue(buildAdoptSQL, storage.Args{"program_id": t.Program, "month": row.Month, "fund": row.FundSource, "name": caller.Name, "token_id": caller.Token, "person_id": caller.Person})
 		person := [16]byte(caller.Person)
 		row.AskedBy, row.AskedByPersonID = &caller.Name, &person
 	}
@@ -219,7 +227,7 @@ func join(t *storage.Tx, caller domain.Caller, row *buildRow, plan *Plan, positi
 
 // audited is how the audit names a build.
 func (b *Build) audited() string {
-	return fmt.Sprintf("%s revision %d, position %d", b.Month, b.Revision, b.Position)
+	return fmt.Sprintf("%s, position %d", named(b.Month, b.Fund, b.Revision), b.Position)
 }
 
 func newClaim() (domain.UUID, error) {

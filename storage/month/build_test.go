@@ -36,7 +36,7 @@ func buildAndDie(stage string) {
 		db, err = storage.Open(context.Background(), os.Getenv(dieOn), storage.Options{Now: func() time.Time { return now }, Log: slog.New(slog.DiscardHandler)})
 		if err == nil {
 			caller := domain.Caller{Program: storage.ProgramID(os.Getenv(dieProgram)), Role: domain.Staff, Name: "Sam Invented"}
-			_, _, err = monthdb.BuildNow(context.Background(), db, caller, "2026-10", 0, monthdb.Options{BuildID: "test", Report: func(at string, _, _ int64) {
+			_, _, err = monthdb.BuildNow(context.Background(), db, caller, "2026-10", "", 0, monthdb.Options{BuildID: "test", Report: func(at string, _, _ int64) {
 				if at != stage {
 					return
 				}
@@ -72,7 +72,7 @@ func TestBuildSurvivesKillAtEveryStage(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	plan, err := monthdb.PlanOf(ctx, a.DB, a.Staff, "2026-10", 0)
+	plan, err := monthdb.PlanOf(ctx, a.DB, a.Staff, "2026-10", "", 0)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -128,7 +128,7 @@ func (a *agency) taken(t *testing.T) monthdb.Package {
 func (a *agency) await(t *testing.T, revision int, state monthdb.PackageState) monthdb.Package {
 	t.Helper()
 	for range 600 {
-		p, err := monthdb.ReadPackage(context.Background(), a.DB, a.Staff, "2026-10", revision)
+		p, err := monthdb.ReadPackage(context.Background(), a.DB, a.Staff, "2026-10", "", revision)
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -148,7 +148,7 @@ func TestBuildIsGivenBackAtTheEnd(t *testing.T) {
 	a := newAgency(t, time.Date(2026, 10, 3, 18, 0, 0, 0, time.UTC))
 	a.Accepted(318, 120.7)
 	a.MoveTo("2026-11-02 09:00:00")
-	if p, err := monthdb.Ask(context.Background(), a.DB, a.Staff, "2026-10", 0, false); err != nil || p.State != monthdb.PackageBuilding || p.Build.Stage != monthdb.StageWaiting {
+	if p, err := monthdb.Ask(context.Background(), a.DB, a.Staff, "2026-10", "", 0, false); err != nil || p.State != monthdb.PackageBuilding || p.Build.Stage != monthdb.StageWaiting {
 		t.Fatalf("%+v, %v", p, err)
 	}
 	for _, stage := range []string{monthdb.StageHistory, month.JobsTable, monthdb.StageStoring, monthdb.StageVerifying} {
@@ -159,7 +159,7 @@ func TestBuildIsGivenBackAtTheEnd(t *testing.T) {
 			}
 		}})
 		stop()
-		p, err := monthdb.ReadPackage(context.Background(), a.DB, a.Staff, "2026-10", 1)
+		p, err := monthdb.ReadPackage(context.Background(), a.DB, a.Staff, "2026-10", "", 1)
 		if err != nil || p.State != monthdb.PackageBuilding || p.Build.Stage != monthdb.StageWaiting || p.Build.Tries != 0 {
 			t.Fatalf("ended at %s: %s, %+v, %v", stage, p.State, p.Build, err)
 		}
@@ -176,7 +176,7 @@ func TestBuildThatLostItsClaimStoresNothing(t *testing.T) {
 	a.Accepted(318, 120.7)
 	a.MoveTo("2026-11-02 09:00:00")
 	slept := false
-	p, made, err := monthdb.BuildNow(context.Background(), a.DB, a.Staff, "2026-10", 0, monthdb.Options{BuildID: "sleeper", Report: func(at string, _, _ int64) {
+	p, made, err := monthdb.BuildNow(context.Background(), a.DB, a.Staff, "2026-10", "", 0, monthdb.Options{BuildID: "sleeper", Report: func(at string, _, _ int64) {
 		if at == month.CodesTable && !slept {
 			slept = true
 			a.taken(t)
@@ -200,12 +200,12 @@ func TestBuildFailsWithAReason(t *testing.T) {
 	a.Accepted(318, 120.7)
 	a.MoveTo("2026-10-02 09:00:00")
 	a.build("2026-09", 0)
-	if _, _, err := monthdb.Release(ctx, a.DB, a.Admin, "2026-09", 1, false); err != nil {
+	if _, _, err := monthdb.Release(ctx, a.DB, a.Admin, "2026-09", "", 1, false); err != nil {
 		t.Fatal(err)
 	}
 	a.MoveTo("2026-11-02 09:00:00")
 	owner := dial(t, storagetest.AddressOf(a.DB))
-	if _, err := monthdb.Ask(ctx, a.DB, a.Staff, "2026-10", 0, false); err != nil {
+	if _, err := monthdb.Ask(ctx, a.DB, a.Staff, "2026-10", "", 0, false); err != nil {
 		t.Fatal(err)
 	}
 	exec(t, owner, "UPDATE month_build SET tries_count = 3")
@@ -215,7 +215,7 @@ func TestBuildFailsWithAReason(t *testing.T) {
 	}
 	// Asked again, it is a new build; meanwhile the month before changed.
 	exec(t, owner, "UPDATE month_package SET cumulative = replace(cumulative, '3180', '3190') WHERE month = '2026-09'")
-	if p, err := monthdb.Ask(ctx, a.DB, a.Staff, "2026-10", 0, false); err != nil || p.State != monthdb.PackageBuilding || p.Build.Tries != 0 {
+	if p, err := monthdb.Ask(ctx, a.DB, a.Staff, "2026-10", "", 0, false); err != nil || p.State != monthdb.PackageBuilding || p.Build.Tries != 0 {
 		t.Fatalf("%+v, %v", p.Build, err)
 	}
 	if p = a.taken(t); p.State != monthdb.PackageFailed || p.Build.Failure.Code != domain.NotReconciled || !strings.Contains(p.Build.Failure.Detail, "before_cfm25") {
@@ -241,17 +241,17 @@ func TestAMonthHasOneBuildAtATime(t *testing.T) {
 	a.MoveTo("2026-11-02 09:00:00")
 	a.Accepted(200, 100)
 	nobody := domain.Caller{Program: a.Program, Role: domain.Staff}
-	first, err := monthdb.Ask(ctx, a.DB, nobody, "2026-10", 0, false)
+	first, err := monthdb.Ask(ctx, a.DB, nobody, "2026-10", "", 0, false)
 	if err != nil {
 		t.Fatal(err)
 	}
-	if p, err := monthdb.Ask(ctx, a.DB, a.Staff, "2026-10", first.Position, false); err != nil || p.Revision != 1 || p.Build.AskedBy != "Sam Invented" {
+	if p, err := monthdb.Ask(ctx, a.DB, a.Staff, "2026-10", "", first.Position, false); err != nil || p.Revision != 1 || p.Build.AskedBy != "Sam Invented" {
 		t.Errorf("the same: %+v, %v", p.Build, err)
 	}
-	if _, err := monthdb.Ask(ctx, a.DB, a.Staff, "2026-10", first.Position+1, false); domain.CodeOf(err) != domain.InProgress {
+	if _, err := monthdb.Ask(ctx, a.DB, a.Staff, "2026-10", "", first.Position+1, false); domain.CodeOf(err) != domain.InProgress {
 		t.Errorf("another position: %v", err)
 	}
-	if p, err := monthdb.Ask(ctx, a.DB, a.Staff, "2026-11", 0, true); err != nil || p.Build == nil {
+	if p, err := monthdb.Ask(ctx, a.DB, a.Staff, "2026-11", "", 0, true); err != nil || p.Build == nil {
 		t.Errorf("tried: %+v, %v", p, err)
 	}
 	if list, err := monthdb.Packages(ctx, a.DB, a.Staff, "2026-11", 0, 10); err != nil || len(list) != 0 {
@@ -261,7 +261,7 @@ func TestAMonthHasOneBuildAtATime(t *testing.T) {
 	other, end := context.WithTimeout(ctx, time.Second)
 	defer end()
 	monthdb.BuildAsked(other, a.DB, monthdb.Options{BuildID: "test", Program: domain.UUID{1}})
-	if p, err := monthdb.ReadPackage(ctx, a.DB, a.Staff, "2026-10", 1); err != nil || p.State != monthdb.PackageBuilding || p.Build.Stage != monthdb.StageWaiting {
+	if p, err := monthdb.ReadPackage(ctx, a.DB, a.Staff, "2026-10", "", 1); err != nil || p.State != monthdb.PackageBuilding || p.Build.Stage != monthdb.StageWaiting {
 		t.Errorf("another program's builder left it %s: %+v, %v", p.State, p.Build, err)
 	}
 	if p := a.taken(t); p.State != monthdb.PackageVerified || p.BuiltBy != "Sam Invented" {

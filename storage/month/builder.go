@@ -28,7 +28,7 @@ import (
 func makePackage(ctx context.Context, db *storage.DB, h *hold, o Options) (p Package, err error) {
 	var plan Plan
 	err = db.In(ctx, h.program, storage.Survey, func(t *storage.Tx) error {
-		plan, err = planMonth(t, h.build.Month, h.build.Position, !h.build.Finished)
+		plan, err = planMonth(t, h.build.Month, h.build.Fund, h.build.Position, !h.build.Finished)
 		return err
 	})
 	switch {
@@ -37,7 +37,7 @@ func makePackage(ctx context.Context, db *storage.DB, h *hold, o Options) (p Pac
 	case plan.Made != nil:
 		p = *plan.Made
 	case plan.Revision != h.build.Revision:
-		return p, domain.Errorf(domain.NotReconciled, "revision %d of %s came in between: ask for the package again", plan.Revision-1, plan.Month)
+		return p, domain.Errorf(domain.NotReconciled, "%s came in between: ask for the package again", named(plan.Month, plan.Fund, plan.Revision-1))
 	default:
 		if p, err = storePackage(ctx, db, h, &plan, o); err != nil {
 			return p, err
@@ -52,7 +52,7 @@ func makePackage(ctx context.Context, db *storage.DB, h *hold, o Options) (p Pac
 	}
 	return p, db.In(ctx, h.program, storage.Writing, func(t *storage.Tx) error {
 		if p.State == PackageVerified {
-			t.Queue(packageVerifiedSQL, storage.Args{"program_id": t.Program, "month": string(p.Month), "revision": p.Revision})
+			t.Queue(packageVerifiedSQL, storage.Args{"program_id": t.Program, "month": string(p.Month), "fund": p.Fund, "revision": p.Revision})
 		}
 		h.end(t)
 		return nil
@@ -85,21 +85,21 @@ func storePackage(ctx context.Context, db *storage.DB, h *hold, plan *Plan, o Op
 func (p *Plan) pack(b *Build, w pack.Written, sums month.Sums) Package {
 	head := p.head("")
 	return Package{
-		Month: p.Month, Revision: p.Revision, State: PackageDraft, Position: p.Position, AsOf: p.AsOf, Finished: p.Finished,
+		Month: p.Month, Fund: p.Fund, OnlyFund: p.Funds.Only(), Revision: p.Revision, State: PackageDraft, Position: p.Position, AsOf: p.AsOf, Finished: p.Finished,
 		PreviousPosition: p.Previous, PreviousSHA256: head.PreviousSHA256, SupersedesSHA256: head.SupersedesSHA256,
 		FileName: head.FileName(), SHA256: w.SHA256, Bytes: w.Bytes, Cumulative: sums, BuiltBy: b.AskedBy, BuiltByPerson: b.AskedByPerson,
 	}
 }
 
 const packageInsertSQL = `
-INSERT INTO month_package (program_id, month, revision, state, position, as_of_at, finished, previous_position, previous_sha256,
+INSERT INTO month_package (program_id, month, fund_source, only_fund, revision, state, position, as_of_at, finished, previous_position, previous_sha256,
     supersedes_sha256, file_name, sha256, bytes_count, cumulative, built_at, built_by_token, built_by_person_id, built_by)
-VALUES (@program_id, @month, @revision, 'draft', @position, @as_of_at, @finished, @previous_position, @previous_sha256,
+VALUES (@program_id, @month, @fund, @only_fund, @revision, 'draft', @position, @as_of_at, @finished, @previous_position, @previous_sha256,
     @supersedes_sha256, @file_name, @sha256, @bytes_count, @cumulative, @at, @token_id, @person_id, @name)
 ON CONFLICT DO NOTHING`
 
 const packagePartInsertSQL = `
-INSERT INTO month_package_part (program_id, month, revision, part, bytes) VALUES (@program_id, @month, @revision, @part, @bytes)`
+INSERT INTO month_package_part (program_id, month, fund_source, revision, part, bytes) VALUES (@program_id, @month, @fund, @revision, @part, @bytes)`
 
 // packagePart is the size of a part of a stored file, in bytes.
 const packagePart = 1 << 20
@@ -114,7 +114,7 @@ func keepPackage(ctx context.Context, db *storage.DB, h *hold, p *Package, file 
 	caller := h.build.caller(h.program)
 	return db.In(ctx, h.program, storage.Writing, func(t *storage.Tx) error {
 		p.BuiltAt = t.Now
-		args := storage.Args{"program_id": t.Program, "month": string(p.Month), "revision": p.Revision, "position": p.Position, "as_of_at": p.AsOf,
+		args := storage.Args{"program_id": t.Program, "month": string(p.Month), "fund": p.Fund, "only_fund": storage.OrNull(p.OnlyFund), "revision": p.Revision, "position": p.Position, "as_of_at": p.AsOf,
 			"finished": p.Finished, "previous_position": p.PreviousPosition, "previous_sha256": digestArg(p.PreviousSHA256),
 			"supersedes_sha256": digestArg(p.SupersedesSHA256), "file_name": p.FileName, "sha256": digestArg(p.SHA256), "bytes_count": p.Bytes,
 			"cumulative": string(cumulative), "at": t.Now, "token_id": caller.Token, "person_id": caller.Person, "name": storage.OrNull(caller.Name)}
@@ -134,7 +134,7 @@ func keepPackage(ctx context.Context, db *storage.DB, h *hold, p *Package, file 
 			o.Report(StageStoring, int64(n)*packagePart, p.Bytes)
 			size, err := io.ReadFull(file, part)
 			if size > 0 {
-				t.Queue(packagePartInsertSQL, storage.Args{"program_id": t.Program, "month": string(p.Month), "revision": p.Revision, "part": n, "bytes": part[:size]})
+				t.Queue(packagePartInsertSQL, storage.Args{"program_id": t.Program, "month": string(p.Month), "fund": p.Fund, "revision": p.Revision, "part": n, "bytes": part[:size]})
 				if err := t.Flush(); err != nil {
 					return err
 				}
@@ -155,7 +155,7 @@ func keepPackage(ctx context.Context, db *storage.DB, h *hold, p *Package, file 
 
 // audited is how the audit names a package.
 func (p *Package) audited() string {
-	return fmt.Sprintf("%s revision %d, position %d, sha256 %s", p.Month, p.Revision, p.Position, p.SHA256)
+	return fmt.Sprintf("%s, position %d, sha256 %s", named(p.Month, p.Fund, p.Revision), p.Position, p.SHA256)
 }
 
 func digestArg(text string) []byte {
@@ -168,7 +168,7 @@ func digestArg(text string) []byte {
 
 const packageAdoptSQL = `
 UPDATE month_package AS p SET built_by = @name, built_by_token = @token_id, built_by_person_id = @person_id
-WHERE p.program_id = @program_id AND p.month = @month AND p.revision = @revision AND p.built_by_person_id IS NULL`
+WHERE p.program_id = @program_id AND p.month = @month AND p.fund_source = @fund AND p.revision = @revision AND p.built_by_person_id IS NULL`
 
 // adoptPackage lets a person stand for a package that nobody did: one built by
 // a token without a name could never be released.
@@ -177,7 +177,7 @@ func adoptPackage(t *storage.Tx, caller domain.Caller, p *Package) (Package, err
 		return *p, nil
 	}
 	var n int64
-	t.Queue(packageAdoptSQL, storage.Args{"program_id": t.Program, "month": string(p.Month), "revision": p.Revision, "name": caller.Name, "token_id": caller.Token,
+	t.Queue(packageAdoptSQL, storage.Args{"program_id": t.Program, "month": string(p.Month), "fund": p.Fund, "revision": p.Revision, "name": caller.Name, "token_id": caller.Token,
 		"person_id": caller.Person}).Exec(storage.Affected(&n))
 	if err := t.Flush(); err != nil || n == 0 {
 		return *p, err
@@ -189,7 +189,7 @@ func adoptPackage(t *storage.Tx, caller domain.Caller, p *Package) (Package, err
 
 const packageVerifiedSQL = `
 UPDATE month_package AS p SET state = 'verified'
-WHERE p.program_id = @program_id AND p.month = @month AND p.revision = @revision AND p.state = 'draft'`
+WHERE p.program_id = @program_id AND p.month = @month AND p.fund_source = @fund AND p.revision = @revision AND p.state = 'draft'`
 
 // verifyPackage reads the stored file as a stranger would.
 func verifyPackage(ctx context.Context, db *storage.DB, h *hold, p *Package) error {
@@ -234,12 +234,12 @@ func buildWaiting(ctx context.Context, db *storage.DB, o Options) error {
 		if !o.Program.IsZero() && program != o.Program {
 			continue
 		}
-		months, err := waitingBuilds(ctx, db, program)
+		builds, err := waitingBuilds(ctx, db, program)
 		if err != nil {
 			return err
 		}
-		for _, m := range months {
-			b, err := claimBuild(ctx, db, program, m)
+		for _, waits := range builds {
+			b, err := claimBuild(ctx, db, program, waits)
 			if err != nil {
 				return err
 			}
@@ -313,42 +313,39 @@ const (
 // A lostBuild says that another instance has the build, or finished it.
 type lostBuild struct{}
 
-func (*lostBuild) Error() string { return "another instance builds this month" }
+func (*lostBuild) Error() string { return "another instance builds this package" }
 
 const buildWaitingSQL = `
-SELECT b.month FROM month_build AS b
+SELECT b.month, b.fund_source FROM month_build AS b
 WHERE b.program_id = @program_id AND b.state = 'building' AND b.claimed_until <= @at
-ORDER BY b.asked_at, b.month`
+ORDER BY b.asked_at, b.month, b.fund_source`
 
-// waitingBuilds are the months whose build nobody works on.
-func waitingBuilds(ctx context.Context, db *storage.DB, program domain.UUID) (months []domain.Month, err error) {
-	type monthRow struct{ Month string }
-	var rows []monthRow
+// waiting is a build that nobody works on.
+type waiting struct{ Month, FundSource string }
+
+func waitingBuilds(ctx context.Context, db *storage.DB, program domain.UUID) (rows []waiting, err error) {
 	err = db.In(ctx, program, storage.Reading, func(t *storage.Tx) error {
 		storage.All(t, &rows, buildWaitingSQL, storage.Args{"program_id": t.Program, "at": t.Now})
 		return t.Flush()
 	})
-	for _, r := range rows {
-		months = append(months, domain.Month(r.Month))
-	}
-	return months, err
+	return rows, err
 }
 
 const buildClaimSQL = `
 UPDATE month_build AS b
 SET claim = @claim, claimed_until = @until, tries_count = b.tries_count + 1, stage = @stage, done_count = 0, total_count = 0, started_at = @at, updated_at = @at
-WHERE b.program_id = @program_id AND b.month = @month AND b.state = 'building' AND b.claimed_until <= @at
+WHERE b.program_id = @program_id AND b.month = @month AND b.fund_source = @fund AND b.state = 'building' AND b.claimed_until <= @at
 RETURNING` + buildColumns
 
 // claimBuild takes a build that nobody works on; nil when there is none.
-func claimBuild(ctx context.Context, db *storage.DB, program domain.UUID, m domain.Month) (b *Build, err error) {
+func claimBuild(ctx context.Context, db *storage.DB, program domain.UUID, w waiting) (b *Build, err error) {
 	claim, err := newClaim()
 	if err != nil {
 		return nil, err
 	}
 	err = db.In(ctx, program, storage.Writing, func(t *storage.Tx) error {
 		var row *buildRow
-		storage.One(t, &row, buildClaimSQL, storage.Args{"program_id": t.Program, "month": string(m), "claim": claim, "stage": StageHistory,
+		storage.One(t, &row, buildClaimSQL, storage.Args{"program_id": t.Program, "month": w.Month, "fund": w.FundSource, "claim": claim, "stage": StageHistory,
 			"at": t.Now, "until": t.Now.Add(buildLease)})
 		if err := t.Flush(); err != nil || row == nil {
 			return err
@@ -378,12 +375,12 @@ func (h *hold) report(stage string, done, total int64) {
 
 const buildBeatSQL = `
 UPDATE month_build AS b SET stage = @stage, done_count = @done, total_count = @total, updated_at = @at, claimed_until = @until
-WHERE b.program_id = @program_id AND b.month = @month AND b.claim = @claim AND b.state = 'building'`
+WHERE b.program_id = @program_id AND b.month = @month AND b.fund_source = @fund AND b.claim = @claim AND b.state = 'building'`
 
 // beat says that the build is alive; a lostBuild when it is another's.
 func (h *hold) beat(t *storage.Tx) error {
 	h.mu.Lock()
-	args := storage.Args{"program_id": t.Program, "month": string(h.build.Month), "claim": h.build.claim, "stage": h.stage, "done": h.done, "total": h.total,
+	args := storage.Args{"program_id": t.Program, "month": string(h.build.Month), "fund": h.build.Fund, "claim": h.build.claim, "stage": h.stage, "done": h.done, "total": h.total,
 		"at": t.Now, "until": t.Now.Add(buildLease)}
 	h.mu.Unlock()
 	var n int64
@@ -416,16 +413,16 @@ func (h *hold) keep(ctx context.Context, cancel context.CancelCauseFunc) {
 }
 
 const buildEndSQL = `
-DELETE FROM month_build AS b WHERE b.program_id = @program_id AND b.month = @month AND b.claim = @claim`
+DELETE FROM month_build AS b WHERE b.program_id = @program_id AND b.month = @month AND b.fund_source = @fund AND b.claim = @claim`
 
 // end forgets the build: its package stands.
 func (h *hold) end(t *storage.Tx) {
-	t.Queue(buildEndSQL, storage.Args{"program_id": t.Program, "month": string(h.build.Month), "claim": h.build.claim})
+	t.Queue(buildEndSQL, storage.Args{"program_id": t.Program, "month": string(h.build.Month), "fund": h.build.Fund, "claim": h.build.claim})
 }
 
 const buildReleaseSQL = `
 UPDATE month_build AS b SET claim = NULL, claimed_until = @until, tries_count = b.tries_count - @back, stage = @stage, updated_at = @at
-WHERE b.program_id = @program_id AND b.month = @month AND b.claim = @claim AND b.state = 'building'`
+WHERE b.program_id = @program_id AND b.month = @month AND b.fund_source = @fund AND b.claim = @claim AND b.state = 'building'`
 
 // release lets another instance have the build, after a pause when it failed.
 // A build that was only interrupted has not used up a try.
@@ -435,7 +432,7 @@ func (h *hold) release(ctx context.Context, interrupted bool) error {
 		pause, back = 0, 1
 	}
 	return h.db.In(ctx, h.program, storage.Writing, func(t *storage.Tx) error {
-		t.Queue(buildReleaseSQL, storage.Args{"program_id": t.Program, "month": string(h.build.Month), "claim": h.build.claim, "stage": StageWaiting,
+		t.Queue(buildReleaseSQL, storage.Args{"program_id": t.Program, "month": string(h.build.Month), "fund": h.build.Fund, "claim": h.build.claim, "stage": StageWaiting,
 			"at": t.Now, "until": t.Now.Add(pause), "back": back})
 		return nil
 	})
@@ -443,7 +440,7 @@ func (h *hold) release(ctx context.Context, interrupted bool) error {
 
 const buildFailSQL = `
 UPDATE month_build AS b SET state = 'failed', failure = @failure, claim = NULL, updated_at = @at
-WHERE b.program_id = @program_id AND b.month = @month AND b.claim = @claim AND b.state = 'building'`
+WHERE b.program_id = @program_id AND b.month = @month AND b.fund_source = @fund AND b.claim = @claim AND b.state = 'building'`
 
 // fail ends the build for good, with the reason for whoever asks.
 func (h *hold) fail(ctx context.Context, why *domain.Error) error {
@@ -453,7 +450,7 @@ func (h *hold) fail(ctx context.Context, why *domain.Error) error {
 	}
 	return h.db.In(ctx, h.program, storage.Writing, func(t *storage.Tx) error {
 		var n int64
-		t.Queue(buildFailSQL, storage.Args{"program_id": t.Program, "month": string(h.build.Month), "claim": h.build.claim, "failure": string(text), "at": t.Now}).Exec(storage.Affected(&n))
+		t.Queue(buildFailSQL, storage.Args{"program_id": t.Program, "month": string(h.build.Month), "fund": h.build.Fund, "claim": h.build.claim, "failure": string(text), "at": t.Now}).Exec(storage.Affected(&n))
 		if err := t.Flush(); err != nil || n == 0 {
 			return err
 		}

@@ -74,7 +74,7 @@ func TestThirteenMonthsReconcile(t *testing.T) {
 		a.compare(b, jobs)
 		b.tellsOnce(t, told)
 		if i%3 == 0 { // a released predecessor and an unreleased one must do the same
-			if _, _, err := monthdb.Release(ctx, a.DB, a.Admin, m, b.Revision, false); err != nil {
+			if _, _, err := monthdb.Release(ctx, a.DB, a.Admin, m, "", b.Revision, false); err != nil {
 				t.Fatal(err)
 			}
 		}

@@ -34,7 +34,7 @@ func nameJobs(why error, find func(*month.Differences) error) error {
 // sameAsBefore holds what the package before ended with against the history.
 func (w *writer) sameAsBefore() error {
 	before := w.plan.Before
-	if before == nil {
+	if before == nil || before.Fund != w.plan.Fund { // one that held all is no measure of one fund
 		return nil
 	}
 	return nameJobs(month.Same(before.Cumulative, w.previous, before.FileName), func(d *month.Differences) error {
@@ -108,7 +108,7 @@ func onlyShown(shown map[domain.UUID]month.Sums, d *month.Differences) {
 const packageBySHA256SQL = `
 SELECT` + packageColumns + `
 FROM month_package AS p
-WHERE p.program_id = @program_id AND p.month = @month AND p.sha256 = @sha256`
+WHERE p.program_id = @program_id AND p.month = @month AND p.fund_source IN ('', @fund) AND p.sha256 = @sha256`
 
 // packageBefore is the package that another one follows from; nil when that
 // began from nothing.
@@ -118,7 +118,7 @@ func packageBefore(t *storage.Tx, p *Package) (*Package, error) {
 		return nil, err
 	}
 	var row *packageRow
-	storage.One(t, &row, packageBySHA256SQL, storage.Args{"program_id": t.Program, "month": string(before), "sha256": digestArg(p.PreviousSHA256)})
+	storage.One(t, &row, packageBySHA256SQL, storage.Args{"program_id": t.Program, "month": string(before), "fund": p.Fund, "sha256": digestArg(p.PreviousSHA256)})
 	if err := t.Flush(); err != nil {
 		return nil, err
 	}

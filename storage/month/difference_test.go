@@ -29,7 +29,7 @@ func TestDifferenceNamesItsJobs(t *testing.T) {
 	october := a.Accepted(150, 60)
 	for _, m := range []domain.Month{"2026-08", "2026-09"} {
 		b := a.build(m, 0)
-		if _, _, err := monthdb.Release(ctx, a.DB, a.Admin, m, b.Revision, false); err != nil {
+		if _, _, err := monthdb.Release(ctx, a.DB, a.Admin, m, "", b.Revision, false); err != nil {
 			t.Fatal(err)
 		}
 	}
@@ -57,7 +57,7 @@ func TestDifferenceNamesItsJobs(t *testing.T) {
 			[]string{"job " + october.String(), "before_cfm25 0 in the package, 1500 by the ledger"}},
 	} {
 		exec(t, owner, c.spoil, [16]byte(c.arg))
-		_, _, err := monthdb.BuildNow(ctx, a.DB, a.Staff, "2026-10", 0, monthdb.Options{BuildID: "test"})
+		_, _, err := monthdb.BuildNow(ctx, a.DB, a.Staff, "2026-10", "", 0, monthdb.Options{BuildID: "test"})
 		var refused *domain.Error
 		if !errors.As(err, &refused) || refused.Code != domain.NotReconciled || len(refused.Faults) != c.errors {
 			t.Errorf("%s: %v", c.name, err)
@@ -68,7 +68,7 @@ func TestDifferenceNamesItsJobs(t *testing.T) {
 				t.Errorf("%s: %q is not said: %v", c.name, want, err)
 			}
 		}
-		p, err := monthdb.ReadPackage(ctx, a.DB, a.Staff, "2026-10", 1)
+		p, err := monthdb.ReadPackage(ctx, a.DB, a.Staff, "2026-10", "", 1)
 		if err != nil || p.State != monthdb.PackageFailed || len(p.Build.Failure.Faults) != c.errors {
 			t.Errorf("%s: the office sees %s, %+v, %v", c.name, p.State, p.Build, err)
 		}

@@ -10,13 +10,13 @@ import (
 
 // BuildNow asks for the package of a month, builds it unless somebody else
 // does, and waits for it. Built already, it is given as it is, and made is false.
-func BuildNow(ctx context.Context, db *storage.DB, caller domain.Caller, m domain.Month, position int64, o Options) (p Package, made bool, err error) {
+func BuildNow(ctx context.Context, db *storage.DB, caller domain.Caller, m domain.Month, fund string, position int64, o Options) (p Package, made bool, err error) {
 	for {
-		if p, err = Ask(ctx, db, caller, m, position, false); err != nil || p.Build == nil {
+		if p, err = Ask(ctx, db, caller, m, fund, position, false); err != nil || p.Build == nil {
 			return p, false, err
 		}
 		asked := p
-		b, err := claimBuild(ctx, db, caller.Program, m)
+		b, err := claimBuild(ctx, db, caller.Program, waiting{Month: string(m), FundSource: asked.Fund})
 		if err != nil {
 			return p, false, err
 		}

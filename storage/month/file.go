@@ -78,12 +78,12 @@ func (f *File) load(block int64) (err error) {
 // Parts are stored without compression, so that a piece of one costs no more.
 const packageBlockSQL = `
 SELECT substring(q.bytes FROM @from FOR @count) AS bytes FROM month_package_part AS q
-WHERE q.program_id = @program_id AND q.month = @month AND q.revision = @revision AND q.part = @part`
+WHERE q.program_id = @program_id AND q.month = @month AND q.fund_source = @fund AND q.revision = @revision AND q.part = @part`
 
 // readBlock appends a block to into, without another copy of it in memory.
 func readBlock(t *storage.Tx, p *Package, block int64, into []byte) ([]byte, error) {
 	at := block * packageBlock
-	args := storage.Args{"program_id": t.Program, "month": string(p.Month), "revision": p.Revision, "part": at / packagePart, "from": at%packagePart + 1, "count": packageBlock}
+	args := storage.Args{"program_id": t.Program, "month": string(p.Month), "fund": p.Fund, "revision": p.Revision, "part": at / packagePart, "from": at%packagePart + 1, "count": packageBlock}
 	t.Queue(packageBlockSQL, args).Query(func(rows pgx.Rows) error {
 		for rows.Next() {
 			var b pgtype.DriverBytes

@@ -29,7 +29,7 @@ func (r *reader) eachHistory(sql string, use func(*month.History) error) error {
 			if err := done(); err != nil {
 				return err
 			}
-			h = month.History{JobID: row.JobID, Month: domain.Month(row.AcceptedMonth), Acceptances: h.Acceptances[:0]}
+			h = month.History{JobID: row.JobID, Month: domain.Month(row.AcceptedMonth), Fund: r.plan.Fund, Acceptances: h.Acceptances[:0]}
 		}
 		a, err := r.acceptance(row)
 		if err != nil {
@@ -48,7 +48,7 @@ func (r *reader) eachHistory(sql string, use func(*month.History) error) error {
 func (r *reader) acceptance(row *monthHistoryRow) (a month.Acceptance, err error) {
 	work := month.Work{
 		Figures: month.Figures{
-			ContractorID: row.ContractorID, Outcome: domain.Outcome(storage.OrZero(row.Outcome)), PayBasis: domain.PayBasis(row.PayBasis), HomeClass: row.Class,
+			ContractorID: row.ContractorID, Outcome: domain.Outcome(storage.OrZero(row.Outcome)), PayBasis: domain.PayBasis(row.PayBasis), HomeClass: row.Class, FundSource: r.fund(row.FundSource),
 			Method: domain.Method(storage.OrZero(row.Method)), Undecided: row.Undecided, BeforeTenths: row.BeforeTenths, AfterTenths: row.AfterTenths, Returned: row.ReturnedCount, Excluded: row.Excluded,
 		},
 		Sections: sectionsOf(row.Class), Crossovers: row.CrossoversCount, WorkShown: row.WorkShown, TripShown: row.TripShown,
@@ -65,6 +65,7 @@ func (r *reader) acceptance(row *monthHistoryRow) (a month.Acceptance, err error
 	if row.UntilPosition != nil {
 		a.Until, a.UntilAt, a.UntilVersion = *row.UntilPosition, storage.OrZero(row.UntilAt), storage.OrZero(row.UntilVersion)
 		a.UntilReason, a.UntilVoid = storage.OrZero(row.UntilReason), row.UntilVoid != nil && *row.UntilVoid
+		a.Corrected = storage.OrZero(row.UntilDecision) == string(domain.Correct)
 	}
 	return a, nil
 }
@@ -184,6 +185,7 @@ type monthHistoryRow struct {
 	ContractorID     [16]byte
 	Class            string
 	PayBasis         string
+	FundSource       *string
 	Outcome          *string
 	Method           *string
 	Undecided        bool
@@ -201,6 +203,7 @@ type monthHistoryRow struct {
 	UntilVersion     *int64
 	UntilVoid        *bool
 	UntilReason      *string
+	UntilDecision    *string
 	Reason           *string
 	VoidNow          *bool
 	Inspected        *int64
@@ -220,11 +223,11 @@ ORDER BY r.job_id, r.serial`
 
 // What only an acceptance that ended needs is looked up for those alone.
 const monthAcceptancesSQL = `
-SELECT r.job_id, r.serial, r.contractor_id, r.class, r.pay_basis, r.outcome, coalesce((r.result::jsonb -> 'shown' ->> 'work')::boolean, true) AS work_shown,
+SELECT r.job_id, r.serial, r.contractor_id, r.class, r.pay_basis, r.fund_source, r.outcome, coalesce((r.result::jsonb -> 'shown' ->> 'work')::boolean, true) AS work_shown,
     coalesce((r.result::jsonb -> 'shown' ->> 'trip')::boolean, true) AS trip_shown, r.method, coalesce(r.quality = 'undecided', false) AS undecided, r.before_tenths, r.after_tenths,
     r.returned_count::bigint AS returned_count, r.excluded, r.rule_set_id, r.accepted_position, r.accepted_at, r.accepted_month,
     u.position AS until_position, u.recorded_at AS until_at, b.version, e.version AS until_version, e.voided_at IS NOT NULL AND e.version IS NOT NULL AS until_void,
-    ue.reason AS until_reason, be.reason, n.voided_at IS NOT NULL AS void_now, i.position AS inspected, i.recorded_at AS inspected_at, x.crossovers_count, cb.call_backs
+    ue.reason AS until_reason, ue.decision AS until_decision, be.reason, n.voided_at IS NOT NULL AS void_now, i.position AS inspected, i.recorded_at AS inspected_at, x.crossovers_count, cb.call_backs
 FROM job_result AS r` + monthCallBacksSQL + `
 LEFT JOIN LATERAL (SELECT e.position, e.recorded_at
     FROM entry AS e
@@ -239,10 +242,10 @@ LEFT JOIN entry AS e ON e.program_id = r.program_id AND e.kind = 'job' AND e.rec
     AND e.position <= r.until_position AND (e.until_position IS NULL OR e.until_position > r.until_position) AND r.until_position <= @position
 LEFT JOIN entry AS n ON n.program_id = r.program_id AND n.kind = 'job' AND n.record_id = r.job_id
     AND n.position <= @position AND (n.until_position IS NULL OR n.until_position > @position) AND r.until_position <= @position
-LEFT JOIN LATERAL (SELECT array_to_string(ARRAY(SELECT jsonb_array_elements_text(l.body::jsonb -> 'reason_codes')), '.') AS reason
+LEFT JOIN LATERAL (SELECT array_to_string(ARRAY(SELECT jsonb_array_elements_text(l.body::jsonb -> 'reason_codes')), '.') AS reason, l.body::jsonb ->> 'decision' AS decision
     FROM entry AS l
     WHERE l.program_id = r.program_id AND l.job_id = r.job_id AND l.kind = 'review' AND l.position <= r.until_position
-        AND l.body::jsonb ->> 'decision' IN ('reopen', 'exclude', 'include') AND r.until_position <= @position
+        AND l.body::jsonb ->> 'decision' IN ('reopen', 'exclude', 'include', 'correct') AND r.until_position <= @position
     ORDER BY l.position DESC LIMIT 1) AS ue ON true
 LEFT JOIN LATERAL (SELECT array_to_string(ARRAY(SELECT jsonb_array_elements_text(l.body::jsonb -> 'reason_codes')), '.') AS reason
     FROM entry AS l
@@ -275,6 +278,8 @@ JOIN LATERAL (SELECT f.accepted_month, f.accepted_position FROM job_result AS f
     ORDER BY f.serial LIMIT 1) AS f ON f.accepted_position < l.position
 WHERE l.program_id = @program_id AND l.position > @begin AND l.position <= @position
     AND (f.accepted_month = @month OR f.accepted_month < @month AND l.position > @previous)
+    AND (@fund = '' OR @fund = (SELECT coalesce(g.fund_source, @first_fund) FROM job_result AS g
+        WHERE g.program_id = l.program_id AND g.job_id = l.job_id AND g.accepted_position <= l.position ORDER BY g.serial DESC LIMIT 1))
     AND (l.late AND l.kind <> 'job' OR l.kind = 'job' AND l.voided_at IS NOT NULL AND NOT EXISTS (
         SELECT FROM job_result AS s
         WHERE s.program_id = l.program_id AND s.job_id = l.job_id AND s.accepted_position < l.position

@@ -71,7 +71,7 @@ func TestBuildingAgainGivesTheSameBytes(t *testing.T) {
 	a.Accepted(318, 120.7)
 	a.MoveTo("2026-11-20 10:00:00")
 	ctx := context.Background()
-	plan, err := monthdb.PlanOf(ctx, a.DB, a.Staff, "2026-10", 0)
+	plan, err := monthdb.PlanOf(ctx, a.DB, a.Staff, "2026-10", "", 0)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -87,7 +87,7 @@ func TestBuildingAgainGivesTheSameBytes(t *testing.T) {
 	if !bytes.Equal(files[0].Bytes(), files[1].Bytes()) || !bytes.Equal(files[0].Bytes(), first.bytes) {
 		t.Error("three builds of one month differ")
 	}
-	again, made, err := monthdb.BuildNow(ctx, a.DB, a.Admin, "2026-10", 0, monthdb.Options{BuildID: "another"})
+	again, made, err := monthdb.BuildNow(ctx, a.DB, a.Admin, "2026-10", "", 0, monthdb.Options{BuildID: "another"})
 	if err != nil || made || again.Revision != 1 || again.SHA256 != first.SHA256 || again.BuiltBy != "Sam Invented" {
 		t.Errorf("again: made %t, %+v, %v", made, again, err)
 	}
@@ -113,11 +113,11 @@ func TestEmptyAndUnfinishedMonths(t *testing.T) {
 	if open.Finished || open.State != monthdb.PackageDraft || open.excluded("job_sent_in") != "1" {
 		t.Errorf("unfinished month: finished %t, %s, sent in %q", open.Finished, open.State, open.excluded("job_sent_in"))
 	}
-	if _, _, err := monthdb.Release(context.Background(), a.DB, a.Admin, "2026-10", 1, false); domain.CodeOf(err) != domain.UnfinishedPeriod {
+	if _, _, err := monthdb.Release(context.Background(), a.DB, a.Admin, "2026-10", "", 1, false); domain.CodeOf(err) != domain.UnfinishedPeriod {
 		t.Errorf("released an unfinished month: %v", err)
 	}
 	for m, code := range map[domain.Month]domain.Code{"2026-11": domain.Invalid, "2026-07": domain.NotFound, "2026-7": domain.Invalid} {
-		if _, err := monthdb.PlanOf(context.Background(), a.DB, a.Staff, m, 0); domain.CodeOf(err) != code {
+		if _, err := monthdb.PlanOf(context.Background(), a.DB, a.Staff, m, "", 0); domain.CodeOf(err) != code {
 			t.Errorf("%s: %v, want %s", m, err, code)
 		}
 	}
@@ -170,6 +170,7 @@ func TestCorrectionsStandInExactlyOnePackage(t *testing.T) {
 		september: `2026-09 re_opened after_cfm25 ×1
 2026-09 re_opened before_cfm25 ×1
 2026-09 re_opened contractor_id ×1
+2026-09 re_opened fund_source ×1
 2026-09 re_opened held_back_cents ×1
 2026-09 re_opened outcome ×1
 2026-09 re_opened pay_basis ×1

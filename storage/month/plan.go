@@ -16,7 +16,8 @@ import (
 type Plan struct {
 	month.Range
 	Program  storage.Program
-	AsOf     time.Time // when the position was recorded
+	Funds    month.Funds // of the program, at the month's end
+	AsOf     time.Time   // when the position was recorded
 	Link     ledger.Digest
 	Epoch    domain.UUID
 	Finished bool
@@ -70,36 +71,63 @@ func lastOfMonth(t *storage.Tx, m domain.Month, zone *time.Location, head int64)
 const packageLastSQL = `
 SELECT` + packageColumns + `
 FROM month_package AS p
-WHERE p.program_id = @program_id AND p.month = @month
+WHERE p.program_id = @program_id AND p.month = @month AND p.fund_source = @fund
 ORDER BY p.revision DESC
 LIMIT 1`
 
 const packageReleasedSQL = `
 SELECT` + packageColumns + `
 FROM month_package AS p
-WHERE p.program_id = @program_id AND p.month = @month AND p.state = 'released'`
+WHERE p.program_id = @program_id AND p.month = @month AND p.fund_source = @fund AND p.state = 'released'`
 
 const packageMadeSQL = `
 SELECT` + packageColumns + `
 FROM month_package AS p
-WHERE p.program_id = @program_id AND p.month = @month AND p.position = @position AND p.finished = @finished
+WHERE p.program_id = @program_id AND p.month = @month AND p.fund_source = @fund AND p.position = @position AND p.finished = @finished
     AND p.previous_position = @previous_position AND p.previous_sha256 IS NOT DISTINCT FROM @previous_sha256`
 
 // PlanOf decides where the package of a month is cut: at the last position
 // recorded before the month ended, or at a later one that is named; an
 // unfinished month takes the head. It follows from the released package of the
 // month before, else from where that month ended.
-func PlanOf(ctx context.Context, db *storage.DB, caller domain.Caller, m domain.Month, position int64) (plan Plan, err error) {
+func PlanOf(ctx context.Context, db *storage.DB, caller domain.Caller, m domain.Month, fund string, position int64) (plan Plan, err error) {
 	err = db.In(ctx, caller.Program, storage.Survey, func(t *storage.Tx) error {
-		plan, err = planMonth(t, m, position, false)
+		plan, err = planMonth(t, m, fund, position, false)
 		return err
 	})
 	return plan, err
 }
 
+// Of the program's rule sets as they stand, the funds.
+const monthFundsSQL = `
+SELECT e.record_id, e.body, e.voided_at IS NOT NULL AS void FROM entry AS e
+WHERE e.program_id = @program_id AND e.kind = 'rule_set' AND e.until_position IS NULL
+ORDER BY e.record_id`
+
+// fundsAt are the program's funds at a month's end.
+func fundsAt(t *storage.Tx, m domain.Month) (month.Funds, error) {
+	var rows []monthRuleSetRow
+	storage.All(t, &rows, monthFundsSQL, storage.Args{"program_id": t.Program})
+	if err := t.Flush(); err != nil {
+		return month.Funds{}, err
+	}
+	var sets []*domain.RuleSet
+	for _, row := range rows {
+		if row.Void {
+			continue
+		}
+		record, err := domain.Decode(domain.RuleSetKind, []byte(row.Body))
+		if err != nil {
+			return month.Funds{}, fmt.Errorf("rule set %s: %w", domain.UUID(row.RecordID), err)
+		}
+		sets = append(sets, record.(*domain.RuleSet))
+	}
+	return month.FundsOf(sets, m), nil
+}
+
 // planMonth plans anew; unfinished keeps what was asked for while the month was
 // still going on.
-func planMonth(t *storage.Tx, m domain.Month, position int64, unfinished bool) (Plan, error) {
+func planMonth(t *storage.Tx, m domain.Month, fund string, position int64, unfinished bool) (Plan, error) {
 	plan := Plan{Range: month.Range{Month: m}}
 	before, after, err := neighbors(m)
 	if err != nil {
@@ -111,18 +139,32 @@ func planMonth(t *storage.Tx, m domain.Month, position int64, unfinished bool) (
 	if plan.Zone, err = plan.Program.Zone(); err != nil {
 		return plan, err
 	}
+	if plan.Funds, err = fundsAt(t, m); err != nil {
+		return plan, err
+	}
+	if plan.Fund = fund; fund != month.WithoutFund { // of these there is no package, only a part of a statement
+		if plan.Fund, err = plan.Funds.Package(fund); err != nil {
+			return plan, err
+		}
+	}
 	today := domain.MonthOf(t.Now, plan.Zone)
 	if m > today {
 		return plan, domain.Errorf(domain.Invalid, "the month %s has not begun", m)
 	}
 	var head *storage.Head
-	var last, released, next *packageRow
+	var last, released, next, whole *packageRow
 	t.QueueHead(&head)
-	storage.One(t, &last, packageLastSQL, storage.Args{"program_id": t.Program, "month": string(m)})
-	storage.One(t, &released, packageReleasedSQL, storage.Args{"program_id": t.Program, "month": string(before)})
-	storage.One(t, &next, packageReleasedSQL, storage.Args{"program_id": t.Program, "month": string(after)})
+	storage.One(t, &last, packageLastSQL, storage.Args{"program_id": t.Program, "month": string(m), "fund": plan.Fund})
+	storage.One(t, &released, packageReleasedSQL, storage.Args{"program_id": t.Program, "month": string(before), "fund": plan.Fund})
+	storage.One(t, &next, packageReleasedSQL, storage.Args{"program_id": t.Program, "month": string(after), "fund": plan.Fund})
+	if plan.Fund != "" && plan.Fund == plan.Funds.First { // it was the only one until then
+		storage.One(t, &whole, packageReleasedSQL, storage.Args{"program_id": t.Program, "month": string(before), "fund": ""})
+	}
 	if err := t.Flush(); err != nil {
 		return plan, err
+	}
+	if released == nil {
+		released = whole
 	}
 	plan.Epoch, plan.Finished, plan.Revision = head.Epoch, m < today && !unfinished, 1
 	if plan.Before, err = packOf(released); err != nil {
@@ -146,7 +188,7 @@ func planMonth(t *storage.Tx, m domain.Month, position int64, unfinished bool) (
 	if released != nil {
 		previous = released.SHA256
 	}
-	storage.One(t, &made, packageMadeSQL, storage.Args{"program_id": t.Program, "month": string(m), "position": plan.Position, "finished": plan.Finished,
+	storage.One(t, &made, packageMadeSQL, storage.Args{"program_id": t.Program, "month": string(m), "fund": plan.Fund, "position": plan.Position, "finished": plan.Finished,
 		"previous_position": plan.Previous, "previous_sha256": previous})
 	if err := t.Flush(); err != nil {
 		return plan, err

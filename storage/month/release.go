@@ -10,24 +10,24 @@ import (
 const packageLockSQL = `
 SELECT` + packageColumns + `
 FROM month_package AS p
-WHERE p.program_id = @program_id AND p.month IN (@before, @month, @after)
+WHERE p.program_id = @program_id AND p.month IN (@before, @month, @after) AND p.fund_source = @fund
 ORDER BY p.month, p.revision
 FOR NO KEY UPDATE`
 
 const packageSupersedeSQL = `
 UPDATE month_package AS p SET state = 'superseded'
-WHERE p.program_id = @program_id AND p.month = @month AND p.revision < @revision AND p.state <> 'superseded'`
+WHERE p.program_id = @program_id AND p.month = @month AND p.fund_source = @fund AND p.revision < @revision AND p.state <> 'superseded'`
 
 const packageReleaseSQL = `
 UPDATE month_package AS p SET state = 'released', released_at = @at, released_by = @name, released_by_token = @token_id,
     released_by_person_id = @person_id
-WHERE p.program_id = @program_id AND p.month = @month AND p.revision = @revision`
+WHERE p.program_id = @program_id AND p.month = @month AND p.fund_source = @fund AND p.revision = @revision`
 
 // Release hands a package to the funder: the newest revision of its
 // month, verified, by another person than the one who built it. What was in
 // force before is superseded; its file stays. Released already, it is given as
 // it is, and released is false.
-func Release(ctx context.Context, db *storage.DB, caller domain.Caller, m domain.Month, revision int, validateOnly bool) (p Package, released bool, err error) {
+func Release(ctx context.Context, db *storage.DB, caller domain.Caller, m domain.Month, fund string, revision int, validateOnly bool) (p Package, released bool, err error) {
 	before, after, err := neighbors(m)
 	if err != nil {
 		return p, false, err
@@ -36,7 +36,7 @@ func Release(ctx context.Context, db *storage.DB, caller domain.Caller, m domain
 		if validateOnly {
 			t.Discard()
 		}
-		args := storage.Args{"program_id": t.Program, "before": string(before), "month": string(m), "after": string(after), "revision": revision,
+		args := storage.Args{"program_id": t.Program, "before": string(before), "month": string(m), "after": string(after), "fund": fund, "revision": revision,
 			"at": t.Now, "name": storage.OrNull(caller.Name), "token_id": caller.Token, "person_id": caller.Person}
 		var rows []packageRow
 		storage.All(t, &rows, packageLockSQL, args)

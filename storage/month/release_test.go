@@ -13,7 +13,7 @@ import (
 
 func mustPackage(t *testing.T, a *agency, m domain.Month, revision int) monthdb.Package {
 	t.Helper()
-	p, err := monthdb.ReadPackage(context.Background(), a.DB, a.Admin, m, revision)
+	p, err := monthdb.ReadPackage(context.Background(), a.DB, a.Admin, m, "", revision)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -30,12 +30,12 @@ func TestReleaseTakesTwoPeopleAndFixesTheChain(t *testing.T) {
 	a.Accepted(200, 100)
 	a.MoveTo("2026-10-02 09:00:00")
 	a.Accepted(100, 50)
-	if p, _, err := monthdb.BuildNow(ctx, a.DB, nobody, "2026-09", 0, monthdb.Options{BuildID: "test"}); err != nil || p.BuiltBy != "" {
+	if p, _, err := monthdb.BuildNow(ctx, a.DB, nobody, "2026-09", "", 0, monthdb.Options{BuildID: "test"}); err != nil || p.BuiltBy != "" {
 		t.Fatalf("built by %q, %v", p.BuiltBy, err)
 	}
 	release := func(caller domain.Caller, m domain.Month, revision int) domain.Code {
 		t.Helper()
-		_, _, err := monthdb.Release(ctx, a.DB, caller, m, revision, false)
+		_, _, err := monthdb.Release(ctx, a.DB, caller, m, "", revision, false)
 		if err == nil {
 			return ""
 		}
@@ -74,7 +74,7 @@ func TestReleaseTakesTwoPeopleAndFixesTheChain(t *testing.T) {
 		t.Errorf("October: %q", got)
 	}
 	// September is fixed now: another cut would count again what October holds.
-	if _, _, err := monthdb.BuildNow(ctx, a.DB, a.Staff, "2026-09", september.Position+1, monthdb.Options{BuildID: "test"}); domain.CodeOf(err) != domain.NotReconciled {
+	if _, _, err := monthdb.BuildNow(ctx, a.DB, a.Staff, "2026-09", "", september.Position+1, monthdb.Options{BuildID: "test"}); domain.CodeOf(err) != domain.NotReconciled {
 		t.Errorf("September cut later than October follows: %v", err)
 	}
 	// A fix of October before November follows: revision 2 supersedes revision 1.

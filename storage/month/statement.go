@@ -1,6 +1,7 @@
 package month
 
 import (
+	"cmp"
 	"context"
 	"fmt"
 	"slices"
@@ -10,79 +11,132 @@ import (
 	"ductledger/domain/month"
 	"ductledger/domain/rules"
 	"ductledger/storage"
+
+	"github.com/go-json-experiment/json"
 )
 
-// ReadStatement is what a contractor is paid for a month, at the position of the
-// month's package.
+// A Statement is what a contractor is paid for a month: by each fund, what stands
+// at the position of its package.
 type Statement struct {
+	Contractor string // its name
+	Parts      []StatementPart
+	Totals     month.StatementTotals
+	Lines      []month.StatementLine // of one page
+	More       bool
+}
+
+// A StatementPart is where the lines of one fund are cut.
+type StatementPart struct {
 	Plan
 	Package *Package // whose position it is; nil: there is none that holds yet
-	Totals  month.StatementTotals
-	Lines   []month.StatementLine // of one page
-	More    bool
+}
+
+// Newest is the part that was cut last.
+func (s *Statement) Newest() *StatementPart {
+	newest := &s.Parts[0]
+	for i := range s.Parts {
+		if s.Parts[i].Position > newest.Position {
+			newest = &s.Parts[i]
+		}
+	}
+	return newest
 }
 
 const statementPackageSQL = `
 SELECT` + packageColumns + `
 FROM month_package AS p
-WHERE p.program_id = @program_id AND p.month = @month AND p.state IN ('released', 'verified')
+WHERE p.program_id = @program_id AND p.month = @month AND p.fund_source = @fund AND p.state IN ('released', 'verified')
 ORDER BY p.state = 'released' DESC, p.revision DESC
 LIMIT 1`
 
 const statementContractorSQL = `
-SELECT count(*) AS count FROM entry
-WHERE program_id = @program_id AND kind = 'contractor' AND record_id = @contractor AND until_position IS NULL`
+SELECT e.body FROM entry AS e
+WHERE e.program_id = @program_id AND e.kind = 'contractor' AND e.record_id = @contractor AND e.until_position IS NULL`
 
-// ReadStatement reads a contractor's month at the position of its released
-// package, else of its newest verified one, else where the package would be
-// cut. Lines are numbered from 1; the page begins behind after.
-func ReadStatement(ctx context.Context, db *storage.DB, caller domain.Caller, contractor domain.UUID, m domain.Month, after int64, limit int) (out Statement, err error) {
+// ReadStatement reads a contractor's month, for each fund at the position of its
+// released package, else of its newest verified one, else where the package
+// would be cut; of one fund alone where it is named. Lines are numbered from 1;
+// the page begins behind after.
+func ReadStatement(ctx context.Context, db *storage.DB, caller domain.Caller, contractor domain.UUID, m domain.Month, fund string, after int64, limit int) (out Statement, err error) {
 	err = db.In(ctx, caller.Program, storage.Survey, func(t *storage.Tx) error {
 		out = Statement{}
-		var row *packageRow
-		var known *countRow
-		storage.One(t, &row, statementPackageSQL, storage.Args{"program_id": t.Program, "month": string(m)})
+		var known *struct{ Body string }
 		storage.One(t, &known, statementContractorSQL, storage.Args{"program_id": t.Program, "contractor": contractor})
 		if err := t.Flush(); err != nil {
 			return err
 		}
-		if known.Count == 0 {
+		if known == nil {
 			return storage.NotFound(domain.ContractorKind)
 		}
-		if out.Package, err = packOf(row); err != nil {
+		var firm domain.Contractor
+		if err := json.Unmarshal([]byte(known.Body), &firm); err != nil {
+			return fmt.Errorf("contractor %s: %w", contractor, err)
+		}
+		out.Contractor = firm.Name
+		funds, err := fundsAt(t, m)
+		if err != nil {
 			return err
 		}
-		if out.Plan, err = planStatement(t, out.Package, m); err != nil {
-			return err
+		parts := funds.Parts()
+		if fund != "" {
+			one, err := funds.Package(fund)
+			if err != nil {
+				return err
+			}
+			parts = []string{one}
 		}
 		number := int64(0)
-		return statementLines(t, &out.Plan, contractor, func(l *month.StatementLine) error {
-			out.Totals.Add(l)
-			number++
-			switch {
-			case number <= after:
-			case len(out.Lines) < limit:
-				out.Lines = append(out.Lines, *l)
-			default:
-				out.More = true
+		for _, of := range parts {
+			part, err := planStatement(t, m, of)
+			if err != nil {
+				return err
 			}
-			return nil
-		})
+			out.Parts = append(out.Parts, part)
+			err = statementLines(t, &part.Plan, contractor, func(l *month.StatementLine) error {
+				out.Totals.Add(l)
+				number++
+				switch {
+				case number <= after:
+				case len(out.Lines) < limit:
+					out.Lines = append(out.Lines, *l)
+				default:
+					out.More = true
+				}
+				return nil
+			})
+			if err != nil {
+				return err
+			}
+		}
+		return nil
 	})
 	return out, err
 }
 
-// planStatement takes the range of a package that stands.
-func planStatement(t *storage.Tx, p *Package, m domain.Month) (plan Plan, err error) {
-	if p == nil {
-		return planMonth(t, m, 0, false)
+// planStatement takes the range of a package that stands; what no package holds
+// is cut where the month's packages would be.
+func planStatement(t *storage.Tx, m domain.Month, fund string) (part StatementPart, err error) {
+	var row *packageRow
+	storage.One(t, &row, statementPackageSQL, storage.Args{"program_id": t.Program, "month": string(m), "fund": fund})
+	if err := t.Flush(); err != nil {
+		return part, err
 	}
-	plan = Plan{Range: month.Range{Month: m, Previous: p.PreviousPosition, Position: p.Position}, AsOf: p.AsOf, Finished: p.Finished, Revision: p.Revision}
-	if plan.Program, err = t.Settings(); err != nil {
-		return plan, err
+	if part.Package, err = packOf(row); err != nil {
+		return part, err
 	}
-	plan.Zone, err = plan.Program.Zone()
-	return plan, err
+	if p := part.Package; p != nil {
+		part.Plan = Plan{Range: month.Range{Month: m, Fund: fund, Previous: p.PreviousPosition, Position: p.Position}, AsOf: p.AsOf, Finished: p.Finished, Revision: p.Revision}
+		if part.Funds, err = fundsAt(t, m); err != nil {
+			return part, err
+		}
+		if part.Program, err = t.Settings(); err != nil {
+			return part, err
+		}
+		part.Zone, err = part.Program.Zone()
+		return part, err
+	}
+	part.Plan, err = planMonth(t, m, fund, 0, false)
+	return part, err
 }
 
 // Of the jobs that the contractor ever had accepted, those that something
@@ -184,7 +238,12 @@ func (r *reader) notAccepted(contractor domain.UUID, use func(*month.StatementLi
 			return err
 		}
 		for i, row := range batch {
-			if err := expected(row.JobID, jobs[i], past.Sets[storage.IDOf(row.RuleSetID)], use); err != nil {
+			set := past.Sets[storage.IDOf(row.RuleSetID)]
+			fund := set.Record.Fund(jobs[i].Job.Record.FundSource)
+			if r.plan.Fund != "" && r.plan.Fund != cmp.Or(fund, month.WithoutFund) {
+				continue
+			}
+			if err := expected(row.JobID, jobs[i], set, fund, use); err != nil {
 				return fmt.Errorf("job %s: %w", domain.UUID(row.JobID), err)
 			}
 		}
@@ -196,11 +255,11 @@ func (r *reader) notAccepted(contractor domain.UUID, use func(*month.StatementLi
 const jobsAtOnce = 50
 
 // expected gives the lines of one job that is not accepted.
-func expected(id domain.UUID, job *rules.Assembled, set storage.PastSet, use func(*month.StatementLine) error) error {
+func expected(id domain.UUID, job *rules.Assembled, set storage.PastSet, fund string, use func(*month.StatementLine) error) error {
 	result, _, faults := set.Judge(job)
 	record := job.Job.Record
 	work := month.Work{
-		Figures:   month.Figures{Outcome: record.Outcome, PayBasis: record.PayBasis, Method: result.Method, Undecided: result.Quality == leakage.Undecided, BeforeTenths: result.BeforeTenths, AfterTenths: result.AfterTenths},
+		Figures:   month.Figures{Outcome: record.Outcome, PayBasis: record.PayBasis, FundSource: fund, Method: result.Method, Undecided: result.Quality == leakage.Undecided, BeforeTenths: result.BeforeTenths, AfterTenths: result.AfterTenths},
 		Sections:  1,
 		WorkShown: result.Shown.Work, TripShown: result.Shown.Trip,
 	}
@@ -224,11 +283,11 @@ func expected(id domain.UUID, job *rules.Assembled, set storage.PastSet, use fun
 	}
 	lines := pay.Lines
 	if len(lines) == 0 {
-		lines = []month.PayLine{{}} // nothing to be paid, and still not accepted
+		lines = []month.PayLine{{FundSource: fund}} // nothing to be paid, and still not accepted
 	}
 	for i, p := range lines {
 		l := month.StatementLine{JobID: id, CountedAs: month.CountedNotAccepted, Number: i + 1, PayLine: p, ExpectedCents: p.AmountCents}
-		l.AmountCents, l.HeldBackCents = 0, 0
+		l.ProductCents, l.LimitedBy, l.AmountCents, l.HeldBackCents = 0, "", 0, 0
 		if p.State != month.Unpaid {
 			l.State, l.Withheld = month.Withheld, slices.Clone(open)
 			if p.WithheldBy != "" {

@@ -24,7 +24,7 @@ func (a *agency) statement(m domain.Month, limit int) monthdb.Statement {
 	a.t.Helper()
 	var whole monthdb.Statement
 	for {
-		page, err := monthdb.ReadStatement(context.Background(), a.DB, a.Staff, a.Contractor, m, int64(len(whole.Lines)), limit)
+		page, err := monthdb.ReadStatement(context.Background(), a.DB, a.Staff, a.Contractor, m, "", int64(len(whole.Lines)), limit)
 		if err != nil {
 			a.t.Fatalf("statement of %s: %v", m, err)
 		}
@@ -64,7 +64,7 @@ func TestStatementsAddUpToThePackage(t *testing.T) {
 		a.MoveTo(begin.AddDate(0, 1, 1).Format("2006-01-02") + " 08:00:00")
 		b := a.build(m, 0)
 		if i%2 == 0 {
-			if _, _, err := monthdb.Release(context.Background(), a.DB, a.Admin, m, b.Revision, false); err != nil {
+			if _, _, err := monthdb.Release(context.Background(), a.DB, a.Admin, m, "", b.Revision, false); err != nil {
 				t.Fatal(err)
 			}
 		}
@@ -79,7 +79,7 @@ func TestStatementsAddUpToThePackage(t *testing.T) {
 		var got, listed month.StatementSums
 		for _, c := range both {
 			s := c.statement(m, 3)
-			if s.Package == nil || s.Package.SHA256 != b.SHA256 {
+			if p := s.Newest().Package; p == nil || p.SHA256 != b.SHA256 {
 				t.Errorf("%s: the statement is not of the package", m)
 			}
 			for _, sums := range []month.StatementSums{s.Totals.StatementSums} {
@@ -144,8 +144,8 @@ func TestStatementOfCorrections(t *testing.T) {
 	if due := s.Totals.Due(); due != -70000-(-10250) { // 2500 − 37500 − 35000; held 250 − 3750 − 3500 − 3250 [calc]
 		t.Errorf("due %d", due)
 	}
-	if s.Package != nil || s.Finished {
-		t.Errorf("October has no package and has not ended: %+v, %t", s.Package, s.Finished)
+	if p := s.Newest(); p.Package != nil || p.Finished {
+		t.Errorf("October has no package and has not ended: %+v, %t", p.Package, p.Finished)
 	}
 	if h := s.Totals.Headings(); len(h) != 1 || h[0].Heading != (month.Heading{Category: "labor", FundSource: "state_fund"}) || h[0].Correction != -70000 {
 		t.Errorf("headings: %+v", h)
@@ -182,7 +182,7 @@ func TestStatementNamesWhatWithholds(t *testing.T) {
 	done.State, done.Outcome = domain.SentIn, domain.Completed
 	w.Field = storagetest.Token(t, db, storage.Token{Role: domain.Field, ContractorID: w.Contractor}, w.Program)
 	w.Must(t, w.Field, storagetest.On(storagetest.Item(t, id, &done), 1))
-	s, err := monthdb.ReadStatement(ctx, db, w.Staff, w.Contractor, "2026-10", 0, 10)
+	s, err := monthdb.ReadStatement(ctx, db, w.Staff, w.Contractor, "2026-10", "", 0, 10)
 	if err != nil || len(s.Lines) != 2 {
 		t.Fatalf("%+v, %v", s.Lines, err)
 	}

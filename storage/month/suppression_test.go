@@ -106,7 +106,7 @@ func TestCountsBelowTheFloorAreSuppressed(t *testing.T) {
 	}
 	november.recount(t)
 	november.verify(t, october)
-	if p, _, err := monthdb.BuildNow(context.Background(), a.DB, a.Staff, "2026-10", 0, monthdb.Options{BuildID: "test"}); err != nil || p.SHA256 != october.SHA256 {
+	if p, _, err := monthdb.BuildNow(context.Background(), a.DB, a.Staff, "2026-10", "", 0, monthdb.Options{BuildID: "test"}); err != nil || p.SHA256 != october.SHA256 {
 		t.Errorf("built again: %s, %v", p.SHA256, err)
 	}
 }

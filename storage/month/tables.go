@@ -28,7 +28,7 @@ func (r *reader) eachJob(sql string, use func(*month.AcceptedJob, *month.Work) e
 		work := month.Work{
 			Figures: month.Figures{
 				ContractorID: row.ContractorID, Outcome: domain.Outcome(storage.OrZero(row.Outcome)), PayBasis: domain.PayBasis(row.PayBasis), HomeClass: row.Class,
-				FundSource: storage.OrZero(row.FundSource), Method: domain.Method(storage.OrZero(row.Method)), Undecided: row.Undecided, BeforeTenths: row.BeforeTenths, AfterTenths: row.AfterTenths, Returned: row.ReturnedCount, Excluded: row.Excluded,
+				FundSource: r.fund(row.FundSource), Method: domain.Method(storage.OrZero(row.Method)), Undecided: row.Undecided, BeforeTenths: row.BeforeTenths, AfterTenths: row.AfterTenths, Returned: row.ReturnedCount, Excluded: row.Excluded,
 			},
 			Sections: sectionsOf(row.Class), Crossovers: row.CrossoversCount, WorkShown: row.WorkShown, TripShown: row.TripShown, Inspected: row.Inspected,
 		}
@@ -210,6 +210,11 @@ func (w *writer) reconciliation() error {
 	if err != nil {
 		return err
 	}
+	if w.plan.Fund != "" {
+		if w.excluded[month.ExcludedNoFund], err = count(w.t, monthNoFundSQL, w.args); err != nil {
+			return err
+		}
+	}
 	if w.excluded[month.ExcludedHeld], err = count(w.t, monthHeldSQL, w.args); err != nil {
 		return err
 	}
@@ -246,8 +251,8 @@ JOIN LATERAL (SELECT f.accepted_month, f.accepted_position FROM job_result AS f
     WHERE f.program_id = r.program_id AND f.job_id = r.job_id AND f.accepted_position IS NOT NULL
     ORDER BY f.serial LIMIT 1) AS f ON f.accepted_month = @month OR r.job_id = ANY (@late)`
 	monthStandingSQL = `
-WHERE r.program_id = @program_id AND r.accepted_at >= @from AND r.accepted_position <= @position
-    AND (r.until_position IS NULL OR r.until_position > @position)`
+WHERE r.program_id = @program_id AND (r.accepted_at >= @from OR r.job_id = ANY (@late)) AND r.accepted_position <= @position
+    AND (r.until_position IS NULL OR r.until_position > @position) AND (@fund = '' OR coalesce(r.fund_source, @first_fund) = @fund)`
 )
 
 type monthContractorRow struct {
@@ -267,7 +272,7 @@ ORDER BY f.accepted_position, r.job_id`
 const monthStandingJobsSQL = `
 SELECT r.job_id, r.home_id, r.contractor_id, f.accepted_month, r.accepted_at,
     (SELECT count(*) FROM job_result AS c WHERE c.program_id = r.program_id AND c.job_id = r.job_id AND c.accepted_position <= @position) AS accepted_count,
-    j.version AS job_version, r.outcome, r.pay_basis, j.body::jsonb ->> 'fund_source' AS fund_source, r.class, r.floor_area_ft2,
+    j.version AS job_version, r.outcome, r.pay_basis, r.fund_source, r.class, r.floor_area_ft2,
     coalesce((r.result::jsonb -> 'shown' ->> 'work')::boolean, true) AS work_shown,
     coalesce((r.result::jsonb -> 'shown' ->> 'trip')::boolean, true) AS trip_shown, r.method, coalesce(r.quality = 'undecided', false) AS undecided, r.before_tenths, r.after_tenths, r.extrapolated, r.excluded, r.check_count::bigint AS check_count,
     r.note_count::bigint AS note_count, r.returned_count::bigint AS returned_count, r.rule_set_id, r.method_version,
@@ -311,9 +316,18 @@ const monthStatesSQL = `
 SELECT CASE WHEN e.voided_at IS NOT NULL THEN 'void' ELSE e.body::jsonb ->> 'state' END AS state, count(*) AS count
 FROM entry AS e
 WHERE e.program_id = @program_id AND e.kind = 'job' AND e.position <= @position AND (e.until_position IS NULL OR e.until_position > @position)
-    AND (e.voided_at IS NOT NULL OR e.body::jsonb ->> 'state' <> 'accepted')
+    AND (e.voided_at IS NOT NULL OR e.body::jsonb ->> 'state' <> 'accepted') AND (@fund = '' OR e.body::jsonb ->> 'fund_source' = @fund)
 GROUP BY 1
 ORDER BY 1`
+
+// Jobs of which nobody can tell the fund: in no package while a program has several.
+const monthNoFundSQL = `
+SELECT (SELECT count(*) FROM job_result AS r
+        WHERE r.program_id = @program_id AND r.accepted_position <= @position AND (r.until_position IS NULL OR r.until_position > @position)
+            AND coalesce(r.fund_source, @first_fund) = 'no-fund')
+    + (SELECT count(*) FROM entry AS e
+        WHERE e.program_id = @program_id AND e.kind = 'job' AND e.position <= @position AND (e.until_position IS NULL OR e.until_position > @position)
+            AND e.voided_at IS NULL AND e.body::jsonb ->> 'state' <> 'accepted' AND NOT e.body::jsonb ? 'fund_source') AS count`
 
 // Items that were held, and not settled, when the position was recorded.
 const monthHeldSQL = `

@@ -1,6 +1,7 @@
 package month
 
 import (
+	"cmp"
 	"context"
 	"crypto/ed25519"
 	"fmt"
@@ -110,7 +111,7 @@ func (r *reader) open() error {
 		return err
 	}
 	r.args = storage.Args{"program_id": r.t.Program, "position": p.Position, "previous": p.Previous, "begin": int64(0), "month": string(p.Month),
-		"from": first.Add(-marginBefore), "as_of": p.AsOf, "late": []domain.UUID{}}
+		"from": first.Add(-marginBefore), "as_of": p.AsOf, "late": []domain.UUID{}, "fund": p.Fund, "first_fund": cmp.Or(p.Funds.First, month.WithoutFund)}
 	var rows []monthRuleSetRow
 	storage.All(r.t, &rows, monthRuleSetsSQL, r.args)
 	if err := r.t.Flush(); err != nil {
@@ -145,6 +146,17 @@ func (r *reader) open() error {
 	return err
 }
 
+// fund is that of a frozen result; of one from before there were funds, the first.
+func (r *reader) fund(frozen *string) string {
+	switch {
+	case frozen == nil:
+		return r.plan.Funds.First
+	case *frozen == month.WithoutFund:
+		return ""
+	}
+	return *frozen
+}
+
 // ruleSetOn is the rule set in force on a day.
 func (r *reader) ruleSetOn(day domain.Date) (set *domain.RuleSet) {
 	for _, other := range r.dated {
@@ -169,7 +181,7 @@ func (p *Plan) head(build string) pack.Head {
 	}
 	h := pack.Head{
 		Program: strings.ReplaceAll(p.Program.Code, "_", "-"), Organization: name, Contact: "the office of " + name,
-		Month: string(p.Month), TimeZone: p.Program.TimeZone, Revision: p.Revision, Demo: p.Program.Demo, Unfinished: !p.Finished,
+		Month: string(p.Month), Fund: p.Fund, TimeZone: p.Program.TimeZone, Zone: p.Zone, Revision: p.Revision, Demo: p.Program.Demo, Unfinished: !p.Finished,
 		AsOf: p.AsOf, Position: p.Position, LedgerHead: p.Link.String(), PreviousPosition: p.Previous,
 		SchemaVersion: month.SchemaVersion, BuildID: build,
 	}

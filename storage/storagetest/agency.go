@@ -21,12 +21,13 @@ type Agency struct {
 	*World
 	Clock *Clock
 	Set   domain.RuleSet // the first
+	Fund  string         // of the jobs that are made next
 
 	t testing.TB
 }
 
 // NewAgency makes one in a database of its own, at a moment.
-func NewAgency(t testing.TB, start time.Time) *Agency {
+func NewAgency(t testing.TB, start time.Time, change ...func(*domain.RuleSet)) *Agency {
 	t.Helper()
 	db, clock := Open(t)
 	clock.Move(start.Sub(clock.Now()))
@@ -39,6 +40,9 @@ func NewAgency(t testing.TB, start time.Time) *Agency {
 	set.Prices = []domain.Price{{Line: month.LineReduction, AmountCents: 250, FloorCents: &floor, FundSource: "state_fund", Category: "labor"},
 		{Line: month.LineCallBack, AmountCents: 1000, PaidRatio: &fifth}}
 	set.HoldBackRatio = &ratio
+	for _, f := range change {
+		f(set)
+	}
 	code := fmt.Sprintf("MONTH%d", ID()[15])
 	w.Program = storage.ProgramID(code)
 	err := db.CreateProgram(context.Background(), storage.Program{ID: w.Program, Code: code, Name: "Invented program", TimeZone: "America/Los_Angeles", Demo: true},
@@ -46,7 +50,7 @@ func NewAgency(t testing.TB, start time.Time) *Agency {
 	if err != nil {
 		t.Fatal(err)
 	}
-	a := &Agency{World: w, t: t, Clock: clock, Set: *set}
+	a := &Agency{World: w, t: t, Clock: clock, Set: *set, Fund: "state_fund"}
 	w.Admin = Token(t, db, storage.Token{Role: domain.Admin, Name: "Ada Invented"}, w.Program)
 	w.Staff = Token(t, db, storage.Token{Role: domain.Staff, Name: "Sam Invented"}, w.Program)
 	w.Must(t, w.Staff,
@@ -65,7 +69,7 @@ func (a *Agency) Second() *Agency {
 		Item(a.t, w.Contractor, &domain.Contractor{Name: "Other Invented"}),
 		Item(a.t, w.Instrument, &domain.Instrument{ContractorID: &w.Contractor, Instrument: domain.DuctFan, Serial: "F-2", CalibratedOn: "2020-01-01", CalibratedUntilOn: "2030-12-31"}))
 	w.Field = Token(a.t, a.DB, storage.Token{Role: domain.Field, ContractorID: w.Contractor}, a.Program)
-	return &Agency{World: &w, t: a.t, Clock: a.Clock}
+	return &Agency{World: &w, t: a.t, Clock: a.Clock, Fund: a.Fund}
 }
 
 // SentIn does a whole job, sent in: before and after are the flows at 25 Pa.
@@ -74,7 +78,7 @@ func (a *Agency) SentIn(before, after float64) domain.UUID {
 	home, id := ID(), ID()
 	area := 1000.0
 	a.Must(a.t, a.Staff, Item(a.t, home, &domain.Home{SectionCount: 1, DuctedSections: []domain.Section{"A"}, FloorAreaFt2: &area}),
-		Item(a.t, id, &domain.Job{HomeID: home, ContractorID: a.Contractor, PayBasis: domain.Measured, State: domain.Assigned, FundSource: "state_fund"}))
+		Item(a.t, id, &domain.Job{HomeID: home, ContractorID: a.Contractor, PayBasis: domain.Measured, State: domain.Assigned, FundSource: a.Fund}))
 	a.Must(a.t, a.Field, append(a.Shown(id), a.Reading(id, domain.Before, before, -2*time.Hour), a.Reading(id, domain.After, after, -time.Hour))...)
 	a.Send(id)
 	return id
