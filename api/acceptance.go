@@ -7,7 +7,7 @@ import (
 	"ductledger/api/frame"
 	"ductledger/domain"
 	"ductledger/domain/ledger"
-	"ductledger/storage"
+	"ductledger/storage/judgment"
 )
 
 // What was frozen when the job was accepted. Who accepted it stands in the review.
@@ -25,7 +25,7 @@ type acceptanceAnswer struct {
 	UntilPosition int64 `json:"until_position,omitzero"`
 }
 
-func acceptanceOf(a *storage.Acceptance) *acceptanceAnswer {
+func acceptanceOf(a *judgment.Acceptance) *acceptanceAnswer {
 	if a == nil {
 		return nil
 	}
@@ -34,16 +34,16 @@ func acceptanceOf(a *storage.Acceptance) *acceptanceAnswer {
 
 // judgment reads a job's judgment as it stands, or the acceptance that stood
 // at the position that the query names.
-func (s *Server) judgment(ctx context.Context, caller domain.Caller, r *frame.Request) (domain.UUID, storage.Judgment, error) {
+func (s *Server) judgment(ctx context.Context, caller domain.Caller, r *frame.Request) (domain.UUID, judgment.Judgment, error) {
 	id, err := r.ID()
 	if err != nil {
-		return id, storage.Judgment{}, err
+		return id, judgment.Judgment{}, err
 	}
-	var j storage.Judgment
+	var j judgment.Judgment
 	if position := r.Position(); position > 0 {
-		j, err = s.db.JudgmentAt(ctx, caller, id, position)
+		j, err = judgment.At(ctx, s.db, caller, id, position)
 	} else {
-		j, err = s.db.Judgment(ctx, caller, id)
+		j, err = judgment.Read(ctx, s.db, caller, id)
 	}
 	return id, j, err
 }

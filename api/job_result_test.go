@@ -15,7 +15,7 @@ import (
 	"ductledger/api/apitest"
 	"ductledger/domain"
 	"ductledger/domain/rules"
-	"ductledger/storage"
+	"ductledger/storage/judgment"
 )
 
 // evaluated sends the invented job to be evaluated; change alters it first.
@@ -124,7 +124,7 @@ func TestResultIsTheSameBytesEverywhere(t *testing.T) {
 		t.Errorf("accepted\n%s\nbefore\n%s", accepted, first)
 	}
 	rows := 0
-	err = a.DB.Recompute(context.Background(), a.World.Program, in.Job, func(r storage.Recomputed) error {
+	err = judgment.Recompute(context.Background(), a.DB, a.World.Program, in.Job, func(r judgment.Recomputed) error {
 		rows++
 		for _, d := range r.Differs {
 			t.Error(d)

@@ -8,6 +8,7 @@ import (
 	"ductledger/domain"
 	"ductledger/domain/cutlist"
 	"ductledger/domain/rules"
+	"ductledger/storage/judgment"
 
 	"github.com/go-json-experiment/json/jsontext"
 )
@@ -81,7 +82,7 @@ func (s *Server) jobCutList(ctx context.Context, caller domain.Caller, r *frame.
 	if err != nil {
 		return frame.Answer{}, err
 	}
-	list, err := s.db.CutList(ctx, caller, id, cutlist.DefaultParameters())
+	list, err := judgment.CutList(ctx, s.db, caller, id, cutlist.DefaultParameters())
 	if err != nil {
 		return frame.Answer{}, frame.Refused(err)
 	}

@@ -7,7 +7,7 @@ import (
 	"ductledger/domain"
 	"ductledger/domain/ledger"
 	"ductledger/domain/rules"
-	"ductledger/storage"
+	"ductledger/storage/judgment"
 )
 
 // What a rule set would have changed in jobs accepted in a period.
@@ -73,14 +73,14 @@ func (s *Server) preview(ctx context.Context, caller domain.Caller, r *frame.Req
 	if err != nil {
 		return frame.Answer{}, err
 	}
-	q := storage.PreviewQuery{RuleSetID: id, From: domain.Date(r.Query.Get("from")), Before: domain.Date(r.Query.Get("before")), Limit: r.Limit()}
+	q := judgment.PreviewQuery{RuleSetID: id, From: domain.Date(r.Query.Get("from")), Before: domain.Date(r.Query.Get("before")), Limit: r.Limit()}
 	page := frame.PageOf(caller, "preview"+id.String()+string(q.From)+string(q.Before))
 	if text := r.Query.Get("after"); text != "" {
 		if q.After, err = page.Read(text); err != nil {
 			return frame.Answer{}, err
 		}
 	}
-	p, err := s.db.Preview(ctx, caller, q)
+	p, err := judgment.ReadPreview(ctx, s.db, caller, q)
 	if err != nil {
 		return frame.Answer{}, err
 	}
@@ -96,7 +96,7 @@ func (s *Server) preview(ctx context.Context, caller domain.Caller, r *frame.Req
 	return frame.Answer{Body: out}, nil
 }
 
-func totalsOf(t *storage.PreviewTotals) *previewTotals {
+func totalsOf(t *judgment.PreviewTotals) *previewTotals {
 	if t == nil {
 		return nil
 	}

@@ -142,13 +142,13 @@ func columnOf(field string) string {
 	return b.String()
 }
 
-// listOf is a list of columns, each with what stands before it.
-func listOf(columns []string, before string) string {
+// ListOf is a list of columns, each with what stands before it.
+func ListOf(columns []string, before string) string {
 	return before + strings.Join(columns, ", "+before)
 }
 
-// argsOf are the fields of a row as arguments by the names of their columns.
-func argsOf[T any](row *T) Args {
+// ArgsOf are the fields of a row as arguments by the names of their columns.
+func ArgsOf[T any](row *T) Args {
 	v := reflect.ValueOf(row).Elem()
 	args := make(Args, v.NumField())
 	for i := range v.NumField() {

@@ -6,7 +6,7 @@ import (
 
 // BuiltStatements are those made from the fields of a struct, by name.
 func BuiltStatements() map[string]string {
-	return map[string]string{"resultInsertSQL": resultInsertSQL, "resultUpdateSQL": resultUpdateSQL, "resultReadSQL": resultReadSQL, "recomputeRowsSQL": recomputeRowsSQL}
+	return map[string]string{"resultInsertSQL": resultInsertSQL, "resultUpdateSQL": resultUpdateSQL, "resultReadSQL": resultReadSQL}
 }
 
 // FlushStatistics has the one connection of a database tell what it has read.

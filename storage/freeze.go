@@ -39,7 +39,7 @@ type FrozenStep struct {
 // forStatistics adds what statistics need of a job beside its result, from its
 // records as they are accepted. Frozen with it, so that no later record moves
 // a figure.
-func (j *judgedJob) forStatistics(row *resultRow) error {
+func (j *judgedJob) forStatistics(row *ResultRow) error {
 	row.Questions = []string{}
 	for _, q := range rules.Ask(j.assembled, j.result) {
 		if !slices.Contains(row.Questions, q.Screen) {

@@ -7,6 +7,7 @@ import (
 
 	"ductledger/domain"
 	"ductledger/storage"
+	"ductledger/storage/judgment"
 	"ductledger/storage/search"
 	"ductledger/storage/storagetest"
 	"ductledger/storage/worklist"
@@ -117,7 +118,7 @@ func TestNoRequestGrowsWithTheProgram(t *testing.T) {
 			_, err = db.Changes(ctx, w.Field, storage.FeedQuery{After: storage.Place{Effective: p, Position: p}, Limit: 200})
 			must(err)
 		}},
-		{"findings", 1.3, 20, func() { _, err := db.Judgment(ctx, w.Staff, job); must(err) }},
+		{"findings", 1.3, 20, func() { _, err := judgment.Read(ctx, db, w.Staff, job); must(err) }},
 		{"entries of a job", 1.3, 20, func() { _, err := db.JobEntries(ctx, w.Staff, job); must(err) }},
 		{"one job", 1.3, 20, func() { _, err := db.Record(ctx, w.Staff, domain.JobKind, job); must(err) }},
 		{"versions of a home", 1.3, 20, func() { _, err := db.Versions(ctx, w.Staff, domain.HomeKind, firstHome, 0, 50); must(err) }},

@@ -4,6 +4,8 @@ import (
 	"context"
 
 	"ductledger/domain"
+
+	"github.com/jackc/pgx/v5"
 )
 
 // visibleSQL is the one statement of what a scoped caller may see of a record:
@@ -88,6 +90,14 @@ func (t *Tx) record(caller domain.Caller, kind domain.Kind, id domain.UUID) (See
 		return Seen{}, NotFound(kind)
 	}
 	return rows[0].seen()
+}
+
+// QueueVisible queues the question whether the caller may see a record.
+func (t *Tx) QueueVisible(into *bool, caller domain.Caller, kind domain.Kind, id domain.UUID) {
+	t.Queue(recordSQL, scopeArgs(caller, Args{"kind": string(kind), "id": id})).Query(func(rows pgx.Rows) error {
+		*into = rows.Next()
+		return rows.Err()
+	})
 }
 
 // NotFound says that there is no such record, or none that the caller may see.

@@ -14,9 +14,9 @@ import (
 	"github.com/go-json-experiment/json"
 )
 
-// resultRow is a row of job_result; its fields are the columns, and every
+// ResultRow is a row of job_result; its fields are the columns, and every
 // statement about whole rows is made from them.
-type resultRow struct {
+type ResultRow struct {
 	ProgramID        [16]byte
 	JobID            [16]byte
 	Serial           int32
@@ -69,17 +69,17 @@ type resultRow struct {
 	UntilPosition    *int64
 }
 
-// resultColumns are the columns in the order of the fields.
-var resultColumns = columnsOf[resultRow]()
+// ResultColumns are the columns in the order of the fields.
+var ResultColumns = columnsOf[ResultRow]()
 
 var (
 	resultInsertSQL = `
-INSERT INTO job_result (` + listOf(resultColumns, "") + `) VALUES (` + listOf(resultColumns, "@") + `)`
+INSERT INTO job_result (` + ListOf(ResultColumns, "") + `) VALUES (` + ListOf(ResultColumns, "@") + `)`
 	resultUpdateSQL = `
-UPDATE job_result SET (` + listOf(resultColumns, "") + `) = (` + listOf(resultColumns, "@") + `)
+UPDATE job_result SET (` + ListOf(ResultColumns, "") + `) = (` + ListOf(ResultColumns, "@") + `)
 WHERE program_id = @program_id AND job_id = @job_id AND serial = @serial`
 	resultReadSQL = `
-SELECT ` + listOf(resultColumns, "r.") + `
+SELECT ` + ListOf(ResultColumns, "r.") + `
 FROM job_result AS r WHERE r.program_id = @program_id AND r.job_id = @job_id AND r.serial = @serial`
 )
 
@@ -117,7 +117,7 @@ func (t *Tx) writeResults(head *lockedHead, judged []*judgedJob) error {
 		}
 		row.ProgramID = t.Program
 		row.WorkedBy = j.workedBy()
-		t.Queue(sql, argsOf(row))
+		t.Queue(sql, ArgsOf(row))
 	}
 	return nil
 }
@@ -127,7 +127,7 @@ func (t *Tx) writeResults(head *lockedHead, judged []*judgedJob) error {
 // frozen; a correction changes what the records come to, and not the way that
 // led there.
 func (t *Tx) repeatResult(head *lockedHead, j *judgedJob, serial int) error {
-	var row *resultRow
+	var row *ResultRow
 	One(t, &row, resultReadSQL, Args{"program_id": t.Program, "job_id": j.jobID, "serial": serial})
 	if err := t.Flush(); err != nil {
 		return err
@@ -147,7 +147,7 @@ func (t *Tx) repeatResult(head *lockedHead, j *judgedJob, serial int) error {
 		row.AcceptedAt, row.AcceptedMonth = old.AcceptedAt, old.AcceptedMonth
 	}
 	row.Serial, row.Excluded, row.AcceptedPosition, row.UntilPosition = old.Serial+1, j.excluded(), &head.Position, nil
-	t.Queue(resultInsertSQL, argsOf(row))
+	t.Queue(resultInsertSQL, ArgsOf(row))
 	return nil
 }
 
@@ -188,7 +188,7 @@ func (j *judgedJob) workedBy() (list [][16]byte) {
 
 // row is what the job comes to, as it is kept; serial is its place among the
 // job's results.
-func (j *judgedJob) row(head *lockedHead, serial int) (*resultRow, error) {
+func (j *judgedJob) row(head *lockedHead, serial int) (*ResultRow, error) {
 	result, err := json.Marshal(j.result)
 	if err != nil {
 		return nil, fmt.Errorf("write the result of job %s: %w", j.jobID, err)
@@ -202,7 +202,7 @@ func (j *judgedJob) row(head *lockedHead, serial int) (*resultRow, error) {
 		return nil, err
 	}
 	counts := j.verdict.Counts
-	row := &resultRow{
+	row := &ResultRow{
 		JobID: j.jobID, Serial: int32(serial), HomeID: j.job.HomeID, ContractorID: j.job.ContractorID,
 		CrewLeadID: idArg(j.crewLead()), Class: j.class(), PayBasis: string(j.job.PayBasis), FundSource: OrNull(j.fund()), State: state,
 		Outcome: OrNull(string(j.job.Outcome)), FloorAreaFt2: j.floorArea(), BeforeTenths: j.result.BeforeTenths,
@@ -230,7 +230,7 @@ func (j *judgedJob) row(head *lockedHead, serial int) (*resultRow, error) {
 
 // moments fills what counts moments on the way; what a row of the same serial
 // says already stays.
-func (j *judgedJob) moments(row *resultRow, at time.Time, begins bool) {
+func (j *judgedJob) moments(row *ResultRow, at time.Time, begins bool) {
 	before := j.touched.standing
 	if begins || before.AssignedAt == nil {
 		before = standing{}

@@ -9,9 +9,9 @@ import (
 	"ductledger/domain/rules"
 )
 
-// resultInputs is what job_result.inputs holds: with the ledger it is all that
+// ResultInputs is what job_result.inputs holds: with the ledger it is all that
 // the row was made from, so that it can be made again.
-type resultInputs struct {
+type ResultInputs struct {
 	Records []int64   `json:"records"` // positions of the job's records
 	Outside []int64   `json:"outside"` // positions of home, contractor, people, papers, instruments
 	Facts   factsUsed `json:"facts"`

@@ -8,6 +8,7 @@ import (
 
 	"ductledger/domain"
 	"ductledger/domain/rules"
+	"ductledger/storage/judgment"
 	"ductledger/storage/storagetest"
 
 	"github.com/jackc/pgx/v5"
@@ -53,15 +54,15 @@ func (h *twoHomes) replace(old, job domain.UUID, baseCFM float64) domain.UUID {
 
 // asked are the jobs that the question names, if it is put.
 func (h *twoHomes) asked(job domain.UUID) (found bool, detail string) {
-	judgment, err := h.w.DB.Judgment(context.Background(), h.w.Staff, job)
+	read, err := judgment.Read(context.Background(), h.w.DB, h.w.Staff, job)
 	if err != nil {
 		h.Fatal(err)
 	}
-	i := slices.IndexFunc(judgment.Questions, func(q rules.Question) bool { return q.Screen == "same_readings" })
+	i := slices.IndexFunc(read.Questions, func(q rules.Question) bool { return q.Screen == "same_readings" })
 	if i < 0 {
 		return false, ""
 	}
-	return true, judgment.Questions[i].Detail
+	return true, read.Questions[i].Detail
 }
 
 // Two homes with the same readings to the digit raise a question, on readings

@@ -10,6 +10,7 @@ import (
 	"ductledger/domain"
 	"ductledger/domain/intake"
 	"ductledger/storage"
+	"ductledger/storage/judgment"
 	"ductledger/storage/storagetest"
 )
 
@@ -37,7 +38,7 @@ func TestErasedTexts(t *testing.T) {
 	}
 	void := voidItem(domain.ReviewKind, review, 2)
 	w.Must(t, w.Staff, void)
-	before, err := db.Judgment(ctx, w.Staff, job)
+	before, err := judgment.Read(ctx, db, w.Staff, job)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -98,11 +99,11 @@ func TestErasedTexts(t *testing.T) {
 	if got := w.Push(t, w.Staff, first()).Items[0]; got.Status != intake.Replayed || got.Version != 1 {
 		t.Errorf("sent again: %s, version %d", got.Status, got.Version)
 	}
-	after, err := db.Judgment(ctx, w.Staff, job)
+	after, err := judgment.Read(ctx, db, w.Staff, job)
 	if err != nil || string(after.Result) != string(before.Result) || after.Verdict.Counts != before.Verdict.Counts {
 		t.Errorf("the verdict moved: %+v, %+v, %v", before.Verdict.Counts, after.Verdict.Counts, err)
 	}
-	if err := db.Recompute(ctx, w.Program, job, func(r storage.Recomputed) error {
+	if err := judgment.Recompute(ctx, db, w.Program, job, func(r judgment.Recomputed) error {
 		if !r.Same() {
 			t.Errorf("recomputed: %v", r.Differs)
 		}

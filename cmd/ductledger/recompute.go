@@ -7,6 +7,7 @@ import (
 
 	"ductledger/domain"
 	"ductledger/storage"
+	"ductledger/storage/judgment"
 )
 
 type recomputeCommand struct {
@@ -38,7 +39,7 @@ func (c *recomputeCommand) Run(in *invocation) error {
 	}
 	rows, differing := 0, []differingResult{}
 	for _, p := range programs {
-		err := db.Recompute(in.ctx, p.ID, job, func(r storage.Recomputed) error {
+		err := judgment.Recompute(in.ctx, db, p.ID, job, func(r judgment.Recomputed) error {
 			rows++
 			if r.Same() {
 				return nil

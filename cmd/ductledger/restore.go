@@ -15,6 +15,7 @@ import (
 	"ductledger/domain/pack"
 	"ductledger/storage"
 	"ductledger/storage/cluster"
+	"ductledger/storage/judgment"
 	monthdb "ductledger/storage/month"
 )
 
@@ -138,7 +139,7 @@ func prove(ctx context.Context, db *storage.DB, p storage.Program) (proof, error
 		return proof{}, fmt.Errorf("the chain is broken at position %d: %s", chain.Broken, chain.Why)
 	}
 	out := proof{Program: p.Code, Position: chain.To, Link: chain.Link.String()}
-	err = db.Recompute(ctx, p.ID, domain.UUID{}, func(r storage.Recomputed) error {
+	err = judgment.Recompute(ctx, db, p.ID, domain.UUID{}, func(r judgment.Recomputed) error {
 		out.Results++
 		if !r.Same() {
 			return fmt.Errorf("the result of job %s differs from what its records give: %s", r.JobID, strings.Join(r.Differs, ", "))

@@ -1,4 +1,4 @@
-package storage_test
+package judgment_test
 
 import (
 	"context"
@@ -10,6 +10,7 @@ import (
 	"ductledger/domain/intake"
 	"ductledger/domain/rules"
 	"ductledger/storage"
+	"ductledger/storage/judgment"
 	"ductledger/storage/storagetest"
 
 	"github.com/jackc/pgx/v5"
@@ -31,7 +32,7 @@ func exampleOf(t *testing.T) (items []*intake.Item) {
 
 func recomputed(t *testing.T, db *storage.DB, program domain.UUID) (rows int, differs []string) {
 	t.Helper()
-	err := db.Recompute(context.Background(), program, domain.UUID{}, func(r storage.Recomputed) error {
+	err := judgment.Recompute(context.Background(), db, program, domain.UUID{}, func(r judgment.Recomputed) error {
 		rows++
 		differs = append(differs, r.Differs...)
 		return nil

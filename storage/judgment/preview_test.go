@@ -1,4 +1,4 @@
-package storage_test
+package judgment_test
 
 import (
 	"context"
@@ -6,7 +6,7 @@ import (
 	"time"
 
 	"ductledger/domain"
-	"ductledger/storage"
+	"ductledger/storage/judgment"
 	"ductledger/storage/storagetest"
 )
 
@@ -17,13 +17,13 @@ func TestPreviewEndsInTime(t *testing.T) {
 	w := storagetest.Program(t, db)
 	set := storagetest.ID()
 	w.Must(t, w.Admin, storagetest.Item(t, set, &domain.RuleSet{Name: "coming", FromOn: "2026-12-01"}))
-	q := storage.PreviewQuery{RuleSetID: set, From: "2026-10-01", Before: "2026-11-01", Limit: 10}
-	if p, err := db.Preview(context.Background(), w.Staff, q); err != nil || p.Totals == nil || p.Totals.Jobs != 0 {
+	q := judgment.PreviewQuery{RuleSetID: set, From: "2026-10-01", Before: "2026-11-01", Limit: 10}
+	if p, err := judgment.ReadPreview(context.Background(), db, w.Staff, q); err != nil || p.Totals == nil || p.Totals.Jobs != 0 {
 		t.Fatalf("%+v %v", p, err)
 	}
 	over, cancel := context.WithDeadline(context.Background(), time.Unix(0, 0))
 	defer cancel()
-	if _, err := db.Preview(over, w.Staff, q); domain.CodeOf(err) != domain.TimeLimit {
+	if _, err := judgment.ReadPreview(over, db, w.Staff, q); domain.CodeOf(err) != domain.TimeLimit {
 		t.Errorf("%v", err)
 	}
 }

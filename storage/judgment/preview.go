@@ -1,12 +1,14 @@
-package storage
+package judgment
 
 import (
 	"context"
 	"fmt"
+	"slices"
 	"time"
 
 	"ductledger/domain"
 	"ductledger/domain/rules"
+	"ductledger/storage"
 )
 
 // Preview is what a rule set would have made of jobs that were accepted under
@@ -85,18 +87,18 @@ WHERE r.program_id = @program_id AND r.accepted_position IS NOT NULL AND r.until
 ORDER BY r.job_id
 LIMIT @limit`
 
-// Preview judges what was accepted in a period by another rule set. It reads
+// ReadPreview judges what was accepted in a period by another rule set. It reads
 // one snapshot, a few jobs at a time, and ends where the request's time ends.
-func (db *DB) Preview(ctx context.Context, caller domain.Caller, q PreviewQuery) (out Preview, err error) {
-	err = db.In(ctx, caller.Program, Survey, func(t *Tx) error {
+func ReadPreview(ctx context.Context, db *storage.DB, caller domain.Caller, q PreviewQuery) (out Preview, err error) {
+	err = db.In(ctx, caller.Program, storage.Survey, func(t *storage.Tx) error {
 		out = Preview{RuleSetID: q.RuleSetID}
-		return t.preview(&out, q)
+		return preview(t, &out, q)
 	})
 	return out, err
 }
 
-func (t *Tx) preview(out *Preview, q PreviewQuery) error {
-	var head *Head
+func preview(t *storage.Tx, out *Preview, q PreviewQuery) error {
+	var head *storage.Head
 	t.QueueHead(&head)
 	program, err := t.Settings()
 	if err != nil {
@@ -113,7 +115,7 @@ func (t *Tx) preview(out *Preview, q PreviewQuery) error {
 	}
 	asked, known := past.Sets[q.RuleSetID]
 	if !known {
-		return NotFound(domain.RuleSetKind)
+		return storage.NotFound(domain.RuleSetKind)
 	}
 	period, err := program.Period(q.From, q.Before)
 	if err != nil {
@@ -125,11 +127,11 @@ func (t *Tx) preview(out *Preview, q PreviewQuery) error {
 	after := q.After
 	for {
 		var rows []previewRow
-		All(t, &rows, previewJobsSQL, Args{"program_id": t.Program, "from": period.From, "before": period.Before, "after": after, "limit": previewBatch})
+		storage.All(t, &rows, previewJobsSQL, storage.Args{"program_id": t.Program, "from": period.From, "before": period.Before, "after": after, "limit": previewBatch})
 		if err := t.Flush(); err != nil {
 			return err
 		}
-		if err := t.previewJobs(out, past, asked, rows, q.Limit); err != nil {
+		if err := previewJobs(t, out, past, asked, rows, q.Limit); err != nil {
 			return err
 		}
 		if len(rows) < previewBatch || out.More && out.Totals == nil {
@@ -140,10 +142,10 @@ func (t *Tx) preview(out *Preview, q PreviewQuery) error {
 }
 
 // previewJobs judges one batch.
-func (t *Tx) previewJobs(out *Preview, past *Past, asked PastSet, rows []previewRow, limit int) error {
-	at := make([]JobAt, len(rows))
+func previewJobs(t *storage.Tx, out *Preview, past *storage.Past, asked storage.PastSet, rows []previewRow, limit int) error {
+	at := make([]storage.JobAt, len(rows))
 	for i, row := range rows {
-		at[i] = JobAt{row.JobID, row.ContractorID, row.AcceptedPosition}
+		at[i] = storage.JobAt{JobID: row.JobID, ContractorID: row.ContractorID, Position: row.AcceptedPosition}
 	}
 	jobs, err := t.JobsAt(past, at)
 	if err != nil {
@@ -153,7 +155,7 @@ func (t *Tx) previewJobs(out *Preview, past *Past, asked PastSet, rows []preview
 		if err := t.Ctx.Err(); err != nil {
 			return fmt.Errorf("preview at job %s: %w", domain.UUID(row.JobID), err)
 		}
-		then, verdictThen := sideOf(past.Sets[IDOf(row.RuleSetID)], jobs[i])
+		then, verdictThen := sideOf(past.Sets[storage.IDOf(row.RuleSetID)], jobs[i])
 		now, verdictNow := sideOf(asked, jobs[i])
 		gone, come := differences(verdictThen.Findings, verdictNow.Findings)
 		changed := len(gone)+len(come) > 0 || then.Open != now.Open
@@ -170,14 +172,72 @@ func (t *Tx) previewJobs(out *Preview, past *Past, asked PastSet, rows []preview
 			}
 			continue
 		}
-		out.Jobs = append(out.Jobs, PreviewJob{JobID: row.JobID, ContractorID: row.ContractorID, RuleSetID: IDOf(row.RuleSetID),
+		out.Jobs = append(out.Jobs, PreviewJob{JobID: row.JobID, ContractorID: row.ContractorID, RuleSetID: storage.IDOf(row.RuleSetID),
 			AcceptedAt: row.AcceptedAt, Before: then, After: now, Gone: gone, Come: come})
 	}
 	return nil
 }
 
 // sideOf is the verdict of one set on a job, in numbers and whole.
-func sideOf(set PastSet, job *rules.Assembled) (PreviewSide, rules.Verdict) {
+func sideOf(set storage.PastSet, job *rules.Assembled) (PreviewSide, rules.Verdict) {
 	_, verdict, open := set.Judge(job)
 	return PreviewSide{Counts: verdict.Counts, Open: len(open)}, verdict
+}
+
+// differences compares two verdicts on one job: what the first has and the
+// second has not, and the other way round. A finding that keeps rule,
+// subjects, outcome and severity is the same one, also where the limit that it
+// was judged by is another.
+func differences(before, after []rules.Finding) (gone, come []rules.Finding) {
+	return without(before, after), without(after, before)
+}
+
+func without(list, other []rules.Finding) (left []rules.Finding) {
+	for i := range list {
+		f := &list[i]
+		if !slices.ContainsFunc(other, func(g rules.Finding) bool {
+			return g.Outcome == f.Outcome && g.Severity == f.Severity && g.Is(f.Ref())
+		}) {
+			left = append(left, *f)
+		}
+	}
+	return left
+}
+
+// newTotals has a row for each rule, in the order of the work.
+func newTotals() *PreviewTotals {
+	t := &PreviewTotals{}
+	for _, key := range rules.Keys() {
+		t.Rules = append(t.Rules, PreviewRule{Rule: key})
+	}
+	return t
+}
+
+// add counts one job.
+func (t *PreviewTotals) add(before, after rules.Verdict, gone, come []rules.Finding, changed, refused bool) {
+	t.Jobs++
+	if changed {
+		t.Changed++
+	}
+	if refused {
+		t.Refused++
+	}
+	for i := range t.Rules {
+		r := &t.Rules[i]
+		addOutcomes(&r.Before, before.Of(r.Rule).Outcomes)
+		addOutcomes(&r.After, after.Of(r.Rule).Outcomes)
+		of := func(f rules.Finding) bool { return f.Rule == r.Rule }
+		if slices.ContainsFunc(gone, of) || slices.ContainsFunc(come, of) {
+			r.Changed++
+		}
+	}
+}
+
+func addOutcomes(sum *rules.Outcomes, o rules.Outcomes) {
+	sum.Holds += o.Holds
+	sum.Broken += o.Broken
+	sum.NotRecorded += o.NotRecorded
+	sum.NotApplicable += o.NotApplicable
+	sum.NotJudged += o.NotJudged
+	sum.Waived += o.Waived
 }
