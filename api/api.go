@@ -58,7 +58,7 @@ type Server struct {
 	db       *storage.DB
 	now      func() time.Time
 	log      *slog.Logger
-	contract *frame.Contract
+	contract []byte // as JSON
 	checker  *wire.Checker
 	newer    map[domain.Kind]newer
 	news     *news
@@ -90,7 +90,7 @@ func newServer(cfg Config) (*Server, frame.Config, error) {
 	if cfg.Auth == nil {
 		cfg.Auth = cfg.DB
 	}
-	c, err := ownContract()
+	c, err := Contract()
 	if err != nil {
 		return nil, frame.Config{}, err
 	}
@@ -98,11 +98,15 @@ func newServer(cfg Config) (*Server, frame.Config, error) {
 	if err != nil {
 		return nil, frame.Config{}, fmt.Errorf("checks of records: %w", err)
 	}
-	reference, err := docs.New(c.JSON)
+	newer, err := newers()
 	if err != nil {
 		return nil, frame.Config{}, err
 	}
-	s := &Server{docs: reference, db: cfg.DB, now: cfg.Now, log: cfg.Log, contract: c, checker: checker, newer: newers(c),
+	reference, err := docs.New(c)
+	if err != nil {
+		return nil, frame.Config{}, err
+	}
+	s := &Server{docs: reference, db: cfg.DB, now: cfg.Now, log: cfg.Log, contract: c, checker: checker, newer: newer,
 		news: &news{db: cfg.DB, log: cfg.Log, stopping: cfg.Stopping}, limits: cfg.Limits.OrDefaults(), pulls: &pulls{}, count: cfg.Count, stage: cfg.Stage, schema: cmp.Or(cfg.MinimumSchema, minimumSchema)}
 	if s.count == nil {
 		s.count = func(string) {}
@@ -111,12 +115,12 @@ func newServer(cfg Config) (*Server, frame.Config, error) {
 		s.stage = func(string, time.Duration) {}
 	}
 	// The pages ask the table that their own rows are part of.
-	inside := &frame.Inside{Contract: c, Now: cfg.Now}
+	inside := &frame.Inside{Operations: operationDocs(), Now: cfg.Now}
 	if s.pages, err = pages.New(pages.Config{DB: cfg.DB, Now: cfg.Now, Ask: inside.Ask, PublicURL: cfg.PublicURL}); err != nil {
 		return nil, frame.Config{}, err
 	}
 	inside.Routes = s.routes()
-	around := frame.Config{Routes: append(inside.Routes, s.pages.Routes()...), People: s.pages, Contract: c, Auth: cfg.Auth, Now: cfg.Now, Log: cfg.Log, Observe: cfg.Observe,
+	around := frame.Config{Routes: append(inside.Routes, s.pages.Routes()...), People: s.pages, Operations: inside.Operations, Auth: cfg.Auth, Now: cfg.Now, Log: cfg.Log, Observe: cfg.Observe,
 		Limits: cfg.Limits, Proxies: cfg.Proxies, Stopping: cfg.Stopping, Refused: cfg.Refused, Gauge: cfg.Gauge, Secure: cfg.Secure, Origins: cfg.Origins}
 	if cfg.Unlimited {
 		const plenty = 1e6

@@ -27,11 +27,11 @@ var update = flag.Bool("update", false, "write openapi.yaml instead of comparing
 
 // openapi.yaml is what the types, the routes and the kinds say.
 func TestContractIsMadeFromTheCode(t *testing.T) {
-	text, err := madeContract(false)
+	text, lists, err := madeContract(false)
 	if err != nil {
 		t.Fatal(err)
 	}
-	for _, path := range []string{"../openapi.yaml", "openapi.yaml"} {
+	for path, text := range map[string][]byte{"../openapi.yaml": text, "openapi.yaml": text, "strict/words.go": lists} {
 		if *update {
 			if err := os.WriteFile(path, text, 0o644); err != nil {
 				t.Fatal(err)
@@ -50,12 +50,13 @@ func TestContractIsMadeFromTheCode(t *testing.T) {
 
 // madeContract writes the contract; closed, its answers refuse what they do not
 // declare.
-func madeContract(closed bool) ([]byte, error) {
+func madeContract(closed bool) (text, lists []byte, err error) {
 	source, err := makes.ReadSource("..", "ductledger", "api", "domain", "storage")
 	if err != nil {
-		return nil, err
+		return nil, nil, err
 	}
 	made := makes.Texts()
+	made.Paths = frame.PathValues()
 	made.Problem = reflect.TypeFor[wire.Problem]()
 	made.Names = names()
 	made.Unions = unions()
@@ -70,24 +71,19 @@ func madeContract(closed bool) ([]byte, error) {
 		made.Examples[typeName(kind)] = record
 	}
 	docs := operationDocs()
-	for _, row := range domain.Kinds {
-		for id, doc := range kindOperations(row) {
-			docs[id] = doc
-		}
-	}
 	for _, rt := range (&Server{}).routes() {
 		if rt.Operation == "" {
 			continue
 		}
 		doc, known := docs[rt.Operation]
 		if !known {
-			return nil, fmt.Errorf("nothing is said of the operation %s", rt.Operation)
+			return nil, nil, fmt.Errorf("nothing is said of the operation %s", rt.Operation)
 		}
 		delete(docs, rt.Operation)
 		made.Operations = append(made.Operations, operationOf(&rt, &doc))
 	}
 	for id := range docs {
-		return nil, fmt.Errorf("no route has the operation %s", id)
+		return nil, nil, fmt.Errorf("no route has the operation %s", id)
 	}
 	return made.Write(source, closed)
 }
@@ -216,7 +212,7 @@ func unions() map[reflect.Type]makes.Union {
 			}
 		}
 		evaluated.Branches = append(evaluated.Branches, makes.Branch{Word: string(row.Kind), Name: typeName(row.Kind) + "Item",
-			Description: strings.ToUpper(frame.Article(inWords(string(row.Kind)))[:1]) + frame.Article(inWords(string(row.Kind)))[1:] + " with its id.", Fields: fields})
+			Description: strings.ToUpper(strict.Article(inWords(string(row.Kind)))[:1]) + strict.Article(inWords(string(row.Kind)))[1:] + " with its id.", Fields: fields})
 	}
 	return map[reflect.Type]makes.Union{reflect.TypeFor[evaluationItem](): evaluated}
 }

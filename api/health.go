@@ -67,11 +67,11 @@ func (r *readiness) ask(ctx context.Context, ping func(context.Context) error) e
 const readyTime = 2 * time.Second
 
 func (s *Server) openapiYAML(context.Context, domain.Caller, *frame.Request) (frame.Answer, error) {
-	return frame.Answer{Header: http.Header{"Content-Type": {"application/yaml"}}, Body: s.contract.YAML}, nil
+	return frame.Answer{Header: http.Header{"Content-Type": {"application/yaml"}}, Body: openapiYAML}, nil
 }
 
 func (s *Server) openapiJSON(context.Context, domain.Caller, *frame.Request) (frame.Answer, error) {
-	return frame.Answer{Header: http.Header{"Content-Type": {"application/json"}}, Body: s.contract.JSON}, nil
+	return frame.Answer{Header: http.Header{"Content-Type": {"application/json"}}, Body: s.contract}, nil
 }
 
 // healthOperations are what the contract says of the operations of this file.

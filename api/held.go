@@ -5,6 +5,7 @@ import (
 	"net/http"
 
 	"ductledger/api/frame"
+	"ductledger/api/strict"
 	"ductledger/api/wire"
 	"ductledger/domain"
 	"ductledger/storage"
@@ -147,11 +148,11 @@ func (s *Server) applyHeld(ctx context.Context, caller domain.Caller, r *frame.R
 	if held.State != "open" && held.State != "waiting" {
 		return frame.Answer{}, domain.Errorf(domain.StateNotAllowed, "the item is %s already", held.State)
 	}
-	value, faults, err := frame.DecodeText(held.Bytes, frame.RequestJSON())
-	if err != nil {
+	sent := wire.Item{Raw: held.Bytes}
+	if sent.Faults, err = strict.Read(held.Bytes, &sent); err != nil {
 		return frame.Answer{}, domain.Errorf(domain.Invalid, "what was kept is not one JSON value; it can only be dismissed")
 	}
-	item := s.newItem(held.Bytes, value, faults, currentSchema)
+	item := s.newItem(&sent, currentSchema)
 	row, known := domain.RowOf(item.Kind)
 	if !known {
 		return frame.Answer{}, domain.Errorf(domain.Invalid, "what was kept names no kind of record; it can only be dismissed")

@@ -5,6 +5,7 @@ import (
 	"strconv"
 
 	"ductledger/api/frame"
+	"ductledger/api/strict"
 	"ductledger/domain"
 	"ductledger/domain/cutlist"
 	"ductledger/domain/rules"
@@ -99,11 +100,11 @@ type evaluationBody struct {
 
 // One record of a job to be judged, told apart by its kind.
 type evaluationItem struct {
-	Kind domain.Kind `json:"kind"`
+	Kind domain.Kind `json:"kind" unlike:"unknown_kind"`
 	ID   domain.UUID `json:"id"`
 	// Taken and not looked at, so that the items of a batch can be sent as they are.
-	Base   int64          `json:"base_version,omitzero" validate:"omitempty,gte=0"`
-	Record jsontext.Value `json:"record"`
+	Base   int64         `json:"base_version,omitzero" validate:"omitempty,gte=0"`
+	Record strict.Record `json:"record"`
 }
 
 // Result and findings of the job in the body.
@@ -127,17 +128,12 @@ func (s *Server) evaluate(ctx context.Context, caller domain.Caller, r *frame.Re
 	items := make([]rules.Item, len(body.Items))
 	var faults []domain.Fault
 	for i, sent := range body.Items {
-		at := frame.PointerOf([]string{"items", strconv.Itoa(i), "record"})
-		record, err := domain.Decode(sent.Kind, sent.Record)
-		if err != nil {
-			faults = append(faults, domain.Fault{Pointer: at, Code: "wrong_type", Detail: "the record does not fit its kind"})
-			continue
-		}
-		for _, f := range s.checker.Record(record) {
+		at := strict.PointerOf([]string{"items", strconv.Itoa(i), "record"})
+		for _, f := range s.checker.Record(sent.Record.Value) {
 			f.Pointer = at + f.Pointer
 			faults = append(faults, f)
 		}
-		items[i] = rules.Item{Kind: sent.Kind, ID: sent.ID, Record: record}
+		items[i] = rules.Item{Kind: sent.Kind, ID: sent.ID, Record: sent.Record.Value}
 	}
 	if err := domain.InvalidFields(faults); err != nil {
 		return frame.Answer{}, err

@@ -1,9 +1,10 @@
 package api
 
 import (
-	"ductledger/api/frame"
 	_ "embed"
 	"sync"
+
+	"ductledger/api/docs"
 )
 
 // The contract is made from the types, the routes and the kinds. It stands at
@@ -15,6 +16,8 @@ import (
 //go:embed openapi.yaml
 var openapiYAML []byte
 
-// ownContract is openapi.yaml, compiled once in the life of a program: it takes
-// a third of a second and never changes.
-var ownContract = sync.OnceValues(func() (*frame.Contract, error) { return frame.LoadContract(openapiYAML) })
+// openapiJSON is the same as JSON, made once in the life of a program.
+var openapiJSON = sync.OnceValues(func() ([]byte, error) { return docs.JSON(openapiYAML) })
+
+// Contract is the contract as JSON, members in the order in which it is written.
+func Contract() ([]byte, error) { return openapiJSON() }

@@ -7,6 +7,7 @@ import (
 	"ductledger/api/calculations"
 	"ductledger/api/frame"
 	"ductledger/api/people"
+	"ductledger/api/strict"
 	"ductledger/api/wire"
 	"ductledger/domain"
 )
@@ -93,7 +94,7 @@ type (
 	}
 )
 
-// operationDocs are the operations that belong to no kind alone.
+// operationDocs is what the contract says of each operation, by its name.
 func operationDocs() map[string]frame.Operation {
 	all := calculations.Operations()
 	maps.Copy(all, people.Operations())
@@ -103,6 +104,9 @@ func operationDocs() map[string]frame.Operation {
 		monthsFileOperations(), previewOperations(), residentsOperations(), textsOperations(), searchOperations(), healthOperations(),
 	} {
 		maps.Copy(all, of)
+	}
+	for _, row := range domain.Kinds {
+		maps.Copy(all, kindOperations(row))
 	}
 	return all
 }
@@ -155,14 +159,14 @@ func kindOperations(row domain.KindRow) map[string]frame.Operation {
 	changes := []int{409, 412, 428, 507}
 	return map[string]frame.Operation{
 		"list" + many: {Tag: doc.Tag, Summary: "List " + all + " by id", Query: doc.List, Gives: entries, Also: []int{404}},
-		"put" + name: {Tag: doc.Tag, Summary: "Keep " + frame.Article(one), Description: doc.Put, Query: validateQuery{}, Headers: []string{"If-Match"},
+		"put" + name: {Tag: doc.Tag, Summary: "Keep " + strict.Article(one), Description: doc.Put, Query: validateQuery{}, Headers: []string{"If-Match"},
 			Takes: row.New(), Also: changes, Gives: []frame.Gives{kept,
 				{Status: 201, What: "A new record was stored.", Body: wire.Entry{}, Headers: []string{"ETag", "Location"}, ByRole: byRole}}},
-		"get" + name: {Tag: doc.Tag, Summary: "Read " + frame.Article(one), Headers: []string{"If-None-Match"}, Gives: []frame.Gives{
+		"get" + name: {Tag: doc.Tag, Summary: "Read " + strict.Article(one), Headers: []string{"If-None-Match"}, Gives: []frame.Gives{
 			{Status: 200, What: "The newest version.", Body: wire.Entry{}, Headers: []string{"ETag"}, ByRole: byRole},
 			{Status: 304, What: "The caller has the newest already."}}},
-		"versionsOf" + name: {Tag: doc.Tag, Summary: "History of " + frame.Article(one) + ", oldest first", Query: pageQuery{}, Gives: entries},
-		"void" + name: {Tag: doc.Tag, Summary: "Void " + frame.Article(one), Query: validateQuery{}, Headers: []string{"If-Match"}, Takes: wire.Reason{},
+		"versionsOf" + name: {Tag: doc.Tag, Summary: "History of " + strict.Article(one) + ", oldest first", Query: pageQuery{}, Gives: entries},
+		"void" + name: {Tag: doc.Tag, Summary: "Void " + strict.Article(one), Query: validateQuery{}, Headers: []string{"If-Match"}, Takes: wire.Reason{},
 			Gives: []frame.Gives{kept}, Also: changes},
 	}
 }

@@ -4,11 +4,11 @@ import (
 	"context"
 	"errors"
 	"net/http"
-	"strconv"
 	"strings"
 	"time"
 
 	"ductledger/api/frame"
+	"ductledger/api/strict"
 	"ductledger/api/wire"
 	"ductledger/domain"
 	"ductledger/domain/intake"
@@ -46,7 +46,7 @@ func (s *Server) push(ctx context.Context, caller domain.Caller, r *frame.Reques
 	s.stage("store", stored.Sub(read))
 	defer func() { s.stage("answer", time.Since(stored)) }()
 	if errors.Is(err, storage.ErrBusy) {
-		return allAgain(b.items, b.values, r), nil
+		return allAgain(b.Items, r), nil
 	}
 	if err != nil {
 		return frame.Answer{}, epochChanged(caller, err, nil, frame.Seal{})
@@ -59,7 +59,7 @@ func (s *Server) push(ctx context.Context, caller domain.Caller, r *frame.Reques
 		out.Receipt = writeReceipt(key, pushed.Head.Point())
 	}
 	for i := range pushed.Items {
-		out.Items[i] = s.itemAnswer(caller, &pushed.Items[i], i, b.values[i], b.shapes[i], r.Trace)
+		out.Items[i] = s.itemAnswer(caller, &pushed.Items[i], i, &b.Items[i], b.shapes[i], r.Trace)
 	}
 	for i := range pushed.Items {
 		if e := pushed.Items[i].Problem; pushed.Items[i].Status == intake.Retry && e != nil {
@@ -88,35 +88,23 @@ func (s *Server) receiptPoints(points []storage.Point, key []byte, receipt strin
 type readBatch struct {
 	wire.Batch
 	items  []*intake.Item
-	values []any           // the items as trees
-	shapes []*domain.Error // what the sieves found in each item
+	shapes []*domain.Error // what reading found in each item
 	offset *float64        // of the device's clock, s
 }
 
 func (s *Server) readBatch(caller domain.Caller, r *frame.Request) (*readBatch, error) {
-	tree, faults, err := frame.DecodeText(r.Body, frame.RequestJSON())
+	b := &readBatch{}
+	faults, err := strict.Read(r.Body, &b.Batch)
 	if err != nil {
 		return nil, err
 	}
-	ofItems, ofEnvelope := splitFaults(faults)
-	ofEnvelope = append(ofEnvelope, s.contract.CheckBody("postBatch", tree)...)
-	ofDevice, ofEnvelope := aboutDevice(ofEnvelope)
-	if err := domain.InvalidFields(ofEnvelope); err != nil {
+	ofDevice, ofEnvelope := aboutDevice(faults.List)
+	if err := (strict.Faults{List: ofEnvelope, More: faults.More}).Err(); err != nil {
 		return nil, err
 	}
-	b := &readBatch{values: tree.(map[string]any)["items"].([]any)}
-	body := r.Body
 	if len(ofDevice) > 0 {
 		s.log.Warn("what a device tells of itself cannot be read and is left out", "trace_id", r.Trace, "token_id", caller.Token.String(), "error", domain.InvalidFields(ofDevice).Error())
-		body = without(body, ofDevice)
-	}
-	if err := frame.DecodeInto(body, &b.Batch); err != nil {
-		return nil, err
-	}
-	if text, ok := tree.(map[string]any)["sent_at"].(string); ok && b.SentAt == nil {
-		if at, err := time.Parse(time.RFC3339, text); err == nil { // a clock in another age is still a clock that is off
-			b.SentAt = &at
-		}
+		b.leaveOut(ofDevice, r.Body)
 	}
 	device, err := s.deviceOf(caller, &b.Batch)
 	if err != nil {
@@ -124,8 +112,9 @@ func (s *Server) readBatch(caller domain.Caller, r *frame.Request) (*readBatch, 
 	}
 	b.items, b.shapes = make([]*intake.Item, len(b.Items)), make([]*domain.Error, len(b.Items))
 	b.offset = clockOffset(b.SentAt, r.ReceivedAt)
-	for i, raw := range b.Items {
-		item := s.newItem(raw, b.values[i], ofItems[i], schemaOf(caller, &b.Batch))
+	schema := schemaOf(caller, &b.Batch)
+	for i := range b.Items {
+		item := s.newItem(&b.Items[i], schema)
 		item.SentBy(caller)
 		item.Index, item.DeviceID, item.ReceivedAt, item.ClockOffsetS = i, device, r.ReceivedAt, b.offset
 		b.items[i], b.shapes[i] = item, item.Problem
@@ -152,41 +141,50 @@ func topMember(f domain.Fault) string {
 	return name
 }
 
-// without is an object without the members in which the faults lie.
-func without(body []byte, faults []domain.Fault) []byte {
-	var members map[string]jsontext.Value
-	if err := json.Unmarshal(body, &members); err != nil {
-		return body // strict decoding has passed it; the next decoder says what is wrong
-	}
+// leaveOut takes out what a device tells of itself and cannot be read. A clock
+// in another age is still a clock that is off.
+func (b *readBatch) leaveOut(faults []domain.Fault, body []byte) {
 	for _, f := range faults {
-		delete(members, topMember(f))
+		switch topMember(f) {
+		case "pending":
+			b.Pending = nil
+		case "sent_at":
+			b.SentAt = nil
+			var sent struct {
+				At time.Time `json:"sent_at"`
+			}
+			if err := json.Unmarshal(body, &sent); err == nil {
+				b.SentAt = &sent.At
+			}
+		}
 	}
-	out, err := json.Marshal(members, json.Deterministic(true))
-	if err != nil {
-		return body
-	}
-	return out
 }
 
 // allAgain answers a batch of which nothing was stored, since others kept
 // changing the same records.
-func allAgain(items []*intake.Item, values []any, r *frame.Request) frame.Answer {
+func allAgain(items []wire.Item, r *frame.Request) frame.Answer {
 	out := wire.BatchAnswer{ReceivedAt: ledger.Stamp(r.ReceivedAt), RetryAfterS: storage.ErrBusy.RetryAfter.Seconds(),
 		Items: make([]wire.ItemAnswer, len(items)), Jobs: []wire.JobCounts{}}
 	for i := range items {
-		out.Items[i] = wire.ItemAnswer{Index: i, ID: idText(values[i]), Status: string(intake.Retry)}
+		out.Items[i] = wire.ItemAnswer{Index: i, ID: idText(&items[i]), Status: string(intake.Retry)}
 	}
 	return frame.Answer{Status: http.StatusMultiStatus, Body: out}
 }
 
-func idText(value any) string {
-	object, _ := value.(map[string]any)
-	text, _ := object["id"].(string)
-	return text
+// idText is the id as it was sent, also where it is none.
+func idText(item *wire.Item) string {
+	if !item.ID.IsZero() {
+		return item.ID.String()
+	}
+	var sent struct {
+		ID string `json:"id"`
+	}
+	_ = json.Unmarshal(item.Raw, &sent) // of what is no object there is no id
+	return sent.ID
 }
 
-func (s *Server) itemAnswer(caller domain.Caller, p *storage.PushedItem, i int, value any, shape *domain.Error, trace string) wire.ItemAnswer {
-	a := wire.ItemAnswer{Index: i, ID: idText(value), Status: string(p.Status), Version: p.Version, Position: p.Position}
+func (s *Server) itemAnswer(caller domain.Caller, p *storage.PushedItem, i int, sent *wire.Item, shape *domain.Error, trace string) wire.ItemAnswer {
+	a := wire.ItemAnswer{Index: i, ID: idText(sent), Status: string(p.Status), Version: p.Version, Position: p.Position}
 	if !p.HeldID.IsZero() {
 		a.HeldID = &p.HeldID
 	}
@@ -206,31 +204,6 @@ func (s *Server) itemAnswer(caller domain.Caller, p *storage.PushedItem, i int, 
 		a.Problem = frame.ProblemBody(frame.Shown(e), trace)
 	}
 	return a
-}
-
-// splitFaults sorts the faults of strict decoding: those within items by
-// item, with pointers from the item, and the rest.
-func splitFaults(faults []domain.Fault) (ofItems map[int][]domain.Fault, rest []domain.Fault) {
-	ofItems = map[int][]domain.Fault{}
-	for _, f := range faults {
-		path, found := strings.CutPrefix(f.Pointer, "/items/")
-		if !found {
-			rest = append(rest, f)
-			continue
-		}
-		number, within, _ := strings.Cut(path, "/")
-		i, err := strconv.Atoi(number)
-		if err != nil {
-			rest = append(rest, f)
-			continue
-		}
-		f.Pointer = ""
-		if within != "" {
-			f.Pointer = "/" + within
-		}
-		ofItems[i] = append(ofItems[i], f)
-	}
-	return ofItems, rest
 }
 
 // deviceOf is whose outbox it is: the token's device, or the one for which

@@ -66,6 +66,7 @@ const roundOfJobs = 64
 type pushBench struct {
 	*testing.B
 	whole, bare string // addresses
+	url         string // of the database
 	clients     int
 	client      *http.Client
 	tokens      []string // by program
@@ -77,7 +78,7 @@ func newPushBench(b *testing.B, programs, clients int) *pushBench {
 	const connections = 16
 	db, clock := storagetest.Open(b, func(o *storage.Options) { o.Connections = connections })
 	url := storagetest.AddressOf(db)
-	bench := &pushBench{B: b, clients: clients, client: &http.Client{Transport: &http.Transport{MaxIdleConnsPerHost: clients}}}
+	bench := &pushBench{B: b, url: url, clients: clients, client: &http.Client{Transport: &http.Transport{MaxIdleConnsPerHost: clients}}}
 	bench.serve(db, clock.Now, bareStore(b, url, connections))
 	var worlds []*storagetest.World
 	for range programs {

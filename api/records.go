@@ -7,6 +7,7 @@ import (
 	"strconv"
 
 	"ductledger/api/frame"
+	"ductledger/api/strict"
 	"ductledger/api/wire"
 	"ductledger/domain"
 	"ductledger/domain/intake"
@@ -49,19 +50,17 @@ func (k kindHandlers) put(ctx context.Context, caller domain.Caller, r *frame.Re
 	if err != nil {
 		return frame.Answer{}, err
 	}
-	tree, faults, err := frame.DecodeText(r.Body, frame.RequestJSON())
+	record := strict.Record{Raw: r.Body, Value: k.row.New()}
+	faults, err := strict.Read(r.Body, record.Value)
 	if err != nil {
 		return frame.Answer{}, err
 	}
 	item := &intake.Item{Kind: k.row.Kind, ID: id, BaseVersion: base, Raw: envelope(k.row.Kind, id, base, "record", r.Body),
 		TokenID: caller.Token, PersonID: caller.Person, DeviceID: caller.Device, ReceivedAt: r.ReceivedAt}
-	faults = append(faults, k.contract.CheckBody("put"+k.name, tree)...)
-	if len(faults) == 0 {
-		faults = k.fillRecord(item, k.row, r.Body, "")
-	}
-	if len(faults) > 0 {
-		frame.SortFaults(faults)
-		item.Problem = domain.InvalidFields(faults).(*domain.Error)
+	if len(faults.List) > 0 {
+		item = refusedItem(item, faults)
+	} else {
+		item = k.withRecord(item, record, "")
 	}
 	return k.pushOne(ctx, caller, r, item, matched)
 }

@@ -7,7 +7,6 @@ import (
 	"strings"
 	"testing"
 
-	"ductledger/api"
 	"ductledger/api/apitest"
 	"ductledger/api/frame"
 	"ductledger/domain"
@@ -17,25 +16,25 @@ import (
 
 func operations(t testing.TB) map[string][2]string {
 	t.Helper()
-	checker, err := api.NewChecker()
+	checker, err := apitest.Contract()
 	if err != nil {
 		t.Fatal(err)
 	}
-	return checker.Operations()
+	return checker.Addresses()
 }
 
 // Every operation × every caller: who is not named in the contract is refused
 // with a problem, and who is named is not.
 func TestEveryRoleOnEveryAddress(t *testing.T) {
 	t.Parallel()
-	checker, err := api.NewChecker()
+	checker, err := apitest.Contract()
 	if err != nil {
 		t.Fatal(err)
 	}
 	doc := contractText(t)
 	a := apitest.Serve(t)
 	revoked := revokedToken(a)
-	all := checker.Operations()
+	all := checker.Addresses()
 	for _, id := range slices.Sorted(maps.Keys(all)) {
 		method, pattern := all[id][0], all[id][1]
 		path := strings.NewReplacer("{id}", storagetest.ID().String(), "{month}", "2026-09", "{revision}", "1").Replace(pattern) + neededQuery(doc, method, pattern)

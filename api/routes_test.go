@@ -10,6 +10,7 @@ import (
 	"testing"
 	"time"
 
+	"ductledger/api/contract"
 	"ductledger/api/frame"
 	"ductledger/domain"
 )
@@ -17,12 +18,16 @@ import (
 // The table of routes and openapi.yaml name the same addresses, callers and
 // time limits: neither can gain one that the other lacks.
 func TestRoutesAreTheContract(t *testing.T) {
-	c, err := frame.LoadContract(openapiYAML)
+	text, err := Contract()
+	if err != nil {
+		t.Fatal(err)
+	}
+	c, err := contract.Load(text)
 	if err != nil {
 		t.Fatal(err)
 	}
 	served := map[string]frame.Route{}
-	for _, rt := range (&Server{contract: c}).routes() {
+	for _, rt := range (&Server{}).routes() {
 		if rt.Operation != "" {
 			served[rt.Operation] = rt
 		}
@@ -38,14 +43,14 @@ func TestRoutesAreTheContract(t *testing.T) {
 		if rt.Method != op.Method || rt.Pattern != op.Path {
 			t.Errorf("%s: served at %s %s, the contract says %s %s", id, rt.Method, rt.Pattern, op.Method, op.Path)
 		}
-		object, _ := frame.At(c.Doc, "paths", op.Path, strings.ToLower(op.Method)).(map[string]any)
+		object, _ := contract.At(c.Doc, "paths", op.Path, strings.ToLower(op.Method)).(map[string]any)
 		if got, want := wordsOf(rt.Roles), namesOf(object["x-roles"]); !slices.Equal(got, want) {
 			t.Errorf("%s: served to %v, the contract says %v", id, got, want)
 		}
 		if got, want := fmt.Sprint(rt.Timeout.Seconds()), fmt.Sprint(object["x-timeout-s"]); got != want {
 			t.Errorf("%s: time limit %s s, the contract says %s s", id, got, want)
 		}
-		if rt.Gzip != slices.ContainsFunc(op.Parameters, func(p frame.Parameter) bool { return p.Name == "Content-Encoding" }) {
+		if rt.Gzip != slices.ContainsFunc(op.Parameters, func(p contract.Parameter) bool { return p.Name == "Content-Encoding" }) {
 			t.Errorf("%s: gzip is taken: %v, the contract says otherwise", id, rt.Gzip)
 		}
 	}

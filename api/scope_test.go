@@ -9,7 +9,6 @@ import (
 	"strings"
 	"testing"
 
-	"ductledger/api"
 	"ductledger/api/apitest"
 	"ductledger/domain"
 	"ductledger/storage/storagetest"
@@ -235,7 +234,7 @@ func (g *agency) canaries(t *testing.T) {
 
 // A contractor's entries are those of their own schema, which knows no more.
 func (g *agency) contractorsEntries(t *testing.T) {
-	checker, err := api.NewChecker()
+	checker, err := apitest.Contract()
 	if err != nil {
 		t.Fatal(err)
 	}

@@ -69,6 +69,7 @@ type Error struct {
 	Code       Code
 	Detail     string
 	Faults     []Fault
+	More       int            // faults beside those: a hostile body has tens of thousands
 	RetryAfter time.Duration  // with 409, 429 and 503
 	Also       map[string]any // further members of the answer, such as "current" or "held_id"
 }
@@ -97,7 +98,7 @@ const mostFaults = 100
 // FirstFaults are the faults that an answer names, and how many more there are.
 func (e *Error) FirstFaults() (first []Fault, more int) {
 	n := min(len(e.Faults), mostFaults)
-	return e.Faults[:n], len(e.Faults) - n
+	return e.Faults[:n], len(e.Faults) - n + e.More
 }
 
 // InvalidFields is the answer to a body with bad fields; nil when there are none.

@@ -11,6 +11,8 @@ import (
 	"strings"
 	"testing"
 
+	"ductledger/api/contract"
+	"ductledger/api/docs"
 	"ductledger/api/frame"
 	"ductledger/domain"
 
@@ -20,13 +22,16 @@ import (
 )
 
 // calculations are the handlers that compute without a database.
-func calculations(t testing.TB) (*frame.Contract, map[string]frame.Handler) {
+func calculations(t testing.TB) (*contract.Compiled, map[string]frame.Handler) {
 	t.Helper()
 	text, err := os.ReadFile("../../openapi.yaml")
 	if err != nil {
 		t.Fatal(err)
 	}
-	c, err := frame.LoadContract(text)
+	if text, err = docs.JSON(text); err != nil {
+		t.Fatal(err)
+	}
+	c, err := contract.Load(text)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -39,8 +44,8 @@ func calculations(t testing.TB) (*frame.Contract, map[string]frame.Handler) {
 
 // computed is what must hold for any body: it is refused with a place, or the
 // answer is in the contract and every number in it is finite.
-func computed(c *frame.Contract, operation string, handle frame.Handler, body []byte) error {
-	out, err := handle(context.Background(), domain.Caller{}, &frame.Request{Body: body, Contract: c, Operation: operation})
+func computed(c *contract.Compiled, operation string, handle frame.Handler, body []byte) error {
+	out, err := handle(context.Background(), domain.Caller{}, &frame.Request{Body: body})
 	var refusal *domain.Error
 	switch {
 	case errors.As(err, &refusal):
@@ -63,7 +68,7 @@ func FuzzCalculations(f *testing.F) {
 	names := slices.Sorted(maps.Keys(handlers))
 	for i, name := range names {
 		op := c.Operations[name]
-		example := frame.At(c.Doc, "paths", op.Path, "post", "requestBody", "content", "application/json", "example")
+		example := contract.At(c.Doc, "paths", op.Path, "post", "requestBody", "content", "application/json", "example")
 		text, err := json.Marshal(example)
 		if err != nil {
 			f.Fatal(err)
@@ -88,7 +93,7 @@ func TestCalculationsOnAnyBodyOfTheSchema(t *testing.T) {
 	rapid.Check(t, func(r *rapid.T) {
 		name := rapid.SampledFrom(names).Draw(r, "operation")
 		op := c.Operations[name]
-		schema := frame.At(c.Doc, "paths", op.Path, "post", "requestBody", "content", "application/json", "schema")
+		schema := contract.At(c.Doc, "paths", op.Path, "post", "requestBody", "content", "application/json", "schema")
 		text, err := json.Marshal(draw(r, c, schema))
 		if err != nil {
 			r.Fatal(err)
@@ -96,7 +101,7 @@ func TestCalculationsOnAnyBodyOfTheSchema(t *testing.T) {
 		if err := computed(c, name, handlers[name], text); err != nil {
 			r.Fatalf("%s %s: %v", name, text, err)
 		}
-		if _, err := handlers[name](context.Background(), domain.Caller{}, &frame.Request{Body: text, Contract: c, Operation: name}); err == nil {
+		if _, err := handlers[name](context.Background(), domain.Caller{}, &frame.Request{Body: text}); err == nil {
 			answered[name]++
 		}
 	})
@@ -108,7 +113,7 @@ func TestCalculationsOnAnyBodyOfTheSchema(t *testing.T) {
 }
 
 // draw makes a value that a schema of the contract describes.
-func draw(r *rapid.T, c *frame.Contract, schema any) any {
+func draw(r *rapid.T, c *contract.Compiled, schema any) any {
 	node, _ := schema.(map[string]any)
 	if ref, ok := node["$ref"].(string); ok {
 		return draw(r, c, c.Resolve(ref))

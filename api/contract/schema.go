@@ -9,11 +9,11 @@ import (
 	"strings"
 	"time"
 
-	"github.com/go-json-experiment/json/jsontext"
-	"gopkg.in/yaml.v3"
-
 	"ductledger/api/strict"
 	"ductledger/domain"
+
+	"github.com/go-json-experiment/json/jsontext"
+	"gopkg.in/yaml.v3"
 )
 
 // greatestInteger is what a double holds exactly.
@@ -22,13 +22,14 @@ const greatestInteger = 1<<53 - 1
 // schemas makes the components of the contract from types.
 type schemas struct {
 	*Source
-	names   map[reflect.Type]string // where the type's own name does not do
-	special map[reflect.Type]func(*schemas) object
-	raw     map[string]reflect.Type // what raw JSON holds, by the word of its field
-	closed  bool                    // what is made now refuses unknown members
-	made    map[string]object
-	types   map[string]reflect.Type
-	errs    []error
+	names       map[reflect.Type]string // where the type's own name does not do
+	special     map[reflect.Type]func(*schemas) object
+	raw         map[string]reflect.Type // what raw JSON holds, by the word of its field
+	closed      bool                    // what is made now refuses unknown members
+	made        map[string]object
+	types       map[string]reflect.Type
+	closedLists map[string][]string // by type, as sources name it
+	errs        []error
 }
 
 func (s *schemas) bad(format string, args ...any) {
@@ -95,6 +96,9 @@ func (s *schemas) of(t reflect.Type, c *strict.Check, f *strict.Field) object {
 	if special := s.special[t]; special != nil {
 		return s.component(t, func() object { return special(s) })
 	}
+	if t == reflect.TypeFor[strict.Record]() {
+		return of("type", "object")
+	}
 	if t == reflect.TypeFor[jsontext.Value]() {
 		if f == nil || f.Schema == "" {
 			return of("type", "object")
@@ -144,6 +148,7 @@ func (s *schemas) of(t reflect.Type, c *strict.Check, f *strict.Field) object {
 
 func (s *schemas) text(t reflect.Type, c *strict.Check, f *strict.Field) object {
 	if words := s.Words[key(t)]; t.PkgPath() != "" && len(words) > 0 {
+		s.closedLists[key(t)] = words
 		return s.component(t, func() object {
 			return of("description", s.Comments[key(t)], "type", "string", "enum", words)
 		})
@@ -179,7 +184,7 @@ func (s *schemas) whole(t reflect.Type, c *strict.Check, f *strict.Field) object
 	if t.Kind() == reflect.Int64 {
 		o.set("format", "int64")
 	}
-	if f != nil && c.Least == nil && c.Above == nil && countsUp(f.Name) {
+	if f != nil && c.Least == nil && c.Above == nil && strict.CountsUp(f.Name) {
 		o.set("minimum", 0)
 	}
 	bounded(o, c)
@@ -187,11 +192,6 @@ func (s *schemas) whole(t reflect.Type, c *strict.Check, f *strict.Field) object
 		o.set("maximum", float64(greatestInteger))
 	}
 	return o
-}
-
-// countsUp tells names of numbers that are never negative.
-func countsUp(name string) bool {
-	return strings.HasSuffix(name, "_count") || strings.HasSuffix(name, "position") || slices.Contains([]string{"n", "count", "index", "degrees_of_freedom"}, name)
 }
 
 func bounded(o object, c *strict.Check) object {
@@ -228,7 +228,7 @@ func (s *schemas) list(t reflect.Type, c *strict.Check, f *strict.Field) object 
 			raw = &strict.Field{Schema: f.Schema}
 		}
 	}
-	if raw != nil && raw.Schema == "BatchItem" { // one bad item never stops another
+	if reflect.PointerTo(t.Elem()).Implements(reflect.TypeFor[strict.Apart]()) { // one bad item never stops another
 		return o.set("items", newObject()).set("x-items", s.of(t.Elem(), items, raw))
 	}
 	return o.set("items", s.of(t.Elem(), items, raw))

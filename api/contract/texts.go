@@ -1,12 +1,5 @@
 package contract
 
-import (
-	"reflect"
-
-	"ductledger/api/strict"
-	"ductledger/domain"
-)
-
 // Texts are what is said of the API as a whole.
 func Texts() API {
 	return API{
@@ -28,7 +21,7 @@ func Texts() API {
 			"**Marks.** `x-roles` names the roles that may call an operation, and no other may; what of the program they then see\n" +
 			"depends on the token. `x-timeout-s` is the operation's time limit in seconds. `x-answer-by-role` names the narrower answer\n" +
 			"that a role gets. `x-free-text` marks text that neither contractor nor funder is shown.\n",
-		Tags: tags(), Headers: headers(), Paths: addresses(), Problems: problems(),
+		Tags: tags(), Headers: headers(), Problems: problems(),
 	}
 }
 
@@ -47,15 +40,6 @@ func tags() []Tag {
 		{"Readings and photos", "Never changed; a correction is a new record that names the one it replaces."},
 		{"Judgment", "Reviews, waivers and inspections."},
 		{"Service", "Whether it runs and what it speaks."},
-	}
-}
-
-// addresses are the values that stand in addresses.
-func addresses() map[string]Param {
-	return map[string]Param{
-		"id":       {"The id of the record or item.", reflect.TypeFor[domain.UUID](), strict.Check{}},
-		"month":    {"A month where the program works.", reflect.TypeFor[domain.Month](), strict.Check{}},
-		"revision": {"The revision of the package: `2` in a program with one fund or none, `utility_fund-r2` of one of several.", reflect.TypeFor[string](), strict.Check{}},
 	}
 }
 

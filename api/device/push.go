@@ -6,6 +6,7 @@ import (
 	"net/http"
 	"time"
 
+	"ductledger/api/strict"
 	"ductledger/api/wire"
 	"ductledger/domain"
 
@@ -106,15 +107,11 @@ func (d *Device) batch(notes []*note) ([]byte, error) {
 	now := d.o.Now()
 	b := wire.Batch{Epoch: d.mark.Epoch, Receipt: d.mark.Receipt, SentAt: &now, Client: &d.o.Client, Pending: d.pending(notes)}
 	for _, n := range notes {
-		item := wire.Item{Kind: n.Kind, ID: n.ID, BaseVersion: n.Sending.Base, Record: n.Sending.Record, Resolves: n.Sending.Resolves}
+		item := wire.Item{Kind: n.Kind, ID: n.ID, BaseVersion: n.Sending.Base, Record: strict.Record{Raw: n.Sending.Record}, Resolves: n.Sending.Resolves}
 		if n.Sending.Void != "" {
-			item.Record, item.Void = nil, &wire.Reason{Reason: n.Sending.Void}
+			item.Record, item.Void = strict.Record{}, &wire.Reason{Reason: n.Sending.Void}
 		}
-		text, err := json.Marshal(item)
-		if err != nil {
-			return nil, err
-		}
-		b.Items = append(b.Items, text)
+		b.Items = append(b.Items, item)
 	}
 	return json.Marshal(b)
 }

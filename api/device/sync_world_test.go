@@ -173,7 +173,7 @@ func contentOf(item wire.Item) string {
 	if item.Void != nil {
 		return "void: " + item.Void.Reason
 	}
-	return canonical(item.Record)
+	return canonical(item.Record.Raw)
 }
 
 func canonical(text []byte) string {

@@ -5,7 +5,7 @@ import (
 	"slices"
 	"strings"
 
-	"ductledger/api/frame"
+	"ductledger/api/strict"
 
 	"github.com/go-json-experiment/json/jsontext"
 )
@@ -161,10 +161,13 @@ func (x *index) fields(schema *tree) (list []field) {
 	return list
 }
 
+// longestChain of references is followed; a circle ends there.
+const longestChain = 20
+
 // follow is what stands behind a reference, or the thing itself.
 func (x *index) follow(value any) *tree {
 	t, _ := value.(*tree)
-	for range frame.LongestChain {
+	for range longestChain {
 		if t == nil {
 			return &tree{}
 		}
@@ -172,7 +175,7 @@ func (x *index) follow(value any) *tree {
 		if ref == "" {
 			return t
 		}
-		t = x.doc.tree(frame.PointerTokens(strings.TrimPrefix(ref, "#"))...)
+		t = x.doc.tree(strict.PointerTokens(strings.TrimPrefix(ref, "#"))...)
 	}
 	return &tree{}
 }

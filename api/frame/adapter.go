@@ -14,6 +14,7 @@ import (
 	"strings"
 	"time"
 
+	"ductledger/api/strict"
 	"ductledger/domain"
 )
 
@@ -37,18 +38,19 @@ type People interface {
 
 // Config is what the frame is made of.
 type Config struct {
-	Routes   []Route
-	Contract *Contract
-	Auth     Authenticator
-	People   People           // nil: there are no pages
-	Now      func() time.Time // the service's clock; stamps ReceivedAt only
-	Log      *slog.Logger
-	Limits   Limits
-	Proxies  []netip.Prefix  // whose X-Forwarded-For is believed
-	Origins  []string        // whose scripts may ask, as browsers name them: https://app.agency.example
-	Secure   bool            // the service speaks TLS itself
-	Stopping context.Context // ends when the service is to stop; nil: never
-	Random   io.Reader       // for request and trace ids; crypto/rand when nil
+	Routes []Route
+	// Operations are what the contract says of each, by its name.
+	Operations map[string]Operation
+	Auth       Authenticator
+	People     People           // nil: there are no pages
+	Now        func() time.Time // the service's clock; stamps ReceivedAt only
+	Log        *slog.Logger
+	Limits     Limits
+	Proxies    []netip.Prefix  // whose X-Forwarded-For is believed
+	Origins    []string        // whose scripts may ask, as browsers name them: https://app.agency.example
+	Secure     bool            // the service speaks TLS itself
+	Stopping   context.Context // ends when the service is to stop; nil: never
+	Random     io.Reader       // for request and trace ids; crypto/rand when nil
 
 	// Observe, if set, is told of every answer; the pattern is empty for an
 	// address that does not exist.
@@ -64,6 +66,7 @@ type Config struct {
 // frame is one running service's state around its handlers.
 type frame struct {
 	Config
+	in     map[string]inputs // by operation
 	rates  *rates
 	known  *recent[[32]byte, domain.Caller] // tokens that were good when last looked up, by digest
 	work   *limiter                         // of requests
@@ -84,15 +87,17 @@ func New(cfg Config) (http.Handler, error) {
 	if cfg.Random == nil {
 		cfg.Random = rand.Reader
 	}
-	if cfg.Contract == nil || cfg.Auth == nil || cfg.Now == nil || cfg.Log == nil {
-		return nil, errors.New("frame: contract, authenticator, clock and log are needed")
+	if cfg.Auth == nil || cfg.Now == nil || cfg.Log == nil {
+		return nil, errors.New("frame: authenticator, clock and log are needed")
 	}
-	if err := CheckRoutes(cfg.Routes, cfg.Contract); err != nil {
+	in, err := readRoutes(cfg.Routes, cfg.Operations)
+	if err != nil {
 		return nil, err
 	}
 	lim := cfg.Limits
 	f := &frame{
 		Config: cfg,
+		in:     in,
 		rates:  newRates(lim),
 		known:  newRecent[[32]byte, domain.Caller](lim.Remembered),
 		work:   newLimiter("work", lim, int64(lim.Work), int64(lim.Queue)),
@@ -112,7 +117,7 @@ func New(cfg Config) (http.Handler, error) {
 func (f *frame) serve(w http.ResponseWriter, r *http.Request, rt *Route, path map[string]string) {
 	x := exchangeOf(w)
 	x.pattern = rt.Pattern
-	req := &Request{Path: path, Header: r.Header, Trace: x.trace, Contract: f.Contract, Operation: rt.Operation,
+	req := &Request{Path: path, Header: r.Header, Trace: x.trace,
 		Method: r.Method, Address: r.URL.RequestURI(), Secure: f.secure(r), Host: r.Host}
 	caller, a, err := f.decide(w, r, rt, req, x)
 	if err == nil {
@@ -173,7 +178,7 @@ func (f *frame) decide(w http.ResponseWriter, r *http.Request, rt *Route, req *R
 	if badQuery != nil { // what is absent is told only to who may ask at all
 		return caller, a, badQuery
 	}
-	if err = f.Contract.checkPath(rt.Operation, req.Path); err != nil {
+	if err = checkPath(req.Path); err != nil {
 		return caller, a, err
 	}
 	memory := &bodyMemory{of: f.bodies, sender: req.turn.sender}
@@ -276,19 +281,19 @@ func (f *frame) lookUp(ctx context.Context, t *turn, look func(context.Context, 
 // body reads the body where the contract knows one. Where it knows none, bytes
 // are refused rather than ignored: whoever sent them meant something by them.
 func (f *frame) body(w http.ResponseWriter, r *http.Request, rt *Route, memory *bodyMemory) ([]byte, error) {
-	op := f.Contract.Operations[rt.Operation]
 	if rt.Person && r.Method == http.MethodPost {
 		return readBody(w, r, rt, f.Limits, memory, f.Stopping)
 	}
+	in := f.in[rt.Operation]
 	empty := r.ContentLength == 0
 	switch {
-	case op == nil || !op.hasBody:
+	case !in.body:
 		if !empty && r.Method != http.MethodGet && r.Method != http.MethodHead {
 			return nil, domain.Errorf(domain.BadJSON, "this address takes no body")
 		}
 		_ = http.NewResponseController(w).SetReadDeadline(time.Time{})
 		return nil, nil
-	case empty && !op.bodyRequired:
+	case empty && !in.mustBe:
 		_ = http.NewResponseController(w).SetReadDeadline(time.Time{})
 		return nil, nil
 	}
@@ -345,14 +350,14 @@ func wrongGuess(a Answer, err error) bool {
 // query reads the query. A page reads what it knows of it, and each value once.
 func (f *frame) query(rt *Route, raw string) (url.Values, error) {
 	if !rt.Person {
-		return f.Contract.checkQuery(rt.Operation, raw)
+		return checkQuery(f.in[rt.Operation].query, raw)
 	}
 	query, err := url.ParseQuery(raw)
 	if err != nil {
 		return nil, domain.Errorf(domain.BadQuery, "the address cannot be read")
 	}
 	for name, values := range query {
-		detail, _ := unfitText(values[0])
+		detail, _ := strict.UnfitText(values[0])
 		if len(values) > 1 || detail != "" {
 			return nil, domain.Errorf(domain.BadQuery, "%s in the address stands twice, or holds what is no text", Logged(name))
 		}

@@ -16,93 +16,33 @@ import (
 	"github.com/go-json-experiment/json"
 )
 
-// smallContract has one of everything that the frame treats differently.
-const smallContract = `
-openapi: 3.1.0
-info: {title: small, version: "1", description: "two\nlines", x-more: "and\ntwo"}
-servers: [{url: /}]
-paths:
-  /v1/ducts:
-    get:
-      operationId: listDucts
-      parameters:
-        - {name: limit, in: query, schema: {type: integer, minimum: 1, maximum: 500}}
-        - {name: state, in: query, schema: {type: string, enum: [open, sealed]}}
-        - {name: validate_only, in: query, schema: {type: boolean}}
-        - {$ref: '#/components/parameters/home'}
-      responses:
-        "200": {description: a page, content: {application/json: {schema: {type: object, required: [limit], properties: {limit: {type: integer}, note: {type: string}}}}}}
-        default: {$ref: '#/components/responses/problem'}
-    post:
-      operationId: postDuct
-      requestBody: {required: true, content: {application/json: {schema: {$ref: '#/components/schemas/duct'}}}}
-      responses:
-        "201": {description: made, content: {application/json: {schema: {type: object}}}}
-        default: {$ref: '#/components/responses/problem'}
-  /v1/ducts/{id}:
-    parameters:
-      - {name: id, in: path, required: true, schema: {type: string, format: uuid}}
-    get:
-      operationId: getDuct
-      responses:
-        "200": {description: one, content: {application/json: {schema: {type: object}}}}
-        "304": {description: known}
-        default: {$ref: '#/components/responses/problem'}
-    delete:
-      operationId: panicDuct
-      responses:
-        default: {$ref: '#/components/responses/problem'}
-  /v1/batches:
-    post:
-      operationId: push
-      requestBody:
-        required: true
-        content: {application/json: {schema: {type: object, required: [items], additionalProperties: false, properties: {items: {type: array, maxItems: 3, items: {$ref: '#/components/schemas/item'}}}}}}
-      responses:
-        "207": {description: judged, content: {application/json: {schema: {type: object}}}}
-        default: {$ref: '#/components/responses/problem'}
-  /v1/slow:
-    get:
-      operationId: slow
-      responses:
-        default: {$ref: '#/components/responses/problem'}
-components:
-  parameters:
-    home: {name: home_id, in: query, schema: {type: string, format: uuid}}
-  responses:
-    problem:
-      description: a problem
-      content:
-        application/problem+json:
-          schema:
-            type: object
-            required: [type, title, status, detail, code, trace_id]
-            properties:
-              status: {type: integer}
-              errors: {type: array, items: {type: object, required: [pointer, code, detail], additionalProperties: false, properties: {pointer: {type: string}, code: {type: string}, detail: {type: string, minLength: 1}, fix: {type: string}}}}
-  schemas:
-    duct:
-      type: object
-      additionalProperties: false
-      required: [pressure_pa, flow_cfm, made_on]
-      properties:
-        pressure_pa: {type: number, format: double, exclusiveMinimum: 0, maximum: 100}
-        flow_cfm: {type: number, format: double, minimum: 5}
-        widths_in: {type: array, minItems: 1, uniqueItems: true, items: {type: number, maximum: 60}}
-        made_on: {type: string, format: date}
-        taken_at: {type: string, format: date-time}
-        shape: {type: string, enum: [round, rectangular]}
-        note: {type: [string, "null"], maxLength: 10}
-        tag: {type: string, pattern: '^[a-z]+$', minLength: 2}
-        count: {type: integer}
-    pan: {type: object, additionalProperties: false, required: [kind, reading_pa], properties: {kind: {type: string, const: pan}, reading_pa: {type: number, minimum: 0}}}
-    wrap: {type: object, additionalProperties: false, required: [kind], properties: {kind: {type: string, const: wrap}, layers_count: {type: integer, minimum: 1}, 'a/b~c': {type: integer}}}
-    item:
-      oneOf: [{$ref: '#/components/schemas/pan'}, {$ref: '#/components/schemas/wrap'}]
-      discriminator: {propertyName: kind}
-    either:
-      oneOf: [{type: "null"}, {$ref: '#/components/schemas/pan'}]
-`
+// Shapes with one of everything that the frame treats differently.
+type (
+	ductQuery struct {
+		Limit        int         `json:"limit,omitzero" validate:"omitempty,gte=1"`
+		State        string      `json:"state,omitzero" validate:"omitempty,oneof=open sealed"`
+		ValidateOnly bool        `json:"validate_only,omitzero"`
+		HomeID       domain.UUID `json:"home_id,omitzero"`
+	}
+	ductBody struct {
+		PressurePa float64     `json:"pressure_pa" validate:"gt=0,lte=100"`
+		FlowCFM    float64     `json:"flow_cfm" validate:"gte=5"`
+		MadeOn     domain.Date `json:"made_on"`
+		Note       *string     `json:"note,omitzero"`
+		WidthsIn   []float64   `json:"widths_in,omitzero" validate:"omitempty,min=1,unique,dive,lte=60"`
+	}
+	batchItem struct {
+		Kind      string   `json:"kind" validate:"oneof=pan wrap"`
+		ReadingPa *float64 `json:"reading_pa,omitzero"`
+	}
+	batchBody struct {
+		Items []batchItem `json:"items" validate:"max=3,dive"`
+	}
+)
+
+func smallOperations() map[string]Operation {
+	return map[string]Operation{"listDucts": {Query: ductQuery{}}, "postDuct": {Takes: ductBody{}}, "getDuct": {}, "panicDuct": {}, "push": {Takes: batchBody{}}, "slow": {}}
+}
 
 var (
 	programA = domain.UUID{0xa, 1}
@@ -139,18 +79,17 @@ func (a *tokens) add(t testing.TB, program domain.UUID, role domain.Role, seed b
 	return text
 }
 
-// testFrame is a frame over smallContract with handlers that answer plainly.
+// testFrame is a frame over smallOperations with handlers that answer plainly.
 type testFrame struct {
 	http.Handler
-	contract *Contract
-	auth     *tokens
-	log      *lockedBuffer
-	staff    string // tokens
-	field    string
-	other    string        // staff of program B
-	entered  chan struct{} // slow has begun
-	release  chan struct{} // lets slow go on
-	clock    *testClock
+	auth    *tokens
+	log     *lockedBuffer
+	staff   string // tokens
+	field   string
+	other   string        // staff of program B
+	entered chan struct{} // slow has begun
+	release chan struct{} // lets slow go on
+	clock   *testClock
 }
 
 type testClock struct {
@@ -189,12 +128,8 @@ func (l *lockedBuffer) String() string {
 
 func newTestFrame(t testing.TB, lim Limits, origins ...string) *testFrame {
 	t.Helper()
-	c, err := LoadContract([]byte(smallContract))
-	if err != nil {
-		t.Fatal(err)
-	}
 	f := &testFrame{
-		contract: c, auth: &tokens{callers: map[[32]byte]domain.Caller{}}, log: &lockedBuffer{},
+		auth: &tokens{callers: map[[32]byte]domain.Caller{}}, log: &lockedBuffer{},
 		entered: make(chan struct{}, 100), release: make(chan struct{}),
 		clock: &testClock{now: time.Date(2026, 10, 14, 9, 0, 0, 0, time.UTC)},
 	}
@@ -204,8 +139,9 @@ func newTestFrame(t testing.TB, lim Limits, origins ...string) *testFrame {
 	if lim.Monotonic == nil {
 		lim.Monotonic = f.clock.Now
 	}
+	var err error
 	f.Handler, err = New(Config{
-		Routes: f.routes(), Contract: c, Auth: f.auth, Now: f.clock.Now,
+		Routes: f.routes(), Operations: smallOperations(), Auth: f.auth, Now: f.clock.Now,
 		Log: slog.New(slog.NewJSONHandler(f.log, nil)), Limits: lim, Origins: origins,
 	})
 	if err != nil {
@@ -224,14 +160,8 @@ func (f *testFrame) routes() []Route {
 			}},
 		{Method: "POST", Pattern: "/v1/ducts", Operation: "postDuct", Roles: staff, Timeout: time.Second, Shed: ShedPushes,
 			Handle: func(_ context.Context, _ domain.Caller, r *Request) (Answer, error) {
-				var duct struct {
-					PressurePa float64   `json:"pressure_pa"`
-					FlowCFM    float64   `json:"flow_cfm"`
-					MadeOn     string    `json:"made_on"`
-					Note       *string   `json:"note"`
-					WidthsIn   []float64 `json:"widths_in"`
-				}
-				if err := f.contract.decode("postDuct", r.Body, &duct); err != nil {
+				var duct ductBody
+				if err := r.Decode(&duct); err != nil {
 					return Answer{}, err
 				}
 				return Answer{Status: 201, Body: map[string]any{"flow_cfm": duct.FlowCFM}}, nil
@@ -247,10 +177,8 @@ func (f *testFrame) routes() []Route {
 		{Method: "POST", Pattern: "/v1/batches", Operation: "push", Roles: []domain.Role{domain.Field}, Timeout: time.Second,
 			Shed: ShedPushes, Gzip: true,
 			Handle: func(_ context.Context, _ domain.Caller, r *Request) (Answer, error) {
-				var batch struct {
-					Items []map[string]any `json:"items"`
-				}
-				if err := f.contract.decode("push", r.Body, &batch); err != nil {
+				var batch batchBody
+				if err := r.Decode(&batch); err != nil {
 					return Answer{}, err
 				}
 				return Answer{Status: 207, Body: map[string]any{}}, nil

@@ -6,6 +6,7 @@ import (
 	"strings"
 	"time"
 
+	"ductledger/api/strict"
 	"ductledger/domain"
 )
 
@@ -13,9 +14,9 @@ import (
 // would: the pages ask so, and thus see and do what a program with the same
 // role would. Rates are those of the page that asks.
 type Inside struct {
-	Routes   []Route
-	Contract *Contract
-	Now      func() time.Time
+	Routes     []Route
+	Operations map[string]Operation
+	Now        func() time.Time
 }
 
 // Ask finds the address's row, checks role, query and path, and calls the
@@ -32,11 +33,19 @@ func (in *Inside) Ask(ctx context.Context, caller domain.Caller, method, address
 	if header == nil {
 		header = http.Header{}
 	}
-	r := &Request{Path: values, Header: header, Body: body, ReceivedAt: in.Now(), Contract: in.Contract, Operation: rt.Operation, Method: method, Address: address}
-	if r.Query, err = in.Contract.checkQuery(rt.Operation, raw); err != nil {
+	op := in.Operations[rt.Operation]
+	if body == nil && op.Takes != nil && !op.Optional {
+		body = []byte{}
+	}
+	r := &Request{Path: values, Header: header, Body: body, ReceivedAt: in.Now(), Method: method, Address: address}
+	params, err := strict.ParamsOf(structOf(op.Query))
+	if err != nil {
 		return a, err
 	}
-	if err := in.Contract.checkPath(rt.Operation, values); err != nil {
+	if r.Query, err = checkQuery(params, raw); err != nil {
+		return a, err
+	}
+	if err := checkPath(values); err != nil {
 		return a, err
 	}
 	ctx, cancel := context.WithTimeout(ctx, rt.Timeout)

@@ -13,6 +13,7 @@ import (
 	"strings"
 	"time"
 
+	"ductledger/api/strict"
 	"ductledger/domain"
 )
 
@@ -137,7 +138,7 @@ func (f *frame) passable(x *exchange, r *http.Request) error {
 	}
 	// No path of ours needs a percent sign that would not be written otherwise:
 	// an encoded slash must not reach a router or a file.
-	detail, _ := unfitText(r.URL.Path)
+	detail, _ := strict.UnfitText(r.URL.Path)
 	if r.URL.RawPath != "" || detail != "" {
 		return NotHere()
 	}

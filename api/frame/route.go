@@ -7,11 +7,13 @@ import (
 	"io"
 	"net/http"
 	"net/url"
+	"reflect"
 	"slices"
 	"strconv"
 	"strings"
 	"time"
 
+	"ductledger/api/strict"
 	"ductledger/domain"
 )
 
@@ -27,9 +29,6 @@ type Request struct {
 	Body       []byte // whole and inflated; nil where the contract knows none
 	ReceivedAt time.Time
 	Trace      string // trace id, 32 hexadecimal digits
-
-	Contract  *Contract
-	Operation string // as the contract names it
 
 	Method  string
 	Address string // path and query as asked; of a page's refusal and its links
@@ -85,7 +84,7 @@ func (r *Request) Position() int64 {
 }
 
 // Decode reads the body into a value of the type that the operation takes.
-func (r *Request) Decode(into any) error { return r.Contract.decode(r.Operation, r.Body, into) }
+func (r *Request) Decode(into any) error { return strict.Decode(r.Body, into) }
 
 // Page sizes, in entries.
 const (
@@ -133,10 +132,17 @@ type Route struct {
 // allows tells whether a role may call the route.
 func (rt *Route) allows(role domain.Role) bool { return slices.Contains(rt.Roles, role) }
 
-// CheckRoutes refuses a table that says too little: a route without a declared
+// inputs is what an operation takes.
+type inputs struct {
+	query        strict.Params
+	body, mustBe bool
+}
+
+// readRoutes refuses a table that says too little: a route without a declared
 // permission, time limit or contract must not start.
-func CheckRoutes(routes []Route, c *Contract) error {
+func readRoutes(routes []Route, operations map[string]Operation) (map[string]inputs, error) {
 	var errs []error
+	all := map[string]inputs{}
 	seen := map[string]bool{}
 	for _, rt := range routes {
 		name := rt.Method + " " + rt.Pattern
@@ -162,15 +168,32 @@ func CheckRoutes(routes []Route, c *Contract) error {
 		if !strings.HasPrefix(rt.Pattern, "/") {
 			bad("a pattern begins with /")
 		}
-		switch op, known := c.Operations[rt.Operation]; {
+		op, known := operations[rt.Operation]
+		switch {
 		case rt.Operation == "" && !rt.Public && !rt.Person:
 			bad("only public routes and pages may stand outside the contract")
-		case rt.Operation == "":
-		case !known:
-			bad("the contract has no operation %q", rt.Operation)
-		case op.Method != rt.Method || op.Path != rt.Pattern:
-			bad("the contract has operation %q at %s %s", rt.Operation, op.Method, op.Path)
+		case rt.Operation != "" && !known:
+			bad("nothing is said of the operation %q", rt.Operation)
 		}
+		in := inputs{body: op.Takes != nil, mustBe: !op.Optional}
+		var err error
+		if in.query, err = strict.ParamsOf(structOf(op.Query)); err != nil {
+			bad("%v", err)
+		}
+		if op.Takes != nil {
+			if err := strict.Prepare(structOf(op.Takes)); err != nil {
+				bad("%v", err)
+			}
+		}
+		all[rt.Operation] = in
 	}
-	return errors.Join(errs...)
+	return all, errors.Join(errs...)
+}
+
+func structOf(value any) reflect.Type {
+	t := reflect.TypeOf(value)
+	for t != nil && t.Kind() == reflect.Pointer {
+		t = t.Elem()
+	}
+	return t
 }

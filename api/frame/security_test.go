@@ -297,31 +297,18 @@ func TestConditionalGetIsFree(t *testing.T) {
 	}
 }
 
-func TestEveryAnswerIsInTheContract(t *testing.T) {
+func TestFaultsOfABatch(t *testing.T) {
 	f := newTestFrame(t, Limits{})
-	for _, row := range []struct{ operation, method, target, token, body string }{
-		{"listDucts", "GET", "/v1/ducts", f.staff, ""},
-		{"listDucts", "GET", "/v1/ducts?x=1", f.staff, ""},
-		{"postDuct", "POST", "/v1/ducts", f.staff, goodDuct},
-		{"postDuct", "POST", "/v1/ducts", f.staff, `{}`},
-		{"getDuct", "GET", "/v1/ducts/" + someID, f.staff, ""},
-		{"getDuct", "GET", "/v1/ducts/x", f.staff, ""},
-		{"push", "POST", "/v1/batches", f.staff, `{}`},
-	} {
-		w := f.call(t, row.method, row.target, row.token, row.body)
-		if err := f.contract.CheckResponse(row.operation, w.Code, w.Header().Get("Content-Type"), w.Body.Bytes()); err != nil {
-			t.Error(err)
-		}
+	w := f.call(t, "POST", "/v1/batches", f.field,
+		`{"items":[{"kind":"wrap"},{"kind":"pan","reading_pa":"\u0000"},{"kind":"x"}],"Items":[]}`)
+	p := wantProblem(t, w, 422, domain.Invalid)
+	var got []string
+	for _, e := range p.Errors {
+		got = append(got, e.Pointer+" "+e.Code)
 	}
-	for _, bad := range []error{
-		f.contract.CheckResponse("listDucts", 200, "application/json", []byte(`{"limit":"x"}`)),
-		f.contract.CheckResponse("listDucts", 200, "text/plain", []byte(`{"limit":1}`)),
-		f.contract.CheckResponse("getDuct", 304, "", []byte(`x`)),
-		f.contract.CheckResponse("nothing", 200, "", nil),
-	} {
-		if bad == nil {
-			t.Error("an answer outside the contract passes")
-		}
+	want := "/Items unknown_field, /items/1/reading_pa bad_characters, /items/1/reading_pa wrong_type, /items/2/kind not_in_list"
+	if strings.Join(got, ", ") != want {
+		t.Errorf("got %v", got)
 	}
 }
 

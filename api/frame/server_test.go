@@ -142,7 +142,7 @@ func TestTimeLimitOfARoute(t *testing.T) {
 	for i := range routes {
 		routes[i].Timeout = time.Nanosecond
 	}
-	h, err := New(Config{Routes: routes, Contract: f.contract, Auth: f.auth, Now: f.clock.Now, Log: slog.New(slog.DiscardHandler)})
+	h, err := New(Config{Routes: routes, Operations: smallOperations(), Auth: f.auth, Now: f.clock.Now, Log: slog.New(slog.DiscardHandler)})
 	if err != nil {
 		t.Fatal(err)
 	}

@@ -28,6 +28,7 @@
 //	default   what counts where nothing is sent, which makes it optional
 //	format pattern   of texts in answers
 //	since     the revision of the contract that brought the field, from 2 on
+//	unlike    the code of a fault where a text is none of its closed list; not_in_list without
 //	schema    of raw JSON, the component of the contract that it holds
 //
 // The description is the Go comment, of a type its first paragraph.

@@ -3,6 +3,7 @@ package wire
 import (
 	"time"
 
+	"ductledger/api/strict"
 	"ductledger/domain"
 
 	"github.com/go-json-experiment/json/jsontext"
@@ -23,7 +24,7 @@ type Batch struct {
 	Client   *Client      `json:"client,omitzero"`
 	Pending  *Pending     `json:"pending,omitzero"`
 	// The items, in any order; none is a sign of life.
-	Items []jsontext.Value `json:"items" validate:"max=500" schema:"BatchItem"`
+	Items []Item `json:"items" validate:"max=500" schema:"BatchItem"`
 }
 
 // Client is the app that sends. Schema is its revision of the contract.
@@ -49,11 +50,17 @@ type Item struct {
 	// The version that was edited; 0 for a new record.
 	BaseVersion int64 `json:"base_version,omitzero" validate:"omitempty,gte=0"`
 	// A record of the kind; it is checked against the kind's own schema.
-	Record jsontext.Value `json:"record,omitzero"`
-	Void   *Reason        `json:"void,omitzero"`
+	Record strict.Record `json:"record,omitzero"`
+	Void   *Reason       `json:"void,omitzero"`
 	// The held item that this one settles.
 	Resolves *domain.UUID `json:"resolves,omitzero"`
+
+	Raw    jsontext.Value `json:"-"` // as it came
+	Faults strict.Faults  `json:"-"` // of this item alone
 }
+
+// Keep makes an item one that is judged by itself.
+func (i *Item) Keep(raw []byte, faults strict.Faults) { i.Raw, i.Faults = raw, faults }
 
 // Reason is why a record no longer counts.
 type Reason struct {

@@ -11,6 +11,7 @@ import (
 	"strings"
 
 	"ductledger/api/device"
+	"ductledger/api/strict"
 	"ductledger/api/wire"
 	"ductledger/cmd/ductledger/fixture"
 	"ductledger/domain"
@@ -165,11 +166,7 @@ func (o *office) send(ctx context.Context, records []rules.Item) ([]wire.ItemAns
 			if err != nil {
 				return nil, err
 			}
-			item, err := json.Marshal(wire.Item{Kind: r.Kind, ID: r.ID, Record: body})
-			if err != nil {
-				return nil, err
-			}
-			batch.Items = append(batch.Items, item)
+			batch.Items = append(batch.Items, wire.Item{Kind: r.Kind, ID: r.ID, Record: strict.Record{Raw: body}})
 		}
 		body, err := json.Marshal(batch)
 		if err != nil {

@@ -1,8 +1,8 @@
-package frame
+package strict
 
 import (
 	"cmp"
-	"fmt"
+	"slices"
 	"strconv"
 	"strings"
 )
@@ -11,15 +11,17 @@ import (
 func PointerOf(place []string) string {
 	var b strings.Builder
 	for _, token := range place {
-		b.WriteString("/" + escapePointer(token))
+		b.WriteString("/" + EscapePointer(token))
 	}
 	return b.String()
 }
 
-func escapePointer(token string) string {
+// EscapePointer writes one token of a pointer.
+func EscapePointer(token string) string {
 	return strings.ReplaceAll(strings.ReplaceAll(token, "~", "~0"), "/", "~1")
 }
 
+// PointerTokens are the tokens of a pointer.
 func PointerTokens(pointer string) []string {
 	if pointer == "" {
 		return nil
@@ -73,19 +75,12 @@ func isNumber(token string) bool {
 	return token != "" && len(token) <= longest && strings.Trim(token, "0123456789") == ""
 }
 
-// unitOf reads the unit off a field's name: the name ends in it. An item of an
-// array has the unit of the array.
-func unitOf(place []string) string {
-	for i := len(place) - 1; i >= 0; i-- {
-		if _, err := strconv.Atoi(place[i]); err == nil {
-			continue
+// unitOf reads the unit off a member's name: the name ends in it.
+func unitOf(name string) string {
+	for _, u := range unitSuffixes() {
+		if strings.HasSuffix(name, u.suffix) {
+			return u.unit
 		}
-		for _, u := range unitSuffixes() {
-			if strings.HasSuffix(place[i], u.suffix) {
-				return u.unit
-			}
-		}
-		return ""
 	}
 	return ""
 }
@@ -103,19 +98,6 @@ func unitSuffixes() []unitSuffix {
 	}
 }
 
-// formatText says what a format wants.
-func formatText(format string) string {
-	switch format {
-	case "uuid":
-		return "a UUID: 36 characters, lower-case hexadecimal digits with dashes"
-	case "date":
-		return "a date such as 2026-10-14"
-	case "date-time":
-		return "an RFC 3339 time with offset, such as 2026-10-14T09:30:00-05:00"
-	}
-	return "in the format " + format
-}
-
 // Article makes "string" into "a string".
 func Article(words string) string {
 	if words == "" || words == "null" {
@@ -130,20 +112,9 @@ func Article(words string) string {
 // listed is how many values of a closed list a fault names.
 const listed = 60
 
-func listText(values []any) string {
-	words := make([]string, 0, len(values))
-	for _, v := range values[:min(len(values), listed)] {
-		words = append(words, jsonText(v))
-	}
-	if len(values) > listed {
-		words = append(words, "…")
+func listText(words []string) string {
+	if len(words) > listed {
+		words = append(slices.Clone(words[:listed]), "…")
 	}
 	return strings.Join(words, ", ")
-}
-
-func jsonText(v any) string {
-	if v == nil {
-		return "null"
-	}
-	return fmt.Sprint(v)
 }

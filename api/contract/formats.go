@@ -1,4 +1,4 @@
-package frame
+package contract
 
 import (
 	"errors"

@@ -1,10 +1,12 @@
-package frame
+package contract
 
 import (
 	"fmt"
 	"maps"
 	"slices"
 	"strings"
+
+	"ductledger/api/strict"
 )
 
 // switchOnKind rewrites every oneOf that has a discriminator into a switch:
@@ -80,16 +82,16 @@ func rewriteUnion(doc, schema map[string]any, branches []any, property string) e
 }
 
 // longestChain of references is followed; a circle ends there.
-const LongestChain = 20
+const longestChain = 20
 
 // kindsOf reads the const (or the closed list) that a branch demands.
 func kindsOf(doc map[string]any, branch any, property string) []any {
-	for range LongestChain {
+	for range longestChain {
 		ref, ok := At(branch, "$ref").(string)
 		if !ok {
 			break
 		}
-		branch = At(doc, PointerTokens(strings.TrimPrefix(ref, "#"))...)
+		branch = At(doc, strict.PointerTokens(strings.TrimPrefix(ref, "#"))...)
 	}
 	if kind := At(branch, "properties", property, "const"); kind != nil {
 		return []any{kind}

@@ -1,4 +1,4 @@
-package frame
+package docs
 
 import (
 	"bytes"
@@ -8,11 +8,11 @@ import (
 	"gopkg.in/yaml.v3"
 )
 
-// yamlToJSON turns the contract's text into JSON, members in the order in which
+// JSON turns the contract's text into JSON, members in the order in which
 // they are written. Of YAML only what JSON has too is taken: an alias, a merge
 // or a tag of its own would be read differently by other tools. A date stays
 // the text it is.
-func yamlToJSON(text []byte) ([]byte, error) {
+func JSON(text []byte) ([]byte, error) {
 	var doc yaml.Node
 	if err := yaml.Unmarshal(text, &doc); err != nil {
 		return nil, fmt.Errorf("yaml: %w", err)

@@ -1,0 +1,4 @@
+package api
+
+// OperationDocs lets tests outside see what each operation takes.
+var OperationDocs = operationDocs
