@@ -43,6 +43,10 @@ func TestWorkAfterACallBackIsJudged(t *testing.T) {
 	if len(got.CallBacks) != 1 || got.CallBacks[0].CallBackID != call {
 		t.Fatalf("%+v", got.CallBacks)
 	}
+	var crew answer // reads what it has to do, as everybody else
+	if a.Do(domain.Field, "GET", "/v1/jobs/"+in.Job.String()+"/findings", nil).Want(200).Into(&crew); len(crew.CallBacks) != 1 {
+		t.Errorf("the crew reads %+v", crew.CallBacks)
+	}
 	found := map[string]int{}
 	for _, f := range got.CallBacks[0].Findings {
 		found[f.Rule]++

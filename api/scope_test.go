@@ -46,7 +46,8 @@ func makeAgency(t *testing.T) *agency {
 	for _, in := range []*invented{g.done, g.open, g.others} {
 		must(g.API, staff, append(slices.Clone(in.Papers), item(domain.JobKind, in.Job, 0, in.state(domain.Assigned)))...)
 		g.Do(domain.Staff, "PUT", "/v1/homes/"+in.Home.String()+"/resident",
-			object{"name": residentCanary + " NAME", "phone": residentCanary + " PHONE", "street": residentCanary + " STREET"}).Want(200)
+			object{"name": residentCanary + " NAME", "phone": residentCanary + " PHONE", "street": residentCanary + " STREET",
+				"permission_by": residentCanary + " OWNER", "consent_by": residentCanary + " CONSENT"}).Want(200)
 	}
 	must(g.API, g.Tokens[domain.Field], append(slices.Clone(g.done.Work), item(domain.JobKind, g.done.Job, 1, g.done.state(domain.SentIn)))...)
 	must(g.API, staff, g.done.review(domain.Accept, func(r *domain.Review) { r.Text = textCanary + " review" }))

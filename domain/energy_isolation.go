@@ -19,6 +19,8 @@ type EnergyIsolation struct {
 	PointsCount *int `json:"points_count,omitzero" validate:"omitempty,gte=1,lte=50"`
 	// Every point of supply was cut; electric furnaces often have two or more.
 	AllPoints *bool `json:"all_points,omitzero"`
+	// The meter was tried on something live before the test, and again after it.
+	MeterProven *bool `json:"meter_proven,omitzero"`
 	// The rule that the crew worked under.
 	RuleWorkedUnder string     `json:"rule_worked_under,omitzero" validate:"omitempty,min=1,max=120" text:"free"`
 	ReleasedAt      *time.Time `json:"released_at,omitzero" validate:"omitempty,notbefore=IsolatedAt"`

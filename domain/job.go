@@ -91,6 +91,8 @@ type Job struct {
 	ConsentOn Date `json:"consent_on,omitzero"`
 	// How the resident consented.
 	ConsentKind string `json:"consent_kind,omitzero" validate:"omitempty,oneof=written electronic spoken"`
+	// What the work took of a material where that differs from the list of what to cut. What is not named is as listed.
+	MaterialsUsed []MaterialUsed `json:"materials_used,omitzero" validate:"omitempty,max=11,dive"`
 	// The fund that pays for the job, one of the rule set's. Absent where the program has one alone. Staff set it, as they
 	// do `pay_basis`, `due_on` and `priority`; what a crew sends there changes nothing.
 	FundSource string `json:"fund_source,omitzero" validate:"omitempty,snake,min=2,max=60" set:"office"`
@@ -98,6 +100,14 @@ type Job struct {
 	DueOn Date `json:"due_on,omitzero" set:"office"`
 	// Which job goes first; absent means normal.
 	Priority string `json:"priority,omitzero" validate:"omitempty,oneof=low normal high" set:"office"`
+}
+
+// MaterialUsed is how much of one material a job took.
+type MaterialUsed struct {
+	// The material, as the list of what to cut names it with its unit.
+	Material string `json:"material" validate:"oneof=metal_in2 board_in2 wrap_fabric_in2 mesh_length_in mastic_gal screws_count bands_count nails_count flex_length_ft strap_length_ft metal_strip_length_in"`
+	// How much, in that unit.
+	Used float64 `json:"used" validate:"gte=0,lte=1000000" step:"0.01"`
 }
 
 func (*Job) Kind() Kind { return JobKind }

@@ -274,6 +274,8 @@ CREATE TABLE resident (
     name       text,
     phone      text,
     street     text,
+    permission_by text, -- who signed for the owner
+    consent_by text, -- who consented to the work
     PRIMARY KEY (program_id, home_id)
 );
 

@@ -1,6 +1,7 @@
 package storage
 
 import (
+	"slices"
 	"time"
 
 	"ductledger/domain"
@@ -18,7 +19,10 @@ type facts struct {
 	same    map[string][]sameRow // by match
 	pending []pendingRow
 
+	past []domain.Entry // versions of the jobs' records that were replaced
+
 	rows     []EntryRow
+	pastRows []EntryRow
 	ledRows  []ledRow
 	sameRows []sameRow
 }
@@ -140,6 +144,50 @@ CROSS JOIN LATERAL (SELECT x.id, coalesce(x.pending_records_count, 0) AS pending
     FROM device AS x WHERE x.program_id = @program_id AND x.contractor_id = s.contractor_id AND k.id = ANY (x.pending_job_ids) OFFSET 0) AS d
 ORDER BY d.id`
 
+// workKinds are the kinds whose earlier versions a rule looks at, and timedKinds
+// those that tell when energy had to be off.
+var (
+	workKinds  = []string{"visit", "component", "crossover", "opening", "repair", "energy_isolation"}
+	timedKinds = []string{"crossover", "opening", "repair", "energy_isolation"}
+)
+
+// Replaced versions of the jobs' records: the first one of what tells a time,
+// and those that stood when the job was last returned. A job that has a place in
+// @positions is looked at as it stood there, one without at the head.
+const factsPastSQL = `
+SELECT` + entryNames + `
+FROM unnest(@jobs::uuid[], @positions::bigint[]) AS k(id, position)
+CROSS JOIN LATERAL (SELECT max(x.position) AS position FROM entry AS x
+    WHERE x.program_id = @program_id AND x.job_id = k.id AND x.kind = 'review' AND x.body::jsonb ->> 'decision' = 'return'
+        AND x.voided_at IS NULL AND x.position <= coalesce(k.position, x.position)
+        AND (x.until_position IS NULL OR x.until_position > k.position) OFFSET 0) AS r
+CROSS JOIN LATERAL (SELECT` + EntryColumns + ` FROM entry AS e
+    WHERE e.program_id = @program_id AND e.job_id = k.id AND e.kind = ANY (@work_kinds::text[])
+        AND e.until_position <= coalesce(k.position, e.until_position)
+        AND (e.version = 1 AND e.kind = ANY (@timed_kinds::text[])
+            OR e.position <= r.position AND e.until_position > r.position) OFFSET 0) AS e`
+
+// ReadReplaced queues the reading of factsPastSQL.
+func (t *Tx) ReadReplaced(rows *[]EntryRow, jobs []domain.UUID, positions []int64) {
+	All(t, rows, factsPastSQL, Args{"program_id": t.Program, "jobs": jobs, "positions": positions, "work_kinds": workKinds, "timed_kinds": timedKinds})
+}
+
+// replaced is what this push replaces, as far as factsPastSQL would find it
+// afterwards.
+func (j *judgedJob) replaced(old *domain.Entry) {
+	returned := int64(0)
+	for i := range j.touched.entries {
+		e := &j.touched.entries[i]
+		if r, ok := e.Record.(*domain.Review); ok && r.Decision == domain.Return && e.Void == nil {
+			returned = max(returned, e.Position)
+		}
+	}
+	if old.Version == 1 && slices.Contains(timedKinds, string(old.Kind)) ||
+		old.Position > 0 && old.Position <= returned && slices.Contains(workKinds, string(old.Kind)) {
+		j.past = append(j.past, *old)
+	}
+}
+
 // readFacts queues the reading; decode makes it usable after the flush. args
 // must hold jobs and homes.
 func (t *Tx) readFacts(f *facts, plan *plan, args Args) {
@@ -159,6 +207,7 @@ func (t *Tx) readFacts(f *facts, plan *plan, args Args) {
 	All(t, &f.earlier, factsEarlierSQL, args)
 	All(t, &f.sameRows, factsSameSQL, args)
 	All(t, &f.pending, factsPendingSQL, args)
+	t.ReadReplaced(&f.pastRows, plan.jobs, []int64{})
 }
 
 func (f *facts) decode(zone *time.Location) (err error) {
@@ -170,6 +219,9 @@ func (f *facts) decode(zone *time.Location) (err error) {
 	f.same = make(map[string][]sameRow, len(f.sameRows))
 	for _, r := range f.sameRows {
 		f.same[string(r.Match)] = append(f.same[string(r.Match)], r)
+	}
+	if f.past, err = Entries(f.pastRows, true); err != nil {
+		return err
 	}
 	f.entries, err = Entries(f.rows, true)
 	return err
@@ -211,6 +263,11 @@ func (f *facts) outside(jobID domain.UUID, job *domain.Job, entries []domain.Ent
 			if domain.UUID(id) == jobID {
 				o.Pending = append(o.Pending, rules.PendingDevice{DeviceID: r.DeviceID, RecordsCount: int(r.PendingRecordsCount), PhotosCount: int(r.PendingPhotosCount)})
 			}
+		}
+	}
+	for _, e := range f.past {
+		if e.JobID == jobID {
+			o.Past = append(o.Past, e)
 		}
 	}
 	f.elsewhere(jobID, job.HomeID, entries, &o)

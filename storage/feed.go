@@ -47,8 +47,6 @@ type feedRow struct {
 	Effective int64
 }
 
-const residentColumns = `, r.name, r.phone, r.street`
-
 const feedWholeSQL = `
 SELECT` + EntryColumns + `, e.position AS effective` + residentColumns + `
 FROM entry AS e` + residentJoinSQL + `

@@ -79,6 +79,7 @@ type Remaking struct {
 	Records         []EntryRow // of the job, as they stood
 	Outside         []EntryRow // at the positions that the inputs name
 	Sets            []EntryRow // the rule set as it stood
+	Past            []EntryRow // versions that had been replaced, as ReadReplaced finds them
 	FirstRecordedAt time.Time  // of the job
 	JudgedAt        Moment
 
@@ -96,6 +97,9 @@ func (r *Remaking) Remake(zone *time.Location) (*ResultRow, error) {
 		return nil, err
 	}
 	if f.entries, err = Entries(r.Sets, true); err != nil {
+		return nil, err
+	}
+	if f.past, err = Entries(r.Past, true); err != nil {
 		return nil, err
 	}
 	elsewhere, err := Entries(r.Outside, true)
@@ -117,6 +121,7 @@ func (r *Remaking) Remake(zone *time.Location) (*ResultRow, error) {
 		return nil, domain.InvalidFields(faults)
 	}
 	j.outside = r.Inputs.Facts.outside(zone, elsewhere)
+	j.outside.Past = f.past
 	if j.assembled, err = rules.Assemble(j.jobID, j.entries, j.outside); err != nil {
 		return nil, err
 	}

@@ -47,7 +47,7 @@ ORDER BY e.record_id
 LIMIT @limit`
 
 const jobListSQL = `
-SELECT` + entryNames + `, NULL::text AS name, NULL::text AS phone, NULL::text AS street
+SELECT` + entryNames + noResidentColumns + `
 FROM job AS j
 CROSS JOIN LATERAL (SELECT e.program_id,` + entryOwn + ` j.number,` + EntryTexts + ` FROM entry AS e
     WHERE e.program_id = @program_id AND e.kind = 'job' AND e.record_id = j.id AND e.until_position IS NULL OFFSET 0) AS e

@@ -177,8 +177,18 @@ func (t *Tx) JobsAt(p *Past, asked []JobAt) ([]*rules.Assembled, error) {
 	args := Args{"program_id": t.Program, "jobs": ids, "positions": positions}
 	var rows []pastEntryRow
 	All(t, &rows, pastEntriesSQL, args)
+	var replaced []EntryRow
+	t.ReadReplaced(&replaced, ids, positions)
 	if err := t.Flush(); err != nil {
 		return nil, err
+	}
+	earlierVersions, err := Entries(replaced, true)
+	if err != nil {
+		return nil, err
+	}
+	for _, e := range earlierVersions {
+		o := &outside[places[e.JobID]]
+		o.Past = append(o.Past, e)
 	}
 	ask := pastQuestions{pictures: map[string]string{}}
 	for i := range rows {

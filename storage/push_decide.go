@@ -22,6 +22,7 @@ type judgedJob struct {
 	setID   domain.UUID
 	set     *domain.RuleSet
 	outside rules.Outside
+	past    []domain.Entry // versions that this push replaces
 
 	assembled     *rules.Assembled
 	sentIn        bool // by this push, even if it moved on
@@ -118,7 +119,12 @@ func (k *known) judge(accepted []domain.Entry, corrected map[domain.UUID]bool, n
 	for i := range accepted {
 		if e := &accepted[i]; !e.JobID.IsZero() {
 			j := add(e.JobID)
-			j.entries = replaceEntry(j.entries, *e)
+			if i := slices.IndexFunc(j.entries, func(x domain.Entry) bool { return x.Kind == e.Kind && x.ID == e.ID }); i >= 0 {
+				j.replaced(&j.entries[i])
+				j.entries[i] = *e
+			} else {
+				j.entries = append(j.entries, *e)
+			}
 		}
 	}
 	for id := range k.rejudge {
@@ -134,16 +140,6 @@ func (k *known) judge(accepted []domain.Entry, corrected map[domain.UUID]bool, n
 	}
 	slices.SortFunc(judged, func(a, b *judgedJob) int { return a.jobID.Compare(b.jobID) })
 	return judged, nil
-}
-
-func replaceEntry(entries []domain.Entry, e domain.Entry) []domain.Entry {
-	for i := range entries {
-		if entries[i].Kind == e.Kind && entries[i].ID == e.ID {
-			entries[i] = e
-			return entries
-		}
-	}
-	return append(entries, e)
 }
 
 // judge computes and judges one job by the set in force on the day of the work.
@@ -169,6 +165,7 @@ func (j *judgedJob) judge(f *facts) error {
 	if j.corrected {
 		j.leaveOutLate()
 	}
+	j.outside.Past = append(j.outside.Past, j.past...)
 	assembled, err := rules.Assemble(j.jobID, j.entries, j.outside)
 	if err != nil {
 		return fmt.Errorf("assemble job %s: %w", j.jobID, err)

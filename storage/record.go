@@ -38,14 +38,12 @@ type Seen struct {
 
 type seenRow struct {
 	EntryRow
-	Name   *string
-	Phone  *string
-	Street *string
+	residentRow
 }
 
 func (r *seenRow) seen() (s Seen, err error) {
 	s.Entry, err = r.Entry(false)
-	s.Resident = residentOf(r.Name, r.Phone, r.Street)
+	s.Resident = r.residentRow.resident()
 	return s, err
 }
 

@@ -18,10 +18,29 @@ type Resident struct {
 	Phone string `json:"phone,omitzero" validate:"omitempty,min=3,max=40"`
 	// Street address.
 	Street string `json:"street,omitzero" validate:"omitempty,min=1,max=200"`
+	// Who signed the owner's permission; its kind and day stand with the home.
+	PermissionBy string `json:"permission_by,omitzero" validate:"omitempty,min=1,max=120"`
+	// Who consented to the work; the day stands with the job.
+	ConsentBy string `json:"consent_by,omitzero" validate:"omitempty,min=1,max=120"`
 }
 
-func residentOf(name, phone, street *string) *Resident {
-	if name == nil && phone == nil && street == nil {
+// residentRow are the columns; all are null where nobody is known.
+type residentRow struct {
+	Name         *string
+	Phone        *string
+	Street       *string
+	PermissionBy *string
+	ConsentBy    *string
+}
+
+// residentColumns are read from r, in the order of the fields.
+const (
+	residentColumns   = `, r.name, r.phone, r.street, r.permission_by, r.consent_by`
+	noResidentColumns = `, NULL::text AS name, NULL::text AS phone, NULL::text AS street, NULL::text AS permission_by, NULL::text AS consent_by`
+)
+
+func (r *residentRow) resident() *Resident {
+	if *r == (residentRow{}) {
 		return nil
 	}
 	text := func(s *string) string {
@@ -30,14 +49,15 @@ func residentOf(name, phone, street *string) *Resident {
 		}
 		return *s
 	}
-	return &Resident{text(name), text(phone), text(street)}
+	return &Resident{text(r.Name), text(r.Phone), text(r.Street), text(r.PermissionBy), text(r.ConsentBy)}
 }
 
 const residentPutSQL = `
-INSERT INTO resident (program_id, home_id, revision, name, phone, street)
-VALUES (@program_id, @home_id, 1, @name, @phone, @street)
+INSERT INTO resident (program_id, home_id, revision, name, phone, street, permission_by, consent_by)
+VALUES (@program_id, @home_id, 1, @name, @phone, @street, @permission_by, @consent_by)
 ON CONFLICT (program_id, home_id) DO UPDATE SET revision = resident.revision + 1,
-    name = excluded.name, phone = excluded.phone, street = excluded.street
+    name = excluded.name, phone = excluded.phone, street = excluded.street,
+    permission_by = excluded.permission_by, consent_by = excluded.consent_by
 RETURNING revision`
 
 const homeLockSQL = `
@@ -53,7 +73,8 @@ func (db *DB) PutResident(ctx context.Context, caller domain.Caller, home domain
 		who, action = &Resident{}, "resident_erased"
 	}
 	err = db.In(ctx, caller.Program, Writing, func(t *Tx) error {
-		args := Args{"program_id": t.Program, "home_id": home, "id": home, "name": OrNull(who.Name), "phone": OrNull(who.Phone), "street": OrNull(who.Street)}
+		args := Args{"program_id": t.Program, "home_id": home, "id": home, "name": OrNull(who.Name), "phone": OrNull(who.Phone), "street": OrNull(who.Street),
+			"permission_by": OrNull(who.PermissionBy), "consent_by": OrNull(who.ConsentBy)}
 		var locked []struct{ Position int64 }
 		var revision []struct{ Revision int64 }
 		All(t, &locked, homeLockSQL, args)
@@ -82,7 +103,7 @@ func (db *DB) PutResident(ctx context.Context, caller domain.Caller, home domain
 		accepted := []intake.Decision{d}
 		t.appendEntries(head, accepted, func(intake.Key) int64 { return e.Position })
 		t.writeScopes(nil, accepted)
-		seen = Seen{Entry: entryOf(&accepted[0], head), Resident: residentOf(OrNull(who.Name), OrNull(who.Phone), OrNull(who.Street))}
+		seen = Seen{Entry: entryOf(&accepted[0], head), Resident: who.known()}
 		if err := t.Audit(caller, action, home, ""); err != nil || !validateOnly {
 			return err
 		}
@@ -90,4 +111,12 @@ func (db *DB) PutResident(ctx context.Context, caller domain.Caller, home domain
 		return t.Flush()
 	})
 	return seen, err
+}
+
+// known is nil for somebody of whom nothing is known.
+func (r *Resident) known() *Resident {
+	if *r == (Resident{}) {
+		return nil
+	}
+	return r
 }

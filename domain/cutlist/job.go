@@ -13,6 +13,18 @@ type Crossover struct {
 	Place string `json:"place,omitempty" validate:"min=1,max=60"`
 	// Of the collars in in.
 	CollarDiameterIn float64 `json:"collar_diameter_in" validate:"gt=0,lte=1200"`
+	// Of new flexible duct in ft; 0, the old one goes back.
+	FlexLengthFt float64 `json:"flex_length_ft,omitempty" validate:"gte=0,lte=100"`
+	// Straps that hold it up.
+	StrapsCount int `json:"straps_count,omitempty" validate:"gte=0,lte=50"`
+}
+
+// A NailedPart is a part that is nailed to the floor on all its sides.
+type NailedPart struct {
+	// Where it is, in the words of the crew.
+	Place string `json:"place,omitempty" validate:"min=1,max=60"`
+	// Parts of that sort.
+	PartsCount int `json:"parts_count" validate:"gte=1,lte=100"`
 }
 
 // A Job is what the crew will make on one home.
@@ -24,9 +36,10 @@ type Job struct {
 	// The holes, not the patches.
 	DuctPatches []Hole `json:"duct_patches,omitempty" validate:"max=100,dive"`
 	// The holes, not the patches.
-	WrapPatches []Hole      `json:"wrap_patches,omitempty" validate:"max=100,dive"`
-	Crossovers  []Crossover `json:"crossovers,omitempty" validate:"max=100,dive"`
-	Seals       []Seal      `json:"seals,omitempty" validate:"max=100,dive"`
+	WrapPatches []Hole       `json:"wrap_patches,omitempty" validate:"max=100,dive"`
+	Crossovers  []Crossover  `json:"crossovers,omitempty" validate:"max=100,dive"`
+	Seals       []Seal       `json:"seals,omitempty" validate:"max=100,dive"`
+	NailedParts []NailedPart `json:"nailed_parts,omitempty" validate:"max=100,dive"`
 }
 
 // Method and version of a list. A version is the day from which the
@@ -120,12 +133,20 @@ func ForJob(job Job, p Parameters) (List, error) {
 		b.refuse(err, "/crossovers", i)
 		coat, err := collarCoat(x, p)
 		b.coat(coat, err, "/crossovers", i)
+		b.refuse(stat.Within("/flex_length_ft", x.FlexLengthFt, 0, mostFlexFt, "ft"), "/crossovers", i)
+		b.refuse(stat.Within("/straps_count", float64(x.StrapsCount), 0, mostStraps, "straps"), "/crossovers", i)
+		b.list.Totals.FlexLengthFt += x.FlexLengthFt
+		b.list.Totals.StrapLengthFt += float64(float64(x.StrapsCount) * p.StrapLengthFt)
 		b.list.Totals.ScrewsCount += p.CollarScrewsCount * p.CollarsPerDuctCount
 		b.list.Totals.BandsCount += p.BandsPerCollarCount * p.CollarsPerDuctCount
 	}
 	for i, s := range job.Seals {
 		coat, err := s.Coat(p)
 		b.coat(coat, err, "/seals", i)
+	}
+	for i, n := range job.NailedParts {
+		b.refuse(stat.Within("/parts_count", float64(n.PartsCount), 1, mostCount, "parts"), "/nailed_parts", i)
+		b.list.Totals.NailsCount += n.PartsCount * p.NailsPerPartCount
 	}
 	if b.err != nil {
 		return List{}, b.err
@@ -146,6 +167,7 @@ func (job Job) checkCounts() error {
 		{"/wrap_patches", len(job.WrapPatches)},
 		{"/crossovers", len(job.Crossovers)},
 		{"/seals", len(job.Seals)},
+		{"/nailed_parts", len(job.NailedParts)},
 	} {
 		if k.count > mostPieces {
 			return stat.Refuse(stat.TooMany, k.argument, "send one job at a time", "%d are more than %d", k.count, mostPieces)

@@ -39,6 +39,10 @@ type Parameters struct {
 	CollarsPerDuctCount int `json:"collars_per_duct_count" validate:"omitempty,gte=0,lte=100" default:"2"`
 	// Patch on a duct.
 	DuctPatchScrewsCount int `json:"duct_patch_screws_count" validate:"omitempty,gte=0,lte=100" default:"4"`
+	// Nails in each part that is nailed.
+	NailsPerPartCount int `json:"nails_per_part_count" validate:"omitempty,gte=0,lte=100" default:"4"`
+	// Of one strap round a duct and up to the joist in ft.
+	StrapLengthFt float64 `json:"strap_length_ft" validate:"omitempty,gte=0,lte=50" default:"5"`
 	// Offcuts, skins and losses, on top of the totals.
 	WasteRatio float64 `json:"waste_ratio" validate:"omitempty,gte=0,lte=0.99" default:"0.1"`
 }
@@ -65,6 +69,8 @@ func DefaultParameters() Parameters {
 		BandsPerCollarCount:  2,     // [cp]; SWS 3.1601.5 (2017) [pub] asks core and jacket apart
 		CollarsPerDuctCount:  2,     // geometry
 		DuctPatchScrewsCount: 4,     // [cp]; one at each corner until the mastic has set
+		NailsPerPartCount:    4,     // SWS 5.0105.5 [pub]: all four sides
+		StrapLengthFt:        5,     // ft [cp]; round a duct of 12 in and a foot up on each side
 		WasteRatio:           0.10,  // fraction [cp]
 	}
 }
@@ -77,6 +83,8 @@ const (
 	leastMastic = 0.001  // in
 	mostMastic  = 1.0    // in
 	mostCount   = 100    // fasteners of one part
+	mostFlexFt  = 100.0  // ft of one crossover
+	mostStraps  = 50     // of one crossover, and ft of one strap
 	mostWaste   = 0.99   // fraction
 	mostPieces  = 500    // of one kind in one job
 	mostJobs    = 1000   // in one total
@@ -107,6 +115,8 @@ func (p Parameters) check() error {
 		{root + "bands_per_collar_count", float64(p.BandsPerCollarCount), 0, mostCount, "bands"},
 		{root + "collars_per_duct_count", float64(p.CollarsPerDuctCount), 0, mostCount, "collars"},
 		{root + "duct_patch_screws_count", float64(p.DuctPatchScrewsCount), 0, mostCount, "screws"},
+		{root + "nails_per_part_count", float64(p.NailsPerPartCount), 0, mostCount, "nails"},
+		{root + "strap_length_ft", p.StrapLengthFt, 0, mostStraps, "ft"},
 		{root + "waste_ratio", p.WasteRatio, 0, mostWaste, "(fraction)"},
 	} {
 		if err := stat.Within(q.argument, q.x, q.least, q.most, q.unit); err != nil {

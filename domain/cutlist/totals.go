@@ -21,10 +21,19 @@ type Totals struct {
 	MasticGal     float64 `json:"mastic_gal"`
 	ScrewsCount   int     `json:"screws_count"`
 	BandsCount    int     `json:"bands_count"`
+	NailsCount    int     `json:"nails_count"`
+	// New flexible duct.
+	FlexLengthFt  float64 `json:"flex_length_ft"`
+	StrapLengthFt float64 `json:"strap_length_ft"`
+	// Of bracket strip; its metal is counted above too.
+	MetalStripIn float64 `json:"metal_strip_length_in"`
 }
 
 func (t *Totals) addPiece(piece Piece) {
 	t.PiecesCount++
+	if piece.Kind == BracketStrip {
+		t.MetalStripIn += piece.LengthIn
+	}
 	switch piece.Material {
 	case Metal:
 		t.MetalIn2 += piece.AreaIn2
@@ -58,6 +67,10 @@ func (t Totals) plus(o Totals) Totals {
 	t.MasticGal = t.MasticIn3 / CubicInchesPerGallon
 	t.ScrewsCount += o.ScrewsCount
 	t.BandsCount += o.BandsCount
+	t.NailsCount += o.NailsCount
+	t.FlexLengthFt += o.FlexLengthFt
+	t.StrapLengthFt += o.StrapLengthFt
+	t.MetalStripIn += o.MetalStripIn
 	return t
 }
 
@@ -66,14 +79,14 @@ func (t Totals) plus(o Totals) Totals {
 const countSlack = 1e-9
 
 // withWaste is what to take along for t: each length, area and volume times
-// 1 + waste, screws and bands up to whole ones. The pieces stay as they are.
+// 1 + waste, screws, bands and nails up to whole ones. The pieces stay as they are.
 func (t Totals) withWaste(waste float64) Totals {
 	factor := 1 + waste
-	for _, q := range []*float64{&t.MetalIn2, &t.MetalStockIn, &t.BoardIn2, &t.WrapFabricIn2, &t.MeshIn, &t.MasticIn3} {
+	for _, q := range []*float64{&t.MetalIn2, &t.MetalStockIn, &t.BoardIn2, &t.WrapFabricIn2, &t.MeshIn, &t.MasticIn3, &t.FlexLengthFt, &t.StrapLengthFt, &t.MetalStripIn} {
 		*q *= factor
 	}
 	t.MasticGal = t.MasticIn3 / CubicInchesPerGallon
-	for _, n := range []*int{&t.ScrewsCount, &t.BandsCount} {
+	for _, n := range []*int{&t.ScrewsCount, &t.BandsCount, &t.NailsCount} {
 		*n = int(math.Ceil(float64(float64(*n)*factor) - countSlack))
 	}
 	return t

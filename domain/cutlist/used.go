@@ -12,6 +12,10 @@ type Used struct {
 	MasticGal     *float64 `json:"mastic_gal,omitempty" validate:"gte=0,lte=1000000"`
 	ScrewsCount   *int     `json:"screws_count,omitempty" validate:"gte=0,lte=1000000"`
 	BandsCount    *int     `json:"bands_count,omitempty" validate:"gte=0,lte=1000000"`
+	NailsCount    *int     `json:"nails_count,omitempty" validate:"gte=0,lte=1000000"`
+	FlexLengthFt  *float64 `json:"flex_length_ft,omitempty" validate:"gte=0,lte=1000000"`
+	StrapLengthFt *float64 `json:"strap_length_ft,omitempty" validate:"gte=0,lte=1000000"`
+	MetalStripIn  *float64 `json:"metal_strip_length_in,omitempty" validate:"gte=0,lte=1000000"`
 }
 
 // An Outcome of one material against its list.
@@ -79,6 +83,10 @@ func CompareUsed(listed, withWaste Totals, used Used, tolerance float64) ([]Agai
 		{"mastic_gal", listed.MasticGal, withWaste.MasticGal, used.MasticGal, "gal"},
 		{"screws_count", float64(listed.ScrewsCount), float64(withWaste.ScrewsCount), counted(used.ScrewsCount), "screws"},
 		{"bands_count", float64(listed.BandsCount), float64(withWaste.BandsCount), counted(used.BandsCount), "bands"},
+		{"nails_count", float64(listed.NailsCount), float64(withWaste.NailsCount), counted(used.NailsCount), "nails"},
+		{"flex_length_ft", listed.FlexLengthFt, withWaste.FlexLengthFt, used.FlexLengthFt, "ft"},
+		{"strap_length_ft", listed.StrapLengthFt, withWaste.StrapLengthFt, used.StrapLengthFt, "ft"},
+		{"metal_strip_length_in", listed.MetalStripIn, withWaste.MetalStripIn, used.MetalStripIn, "in"},
 	}
 	out := make([]AgainstList, 0, len(rows))
 	for _, r := range rows {

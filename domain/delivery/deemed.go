@@ -26,18 +26,6 @@ type DeemedFigure struct {
 	Source string `json:"source" validate:"min=1,max=200"`
 }
 
-// NorthwestFigures are published figures to start a program's settings
-// from: 1,543 and 2,477 kWh a year in heating zones 1 and 2, Northwest
-// Regional Technical Forum, August 2013 [pub]. adoptedOn is the program's
-// own day.
-func NorthwestFigures(adoptedOn string) []DeemedFigure {
-	const source = "Northwest Regional Technical Forum, August 2013"
-	return []DeemedFigure{
-		{Zone: "heating_zone_1", SavingKWh: 1543, AdoptedOn: adoptedOn, Source: source},
-		{Zone: "heating_zone_2", SavingKWh: 2477, AdoptedOn: adoptedOn, Source: source},
-	}
-}
-
 // SavingDeemed is the figure of the home's zone as an estimate:
 //
 //	saving = the figure                      kWh a year

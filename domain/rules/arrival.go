@@ -1,6 +1,10 @@
 package rules
 
-import "ductledger/domain"
+import (
+	"time"
+
+	"ductledger/domain"
+)
 
 var someoneHome = Rule{
 	Key: "someone_home", Title: "Somebody lets the crew in",
@@ -22,6 +26,61 @@ var someoneHome = Rule{
 			p.done()
 		}
 	},
+}
+
+var appointmentKept = Rule{
+	Key: "appointment_kept", Title: "The crew comes when it was announced",
+	Why:      "A resident who waited in vain does not open the next time, and a missed day costs both.",
+	Judged:   "Each appointment was kept: somebody opened, a visit of that day is recorded, and the crew came no later than was told. One that was moved or canceled, or is still to come, is not judged.",
+	None:     "no appointment was made",
+	Fix:      "Call the resident, make another appointment, and record what became of this one.",
+	Severity: Note, Missing: Silent, Cure: Office,
+	Source: practice,
+	Example: Example{
+		Holds:  "Told from 08:00 to 10:00, the crew came 08:10.",
+		Broken: "Told from 08:00 to 10:00, the crew came 10:40.",
+	},
+	check: func(c *check) {
+		for _, a := range c.job.Appointments {
+			r := a.Record
+			came, arrived := c.job.arrivedOn(r.PlannedOn)
+			switch {
+			case r.State == domain.AppointmentMoved, r.State == domain.AppointmentCanceled:
+				c.notApplicable("the appointment was moved or canceled")
+				continue
+			case r.State == domain.AppointmentMade && !came && c.job.WorkedOn() <= r.PlannedOn:
+				c.notApplicable("the appointment is still to come")
+				continue
+			}
+			p := c.on(a.Subject())
+			switch {
+			case r.State == domain.AppointmentMissed:
+				p.fault("nobody let the crew in")
+			case !came:
+				p.fault("no visit of that day is recorded")
+			case r.UntilAt == nil:
+			case arrived == nil:
+				p.lack("when the crew arrived")
+			case arrived.After(*r.UntilAt):
+				p.fault("the crew came ", c.job.clock(*arrived), "; it was told for ", c.job.clock(*r.UntilAt), " at the latest")
+			}
+			p.done()
+		}
+	},
+}
+
+// arrivedOn tells whether a crew came on a day, and when the first one did.
+func (a *Assembled) arrivedOn(day domain.Date) (came bool, first *time.Time) {
+	for _, v := range a.Visits {
+		if v.Record.VisitedOn != day {
+			continue
+		}
+		came = true
+		if at := v.Record.ArrivedAt; at != nil && (first == nil || at.Before(*first)) {
+			first = at
+		}
+	}
+	return came, first
 }
 
 var priorDamageShown = Rule{

@@ -24,8 +24,34 @@ func arrivalCases() []ruleCases {
 	permission := func(day domain.Date) func(*jobUnderTest) {
 		return func(j *jobUnderTest) { j.home().Permission.GivenOn = day }
 	}
+	appointment := func(state domain.AppointmentState, day domain.Date, until string) func(*jobUnderTest) {
+		return func(j *jobUnderTest) {
+			a := &domain.Appointment{JobID: j.job, PlannedOn: day, State: state}
+			if until != "" {
+				a.UntilAt = when(until)
+			}
+			j.add(a)
+		}
+	}
 	none := []change{{"none", func(*jobUnderTest) {}, nil}}
+	used := func(material string, amount float64) func(*jobUnderTest) {
+		return func(j *jobUnderTest) {
+			j.jobRecord().MaterialsUsed = []domain.MaterialUsed{{Material: material, Used: amount}}
+		}
+	}
 	return []ruleCases{{
+		rule: "materials_as_listed",
+		// Nails of 3 loose boots: 12 listed, 13.2 with waste, so 14; a tenth either way [calc].
+		broken:        []change{{"forty nails", used("nails_count", 40), nil}},
+		notApplicable: []change{{"none", func(*jobUnderTest) {}, nil}},
+		atLimit:       []change{{"15 nails", used("nails_count", 15), nil}, {"11 nails", used("nails_count", 11), nil}},
+		beyond:        []change{{"16 nails", used("nails_count", 16), nil}, {"10 nails", used("nails_count", 10), nil}},
+		holds:         []change{{"as listed", used("nails_count", 12), nil}},
+		notRecorded: []change{{"a size beyond any duct", func(j *jobUnderTest) {
+			used("nails_count", 12)(j)
+			j.opening(1).WidthIn = new(1e6)
+		}, nil}},
+	}, {
 		rule:   "owner_permission",
 		broken: []change{{"after the first visit", permission("2026-10-20"), nil}},
 		notRecorded: []change{{"assigned, nobody was there", func(j *jobUnderTest) {
@@ -49,6 +75,18 @@ func arrivalCases() []ruleCases {
 		notApplicable: []change{{"no visit", noVisit, []string{"air_at_every_outlet", "outcome_shown"}}},
 		atLimit:       []change{{"of the day of the visit", consent("2026-10-14"), nil}},
 		beyond:        []change{{"a day later", consent("2026-10-15"), nil}},
+	}, {
+		rule: "appointment_kept",
+		broken: []change{{"missed", appointment(domain.AppointmentMissed, exampleDay, ""), nil}, {"no visit", appointment(domain.AppointmentKept, "2026-10-12", ""), nil},
+			{"forgotten", appointment(domain.AppointmentMade, "2026-10-12", ""), nil}},
+		notRecorded: []change{{"when it came", func(j *jobUnderTest) {
+			appointment(domain.AppointmentKept, exampleDay, "10:00")(j)
+			j.visit().ArrivedAt = nil
+		}, nil}},
+		notApplicable: []change{{"none", func(*jobUnderTest) {}, nil}, {"moved", appointment(domain.AppointmentMoved, "2026-10-12", ""), nil},
+			{"still to come", appointment(domain.AppointmentMade, "2026-10-20", ""), nil}},
+		atLimit: []change{{"08:10", appointment(domain.AppointmentKept, exampleDay, "08:10"), nil}},
+		beyond:  []change{{"08:09", appointment(domain.AppointmentKept, exampleDay, "08:09"), nil}},
 	}, {
 		rule:          "someone_home",
 		broken:        []change{{"nobody", visit(func(v *domain.Visit) { v.NoShow = new(true) }), nil}},

@@ -31,6 +31,9 @@ type Outside struct {
 	SameTests   []domain.UUID   // jobs at other homes with the same readings to the digit
 	Pending     []PendingDevice // devices that said they still hold work of this job
 	OtherVisits []OtherVisit    // of this job's people to other homes on the same days
+	// Past are versions of this job's records that were replaced: the first one
+	// of what tells a time, and those that stood when the job was last returned.
+	Past []domain.Entry
 }
 
 // EarlierJob is accepted duct sealing at the same home.
@@ -70,6 +73,7 @@ func (o Outside) ordered() Outside {
 	o.OtherVisits = ordered(o.OtherVisits, func(x, y OtherVisit) int {
 		return cmp.Or(x.JobID.Compare(y.JobID), x.CrewMemberID.Compare(y.CrewMemberID), x.ArrivedAt.Compare(y.ArrivedAt))
 	})
+	o.Past = ordered(o.Past, func(x, y domain.Entry) int { return cmp.Or(x.ID.Compare(y.ID), cmp.Compare(x.Version, y.Version)) })
 	for i := range o.SamePhotos {
 		o.SamePhotos[i].JobIDs = ordered(o.SamePhotos[i].JobIDs, domain.UUID.Compare)
 	}
@@ -104,6 +108,7 @@ type Assembled struct {
 	Reviews      []Of[domain.Review]
 	Inspections  []Of[domain.Inspection]
 	CallBacks    []Of[domain.CallBack]
+	Appointments []Of[domain.Appointment]
 
 	Contractors []Of[domain.Contractor]
 	Members     []Of[domain.CrewMember]
@@ -113,6 +118,9 @@ type Assembled struct {
 	Superseded []*domain.Entry // measurements and photos that something in force replaces
 	Disputed   []Dispute       // replaced by two at once: neither is in force
 	Voided     []*domain.Entry
+
+	repairs []mention // of parts by repairs, ordered by part
+	shots   []mention // of records by photos, ordered by record
 }
 
 // Dispute is one record with the two or more in force that replace it.
@@ -166,6 +174,7 @@ func Assemble(jobID domain.UUID, entries []domain.Entry, outside Outside) (*Asse
 	a.Measurements = inForce(a, a.Measurements, func(m *domain.Measurement) *domain.UUID { return m.Replaces })
 	a.standing()
 	a.Photos = inForce(a, a.Photos, func(p *domain.Photo) *domain.UUID { return p.Replaces })
+	a.index()
 	return a, nil
 }
 
@@ -201,6 +210,8 @@ func (a *Assembled) place(e *domain.Entry) {
 		a.Inspections = append(a.Inspections, Of[domain.Inspection]{e, r})
 	case *domain.CallBack:
 		a.CallBacks = append(a.CallBacks, Of[domain.CallBack]{e, r})
+	case *domain.Appointment:
+		a.Appointments = append(a.Appointments, Of[domain.Appointment]{e, r})
 	case *domain.Contractor:
 		a.Contractors = append(a.Contractors, Of[domain.Contractor]{e, r})
 	case *domain.CrewMember:

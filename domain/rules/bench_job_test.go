@@ -18,6 +18,7 @@ type jobUnderTest struct {
 	received time.Time // when all records came in; zero: not known
 	offset   *float64  // of the device's clock, s
 	void     map[domain.UUID]bool
+	since    map[domain.UUID]int64 // positions of what came after the rest, which stands at 1
 }
 
 func clean(t testing.TB) *jobUnderTest {
@@ -144,6 +145,9 @@ func (j *jobUnderTest) entries() []domain.Entry {
 	for i, item := range j.items {
 		entries[i] = domain.Entry{Kind: item.Kind, ID: item.ID, Version: 1, JobID: item.Record.Job(), ReceivedAt: j.received,
 			ClockOffsetS: j.offset, Record: item.Record}
+		if j.since != nil {
+			entries[i].Position, entries[i].RecordedAt = max(1, j.since[item.ID]), at("18:00")
+		}
 		if j.void[item.ID] {
 			entries[i].Void = &domain.Void{Reason: "a test"}
 		}

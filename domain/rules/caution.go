@@ -11,13 +11,13 @@ const (
 	CrawlSpace    Hazard = "crawl_space"
 	HeatInSpace   Hazard = "heat"
 	OldMaterials  Hazard = "old_materials"
+	ReopenedDuct  Hazard = "reopened_duct" // a hand goes into a duct again: heavier than the sharp metal there
 	// Those that follow belong to no finding and stand on the job-start card.
-	ReopenedDuct Hazard = "reopened_duct"
-	Droppings    Hazard = "droppings"
-	Mold         Hazard = "mold"
-	LoosePiers   Hazard = "loose_piers"
-	HeatTape     Hazard = "heat_tape"
-	Breathing    Hazard = "breathing"
+	Droppings  Hazard = "droppings"
+	Mold       Hazard = "mold"
+	LoosePiers Hazard = "loose_piers"
+	HeatTape   Hazard = "heat_tape"
+	Breathing  Hazard = "breathing"
 )
 
 // cautions is the job-start card: what a crew reads before it goes under a

@@ -78,6 +78,7 @@ type part struct {
 	hazard   Hazard
 	fix      string // in place of the rule's own
 	photo    string // the fix where a photo is all that is missing
+	office   bool   // asked of the office, not of the crew: as heavy before the job is sent in
 	parts    int    // how many parts the subject stands for; 0 is one
 	faults   []string
 	lacks    []string
@@ -149,7 +150,7 @@ func (p *part) done() {
 		if p.missing == Asks {
 			p.severity = Check
 		}
-		if p.c.job.early() {
+		if p.c.job.early() && !p.office {
 			p.severity = Note // the list of what is still to be entered
 		}
 	}

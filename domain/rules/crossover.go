@@ -40,7 +40,7 @@ var crossoverTakenDown = Rule{
 	Judged:   "Each round flexible crossover was off both collars on this job. How it looked exempts none. One out of reach, with a reason, is for a reviewer.",
 	None:     "no crossover is recorded",
 	Fix:      "With energy cut and verified where the furnace is electric, take it down, seal both collars, and refit it with new bands.",
-	Severity: MustFix, Missing: Blocks, Cure: ReturnVisit, Hazard: CrawlSpace,
+	Severity: MustFix, Missing: Blocks, Cure: ReturnVisit, Hazard: ReopenedDuct,
 	Source: practice,
 	Example: Example{
 		Holds:  "Crossover A→B down at 11:20 and replaced.",
@@ -140,7 +140,7 @@ var crossoverCollarScrews = Rule{
 	Judged:   "At both ends enough fasteners go through the folded tabs or a connector that is screwed down; sound old ones count.",
 	None:     "no crossover is recorded",
 	Fix:      "Fold the tabs and set the missing screws, then seal them.",
-	Severity: Check, Missing: Asks, Cure: OnSite, Hazard: SharpMetal,
+	Severity: Check, Missing: Asks, Cure: OnSite, Hazard: ReopenedDuct,
 	Parameters: []Parameter{{"fasteners_count", "fasteners", 4, 1, 12, practice}},
 	Source:     practice,
 	Example: Example{

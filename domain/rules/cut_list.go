@@ -13,6 +13,8 @@ type CutList struct {
 	cutlist.List
 	// What the records say was used, set beside the list.
 	Used []cutlist.AgainstList `json:"used,omitempty"`
+	// What the crew says it used otherwise than listed, of the whole job.
+	Exceptions []cutlist.AgainstList `json:"exceptions,omitempty"`
 	// What no record says and the list had to take.
 	Assumed []CutListNote `json:"assumed"`
 	// What cannot be listed, and why.
@@ -68,6 +70,9 @@ func (a *Assembled) CutList(p cutlist.Parameters) (CutList, error) {
 	}
 	l.out.List = list
 	if l.out.Used, err = l.used(); err != nil {
+		return CutList{}, err
+	}
+	if l.out.Exceptions, err = l.exceptions(); err != nil {
 		return CutList{}, err
 	}
 	return l.out, nil
@@ -129,6 +134,10 @@ func (l *cutLister) component(c Of[domain.Component]) {
 	}
 	if c.Record.Found == domain.FoundDetached {
 		l.bracket(c, name)
+		if c.Record.Component == domain.Boot {
+			l.work.NailedParts = append(l.work.NailedParts, cutlist.NailedPart{Place: name, PartsCount: c.Record.Parts()})
+			l.assume(c.Subject(), "a loose boot is nailed on all four sides")
+		}
 	}
 	mesh := wide(c.Record.WidestGapIn)
 	for r := range l.job.repairsOf(c.ID) {
@@ -236,6 +245,16 @@ func (l *cutLister) crossover(x Of[domain.Crossover]) {
 	}
 	l.from(x.Subject())
 	made := cutlist.Crossover{Place: l.job.nameOf(x.Subject()), CollarDiameterIn: *diameter}
+	if length := x.Record.LengthFt; length != nil {
+		if x.Record.Action == domain.Replaced {
+			made.FlexLengthFt = *length
+		}
+		if spacing := spacingOf(x.Record); x.Record.Support == domain.Straps && spacing != nil {
+			made.StrapsCount = max(0, int(math.Ceil(*length / *spacing - slack))-1)
+		}
+	} else if x.Record.Action == domain.Replaced {
+		l.assume(x.Subject(), "its length is not recorded; no new duct and no straps are listed")
+	}
 	l.work.Crossovers = append(l.work.Crossovers, made)
 	l.usedOnCrossover(x.Record, made)
 }

@@ -46,6 +46,10 @@ func TestCutListOfTheInventedJob(t *testing.T) {
 		t.Errorf("nailed parts need no bracket: %+v", got)
 	}
 	// 3 blanks × 6, patch 4, crossover 2 × 4; bands 2 × 2
+	// 3 loose boots × 4 nails
+	if l.Totals.NailsCount != 12 || l.Totals.FlexLengthFt != 0 {
+		t.Errorf("%+v", l.Totals)
+	}
 	if l.Totals.ScrewsCount != 18+4+8 || l.Totals.BandsCount != 4 || l.Totals.MasticGal <= 0 {
 		t.Errorf("%+v", l.Totals)
 	}
@@ -248,5 +252,24 @@ func TestCutListRefusesImpossibleSizes(t *testing.T) {
 	c.InsideWidthIn = new(5000.0)
 	if _, err := j.assemble().CutList(cutlist.DefaultParameters()); err == nil {
 		t.Error("a trunk of 5,000 in is listed")
+	}
+}
+
+// A run of 10 ft that is replaced, straps 4 ft apart: 2 straps of 5 ft [calc].
+// What the crew says of the whole job stands beside the whole list.
+func TestCutListFlexStrapsAndExceptions(t *testing.T) {
+	j := clean(t)
+	j.crossing().LengthFt = new(10.0)
+	j.jobRecord().MaterialsUsed = []domain.MaterialUsed{{Material: "flex_length_ft", Used: 25}, {Material: "strap_length_ft", Used: 10}}
+	l := j.cut()
+	if l.Totals.FlexLengthFt != 10 || l.Totals.StrapLengthFt != 10 {
+		t.Errorf("%+v", l.Totals)
+	}
+	if len(l.Exceptions) != 2 || l.Exceptions[0].Outcome != cutlist.MoreThanListed || l.Exceptions[1].Outcome != cutlist.AsListed {
+		t.Errorf("%+v", l.Exceptions)
+	}
+	_, v := j.judge()
+	if len(v.Findings) != 1 || v.Findings[0].Detail != "this job: flex: 25 ft used, 10 ft listed." {
+		t.Error(show(v.Findings))
 	}
 }

@@ -1,6 +1,8 @@
 package rules
 
 import (
+	"math"
+
 	"ductledger/domain"
 	"ductledger/domain/cutlist"
 )
@@ -98,4 +100,80 @@ func (l *cutLister) used() (rows []cutlist.AgainstList, err error) {
 		}
 	}
 	return rows, nil
+}
+
+// exceptions sets what the crew says it used of a material on the whole job
+// beside the list.
+func (l *cutLister) exceptions() (rows []cutlist.AgainstList, err error) {
+	said := l.job.Job.Record.MaterialsUsed
+	if len(said) == 0 {
+		return nil, nil
+	}
+	whole := func(x float64) *int { return new(int(math.Round(x))) }
+	var used cutlist.Used
+	for i := range said {
+		x := &said[i].Used
+		switch said[i].Material {
+		case "metal_in2":
+			used.MetalIn2 = x
+		case "board_in2":
+			used.BoardIn2 = x
+		case "wrap_fabric_in2":
+			used.WrapFabricIn2 = x
+		case "mesh_length_in":
+			used.MeshIn = x
+		case "mastic_gal":
+			used.MasticGal = x
+		case "screws_count":
+			used.ScrewsCount = whole(*x)
+		case "bands_count":
+			used.BandsCount = whole(*x)
+		case "nails_count":
+			used.NailsCount = whole(*x)
+		case "flex_length_ft":
+			used.FlexLengthFt = x
+		case "strap_length_ft":
+			used.StrapLengthFt = x
+		case "metal_strip_length_in":
+			used.MetalStripIn = x
+		}
+	}
+	all, err := cutlist.CompareUsed(l.out.Totals, l.out.WithWaste, used, cutlist.DefaultUsedTolerance)
+	for _, row := range all {
+		if row.Used != nil {
+			rows = append(rows, row)
+		}
+	}
+	return rows, err
+}
+
+var materialsAsListed = Rule{
+	Key: "materials_as_listed", Title: "Material beyond the list is explained",
+	Why:      "Much less than the list is a part not done; much more is a part not written down.",
+	Judged:   "Where the crew says that it used another amount of a material than the list of what to cut has, it lies between the list and the list with waste, give or take a tenth. What is not named is as listed.",
+	None:     "the crew named no amount",
+	Fix:      "Say what took more or less: a part not done, one not written down, or material spoilt.",
+	Severity: Note, Missing: Silent, Cure: Office,
+	Source: practice,
+	Example: Example{
+		Holds:  "30 screws used, 28 listed, 31 with waste.",
+		Broken: "120 screws used, 28 listed.",
+	},
+	check: func(c *check) {
+		if len(c.job.Job.Record.MaterialsUsed) == 0 {
+			return
+		}
+		list, err := c.job.CutList(cutlist.DefaultParameters())
+		if err != nil {
+			c.notJudged() // a size beyond any duct
+			return
+		}
+		p := c.on(c.job.subject())
+		for _, row := range list.Exceptions {
+			if row.Outcome != cutlist.AsListed {
+				p.fault(memberWords(row.Material), ": ", number(rounded(*row.Used)), unitOf(row.Material), " used, ", number(rounded(row.Listed)), unitOf(row.Material), " listed")
+			}
+		}
+		p.done()
+	},
 }

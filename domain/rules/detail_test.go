@@ -46,6 +46,21 @@ func TestDetails(t *testing.T) {
 		}, "opening in trunk A at 20.4 ft, for furnace joint A: it was opened 09:58, energy was isolated 10:04 and verified 10:06; the program wants both before."},
 		{"released too early", "energy_isolated", func(j *jobUnderTest) { j.isolation().ReleasedAt = when("11:00") },
 			"opening in trunk A at 20.4 ft, for furnace joint A: it was closed 11:05, energy had been released 11:00."},
+		{"both times are shown", "times_stand", func(j *jobUnderTest) {
+			now, id := nth[domain.EnergyIsolation](j, 0)
+			was := *now
+			was.IsolatedAt, was.VerifiedAt = when("10:04"), when("10:06")
+			j.outside.Past = []domain.Entry{{Kind: was.Kind(), ID: id, Version: 1, Position: 1, Record: &was}}
+		}, "energy isolation of 09:40: isolated: 10:04, now 09:40; verified: 10:06, now 09:42."},
+		{"both values are shown", "facts_stand_after_return", func(j *jobUnderTest) {
+			x, id := nth[domain.Crossover](j, 0)
+			was := *x
+			was.Ends = append([]domain.CrossoverEnd{}, x.Ends...)
+			was.Ends[0].FastenersCount, was.Ends[1].CollarSealed, was.ClearanceIn, was.Action = new(3), new(false), new(0.5), domain.Refitted
+			review := j.add(&domain.Review{JobID: j.job, Decision: domain.Return, ReasonCodes: []string{"a_test"}})
+			j.since = map[domain.UUID]int64{review: 2, id: 3}
+			j.outside.Past = []domain.Entry{{Kind: was.Kind(), ID: id, Version: 1, Position: 1, Record: &was}}
+		}, "crossover A→B: action: refitted, now replaced; end A, fasteners: 3, now 4; end B, collar sealed: no, now yes; clearance: 0.5 in, now 2.5 in."},
 		{"both corrections are named", "replaced_twice", func(j *jobUnderTest) { correct(j, "15:10", "15:12") },
 			"after reading of 15:10 (total leakage by fan) and after reading of 15:12 (total leakage by fan): both replace the after reading of 15:05 (total leakage by fan)."},
 		{"the voided part is named", "parent_not_voided", func(j *jobUnderTest) { _, id := j.boot("A", 3); j.void[id] = true },

@@ -8,7 +8,7 @@ var endClosureFacesAir = Rule{
 	Judged:   "A sloped blank or flashing has its back to the home's end wall.",
 	None:     "no sloped blank was set",
 	Fix:      "Turn it round.",
-	Severity: Check, Missing: Asks, Cure: OnSite, Hazard: SharpMetal,
+	Severity: Check, Missing: Asks, Cure: OnSite, Hazard: ReopenedDuct,
 	Source: practice,
 	Example: Example{
 		Holds:  "Sloped metal blank at the rear end of trunk A, its back to the end wall.",
@@ -32,7 +32,7 @@ var endClosureFastened = Rule{
 	Judged:   "A sloped blank or flashing has screws, any number, and is sealed all round.",
 	None:     "no sloped blank was set",
 	Fix:      "Screw it and seal it all round.",
-	Severity: MustFix, Missing: Asks, Cure: OnSite, Hazard: SharpMetal,
+	Severity: MustFix, Missing: Asks, Cure: OnSite, Hazard: ReopenedDuct,
 	Parameters: []Parameter{{"screws_count", "screws", 1, 1, 12, practice}},
 	Source:     practice,
 	Example: Example{
@@ -63,7 +63,7 @@ var endClosureBoardSet = Rule{
 	Judged:   "A plug of duct board is cut on a taper, its foil faces the air, and mastic lies all round it.",
 	None:     "no board was set",
 	Fix:      "Set it again: tapered, foil to the air, mastic all round.",
-	Severity: MustFix, Missing: Asks, Cure: OnSite, Hazard: CrawlSpace,
+	Severity: MustFix, Missing: Asks, Cure: OnSite, Hazard: ReopenedDuct,
 	Source: practice,
 	Example: Example{
 		Holds:  "Board at the front end of trunk B, tapered, foil to the air, mastic all round.",

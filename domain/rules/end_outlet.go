@@ -12,7 +12,7 @@ var endClosureClearOfOutlets = Rule{
 	Judged:   "What closes a trunk's end lies inside the trunk, between that end and its outermost register, takeoff or collar: by their places, or by how far past that outlet it stands.",
 	None:     "no closure lies inside a trunk",
 	Fix:      "Take it out and set it between the last outlet and the end of the trunk.",
-	Severity: MustFix, Missing: Blocks, Cure: OnSite, Hazard: SharpMetal,
+	Severity: MustFix, Missing: Blocks, Cure: OnSite, Hazard: ReopenedDuct,
 	Parameters: []Parameter{{"clear_over_in", "in", 0, 0, 24, practice}},
 	Source:     practice,
 	Example: Example{

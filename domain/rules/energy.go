@@ -62,6 +62,26 @@ var energyIsolated = Rule{
 	},
 }
 
+var meterProven = Rule{
+	Key: "meter_proven", Title: "The meter is tried before and after",
+	Why:      "A dead meter finds every wire dead.",
+	Judged:   "At each isolation the meter was tried on something known to be live before the furnace was tested, and again after.",
+	None:     "no energy was isolated",
+	Severity: Check, Missing: Silent, Cure: NoCure, Hazard: Electricity, SafetyTalk: true,
+	Source: "NFPA 70E, from memory; local code governs",
+	Example: Example{
+		Holds:  "Meter tried on a live outlet, furnace tested, meter tried again.",
+		Broken: "Furnace tested with a meter that nobody tried.",
+	},
+	check: func(c *check) {
+		for _, i := range c.job.Isolations {
+			p := c.on(i.Subject())
+			p.yes(i.Record.MeterProven, "the meter was not tried before and after", "whether the meter was tried before and after", "")
+			p.done()
+		}
+	},
+}
+
 // inside is a time during which hands are, or may be, in a duct or a cabinet.
 type inside struct {
 	subject        domain.Subject

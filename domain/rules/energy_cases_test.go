@@ -29,7 +29,39 @@ func energyCases() []ruleCases {
 			isolate(j, &second)
 		}
 	}
+	// sent has the isolation stand otherwise than it was first sent.
+	sent := func(do func(was *domain.EnergyIsolation)) func(*jobUnderTest) {
+		return func(j *jobUnderTest) {
+			now, id := nth[domain.EnergyIsolation](j, 0)
+			was := *now
+			do(&was)
+			j.outside.Past = []domain.Entry{{Kind: was.Kind(), ID: id, Version: 1, Position: 1, Record: &was}}
+		}
+	}
 	return []ruleCases{{
+		rule:          "meter_proven",
+		broken:        []change{{"not tried", iso(func(i *domain.EnergyIsolation) { i.MeterProven = new(false) }), nil}},
+		notRecorded:   []change{{"not said", iso(func(i *domain.EnergyIsolation) { i.MeterProven = nil }), nil}},
+		notApplicable: []change{{"no isolation", noIsolation, []string{"energy_isolated"}}},
+		cannot:        map[string]string{"at_the_limit": noLimit},
+	}, {
+		rule: "times_stand",
+		broken: []change{{"isolated earlier than first sent", sent(func(was *domain.EnergyIsolation) { was.IsolatedAt, was.VerifiedAt = when("10:04"), when("10:06") }), nil},
+			{"a duct opened later than first sent", func(j *jobUnderTest) {
+				now, id := nth[domain.Opening](j, 1)
+				was := *now
+				was.MadeAt = when("09:35")
+				j.outside.Past = []domain.Entry{{Kind: was.Kind(), ID: id, Version: 1, Position: 1, Record: &was}}
+			}, nil},
+			{"a time taken away", func(j *jobUnderTest) {
+				sent(func(*domain.EnergyIsolation) {})(j)
+				j.isolation().ReleasedAt, j.isolation().HandoverReason = nil, "awaits a part"
+			}, nil}},
+		notApplicable: []change{{"nothing was changed", func(*jobUnderTest) {}, nil}},
+		holds: []change{{"a time was added", sent(func(was *domain.EnergyIsolation) { was.ReleasedAt = nil }), nil},
+			{"another fact changed", sent(func(was *domain.EnergyIsolation) { was.PointsCount = new(3) }), nil}},
+		cannot: map[string]string{"not_recorded": noFact, "at_the_limit": noLimit},
+	}, {
 		rule: "furnace_access_licensed",
 		broken: []change{{"no license", func(j *jobUnderTest) { r := j.repair(0); r.InCabinet, r.MemberID = new(true), j.visit().LeadID }, nil},
 			{"from above is inside", func(j *jobUnderTest) { r := j.repair(0); r.Access, r.MemberID = domain.FromAbove, j.visit().LeadID }, nil},

@@ -93,7 +93,7 @@ func (e *example) people() {
 	e.add(&domain.Visit{JobID: e.job, VisitedOn: exampleDay, LeadID: &lead, CrewIDs: []domain.UUID{lead, member},
 		ArrivedAt: when("08:10"), LeftAt: when("15:40"), Stops: []domain.Stop{}, Air: &domain.AirCheck{FeltAt: when("14:50"), EveryOutlet: new(true)}})
 	e.add(&domain.EnergyIsolation{JobID: e.job, IsolatedAt: when("10:04"), VerifiedAt: when("10:06"), VerifiedByID: &lead,
-		PointsFoundCount: new(2), PointsCount: new(2), AllPoints: new(true), RuleWorkedUnder: "29 CFR 1926.417",
+		PointsFoundCount: new(2), PointsCount: new(2), AllPoints: new(true), MeterProven: new(true), RuleWorkedUnder: "29 CFR 1926.417",
 		ReleasedAt: when("14:45"), ReleasedByID: &lead, FurnaceRan: new(true)})
 }
 

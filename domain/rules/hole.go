@@ -8,7 +8,7 @@ var trunkSealed = Rule{
 	Judged:   "Each trunk was found tight, or a repair covers it. One that was found holed has its holes on record, which are judged one by one. One out of reach, with a reason, is for a reviewer.",
 	None:     "no trunk is recorded",
 	Fix:      "Seal it where it leaks.",
-	Severity: MustFix, Missing: Blocks, Cure: OnSite, Hazard: SharpMetal,
+	Severity: MustFix, Missing: Blocks, Cure: OnSite, Hazard: ReopenedDuct,
 	Source: practice,
 	Example: Example{
 		Holds:  "Trunk B found tight.",
@@ -50,7 +50,7 @@ var holeInDuctSealed = Rule{
 	Judged:   "Each hole that was found in a duct has a time at which it was closed. One out of reach, with a reason and a photo, is for a reviewer. Wrap that was found open is exempt.",
 	None:     "no hole was found in a duct",
 	Fix:      "Seal it as you would your own cut: patch, mastic under and over.",
-	Severity: MustFix, Missing: Blocks, Cure: OnSite, Hazard: SharpMetal,
+	Severity: MustFix, Missing: Blocks, Cure: OnSite, Hazard: ReopenedDuct,
 	Source: practice,
 	Example: Example{
 		Holds:  "A hole of a pipe fitter in trunk A, patched at 11:40.",

@@ -20,7 +20,7 @@ var noRule = map[string]string{
 	"job.fund_source": "asked for where the program has several funds", "job.due_on": office, "job.priority": office, "credential.contractor_id": office, "crew_member.left_on": office,
 	"instrument.contractor_id": "absent: the agency's own", "credential.valid_until_on": "absent: the paper does not lapse",
 	// The home as it stands; nothing was asked of it yet.
-	"home.wrap_state": describes, "home.ground_cover": describes, "home.furnace_airflow": describes, "home.year_built": describes,
+	"home.ground_cover": describes, "home.furnace_airflow": describes, "home.year_built": describes,
 	"home.crawl_height_in": describes, "home.coil_present": describes, "home.return_kind": describes,
 	"home.floor_area_ft2": "figures per 100 ft² fall away, and say so", "home.elevation_ft": figures,
 	// What only a figure or its uncertainty rests on.
@@ -47,8 +47,8 @@ var noRule = map[string]string{
 	"visit.combustion.appliance_co_basis": heavier, "photo.subjects.number": "absent: the photo shows one part of the statement",
 	"photo.replaces": "absent: both photos count", "photo.device_id": "absent: the device that sent it",
 	// How it was said, for whoever reads the record.
-	"component.member_id": traced, "component.stated_at": traced, "crossover.ends.kit_confirmed": traced, "opening.closure.kit_confirmed": traced,
-	"repair.end_closure.kit_confirmed": traced, "visit.arrived_at": "for the screens of two visits at once", "crossover.liner_mastic": "never asked: wet, it lets the core slide off",
+	"component.member_id": traced, "component.stated_at": traced, "crossover.ends.kit_confirmed": byHand, "opening.closure.kit_confirmed": byHand,
+	"repair.end_closure.kit_confirmed": byHand, "crossover.liner_mastic": "never asked: wet, it lets the core slide off",
 	"repair.end_closure.material": "for the list of what to cut",
 	"home.permission.reference":   "the document in the agency's files; that there is one is judged",
 	// What nobody says was not there.
@@ -62,6 +62,7 @@ const (
 	figures    = "a figure or its uncertainty rests on it, no rule"
 	incomplete = "of a method's own reading; without it the reading is left out, which readings_in_order says where the method is used"
 	heavier    = "absent: the test's result alone is judged"
+	byHand     = "absent: the facts were entered one by one"
 	traced     = "tells who said it, when, and that it was one confirmation"
 )
 
@@ -93,6 +94,8 @@ var sometimes = map[string]string{
 	"instrument.calibrated_on":            "the last day decides",
 	"home.furnace_access":                 "absent: from below",
 	"visit.crew_ids":                      "of a new lead, who must not be alone",
+	"visit.arrived_at":                    "of a day with an appointment; screens of two visits at once ask too",
+	"home.wrap_state":                     "absent: wrap was there",
 	"visit.left_at":                       "absent: the crew is there, which is judged heavier",
 	"visit.stops":                         "absent: work was not stopped",
 }

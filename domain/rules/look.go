@@ -48,6 +48,10 @@ func (a *Assembled) record(s domain.Subject) domain.Record {
 		if o, ok := find(a.Photos, s.ID); ok {
 			return o.Record
 		}
+	case domain.AppointmentKind:
+		if o, ok := find(a.Appointments, s.ID); ok {
+			return o.Record
+		}
 	case domain.VisitKind:
 		if o, ok := find(a.Visits, s.ID); ok {
 			return o.Record
@@ -163,11 +167,69 @@ func (a *Assembled) WorkedOn() domain.Date {
 	return first
 }
 
+// mention is one place at which a record names another: of a photo the place
+// of the subject too.
+type mention struct {
+	of            domain.UUID
+	by, subjectAt int
+}
+
+// index makes the mentions that rules look up for each part, so that judging
+// does not grow with the square of the records.
+func (a *Assembled) index() {
+	for i, r := range a.Repairs {
+		for _, id := range r.Record.ComponentIDs {
+			a.repairs = append(a.repairs, mention{of: id, by: i})
+		}
+	}
+	replaced := a.replacedReadings()
+	for i, p := range a.Photos {
+		for n, s := range p.Record.Subjects {
+			a.shots = append(a.shots, mention{s.ID, i, n})
+			for _, r := range replaced {
+				if r[0] == s.ID && s.Kind == domain.MeasurementKind {
+					a.shots = append(a.shots, mention{r[1], i, n})
+				}
+			}
+		}
+	}
+	for _, list := range [][]mention{a.repairs, a.shots} {
+		slices.SortStableFunc(list, func(x, y mention) int { return x.of.Compare(y.of) })
+	}
+}
+
+// replacedReadings are pairs: a reading that was replaced, and the one in force
+// to which the corrections lead.
+func (a *Assembled) replacedReadings() (pairs [][2]domain.UUID) {
+	for _, m := range a.Measurements {
+		for old := m.Record.Replaces; old != nil && len(pairs) < len(a.Measurements)+len(a.Superseded); {
+			pairs = append(pairs, [2]domain.UUID{*old, m.ID})
+			i := slices.IndexFunc(a.Superseded, func(e *domain.Entry) bool { return e.ID == *old })
+			if old = nil; i >= 0 {
+				if r, ok := a.Superseded[i].Record.(*domain.Measurement); ok {
+					old = r.Replaces
+				}
+			}
+		}
+	}
+	return pairs
+}
+
+// mentionsOf are those of one record, in the order of who mentions it.
+func mentionsOf(list []mention, id domain.UUID) []mention {
+	first, _ := slices.BinarySearchFunc(list, id, func(m mention, id domain.UUID) int { return m.of.Compare(id) })
+	last := first
+	for last < len(list) && list[last].of == id {
+		last++
+	}
+	return list[first:last]
+}
+
 // repairsOf yields the repairs that cover a part.
 func (a *Assembled) repairsOf(component domain.UUID) iter.Seq[Of[domain.Repair]] {
 	return func(yield func(Of[domain.Repair]) bool) {
-		for _, r := range a.Repairs {
-			if slices.Contains(r.Record.ComponentIDs, component) && !yield(r) {
+		for _, m := range mentionsOf(a.repairs, component) {
+			if !yield(a.Repairs[m.by]) {
 				return
 			}
 		}
@@ -186,37 +248,12 @@ func (a *Assembled) repaired(component domain.UUID) bool {
 // reading that replaces another takes over its photos: the gauge was the same.
 func (a *Assembled) photosOf(id domain.UUID) iter.Seq2[Of[domain.Photo], domain.PhotoSubject] {
 	return func(yield func(Of[domain.Photo], domain.PhotoSubject) bool) {
-		for _, p := range a.Photos {
-			for _, s := range p.Record.Subjects {
-				if (s.ID == id || s.Kind == domain.MeasurementKind && a.replacedBy(s.ID, id)) && !yield(p, s) {
-					return
-				}
+		for _, m := range mentionsOf(a.shots, id) {
+			if photo := a.Photos[m.by]; !yield(photo, photo.Record.Subjects[m.subjectAt]) {
+				return
 			}
 		}
 	}
-}
-
-// replacedBy tells whether a reading was replaced by another, that one by the
-// next and so on, down to the last.
-func (a *Assembled) replacedBy(old, last domain.UUID) bool {
-	for range len(a.Superseded) {
-		m, ok := find(a.Measurements, last)
-		var replaces *domain.UUID
-		if ok {
-			replaces = m.Record.Replaces
-		} else if i := slices.IndexFunc(a.Superseded, func(e *domain.Entry) bool { return e.ID == last }); i >= 0 {
-			if r, is := a.Superseded[i].Record.(*domain.Measurement); is {
-				replaces = r.Replaces
-			}
-		}
-		if replaces == nil {
-			return false
-		}
-		if last = *replaces; last == old {
-			return true
-		}
-	}
-	return false
 }
 
 // photographed tells whether any photo shows the record.

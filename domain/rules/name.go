@@ -32,6 +32,8 @@ func (a *Assembled) nameOf(s domain.Subject) string {
 		return string(r.Stage) + " reading of " + a.clock(r.TakenAt) + " (" + methodName(r.Method) + ")"
 	case *domain.Photo:
 		return "photo of " + a.clock(r.TakenAt)
+	case *domain.Appointment:
+		return "appointment of " + string(r.PlannedOn)
 	case *domain.Visit:
 		return "visit of " + string(r.VisitedOn)
 	}

@@ -5,7 +5,7 @@ import "ductledger/domain"
 func openingCases() []ruleCases {
 	nothingOpened := change{"nothing opened", func(j *jobUnderTest) {
 		j.drop(func(i Item) bool { o, ok := i.Record.(*domain.Opening); return ok && o.Origin != domain.FoundOpen })
-	}, nil}
+	}, []string{"wrap_cut_recorded"}}
 	noDuctOpened := change{"no duct opened", func(j *jobUnderTest) {
 		j.drop(func(i Item) bool { o, ok := i.Record.(*domain.Opening); return ok && o.In == domain.InDuct })
 	}, nil}
@@ -48,6 +48,27 @@ func openingCases() []ruleCases {
 			_, id := j.boot("A", 2)
 			j.photoOf(id, domain.SurveyStage).TakenAt = at("09:45")
 		}, nil}},
+	}, {
+		rule: "wrap_cut_recorded",
+		notRecorded: []change{{"no cut in the wrap of section A", func(j *jobUnderTest) {
+			j.drop(func(i Item) bool {
+				o, ok := i.Record.(*domain.Opening)
+				return ok && o.In == domain.InWrap && o.Section == "A"
+			})
+		}, nil}, {"boots from below, and no cut", func(j *jobUnderTest) {
+			j.repair(2).Access = domain.FromBelow
+			j.drop(func(i Item) bool {
+				o, ok := i.Record.(*domain.Opening)
+				return ok && o.In == domain.InWrap && o.Section == "A"
+			})
+		}, nil}},
+		notApplicable: []change{noWrap, {"the wrap was missing", func(j *jobUnderTest) {
+			j.home().WrapState = "missing"
+			nothingOpened.do(j)
+		}, nil}},
+		holds: []change{{"through wrap that was found open", func(j *jobUnderTest) { j.opening(0).Origin = domain.FoundOpen }, nil},
+			{"a cut without a section", func(j *jobUnderTest) { j.opening(2).Section = ""; j.opening(0).Origin = domain.FoundOpen }, nil}},
+		cannot: map[string]string{"broken": "a cut is recorded or missing", "at_the_limit": noLimit},
 	}, {
 		rule: "opening_has_target",
 		broken: []change{{"far off", func(j *jobUnderTest) { j.opening(0).PositionFt = new(30.0) }, []string{"access_below_furnace"}},

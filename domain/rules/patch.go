@@ -23,7 +23,7 @@ var ductPatchOverlap = Rule{
 	Judged:   "Each patch over a hole in a duct laps on all sides, whoever made the hole; a narrow one that is coated and fastened is a question. Where the lap is not recorded it follows from both sizes, the patch in the middle.",
 	None:     "the crew patched no duct",
 	Fix:      "Take the patch off and set a wider one.",
-	Severity: MustFix, Missing: Asks, Cure: OnSite, Hazard: SharpMetal,
+	Severity: MustFix, Missing: Asks, Cure: OnSite, Hazard: ReopenedDuct,
 	Parameters: []Parameter{{"lap_in", "in", 1, 0.25, 6, practice}},
 	Source:     practice,
 	Example: Example{
@@ -70,7 +70,7 @@ var ductPatchCoated = Rule{
 	Judged:   "Each patch over a hole in a duct has mastic under it and over it.",
 	None:     "the crew patched no duct",
 	Fix:      "Set the patch in mastic and coat it.",
-	Severity: MustFix, Missing: Asks, Cure: OnSite, Hazard: SharpMetal,
+	Severity: MustFix, Missing: Asks, Cure: OnSite, Hazard: ReopenedDuct,
 	Source: practice,
 	Example: Example{
 		Holds:  "Mastic under the patch and over it.",

@@ -20,6 +20,7 @@ var ownerPermission = Rule{
 			return
 		}
 		p := c.on(c.job.homeSubject())
+		p.office = true
 		day := c.job.WorkedOn()
 		if day != "" || c.job.Job.Record.State != domain.Assigned {
 			p.missing = Silent

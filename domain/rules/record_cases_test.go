@@ -20,7 +20,73 @@ func recordCases() []ruleCases {
 		second.Found = domain.FoundTight
 		return j.add(&second)
 	}
+	// sentBack has the job returned after all that it holds; what is in later
+	// came after the return.
+	sentBack := func(j *jobUnderTest, was domain.Record, id domain.UUID, later ...domain.UUID) {
+		review := j.add(&domain.Review{JobID: j.job, Decision: domain.Return, ReasonCodes: []string{"a_test"}})
+		j.since = map[domain.UUID]int64{review: 2, id: 3}
+		for _, id := range later {
+			j.since[id] = 4
+		}
+		if was != nil {
+			j.outside.Past = []domain.Entry{{Kind: was.Kind(), ID: id, Version: 1, Position: 1, Record: was}}
+		}
+	}
+	screws := func(j *jobUnderTest, then, now int, later ...domain.UUID) {
+		x, id := nth[domain.Crossover](j, 0)
+		was := *x
+		was.Ends = append([]domain.CrossoverEnd{}, x.Ends...)
+		was.Ends[0].FastenersCount, x.Ends[0].FastenersCount = &then, &now
+		sentBack(j, &was, id, later...)
+	}
+	kit := func(confirmed bool) func(*jobUnderTest) {
+		return func(j *jobUnderTest) {
+			j.opening(1).Closure.KitConfirmed = &confirmed
+			j.repair(4).EndClosure.KitConfirmed = &confirmed
+			j.crossing().Ends[0].KitConfirmed = &confirmed
+		}
+	}
+	nothingChanged := change{"nothing was changed", func(*jobUnderTest) {}, nil}
 	return []ruleCases{{
+		rule:          "kit_confirmed",
+		notRecorded:   []change{{"nobody confirmed", kit(false), nil}},
+		holds:         []change{{"confirmed", kit(true), nil}},
+		notApplicable: []change{{"entered one by one", func(*jobUnderTest) {}, nil}},
+		cannot:        map[string]string{"broken": "a kit is confirmed or not", "at_the_limit": noLimit},
+	}, {
+		rule: "facts_stand_after_return",
+		broken: []change{{"3 screws became 4", func(j *jobUnderTest) { screws(j, 3, 4) }, nil},
+			{"a boot was voided", func(j *jobUnderTest) {
+				b, id := j.boot("A", 3)
+				j.void[id] = true
+				sentBack(j, b, id)
+			}, []string{"parent_not_voided", "section_described"}},
+			{"a visit that is older than the return", func(j *jobUnderTest) {
+				second := *j.visit()
+				second.VisitedOn, second.ArrivedAt, second.LeftAt = "2026-10-13", nil, nil
+				screws(j, 3, 4, j.add(&second))
+			}, []string{"resident_consent"}}},
+		notApplicable: []change{nothingChanged, {"a change before the return", func(j *jobUnderTest) {
+			screws(j, 3, 4)
+			_, id := nth[domain.Crossover](j, 0)
+			j.since[id] = 1
+		}, nil}},
+		holds: []change{{"a fact was added", func(j *jobUnderTest) {
+			x, id := nth[domain.Crossover](j, 0)
+			was := *x
+			was.LengthFt, x.LengthFt = nil, new(8.0)
+			sentBack(j, &was, id)
+		}, nil}, {"a new photo shows it", func(j *jobUnderTest) {
+			_, id := nth[domain.Crossover](j, 0)
+			j.photo("17:00", domain.AfterStage, domain.PhotoSubject{Kind: domain.CrossoverKind, ID: id, Shows: domain.ShowsFinished})
+			screws(j, 3, 4, j.items[len(j.items)-1].ID)
+		}, nil}, {"the crew went there again", func(j *jobUnderTest) {
+			second := *j.visit()
+			second.VisitedOn, second.ArrivedAt, second.LeftAt = "2026-10-16", nil, nil
+			screws(j, 3, 4, j.add(&second))
+		}, nil}},
+		cannot: map[string]string{"not_recorded": noFact, "at_the_limit": noLimit},
+	}, {
 		rule: "photos_complete",
 		broken: []change{{"end not shown", func(j *jobUnderTest) { _, id := j.part(domain.TrunkEnd, "B", 0, domain.Rear); j.dropPhotos(id, "") }, nil},
 			{"joint not shown before", func(j *jobUnderTest) {
@@ -67,7 +133,7 @@ func recordCases() []ruleCases {
 			j.drop(func(i Item) bool { o, ok := i.Record.(*domain.Opening); return ok && o.Origin != domain.FoundOpen })
 			dropSurvey(j)
 			refused(j)
-		}, nil}, {"a corrected reading, shown by the photo of the one that it replaces", func(j *jobUnderTest) {
+		}, []string{"wrap_cut_recorded"}}, {"a corrected reading, shown by the photo of the one that it replaces", func(j *jobUnderTest) {
 			old, id := nth[domain.Measurement](j, 1)
 			m := *old
 			m.Replaces, m.Reason = &id, "wrong ring"

@@ -164,7 +164,11 @@ func repairCases() []ruleCases {
 		rule: "furnace_joint_held",
 		broken: []change{{"no tabs, no connector", func(j *jobUnderTest) { j.repair(0).TabsFolded, j.repair(0).ScrewConnector = new(false), new(false) }, nil},
 			{"no tabs, connector not said", func(j *jobUnderTest) { j.repair(0).TabsFolded = new(false) }, nil}},
-		notRecorded: []change{{"not said", func(j *jobUnderTest) { j.repair(0).TabsFolded = nil }, nil}},
+		notRecorded: []change{{"not said", func(j *jobUnderTest) { j.repair(0).TabsFolded = nil }, nil},
+			{"duct board has no tabs", func(j *jobUnderTest) {
+				trunk, _ := j.part(domain.Trunk, "A", 0, "")
+				trunk.Material = domain.BoardTrunk
+			}, nil}},
 		notApplicable: []change{{"joint found tight", func(j *jobUnderTest) {
 			c, id := j.part(domain.FurnaceJoint, "A", 0, "")
 			c.Found = domain.FoundTight

@@ -52,21 +52,21 @@ const (
 // more row, with its cases in the tests.
 var all = []*Rule{
 	&sectionDescribed,
-	&surveyBeforeCutting, &openingHasTarget, &crewOpeningClosed, &holeInDuctSealed, &foundDamageNotCharged,
+	&surveyBeforeCutting, &wrapCutRecorded, &openingHasTarget, &crewOpeningClosed, &holeInDuctSealed, &foundDamageNotCharged,
 	&wrapClosureMaterial, &insulationPutBack,
 	&ductPatchOverlap, &ductPatchCoated, &masticThickness, &cutEdgeGuarded, &accessBelowFurnace,
 	&wideGapReinforced, &gapCheckedBeforeMastic, &tapeAloneNoSeal, &loosePartFastened,
 	&trunkSealed, &bootSealed, &trunkBracketScrews, &takeoffSealed, &trunkSeamInReach,
-	&furnaceJointTreated, &furnaceJointHeld, &furnaceAccessLicensed, &energyIsolated, &isolationReleased,
+	&furnaceJointTreated, &furnaceJointHeld, &furnaceAccessLicensed, &energyIsolated, &meterProven, &isolationReleased,
 	&trunkEndTreated, &endClosureClearOfOutlets, &endClosureFacesAir, &endClosureFastened, &endClosureBoardSet, &endClosureBlank,
 	&sectionReached, &crossoverTakenDown, &crossoverTiesTensioned, &crossoverLinerDepth,
 	&crossoverCollarScrews, &crossoverSizeKept, &crossoverOffGround, &crossoverSupported, &flexSag,
 	&readingsInOrder, &sameMethodBeforeAfter, &everyRegisterRead, &panTarget,
 	&instrumentInCalibration, &leakageNotHigherAfter,
-	&photosComplete, &replacedTwice, &deviceNotHeard, &describedTwice, &parentNotVoided, &deviceClock,
-	&airAtEveryOutlet, &outcomeShown,
+	&photosComplete, &replacedTwice, &deviceNotHeard, &describedTwice, &parentNotVoided, &deviceClock, &kitConfirmed, &timesStand, &factsStandAfterReturn,
+	&airAtEveryOutlet, &outcomeShown, &materialsAsListed,
 	&combustionChecked, &carbonMonoxideTold, &stopRespected, &stopCleared, &crewCertified, &crewMemberSupervised, &homeNotTreatedBefore, &fundSourceNamed,
-	&ownerPermission, &residentConsent, &someoneHome, &priorDamageShown, &hazardRead,
+	&ownerPermission, &residentConsent, &appointmentKept, &someoneHome, &priorDamageShown, &hazardRead,
 	&returnDrawsCrawlAir, &closetPressure, &temperatureRise, &externalStatic, &registersAndFilter,
 	// The facts of the home come last: only then is known which of them a
 	// rule needed.

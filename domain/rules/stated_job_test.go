@@ -52,7 +52,7 @@ func newStatedJob(t testing.TB, p statedPlan) *statedJob {
 	if p.furnace == domain.GasFurnace {
 		j.gas()
 	}
-	lock := e.add(&domain.EnergyIsolation{JobID: e.job, IsolatedAt: when("09:20"), VerifiedAt: when("09:24"), VerifiedByID: &lead, PointsCount: new(2), AllPoints: new(true),
+	lock := e.add(&domain.EnergyIsolation{JobID: e.job, IsolatedAt: when("09:20"), VerifiedAt: when("09:24"), VerifiedByID: &lead, PointsCount: new(2), AllPoints: new(true), MeterProven: new(true),
 		RuleWorkedUnder: "29 CFR 1926.417", ReleasedAt: when("14:40"), ReleasedByID: &lead, FurnaceRan: new(true)})
 	j.photo("09:25", domain.BeforeStage, domain.PhotoSubject{Kind: domain.EnergyIsolationKind, ID: lock, Shows: domain.ShowsLock})
 	j.read(domain.Before, "09:10", 280)
@@ -110,12 +110,28 @@ func (j *statedJob) furnaceJoint() {
 		Closure: &domain.Closure{PatchLapIn: new(1.0), MasticUnder: new(true), MasticOver: new(true), PatchFastened: new(true), ThicknessReached: new(true), KitConfirmed: new(true)}})
 	j.shown(domain.OpeningKind, cut, "", "09:41", "11:02", domain.ShowsOpen, domain.ShowsClosed)
 	j.add(&domain.Repair{JobID: j.job, Repair: domain.RepairFurnaceJoint, ComponentIDs: []domain.UUID{j.joint}, Access: domain.FromBelow, DoneAt: at("10:40"),
-		Materials: []domain.Material{domain.SheetMetal, domain.Mesh, domain.Mastic}, WidestGapIn: new(0.75), TabsFolded: new(true)})
+		Materials: []domain.Material{domain.SheetMetal, domain.Mesh, domain.Mastic}, WidestGapIn: new(0.75), TabsFolded: j.tabs(), FastenersApartIn: j.apart()})
 	j.shown(domain.ComponentKind, j.joint, "", "09:50", "10:45", "", "")
 	trunk, id := j.part(domain.Trunk, j.in, 0, "")
 	trunk.Found = domain.FoundLeaky
 	j.add(&domain.Repair{JobID: j.job, Repair: domain.RepairTrunkSeam, ComponentIDs: []domain.UUID{id}, Access: domain.FromBelow, DoneAt: at("10:50"),
 		Materials: []domain.Material{domain.Mesh, domain.Mastic}, WidestGapIn: new(0.125)})
+}
+
+// tabs and apart are what holds the furnace joint: tabs of metal, or fasteners
+// in duct board.
+func (j *statedJob) tabs() *bool {
+	if j.material == domain.BoardTrunk {
+		return nil
+	}
+	return new(true)
+}
+
+func (j *statedJob) apart() *float64 {
+	if j.material != domain.BoardTrunk {
+		return nil
+	}
+	return new(6.0)
 }
 
 // wrap is a hole in the wrap that the crew made and closed.

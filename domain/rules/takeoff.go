@@ -8,7 +8,7 @@ var takeoffSealed = Rule{
 	Judged:   "Each branch takeoff and both collars of each crossover are sealed to the trunk, or were found tight and a photo shows it. A takeoff out of reach, with a reason, is for a reviewer.",
 	None:     "no takeoff and no crossover is recorded",
 	Fix:      "Seal it to the trunk with mastic.",
-	Severity: MustFix, Missing: Blocks, Cure: OnSite, Hazard: CrawlSpace,
+	Severity: MustFix, Missing: Blocks, Cure: OnSite, Hazard: ReopenedDuct,
 	Source: practice,
 	Example: Example{
 		Holds:  "Both collars of crossover A→B sealed to their trunks.",

@@ -17,7 +17,9 @@ func TestSubjectsOfTheCleanJob(t *testing.T) {
 		"trunk_sealed":                 {Holds: 2},
 		"air_at_every_outlet":          {Holds: 1},
 		"outcome_shown":                {Holds: 1},
+		"materials_as_listed":          {NotApplicable: 1},
 		"survey_before_cutting":        {Holds: 2},
+		"wrap_cut_recorded":            {Holds: 3}, // trunk A, its seam, the joint
 		"opening_has_target":           {Holds: 3},
 		"crew_opening_closed":          {Holds: 3},
 		"found_damage_not_charged":     {NotApplicable: 1},
@@ -40,6 +42,7 @@ func TestSubjectsOfTheCleanJob(t *testing.T) {
 		"furnace_joint_held":           {Holds: 1},
 		"furnace_access_licensed":      {NotApplicable: 1},
 		"energy_isolated":              {Holds: 9}, // crossover, trunk, 2 repairs of boots, 4 ends, and the isolation itself
+		"meter_proven":                 {Holds: 1},
 		"isolation_released":           {Holds: 1},
 		"trunk_end_treated":            {Holds: 4},
 		"end_closure_clear_of_outlets": {Holds: 4},
@@ -68,6 +71,9 @@ func TestSubjectsOfTheCleanJob(t *testing.T) {
 		"described_twice":              {Holds: 26}, // 21 components, crossover, 4 openings
 		"parent_not_voided":            {NotApplicable: 1},
 		"device_clock":                 {NotApplicable: 1},
+		"kit_confirmed":                {NotApplicable: 1},
+		"times_stand":                  {NotApplicable: 1},
+		"facts_stand_after_return":     {NotApplicable: 1},
 		"combustion_checked":           {NotApplicable: 1},
 		"carbon_monoxide_told":         {NotApplicable: 1},
 		"stop_cleared":                 {NotApplicable: 1},
@@ -79,6 +85,7 @@ func TestSubjectsOfTheCleanJob(t *testing.T) {
 
 		"owner_permission":       {Holds: 1},
 		"resident_consent":       {Holds: 1},
+		"appointment_kept":       {NotApplicable: 1},
 		"someone_home":           {Holds: 1},
 		"prior_damage_shown":     {NotApplicable: 1},
 		"hazard_read":            {Holds: 1},

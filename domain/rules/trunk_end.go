@@ -22,7 +22,7 @@ var trunkEndTreated = Rule{
 	Judged:   "Each end of each trunk is closed, capped from below, or was found tight and a photo shows it. One out of reach, with a reason, is for a reviewer.",
 	None:     "no trunk is recorded",
 	Fix:      "Close the end, or cap it from below.",
-	Severity: MustFix, Missing: Blocks, Cure: OnSite, Hazard: SharpMetal,
+	Severity: MustFix, Missing: Blocks, Cure: OnSite, Hazard: ReopenedDuct,
 	Source: practice,
 	Example: Example{
 		Holds:  "Rear end of trunk A found missing, closed with a sloped metal blank.",

@@ -8,7 +8,7 @@ var trunkSeamInReach = Rule{
 	Judged:   "Where the crew opened a trunk by hand, a seam of that trunk was sealed, or the trunk was found tight.",
 	None:     "the crew opened no trunk",
 	Fix:      "Seal the seam that can be reached through the opening.",
-	Severity: Note, Missing: Silent, Cure: OnSite, Hazard: SharpMetal,
+	Severity: Note, Missing: Silent, Cure: OnSite, Hazard: ReopenedDuct,
 	Source: practice,
 	Example: Example{
 		Holds:  "Hand opening in trunk A, seam of trunk A sealed.",

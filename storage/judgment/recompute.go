@@ -96,9 +96,11 @@ func recompute(t *storage.Tx, zone *time.Location, rows []recomputeRow, each fun
 		storage.All(t, &r.Outside, recomputeOutsideSQL, args)
 		storage.All(t, &r.Sets, recomputeRuleSetSQL, args)
 		records := storage.Args{"program_id": t.Program, "job_id": r.JobID, "position": row.JudgedAtPosition}
+		at := []int64{row.JudgedAtPosition}
 		if row.Open { // a version that no judgment saw shows as a difference
-			records["position"] = nil
+			records["position"], at = nil, []int64{}
 		}
+		t.ReadReplaced(&r.Past, []domain.UUID{r.JobID}, at)
 		storage.All(t, &r.Records, recomputeRecordsSQL, records)
 	}
 	if err := t.Flush(); err != nil {

@@ -2,6 +2,7 @@ package judgment_test
 
 import (
 	"context"
+	"slices"
 	"strings"
 	"testing"
 	"time"
@@ -120,4 +121,85 @@ func TestRecomputeFindsAChange(t *testing.T) {
 			}
 		})
 	}
+}
+
+// After a return a changed number and a changed time are questions with both
+// values, at once and when the rows are made again; a second return asks anew.
+func TestChangesAfterAReturnAreAsked(t *testing.T) {
+	t.Parallel()
+	db, clock := storagetest.Open(t)
+	w := storagetest.Program(t, db)
+	items := w.WholeJob(t)
+	w.Must(t, w.Field, items...)
+	versions, newest := map[domain.UUID]int64{}, map[domain.UUID]domain.Record{}
+	first := map[domain.Kind]domain.UUID{}
+	for _, i := range items {
+		versions[i.ID], newest[i.ID] = 1, i.Record
+		if first[i.Kind].IsZero() {
+			first[i.Kind] = i.ID
+		}
+	}
+	job, lock, x := first[domain.JobKind], first[domain.EnergyIsolationKind], first[domain.CrossoverKind]
+	put := func(id domain.UUID, r domain.Record) {
+		t.Helper()
+		item := storagetest.Item(t, id, r)
+		item.BaseVersion = versions[id]
+		versions[id]++
+		newest[id] = r
+		clock.Move(time.Minute)
+		w.Must(t, w.Field, item)
+	}
+	sendBack := func() {
+		t.Helper()
+		sent := *newest[job].(*domain.Job)
+		sent.State, sent.Outcome = domain.SentIn, domain.Completed
+		put(job, &sent)
+		w.Must(t, w.Staff, storagetest.Item(t, storagetest.ID(), &domain.Review{JobID: job, Decision: domain.Return, ReasonCodes: []string{"a_test"}}))
+		versions[job]++
+	}
+	screws := func(n int) {
+		t.Helper()
+		changed := *newest[x].(*domain.Crossover)
+		changed.Ends = slices.Clone(changed.Ends)
+		changed.Ends[0].FastenersCount = &n
+		put(x, &changed)
+	}
+	want := func(details ...string) {
+		t.Helper()
+		j, err := judgment.Read(context.Background(), db, w.Staff, job)
+		if err != nil {
+			t.Fatal(err)
+		}
+		var got []string
+		for _, f := range j.Verdict.Findings {
+			if f.Rule == "times_stand" || f.Rule == "facts_stand_after_return" {
+				got = append(got, f.Detail)
+			}
+		}
+		if !slices.Equal(got, details) {
+			t.Errorf("found %q, want %q", got, details)
+		}
+		if _, differs := recomputed(t, db, w.Program); len(differs) > 0 {
+			t.Error(strings.Join(differs, "\n"))
+		}
+	}
+	screws(5) // before anything was returned: the crew's own correction
+	want()
+	sendBack()
+	want()
+	screws(4)
+	const question = "crossover A→B: end A, fasteners: 5, now 4."
+	want(question)
+	screws(5) // as it was
+	want()
+	screws(4)
+	sendBack()
+	want() // the reviewer saw it
+	late := *newest[lock].(*domain.EnergyIsolation)
+	earlier := late.IsolatedAt.Add(-24 * time.Minute)
+	late.IsolatedAt = &earlier
+	put(lock, &late)
+	want("energy isolation of " + earlier.Format("15:04") + ": isolated: " + earlier.Add(24*time.Minute).Format("15:04") + ", now " + earlier.Format("15:04") + ".")
+	sendBack()
+	want("energy isolation of " + earlier.Format("15:04") + ": isolated: " + earlier.Add(24*time.Minute).Format("15:04") + ", now " + earlier.Format("15:04") + ".")
 }
