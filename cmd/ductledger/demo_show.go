@@ -94,7 +94,7 @@ func (c *demoCommand) ready(in *invocation, values []variable, doors doors) erro
 Try next:
   curl -sS -H "Authorization: Bearer $DUCTLEDGER_STAFF_TOKEN" "$DUCTLEDGER_URL/v1/performance?from=%s&before=%s"
   go run ./cmd/ductledger example job | curl -sS -X PUT -H "Authorization: Bearer $DUCTLEDGER_FIELD_TOKEN" -H 'Content-Type: application/json' --data-binary @- "$DUCTLEDGER_URL/v1/jobs/$(go run ./cmd/ductledger id)"
-  go run ./cmd/ductledger export --month %s --out month.zip
+  go run ./cmd/ductledger export --month %s --fund state_fund --out month.zip
 
 DEMO: everything here is invented; keep real records out of it. It is gone when this program ends.
 `, exports.String(), doors, last.Format(time.DateOnly), last.AddDate(0, 1, 0).Format(time.DateOnly), last.Format("2006-01"))

@@ -12,7 +12,9 @@ const SummaryName = "summary.xlsx"
 
 // SummarySheets are the tables of which the workbook shows every row: only such
 // whose length does not grow with the month.
-func SummarySheets() []string { return []string{CostsTable, ContractorsTable, ReconciliationTable} }
+func SummarySheets() []string {
+	return []string{MonthsTable, CostsTable, ContractorsTable, ReconciliationTable}
+}
 
 const bagInfo = "bag-info.txt"
 

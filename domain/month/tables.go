@@ -23,6 +23,7 @@ const (
 	CallBacksTable      = "call_backs"
 	CorrectionsTable    = "corrections"
 	ReconciliationTable = "reconciliation"
+	MonthsTable         = "months"
 	CodesTable          = "codes"
 	LedgerTable         = "ledger"
 )
@@ -65,7 +66,7 @@ const (
 func Tables() []pack.Table {
 	return []pack.Table{
 		Jobs().Table, Measurements().Table, Contractors().Table, Payments().Table, CostsBy().Table, Corrections().Table, CallBacks().Table,
-		pack.ReconciliationTable(), CodesUsed().Table, LedgerAt().Table,
+		pack.ReconciliationTable(), PeriodsTable().Table, CodesUsed().Table, LedgerAt().Table,
 	}
 }
 

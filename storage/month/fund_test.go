@@ -156,6 +156,11 @@ func TestMoneyFollowsTheFund(t *testing.T) {
 			if got := b.cell("payable", "cumulative"); got != recount || stated[fund] != recount {
 				t.Fatalf("%s %s: the package comes to %d, the statements to %d, the recount to %d", m, fund, got, stated[fund], recount)
 			}
+			for _, row := range b.tables["months"] { // all months are the whole, the month is what payments show
+				if cents, _ := strconv.ParseInt(row["payable_cents"], 10, 64); row["period"] == "all_months" && cents != recount {
+					t.Errorf("%s %s: months.csv comes to %d, the recount to %d", m, fund, cents, recount)
+				}
+			}
 			payments := int64(0)
 			for _, row := range b.tables["payments"] {
 				if row["fund_source"] != fund {

@@ -122,6 +122,7 @@ func (w *writer) history() error {
 		w.cumulative = w.cumulative.Plus(h.SumsAt(r.Position))
 		h.Move(r, &w.movement)
 		w.spending.Take(h, r)
+		w.periods.Take(h, r)
 		if h.IsLate(r) {
 			w.late = append(w.late, h.JobID)
 		}

@@ -224,6 +224,45 @@ func (w *writer) reconciliation() error {
 	return writeRows(w, pack.Reconciliation(), lines)
 }
 
+type monthEventsRow struct {
+	Kind  string
+	Month string
+	Count int64
+	Good  int64
+}
+
+// Inspections that passed or failed and complaints, by the month of the day that
+// they name; of one fund by the job's newest acceptance, before any by its record.
+const monthPeriodsSQL = `
+SELECT e.kind, left(coalesce(e.body::jsonb ->> 'inspected_on', e.body::jsonb ->> 'reported_on'), 7) AS month, count(*) AS count,
+    count(*) FILTER (WHERE e.body::jsonb ->> 'result' = 'passed' OR e.body::jsonb ->> 'at_fault' = 'crew' AND e.body::jsonb ? 'closed_on') AS good
+FROM entry AS e
+WHERE e.program_id = @program_id AND e.kind IN ('inspection', 'call_back') AND e.position <= @position
+    AND (e.until_position IS NULL OR e.until_position > @position) AND e.voided_at IS NULL
+    AND (e.kind = 'call_back' OR e.body::jsonb ->> 'result' IN ('passed', 'failed'))
+    AND (@fund = '' OR @fund = coalesce((SELECT coalesce(g.fund_source, @first_fund) FROM job_result AS g
+            WHERE g.program_id = e.program_id AND g.job_id = e.job_id AND g.accepted_position <= @position ORDER BY g.serial DESC LIMIT 1),
+        (SELECT j.body::jsonb ->> 'fund_source' FROM entry AS j WHERE j.program_id = e.program_id AND j.kind = 'job' AND j.record_id = e.job_id
+            AND j.position <= @position AND (j.until_position IS NULL OR j.until_position > @position))))
+GROUP BY 1, 2
+ORDER BY 1, 2`
+
+// months writes what stands month by month.
+func (w *writer) months() error {
+	err := storage.Each(w.t, monthPeriodsSQL, w.args, func(r *monthEventsRow) error {
+		if r.Kind == string(domain.InspectionKind) {
+			w.periods.Inspected(domain.Month(r.Month), r.Count, r.Good)
+		} else {
+			w.periods.Complained(domain.Month(r.Month), r.Count, r.Good)
+		}
+		return nil
+	})
+	if err != nil {
+		return err
+	}
+	return writeRows(w, month.PeriodsTable(), w.periods.Rows(w.plan.Month))
+}
+
 func (w *writer) codes() error { return writeRows(w, month.CodesUsed(), month.Codes()) }
 
 func (w *writer) ledger() error {

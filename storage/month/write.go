@@ -62,6 +62,7 @@ type writer struct {
 	cumulative month.Sums // what stands
 	movement   month.Movement
 	spending   month.Spending
+	periods    month.Periods
 	hides      month.Suppression
 	firms      map[domain.UUID]*firm
 	excluded   map[string]int64
@@ -79,7 +80,7 @@ func Write(ctx context.Context, db *storage.DB, program domain.UUID, plan *Plan,
 		if err := w.begin(out, o); err != nil {
 			return err
 		}
-		for _, step := range []func() error{w.history, w.suppression, w.jobs, w.measurements, w.contractors, w.payments, w.costs, w.corrections, w.callBacks, w.reconciliation, w.codes, w.ledger} {
+		for _, step := range []func() error{w.history, w.suppression, w.jobs, w.measurements, w.contractors, w.payments, w.costs, w.corrections, w.callBacks, w.reconciliation, w.months, w.codes, w.ledger} {
 			if err := step(); err != nil {
 				return err
 			}
@@ -95,7 +96,7 @@ func Write(ctx context.Context, db *storage.DB, program domain.UUID, plan *Plan,
 }
 
 func (w *writer) begin(out io.Writer, o Options) (err error) {
-	w.pack, err = pack.NewWriter(out, w.plan.head(o.BuildID), month.Tables(), pack.WriterOptions{Key: o.Key, Notes: month.Notes, Sheets: month.SummarySheets()})
+	w.pack, err = pack.NewWriter(out, w.plan.head(o.BuildID), month.Tables(), pack.WriterOptions{Key: o.Key, Notes: month.Notes, Sheets: month.SummarySheets(), First: month.Overview(w.plan.Program.Name, strings.ReplaceAll(w.plan.Fund, "_", " "), w.plan.Month)})
 	if err != nil {
 		return err
 	}
