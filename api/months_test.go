@@ -267,15 +267,15 @@ func TestABuildIsSeenByTheOfficeAlone(t *testing.T) {
 	t.Parallel()
 	a := inNovember(t)
 	w := a.World
-	// Claimed by an instance that is no longer there, as after a kill.
+	// Begun by an instance that is no longer there, as after a kill.
 	conn, err := pgx.Connect(context.Background(), storagetest.AddressOf(a.DB))
 	if err != nil {
 		t.Fatal(err)
 	}
 	defer conn.Close(context.Background())
 	_, err = conn.Exec(context.Background(), `
-INSERT INTO month_build (program_id, month, fund_source, revision, position, as_of_at, finished, state, stage, done_count, total_count, tries_count, asked_at, asked_by, started_at, updated_at, claim, claimed_until)
-SELECT program_id, '2026-10', '', 1, position, recorded_at, true, 'building', 'jobs', 3000, 10000, 1, $2::timestamptz, 'Ann Invented', $2, $2, gen_random_uuid(), $2 + interval '1 minute'
+INSERT INTO month_build (program_id, month, fund_source, revision, position, as_of_at, finished, state, stage, done_count, total_count, tries_count, asked_at, asked_by, started_at, updated_at)
+SELECT program_id, '2026-10', '', 1, position, recorded_at, true, 'building', 'jobs', 3000, 10000, 1, $2::timestamptz, 'Ann Invented', $2, $2
 FROM program_head WHERE program_id = $1`, [16]byte(w.Program), a.DB.Now())
 	if err != nil {
 		t.Fatal(err)

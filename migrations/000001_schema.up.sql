@@ -493,9 +493,7 @@ ALTER TABLE month_package_part ALTER COLUMN bytes SET STORAGE EXTERNAL;
 --
 -- One row a month and fund, so that many who ask at once get one build. It stands from
 -- the asking until the stored file was verified, or as the last failure until
--- somebody asks again. What the build is of never changes; an instance claims
--- it, says from time to time that it is alive, and another takes it over when
--- it does not.
+-- somebody asks again. What the build is of never changes.
 CREATE TABLE month_build (
     program_id     uuid NOT NULL REFERENCES program,
     month          text NOT NULL CHECK (month ~ '^\d{4}-\d{2}$'),
@@ -515,11 +513,18 @@ CREATE TABLE month_build (
     asked_by       text CHECK (length(asked_by) BETWEEN 1 AND 120),
     started_at     timestamptz,
     updated_at     timestamptz NOT NULL,
-    claim          uuid,                 -- of who works on it
-    claimed_until  timestamptz NOT NULL, -- from then on anybody may
     failure        text,
     PRIMARY KEY (program_id, month, fund_source),
     CONSTRAINT month_build_says_why_it_failed CHECK ((state = 'failed') = (failure IS NOT NULL))
+);
+
+-- Whoever builds a package keeps its row here locked, on a connection of its
+-- own, and says in month_build how far it is: a lock ends with its session.
+CREATE TABLE month_build_lock (
+    program_id  uuid NOT NULL REFERENCES program,
+    month       text NOT NULL,
+    fund_source text NOT NULL,
+    PRIMARY KEY (program_id, month, fund_source)
 );
 
 -- A published period is a position of the ledger, with the answer as it was
@@ -581,6 +586,8 @@ GRANT SELECT, INSERT, DELETE ON entry_text TO ductledger_app;
 GRANT SELECT, INSERT, UPDATE ON program_head, device, job, job_scope, job_result, inspection_draw, held TO ductledger_app;
 GRANT SELECT, INSERT, DELETE ON job_instrument, word TO ductledger_app;
 GRANT SELECT, INSERT, UPDATE, DELETE ON resident, month_build TO ductledger_app;
+-- To lock a row takes the right to change a column of it.
+GRANT SELECT, INSERT, UPDATE (month) ON month_build_lock TO ductledger_app;
 -- What a package says of itself is written once; only its way to the funder moves on.
 GRANT UPDATE (state, built_by, built_by_token, built_by_person_id, released_at, released_by, released_by_token, released_by_person_id) ON month_package TO ductledger_app;
 -- Who holds a credential, and what it may do, stands for good.

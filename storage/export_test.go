@@ -14,3 +14,6 @@ func FlushStatistics(ctx context.Context, db *DB) error {
 	_, err := db.pool.Exec(ctx, "SELECT pg_stat_force_next_flush()")
 	return err
 }
+
+// DeadHost are the settings of a session that holds a lock.
+var DeadHost = deadHost

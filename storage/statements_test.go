@@ -24,6 +24,7 @@ import (
 // Statements that name no program, and why they may.
 var programless = map[string]string{
 	"transactionBeginSQL": "sets the program",
+	"lockBeginSQL":        "sets the program",
 	"databaseMarkSQL":     "asks the server about itself",
 	"doctorServerSQL":     "asks the server about itself",
 	"doctorIndexesSQL":    "asks the server about its indexes",

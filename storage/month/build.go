@@ -9,7 +9,6 @@ import (
 	"ductledger/storage"
 
 	"github.com/go-json-experiment/json"
-	"github.com/google/uuid"
 )
 
 // Stages of a build besides the tables that it writes.
@@ -41,7 +40,6 @@ type Build struct {
 	Failure       *domain.Error // set when it failed for good
 
 	askedByToken domain.UUID
-	claim        domain.UUID
 }
 
 type buildRow struct {
@@ -61,13 +59,12 @@ type buildRow struct {
 	AskedBy         *string
 	StartedAt       *time.Time
 	UpdatedAt       time.Time
-	Claim           *[16]byte
 	Failure         *string
 }
 
 const buildColumns = `
     b.month, b.fund_source, b.revision, b.position, b.as_of_at, b.finished, b.stage, b.done_count, b.total_count, b.tries_count,
-    b.asked_at, b.asked_by_token, b.asked_by_person_id, b.asked_by, b.started_at, b.updated_at, b.claim, b.failure`
+    b.asked_at, b.asked_by_token, b.asked_by_person_id, b.asked_by, b.started_at, b.updated_at, b.failure`
 
 // failure is the reason of a failed build as it is kept.
 type failure struct {
@@ -80,7 +77,7 @@ func (r *buildRow) build() (*Build, error) {
 	b := &Build{
 		Month: domain.Month(r.Month), Fund: r.FundSource, Revision: int(r.Revision), Position: r.Position, AsOf: r.AsOfAt, Finished: r.Finished,
 		Stage: r.Stage, Done: r.DoneCount, Total: r.TotalCount, Tries: int(r.TriesCount), AskedAt: r.AskedAt, AskedBy: storage.OrZero(r.AskedBy), AskedByPerson: storage.IDOf(r.AskedByPersonID),
-		StartedAt: r.StartedAt, UpdatedAt: r.UpdatedAt, askedByToken: storage.IDOf(r.AskedByToken), claim: storage.IDOf(r.Claim),
+		StartedAt: r.StartedAt, UpdatedAt: r.UpdatedAt, askedByToken: storage.IDOf(r.AskedByToken),
 	}
 	if r.Failure != nil {
 		var f failure
@@ -133,15 +130,19 @@ FOR NO KEY UPDATE`
 // A build that failed makes room for the next.
 const buildInsertSQL = `
 INSERT INTO month_build AS b (program_id, month, fund_source, revision, position, as_of_at, finished, state, stage, done_count, total_count, tries_count,
-    asked_at, asked_by_token, asked_by_person_id, asked_by, started_at, updated_at, claim, claimed_until)
-VALUES (@program_id, @month, @fund, @revision, @position, @as_of_at, @finished, 'building', @stage, 0, 0, 0, @at, @token_id, @person_id, @name, NULL, @at, NULL, @at)
+    asked_at, asked_by_token, asked_by_person_id, asked_by, started_at, updated_at)
+VALUES (@program_id, @month, @fund, @revision, @position, @as_of_at, @finished, 'building', @stage, 0, 0, 0, @at, @token_id, @person_id, @name, NULL, @at)
 ON CONFLICT (program_id, month, fund_source) DO UPDATE
 SET revision = EXCLUDED.revision, position = EXCLUDED.position, as_of_at = EXCLUDED.as_of_at, finished = EXCLUDED.finished, state = EXCLUDED.state,
     stage = EXCLUDED.stage, done_count = 0, total_count = 0, tries_count = EXCLUDED.tries_count, asked_at = EXCLUDED.asked_at,
     asked_by_token = EXCLUDED.asked_by_token, asked_by_person_id = EXCLUDED.asked_by_person_id, asked_by = EXCLUDED.asked_by, started_at = EXCLUDED.started_at, updated_at = EXCLUDED.updated_at,
-    claim = EXCLUDED.claim, claimed_until = EXCLUDED.claimed_until, failure = NULL
+    failure = NULL
 WHERE b.state = 'failed'
 RETURNING` + buildColumns
+
+// The row that whoever builds holds. It stays: there are a few for each month.
+const buildLockInsertSQL = `
+INSERT INTO month_build_lock (program_id, month, fund_source) VALUES (@program_id, @month, @fund) ON CONFLICT DO NOTHING`
 
 const buildAdoptSQL = `
 UPDATE month_build AS b SET asked_by = @name, asked_by_token = @token_id, asked_by_person_id = @person_id
@@ -192,6 +193,7 @@ func ask(t *storage.Tx, caller domain.Caller, m domain.Month, fund string, posit
 		"stage": StageWaiting, "at": t.Now, "token_id": caller.Token,
 		"person_id": caller.Person, "name": storage.OrNull(caller.Name)}
 	row = nil
+	t.Queue(buildLockInsertSQL, args)
 	storage.One(t, &row, buildInsertSQL, args)
 	if err := t.Flush(); err != nil {
 		return Package{}, err
@@ -228,9 +230,4 @@ func join(t *storage.Tx, caller domain.Caller, row *buildRow, plan *Plan, positi
 // audited is how the audit names a build.
 func (b *Build) audited() string {
 	return fmt.Sprintf("%s, position %d", named(b.Month, b.Fund, b.Revision), b.Position)
-}
-
-func newClaim() (domain.UUID, error) {
-	id, err := uuid.NewRandom()
-	return domain.UUID(id), err
 }

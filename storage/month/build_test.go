@@ -110,16 +110,14 @@ func TestBuildSurvivesKillAtEveryStage(t *testing.T) {
 	}
 }
 
-// taken lets another instance run after the dead one's lease has passed, until
-// October stands.
+// taken lets another instance run until October stands or failed: no clock
+// moves, since a dead one's lock ends with its session.
 func (a *agency) taken(t *testing.T) monthdb.Package {
-
 	t.Helper()
 	ctx, stop := context.WithCancel(context.Background())
 	var builder sync.WaitGroup
 	defer builder.Wait()
 	defer stop()
-	a.Clock.Move(time.Minute)
 	builder.Go(func() { monthdb.BuildAsked(ctx, a.DB, monthdb.Options{BuildID: "test"}) })
 	return a.await(t, 1, monthdb.PackageBuilding)
 }
@@ -134,6 +132,10 @@ func (a *agency) await(t *testing.T, revision int, state monthdb.PackageState) m
 		}
 		if p.State != state {
 			return p
+		}
+		select { // as if somebody had asked again
+		case a.DB.Signal(monthdb.Asked) <- struct{}{}:
+		default:
 		}
 		time.Sleep(50 * time.Millisecond)
 	}
@@ -169,18 +171,32 @@ func TestBuildIsGivenBackAtTheEnd(t *testing.T) {
 	}
 }
 
-// An instance whose claim went to another while it slept stores nothing.
-func TestBuildThatLostItsClaimStoresNothing(t *testing.T) {
+// Two instances never build the same month: while one holds it the other leaves
+// it alone, and one whose session the server ended stores nothing.
+func TestBuildIsOfWhoHoldsItsLock(t *testing.T) {
 	t.Parallel()
 	a := newAgency(t, time.Date(2026, 10, 3, 18, 0, 0, 0, time.UTC))
 	a.Accepted(318, 120.7)
 	a.MoveTo("2026-11-02 09:00:00")
+	owner := dial(t, storagetest.AddressOf(a.DB))
 	slept := false
 	p, made, err := monthdb.BuildNow(context.Background(), a.DB, a.Staff, "2026-10", "", 0, monthdb.Options{BuildID: "sleeper", Report: func(at string, _, _ int64) {
-		if at == month.CodesTable && !slept {
-			slept = true
-			a.taken(t)
+		if at != month.CodesTable || slept {
+			return
 		}
+		slept = true
+		other, end := context.WithTimeout(context.Background(), time.Second)
+		defer end()
+		monthdb.BuildAsked(other, a.DB, monthdb.Options{BuildID: "test", Report: func(stage string, _, _ int64) { t.Errorf("the other one builds too: %s", stage) }})
+		if p, err := monthdb.ReadPackage(context.Background(), a.DB, a.Staff, "2026-10", "", 1); err != nil || p.Build == nil || p.Build.Tries != 1 || p.Build.Stage != month.CodesTable {
+			t.Errorf("while it is held: %+v, %v", p.Build, err)
+		}
+		var ended int
+		if err := owner.QueryRow(context.Background(), `SELECT count(pg_terminate_backend(pid)) FROM pg_stat_activity
+            WHERE datname = current_database() AND application_name LIKE '% lock'`).Scan(&ended); err != nil || ended != 1 {
+			t.Errorf("%d sessions held a build, %v", ended, err)
+		}
+		a.taken(t)
 	}})
 	if err != nil || made || p.Revision != 1 || p.State != monthdb.PackageVerified {
 		t.Fatalf("made %t, %+v, %v", made, p, err)

@@ -6,8 +6,8 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"maps"
 	"os"
-	"sync"
 	"time"
 
 	"ductledger/domain"
@@ -54,8 +54,7 @@ func makePackage(ctx context.Context, db *storage.DB, h *hold, o Options) (p Pac
 		if p.State == PackageVerified {
 			t.Queue(packageVerifiedSQL, storage.Args{"program_id": t.Program, "month": string(p.Month), "fund": p.Fund, "revision": p.Revision})
 		}
-		h.end(t)
-		return nil
+		return h.change(t, buildEndSQL, nil)
 	})
 }
 
@@ -104,8 +103,8 @@ INSERT INTO month_package_part (program_id, month, fund_source, revision, part, 
 // packagePart is the size of a part of a stored file, in bytes.
 const packagePart = 1 << 20
 
-// keepPackage stores a revision with its file, part after part, unless another
-// instance has the build by then.
+// keepPackage stores a revision with its file, part after part, unless the
+// build is another instance's by then.
 func keepPackage(ctx context.Context, db *storage.DB, h *hold, p *Package, file io.ReadSeeker, o Options) error {
 	cumulative, err := json.Marshal(p.Cumulative)
 	if err != nil {
@@ -124,7 +123,7 @@ func keepPackage(ctx context.Context, db *storage.DB, h *hold, p *Package, file 
 			return err
 		}
 		if kept == 0 {
-			return &lostBuild{}
+			return storage.ErrLockLost
 		}
 		if _, err := file.Seek(0, io.SeekStart); err != nil { // also when the transaction is run again
 			return err
@@ -149,7 +148,8 @@ func keepPackage(ctx context.Context, db *storage.DB, h *hold, p *Package, file 
 		if err := t.Audit(caller, "package_built", domain.UUID{}, p.audited()); err != nil {
 			return err
 		}
-		return h.beat(t) // last, since it locks the row that others look at
+		// Last, since it locks the row that others look at.
+		return h.change(t, buildProgressSQL, storage.Args{"stage": StageStoring, "done": p.Bytes, "total": p.Bytes})
 	})
 }
 
@@ -206,241 +206,207 @@ func verifyPackage(ctx context.Context, db *storage.DB, h *hold, p *Package) err
 // asked names the signal that somebody asked this instance for a package.
 const asked = "package asked"
 
+const (
+	buildLook  = 5 * time.Second  // how often an instance looks for builds that wait
+	buildPause = 10 * time.Second // after a try that failed
+	buildTries = 3                // a build that ends its instance every time must not go on for ever
+	buildTold  = 2 * time.Second  // how often the progress within a stage is written down
+)
+
 // BuildAsked builds the packages that are asked for, one at a time, until ctx
-// ends; those of one program where o names it. Any number of instances may run it: each build is of one of them, and
-// another takes it over when that one is no longer heard.
+// ends; those of one program where o names it. Any number of instances may run
+// it: who builds holds the build's row in month_build_lock, and another takes
+// it over when that session ended before the build did.
 func BuildAsked(ctx context.Context, db *storage.DB, o Options) {
-	tick := time.NewTicker(buildLook)
-	defer tick.Stop()
 	for {
+		wait, woken := buildLook, db.Signal(asked)
 		if err := buildWaiting(ctx, db, o); err != nil && ctx.Err() == nil {
-			db.Log().Warn("packages that were asked for could not be looked for", "error", err.Error())
+			db.Log().Error("a package was not built", "error", err.Error())
+			wait, woken = buildPause, nil
 		}
 		select {
 		case <-ctx.Done():
 			return
-		case <-tick.C:
-		case <-db.Signal(asked):
+		case <-time.After(wait):
+		case <-woken:
 		}
 	}
 }
 
+const buildWaitingSQL = `
+SELECT b.month, b.fund_source FROM month_build AS b
+WHERE b.program_id = @program_id AND b.state = 'building'
+ORDER BY b.asked_at, b.month, b.fund_source`
+
+type waiting struct{ Month, FundSource string }
+
+// buildWaiting tries each build once; what went wrong with one keeps no other.
 func buildWaiting(ctx context.Context, db *storage.DB, o Options) error {
 	positions, err := db.Positions(ctx)
 	if err != nil {
 		return err
 	}
+	var failed error
 	for program := range positions {
 		if !o.Program.IsZero() && program != o.Program {
 			continue
 		}
-		builds, err := waitingBuilds(ctx, db, program)
+		var list []waiting
+		err := db.In(ctx, program, storage.Reading, func(t *storage.Tx) error {
+			storage.All(t, &list, buildWaitingSQL, storage.Args{"program_id": t.Program})
+			return t.Flush()
+		})
 		if err != nil {
 			return err
 		}
-		for _, waits := range builds {
-			b, err := claimBuild(ctx, db, program, waits)
-			if err != nil {
-				return err
-			}
-			if b == nil {
-				continue
-			}
-			db.Log().Info("building a package", "program_id", program.String(), "package", b.audited(), "try", b.Tries)
-			if _, err := work(ctx, db, program, b, o); err != nil && ctx.Err() == nil {
-				db.Log().Error("a package was not built", "program_id", program.String(), "package", b.audited(), "try", b.Tries, "error", err.Error())
+		for _, w := range list {
+			if _, _, err := build(ctx, db, program, w, o); err != nil {
+				failed = errors.Join(failed, fmt.Errorf("program %s, %s: %w", program, named(domain.Month(w.Month), w.FundSource, 0), err))
 			}
 		}
 	}
-	return nil
+	return failed
 }
 
-// work builds what was claimed and settles the claim, whatever comes of it.
-func work(ctx context.Context, db *storage.DB, program domain.UUID, b *Build, o Options) (p Package, err error) {
-	h := &hold{db: db, program: program, build: b, stage: b.Stage}
+// A hold is a build while this instance has its lock.
+type hold struct {
+	db      *storage.DB
+	program domain.UUID
+	build   *Build
+
+	stage string
+	told  time.Time
+}
+
+const buildHoldSQL = `
+SELECT k.month FROM month_build_lock AS k
+WHERE k.program_id = @program_id AND k.month = @month AND k.fund_source = @fund
+FOR UPDATE SKIP LOCKED`
+
+const buildBeginSQL = `
+UPDATE month_build AS b
+SET tries_count = b.tries_count + 1, stage = @stage, done_count = 0, total_count = 0, started_at = @at, updated_at = @at
+WHERE b.program_id = @program_id AND b.month = @month AND b.fund_source = @fund AND b.state = 'building'
+RETURNING` + buildColumns
+
+// build builds what was asked for under its lock; mine is false where another
+// instance holds it, or was faster.
+func build(ctx context.Context, db *storage.DB, program domain.UUID, w waiting, o Options) (p Package, mine bool, err error) {
+	args := storage.Args{"program_id": program, "month": w.Month, "fund": w.FundSource, "stage": StageHistory}
+	lock, err := db.Lock(ctx, program, buildHoldSQL, args)
+	if err != nil || lock == nil {
+		return p, false, err
+	}
+	defer lock.Release()
+	var row *buildRow
+	err = db.In(ctx, program, storage.Writing, func(t *storage.Tx) error {
+		args["at"] = t.Now
+		storage.One(t, &row, buildBeginSQL, args)
+		return t.Flush()
+	})
+	if err != nil || row == nil {
+		return p, false, err
+	}
+	b, err := row.build()
+	if err != nil {
+		return p, false, err
+	}
+	db.Log().Info("building a package", "program_id", program.String(), "package", b.audited(), "try", b.Tries)
+	h := &hold{db: db, program: program, build: b}
+	p, err = h.work(ctx, lock, o)
+	return p, !errors.Is(err, storage.ErrLockLost), err
+}
+
+// work builds, and says what becomes of a build that did not come to its end.
+func (h *hold) work(ctx context.Context, lock *storage.Lock, o Options) (p Package, err error) {
+	if h.build.Tries > buildTries {
+		err = domain.Errorf(domain.Internal, "it was begun %d times and never came to an end", buildTries)
+		return p, errors.Join(err, h.fail(ctx, domain.Errorf(domain.Internal, "the build was begun %d times and its instance ended every time", buildTries)))
+	}
 	tell := o.Report
 	o.Report = func(stage string, done, total int64) {
-		h.report(stage, done, total)
+		h.report(lock.Held, stage, done, total)
 		if tell != nil {
 			tell(stage, done, total)
 		}
 	}
-	if b.Tries > buildTries {
-		err = domain.Errorf(domain.Internal, "it was begun %d times and never came to an end", buildTries)
-		return p, errors.Join(err, h.fail(ctx, domain.Errorf(domain.Internal, "the build was begun %d times and its instance ended every time", buildTries)))
+	p, err = makePackage(lock.Held, h.db, h, o)
+	if err == nil {
+		return p, nil
 	}
-	working, cancel := context.WithCancelCause(ctx)
-	var beating sync.WaitGroup
-	beating.Go(func() { h.keep(working, cancel) })
-	p, err = makePackage(working, db, h, o)
-	var lost *lostBuild
-	if err != nil && errors.As(context.Cause(working), &lost) {
-		err = lost
-	}
-	cancel(nil)
-	beating.Wait()
-	if err == nil || errors.As(err, &lost) {
-		return p, err
+	if ctx.Err() == nil && lock.Held.Err() != nil || errors.Is(err, storage.ErrLockLost) {
+		return p, fmt.Errorf("%w: another instance builds it (%w)", storage.ErrLockLost, err)
 	}
 	// What is said now is said also when the work was to end.
 	settling, end := context.WithTimeout(context.WithoutCancel(ctx), 5*time.Second)
 	defer end()
 	var known *domain.Error
 	switch {
-	case ctx.Err() != nil:
-		return p, errors.Join(err, h.release(settling, true))
+	case ctx.Err() != nil: // only interrupted: no try is used up
+		return p, errors.Join(err, h.giveBack(settling, 1))
 	case errors.As(err, &known) && known.RetryAfter == 0 && known.Code != domain.StorageFull:
 		return p, errors.Join(err, h.fail(settling, known)) // it would be the same every time
-	case b.Tries < buildTries:
-		return p, errors.Join(err, h.release(settling, false))
+	case h.build.Tries < buildTries:
+		return p, errors.Join(err, h.giveBack(settling, 0))
 	case known == nil:
 		known = domain.Errorf(domain.Internal, "the service failed; its log says why")
 	}
 	return p, errors.Join(err, h.fail(settling, known))
 }
 
-// A build belongs to the instance that claimed it for as long as that says
-// that it is alive. The clocks of two instances may differ: then both may
-// build, and one of them finds its claim gone before it stores anything.
-const (
-	buildLease = time.Minute
-	buildBeat  = 2 * time.Second // how often the one who builds says how far it is
-	buildLook  = 5 * time.Second // how often an instance looks for builds that wait
-	buildTries = 3               // a build that ends its instance every time must not go on for ever
-	buildPause = 10 * time.Second
-)
-
-// A lostBuild says that another instance has the build, or finished it.
-type lostBuild struct{}
-
-func (*lostBuild) Error() string { return "another instance builds this package" }
-
-const buildWaitingSQL = `
-SELECT b.month, b.fund_source FROM month_build AS b
-WHERE b.program_id = @program_id AND b.state = 'building' AND b.claimed_until <= @at
-ORDER BY b.asked_at, b.month, b.fund_source`
-
-// waiting is a build that nobody works on.
-type waiting struct{ Month, FundSource string }
-
-func waitingBuilds(ctx context.Context, db *storage.DB, program domain.UUID) (rows []waiting, err error) {
-	err = db.In(ctx, program, storage.Reading, func(t *storage.Tx) error {
-		storage.All(t, &rows, buildWaitingSQL, storage.Args{"program_id": t.Program, "at": t.Now})
-		return t.Flush()
-	})
-	return rows, err
-}
-
-const buildClaimSQL = `
-UPDATE month_build AS b
-SET claim = @claim, claimed_until = @until, tries_count = b.tries_count + 1, stage = @stage, done_count = 0, total_count = 0, started_at = @at, updated_at = @at
-WHERE b.program_id = @program_id AND b.month = @month AND b.fund_source = @fund AND b.state = 'building' AND b.claimed_until <= @at
-RETURNING` + buildColumns
-
-// claimBuild takes a build that nobody works on; nil when there is none.
-func claimBuild(ctx context.Context, db *storage.DB, program domain.UUID, w waiting) (b *Build, err error) {
-	claim, err := newClaim()
-	if err != nil {
-		return nil, err
-	}
-	err = db.In(ctx, program, storage.Writing, func(t *storage.Tx) error {
-		var row *buildRow
-		storage.One(t, &row, buildClaimSQL, storage.Args{"program_id": t.Program, "month": w.Month, "fund": w.FundSource, "claim": claim, "stage": StageHistory,
-			"at": t.Now, "until": t.Now.Add(buildLease)})
-		if err := t.Flush(); err != nil || row == nil {
-			return err
-		}
-		b, err = row.build()
-		return err
-	})
-	return b, err
-}
-
-// hold keeps a build's claim while it is worked on, and tells how far it is.
-type hold struct {
-	db      *storage.DB
-	program domain.UUID
-	build   *Build
-
-	mu          sync.Mutex
-	stage       string
-	done, total int64
-}
-
-func (h *hold) report(stage string, done, total int64) {
-	h.mu.Lock()
-	defer h.mu.Unlock()
-	h.stage, h.done, h.total = stage, done, total
-}
-
-const buildBeatSQL = `
-UPDATE month_build AS b SET stage = @stage, done_count = @done, total_count = @total, updated_at = @at, claimed_until = @until
-WHERE b.program_id = @program_id AND b.month = @month AND b.fund_source = @fund AND b.claim = @claim AND b.state = 'building'`
-
-// beat says that the build is alive; a lostBuild when it is another's.
-func (h *hold) beat(t *storage.Tx) error {
-	h.mu.Lock()
-	args := storage.Args{"program_id": t.Program, "month": string(h.build.Month), "fund": h.build.Fund, "claim": h.build.claim, "stage": h.stage, "done": h.done, "total": h.total,
-		"at": t.Now, "until": t.Now.Add(buildLease)}
-	h.mu.Unlock()
+// change changes the row of the build, in its try: when it is another's by now,
+// the lock was lost without notice.
+func (h *hold) change(t *storage.Tx, sql string, more storage.Args) error {
+	args := storage.Args{"program_id": t.Program, "month": string(h.build.Month), "fund": h.build.Fund, "try": h.build.Tries, "at": t.Now}
+	maps.Copy(args, more)
 	var n int64
-	t.Queue(buildBeatSQL, args).Exec(storage.Affected(&n))
+	t.Queue(sql, args).Exec(storage.Affected(&n))
 	if err := t.Flush(); err != nil {
 		return err
 	}
 	if n == 0 {
-		return &lostBuild{}
+		return storage.ErrLockLost
 	}
 	return nil
 }
 
-// keep beats until ctx ends, and cancels the work when the claim is lost. A
-// database that is away for a while only delays it.
-func (h *hold) keep(ctx context.Context, cancel context.CancelCauseFunc) {
-	tick := time.NewTicker(buildBeat)
-	defer tick.Stop()
-	for {
-		select {
-		case <-ctx.Done():
-			return
-		case <-tick.C:
-		}
-		var lost *lostBuild
-		if err := h.db.In(ctx, h.program, storage.Writing, h.beat); errors.As(err, &lost) {
-			cancel(lost)
-		}
+const buildProgressSQL = `
+UPDATE month_build AS b SET stage = @stage, done_count = @done, total_count = @total, updated_at = @at
+WHERE b.program_id = @program_id AND b.month = @month AND b.fund_source = @fund AND b.tries_count = @try AND b.state = 'building'`
+
+// report writes down how far the build is: each stage as it begins, then now
+// and then. That it could not is no reason to end the work.
+func (h *hold) report(ctx context.Context, stage string, done, total int64) {
+	if stage == h.stage && time.Since(h.told) < buildTold {
+		return
+	}
+	h.stage, h.told = stage, time.Now()
+	err := h.db.In(ctx, h.program, storage.Writing, func(t *storage.Tx) error {
+		return h.change(t, buildProgressSQL, storage.Args{"stage": stage, "done": done, "total": total})
+	})
+	if err != nil && ctx.Err() == nil {
+		h.db.Log().Warn("the progress of a package could not be written down", "package", h.build.audited(), "error", err.Error())
 	}
 }
 
+// The package stands.
 const buildEndSQL = `
-DELETE FROM month_build AS b WHERE b.program_id = @program_id AND b.month = @month AND b.fund_source = @fund AND b.claim = @claim`
+DELETE FROM month_build AS b WHERE b.program_id = @program_id AND b.month = @month AND b.fund_source = @fund AND b.tries_count = @try`
 
-// end forgets the build: its package stands.
-func (h *hold) end(t *storage.Tx) {
-	t.Queue(buildEndSQL, storage.Args{"program_id": t.Program, "month": string(h.build.Month), "fund": h.build.Fund, "claim": h.build.claim})
-}
+const buildGiveBackSQL = `
+UPDATE month_build AS b SET tries_count = b.tries_count - @back, stage = @stage, done_count = 0, total_count = 0, updated_at = @at
+WHERE b.program_id = @program_id AND b.month = @month AND b.fund_source = @fund AND b.tries_count = @try AND b.state = 'building'`
 
-const buildReleaseSQL = `
-UPDATE month_build AS b SET claim = NULL, claimed_until = @until, tries_count = b.tries_count - @back, stage = @stage, updated_at = @at
-WHERE b.program_id = @program_id AND b.month = @month AND b.fund_source = @fund AND b.claim = @claim AND b.state = 'building'`
-
-// release lets another instance have the build, after a pause when it failed.
-// A build that was only interrupted has not used up a try.
-func (h *hold) release(ctx context.Context, interrupted bool) error {
-	pause, back := buildPause, 0
-	if interrupted {
-		pause, back = 0, 1
-	}
+// giveBack lets the build wait for its next try.
+func (h *hold) giveBack(ctx context.Context, back int) error {
 	return h.db.In(ctx, h.program, storage.Writing, func(t *storage.Tx) error {
-		t.Queue(buildReleaseSQL, storage.Args{"program_id": t.Program, "month": string(h.build.Month), "fund": h.build.Fund, "claim": h.build.claim, "stage": StageWaiting,
-			"at": t.Now, "until": t.Now.Add(pause), "back": back})
-		return nil
+		return h.change(t, buildGiveBackSQL, storage.Args{"stage": StageWaiting, "back": back})
 	})
 }
 
 const buildFailSQL = `
-UPDATE month_build AS b SET state = 'failed', failure = @failure, claim = NULL, updated_at = @at
-WHERE b.program_id = @program_id AND b.month = @month AND b.fund_source = @fund AND b.claim = @claim AND b.state = 'building'`
+UPDATE month_build AS b SET state = 'failed', failure = @failure, updated_at = @at
+WHERE b.program_id = @program_id AND b.month = @month AND b.fund_source = @fund AND b.tries_count = @try AND b.state = 'building'`
 
 // fail ends the build for good, with the reason for whoever asks.
 func (h *hold) fail(ctx context.Context, why *domain.Error) error {
@@ -449,9 +415,7 @@ func (h *hold) fail(ctx context.Context, why *domain.Error) error {
 		return fmt.Errorf("write why the build of %s failed: %w", h.build.Month, err)
 	}
 	return h.db.In(ctx, h.program, storage.Writing, func(t *storage.Tx) error {
-		var n int64
-		t.Queue(buildFailSQL, storage.Args{"program_id": t.Program, "month": string(h.build.Month), "fund": h.build.Fund, "claim": h.build.claim, "failure": string(text), "at": t.Now}).Exec(storage.Affected(&n))
-		if err := t.Flush(); err != nil || n == 0 {
+		if err := h.change(t, buildFailSQL, storage.Args{"failure": string(text)}); err != nil {
 			return err
 		}
 		return t.Audit(h.build.caller(h.program), "package_build_failed", domain.UUID{}, fmt.Sprintf("%s: %s", h.build.audited(), why.Code))

@@ -16,21 +16,14 @@ func BuildNow(ctx context.Context, db *storage.DB, caller domain.Caller, m domai
 			return p, false, err
 		}
 		asked := p
-		b, err := claimBuild(ctx, db, caller.Program, waiting{Month: string(m), FundSource: asked.Fund})
-		if err != nil {
-			return p, false, err
-		}
-		if b != nil {
-			p, err = work(ctx, db, caller.Program, b, o)
-			var lost *lostBuild
-			if !errors.As(err, &lost) {
-				return p, err == nil, err
-			}
+		p, mine, err := build(ctx, db, caller.Program, waiting{Month: string(m), FundSource: asked.Fund}, o)
+		if mine || err != nil && !errors.Is(err, storage.ErrLockLost) {
+			return p, err == nil, err
 		}
 		select {
 		case <-ctx.Done():
 			return asked, false, ctx.Err()
-		case <-time.After(buildBeat / 4):
+		case <-time.After(buildTold / 4):
 		}
 	}
 }
@@ -40,3 +33,6 @@ const (
 	JobsSQL         = monthJobsSQL
 	MeasurementsSQL = monthMeasurementsSQL
 )
+
+// Asked wakes those who build.
+const Asked = asked
