@@ -106,6 +106,27 @@ func (p *Pages) rows() []row {
 		{"GET", "/staff/me", signedIn, look, false, p.me},
 		{"POST", "/staff/sign-out", signedIn, act, false, p.signOut},
 		{"POST", "/staff/sign-out-everywhere", signedIn, act, false, p.signOutEverywhere},
+		{"GET", "/staff/month", monthly, act, false, p.month},
+		{"POST", "/staff/month", office, act, false, p.monthDo},
+		{"GET", "/staff/settings", office, look, false, p.settings},
+		{"GET", "/staff/settings/people", office, look, false, p.people},
+		{"POST", "/staff/settings/people", admins, act, false, p.invite},
+		{"GET", "/staff/settings/people/{id}", office, look, false, p.person},
+		{"POST", "/staff/settings/people/{id}", admins, act, false, p.personDo},
+		{"GET", "/staff/settings/phones", office, look, false, p.phones},
+		{"POST", "/staff/settings/phones", office, act, false, p.phoneAdd},
+		{"GET", "/staff/settings/phones/{id}", office, look, false, p.phone},
+		{"POST", "/staff/settings/phones/{id}", office, act, false, p.phoneDo},
+		{"GET", "/staff/settings/contractors", office, look, false, p.firms},
+		{"POST", "/staff/settings/contractors", office, act, false, p.firmSave},
+		{"GET", "/staff/settings/papers", office, look, false, p.papers},
+		{"POST", "/staff/settings/papers", office, act, false, p.paperSave},
+		{"GET", "/staff/settings/instruments", office, look, false, p.instruments},
+		{"POST", "/staff/settings/instruments", office, act, false, p.instrumentSave},
+		{"GET", "/staff/settings/rules", office, look, false, p.rules},
+		{"POST", "/staff/settings/rules", admins, act, false, p.rulesSave},
+		{"GET", "/staff/settings/rules/{id}", office, act, false, p.ruleSet},
+		{"GET", "/staff/settings/audit", office, look, false, p.audit},
 	}
 }
 
@@ -145,7 +166,7 @@ func toStaff(context.Context, domain.Caller, *frame.Request) (frame.Answer, erro
 
 func (p *Pages) serveStyle(context.Context, domain.Caller, *frame.Request) (frame.Answer, error) {
 	return frame.Answer{Body: p.style, Header: http.Header{"Content-Type": {"text/css; charset=utf-8"},
-		"Cache-Control": {"public, max-age=3600"}, "Etag": {`"` + p.styleTag + `"`}}}, nil
+		"Cache-Control": {"no-cache"}, "Etag": {`"` + p.styleTag + `"`}}}, nil
 }
 
 // handler is a page as the frame calls it.
@@ -229,7 +250,6 @@ type laidOut struct {
 	Visit   *Visit
 	Nav     []shownEntry
 	Content template.HTML
-	Style   string
 	CSV     string
 }
 
@@ -253,7 +273,7 @@ func (p *Pages) render(v *Visit, page *Page) (frame.Answer, error) {
 	if err != nil {
 		return frame.Answer{}, err
 	}
-	out := laidOut{Page: page, Visit: v, Nav: p.entries(v, page.Under), Style: "/staff/style.css?" + p.styleTag}
+	out := laidOut{Page: page, Visit: v, Nav: p.entries(v, page.Under)}
 	if page.Table != nil {
 		out.CSV = v.With("as", "csv")
 	}

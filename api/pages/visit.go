@@ -64,7 +64,7 @@ func (p *Pages) visit(ctx context.Context, caller domain.Caller, r *frame.Reques
 			v.newForm = p.cookie(r, formCookie(r.Secure), secret)
 		}
 	}
-	v.form = formToken(secret)
+	v.form = FormTokenOf(secret)
 	if r.Method != http.MethodPost {
 		return v, nil
 	}
@@ -98,9 +98,9 @@ func (p *Pages) program(ctx context.Context, id domain.UUID) (storage.Program, e
 	return program, err
 }
 
-// formToken is what a form carries so that no other site can send it: it is
+// FormTokenOf is what a form carries so that no other site can send it: it is
 // made of the session's secret, which no page shows.
-func formToken(secret string) string {
+func FormTokenOf(secret string) string {
 	mac := hmac.New(sha256.New, []byte(secret))
 	mac.Write([]byte("a form of these pages"))
 	return base64.RawURLEncoding.EncodeToString(mac.Sum(nil)[:16])

@@ -27,6 +27,7 @@ func words(zone *time.Location) template.FuncMap {
 		"count":  Count,
 		"role":   RoleName,
 		"plain":  Plain,
+		"size":   size,
 	}
 }
 
