@@ -75,9 +75,9 @@ func (p *Pages) rulesPage(ctx context.Context, v *Visit, s rulesShown) (Page, er
 			}
 			s.Prices = append(s.Prices, priceShown{fmt.Sprintf("price_%d", i), priceWords(price), dollars})
 		}
-		lead = fmt.Sprintf("%s is in force since %s.", s.Current.Record.Name, Day(s.Current.Record.FromOn, v.Zone))
+		lead = fmt.Sprintf("“%s” is in force since %s.", s.Current.Record.Name, Day(s.Current.Record.FromOn, v.Zone))
 		if current > 0 {
-			lead += fmt.Sprintf(" %s follows on %s.", sets[current-1].Record.Name, Day(sets[current-1].Record.FromOn, v.Zone))
+			lead += fmt.Sprintf(" “%s” follows on %s.", sets[current-1].Record.Name, Day(sets[current-1].Record.FromOn, v.Zone))
 		}
 	}
 	return Page{Title: "Rules and prices", Under: "Settings", Lead: lead, AsOf: v.Now, Rows: len(sets), Data: "/v1/rule-sets?limit=500", Body: "rules", With: s}, nil
