@@ -2,6 +2,7 @@ package rules
 
 import (
 	"cmp"
+	"iter"
 	"slices"
 	"time"
 
@@ -220,5 +221,112 @@ func (a *Assembled) place(e *domain.Entry) {
 		a.Credentials = append(a.Credentials, Of[domain.Credential]{e, r})
 	case *domain.Instrument:
 		a.Instruments = append(a.Instruments, Of[domain.Instrument]{e, r})
+	}
+}
+
+// inForce keeps the records that count. A record is superseded as soon as one
+// that is not voided replaces it, whatever happened to that one since: a
+// correction of a correction does not bring the first reading back. Where two
+// in force replace one, nothing can be computed from either until one of them
+// is voided or itself replaced.
+func inForce[T any](a *Assembled, all []Of[T], replaces func(*T) *domain.UUID) []Of[T] {
+	var replacing []Of[T]
+	for _, o := range all {
+		if replaces(o.Record) != nil {
+			replacing = append(replacing, o)
+		}
+	}
+	if len(replacing) == 0 {
+		return all
+	}
+	superseded := func(id domain.UUID) bool {
+		return slices.ContainsFunc(replacing, func(o Of[T]) bool { return *replaces(o.Record) == id && o.ID != id })
+	}
+	standing := make([]Of[T], 0, len(all))
+	for _, o := range all {
+		if superseded(o.ID) {
+			a.Superseded = append(a.Superseded, o.Entry)
+		} else {
+			standing = append(standing, o)
+		}
+	}
+	rivals := func(id domain.UUID) (by []*domain.Entry) {
+		for _, o := range standing {
+			if r := replaces(o.Record); r != nil && *r == id {
+				by = append(by, o.Entry)
+			}
+		}
+		return by
+	}
+	counted := standing[:0:0]
+	for _, o := range standing {
+		r := replaces(o.Record)
+		if r == nil {
+			counted = append(counted, o)
+			continue
+		}
+		by := rivals(*r)
+		if len(by) < 2 {
+			counted = append(counted, o)
+		} else if by[0].ID == o.ID {
+			a.Disputed = append(a.Disputed, Dispute{o.Entry.Record.Kind(), *r, by})
+		}
+	}
+	return counted
+}
+
+// standing takes from each repair the parts that a later one did again. What
+// names no part does all of the earlier one again. Records are copied before
+// they are changed.
+func (a *Assembled) standing() {
+	if !slices.ContainsFunc(a.Repairs, func(r Of[domain.Repair]) bool { return r.Record.RedoesID != nil }) {
+		return
+	}
+	all := a.Repairs
+	again := slices.Clone(all)
+	for i, r := range all {
+		if r.Record.RedoesID == nil {
+			continue
+		}
+		n := slices.IndexFunc(all, func(o Of[domain.Repair]) bool { return o.ID == *r.Record.RedoesID })
+		if n < 0 || !r.Record.DoneAt.After(all[n].Record.DoneAt) {
+			continue
+		}
+		if len(r.Record.ComponentIDs) == 0 && r.Record.CrossoverID == nil {
+			whole := *r.Record
+			whole.ComponentIDs, whole.CrossoverID = all[n].Record.ComponentIDs, all[n].Record.CrossoverID
+			r.Record, again[i].Record = &whole, &whole
+		}
+		rest := *again[n].Record
+		rest.ComponentIDs = slices.DeleteFunc(slices.Clone(rest.ComponentIDs), func(id domain.UUID) bool { return slices.Contains(r.Record.ComponentIDs, id) })
+		if rest.CrossoverID != nil && r.Record.CrossoverID != nil && *rest.CrossoverID == *r.Record.CrossoverID {
+			rest.CrossoverID = nil
+		}
+		again[n].Record = &rest
+	}
+	a.Repairs = make([]Of[domain.Repair], 0, len(all))
+	for i, r := range again {
+		if len(r.Record.ComponentIDs) == 0 && r.Record.CrossoverID == nil && (len(all[i].Record.ComponentIDs) > 0 || all[i].Record.CrossoverID != nil) {
+			a.Redone = append(a.Redone, all[i])
+		} else {
+			a.Repairs = append(a.Repairs, r)
+		}
+	}
+}
+
+// done yields all repairs, those too that were done again: how people worked
+// is judged of each.
+func (a *Assembled) done() iter.Seq[Of[domain.Repair]] {
+	return func(yield func(Of[domain.Repair]) bool) {
+		for _, r := range a.Repairs {
+			if !yield(r) {
+				return
+			}
+		}
+		for _, r := range a.Redone {
+			if !yield(r) {
+				return
+			}
+		}
 	}
 }

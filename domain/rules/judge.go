@@ -3,6 +3,7 @@ package rules
 import (
 	"cmp"
 	"slices"
+	"time"
 
 	"ductledger/domain"
 )
@@ -187,4 +188,144 @@ func (a *Assembled) wayTo(subjects []domain.Subject) int {
 		least = min(least, way)
 	}
 	return least
+}
+
+// CallBackVerdict is what the rules make of the work after one call-back. What
+// was accepted before keeps its own verdict.
+type CallBackVerdict struct {
+	CallBackID domain.UUID `json:"call_back_id"`
+	RuleSetID  domain.UUID `json:"rule_set_id"`
+	WorkedOn   domain.Date `json:"worked_on"` // its first visit's day, by whose rules it is judged
+	Findings   []Finding   `json:"findings"`
+	Counts     Counts      `json:"counts"`
+}
+
+// JudgeCallBacks judges the work after each call-back that was visited, by the
+// rule set in force on the day of its first visit. A finding is of that work
+// when it names a visit of the call-back, or a record made on one of its days.
+func JudgeCallBacks(setOn func(domain.Date) Set, a *Assembled) []CallBackVerdict {
+	verdicts := []CallBackVerdict{}
+	for _, call := range a.CallBacks {
+		days := a.daysOf(call.ID)
+		if len(days) == 0 {
+			continue
+		}
+		set := setOn(days[0])
+		v := Judge(set, a)
+		v.Findings = slices.DeleteFunc(v.Findings, func(f Finding) bool {
+			return !slices.ContainsFunc(f.Subjects, func(s domain.Subject) bool { return a.madeOn(s, call.ID, days) })
+		})
+		verdicts = append(verdicts, CallBackVerdict{call.ID, set.ID, days[0], v.Findings, countsOf(v.Findings)})
+	}
+	return verdicts
+}
+
+// daysOf are the days of a call-back's visits, in order.
+func (a *Assembled) daysOf(call domain.UUID) (days []domain.Date) {
+	for _, v := range a.Visits {
+		if v.Record.CallBackID != nil && *v.Record.CallBackID == call {
+			days = append(days, v.Record.VisitedOn)
+		}
+	}
+	slices.Sort(days)
+	return slices.Compact(days)
+}
+
+// madeOn tells whether a record belongs to a call-back's visits.
+func (a *Assembled) madeOn(s domain.Subject, call domain.UUID, days []domain.Date) bool {
+	on := func(moments ...*time.Time) bool {
+		return slices.ContainsFunc(moments, func(t *time.Time) bool { return t != nil && slices.Contains(days, a.Day(*t)) })
+	}
+	switch r := a.record(s).(type) {
+	case *domain.Visit:
+		return r.CallBackID != nil && *r.CallBackID == call
+	case *domain.Repair:
+		return on(&r.DoneAt)
+	case *domain.Opening:
+		return on(r.MadeAt, r.ClosedAt)
+	case *domain.Crossover:
+		return on(r.TakenDownAt)
+	case *domain.EnergyIsolation:
+		return on(r.IsolatedAt, r.ReleasedAt)
+	case *domain.Measurement:
+		return on(&r.TakenAt)
+	case *domain.Photo:
+		return on(&r.TakenAt)
+	case *domain.Component:
+		return on(r.StatedAt)
+	}
+	return false
+}
+
+// Shown is what a job shows of itself, whatever it claims: what is paid rests
+// on it, and who reads the result sees what was said in one statement.
+type Shown struct {
+	Work       bool             `json:"work"`                // a visit, a record of work done and a photo
+	Trip       bool             `json:"trip"`                // a visit, a coded reason for which work was put off and a photo
+	Statements []PartsStatement `json:"statements,omitzero"` // what a crew said once of many parts
+}
+
+// PartsStatement is what a crew said once of many parts.
+type PartsStatement struct {
+	ComponentID domain.UUID          `json:"component_id"`
+	Component   domain.ComponentSort `json:"component"` // the sort of the parts
+	Section     domain.Section       `json:"section,omitzero"`
+	Numbers     []int                `json:"numbers" validate:"dive,gte=1,lte=99"`
+	Found       domain.Found         `json:"found,omitzero"`      // the state in which they were found
+	RepairIDs   []domain.UUID        `json:"repair_ids,omitzero"` // the repairs that cover them
+	MemberID    *domain.UUID         `json:"member_id,omitzero"`  // who said it
+	StatedAt    *time.Time           `json:"stated_at,omitzero"`  // when it was said
+}
+
+func (a *Assembled) shown() Shown {
+	came := len(a.Visits) > 0 && len(a.Photos) > 0
+	worked := len(a.Repairs) > 0 || slices.ContainsFunc(a.Crossovers, func(x Of[domain.Crossover]) bool { return x.Record.TakenDownAt != nil }) ||
+		slices.ContainsFunc(a.Openings, func(o Of[domain.Opening]) bool { return o.Record.In == domain.InDuct && closed(o.Record) })
+	s := Shown{Work: came && worked, Trip: came && len(a.Job.Record.DeferCodes) > 0}
+	for _, c := range a.Components {
+		r := c.Record
+		if len(r.Numbers) == 0 {
+			continue
+		}
+		said := PartsStatement{ComponentID: c.ID, Component: r.Component, Section: r.Section, Numbers: r.Numbers, Found: r.Found, MemberID: r.MemberID, StatedAt: r.StatedAt}
+		for repair := range a.repairsOf(c.ID) {
+			said.RepairIDs = append(said.RepairIDs, repair.ID)
+		}
+		s.Statements = append(s.Statements, said)
+	}
+	return s
+}
+
+// Item is one record of a body that holds a whole job.
+type Item struct {
+	Kind   domain.Kind   `json:"kind"`
+	ID     domain.UUID   `json:"id"`
+	Record domain.Record `json:"record"`
+}
+
+// Evaluation is a whole job in one body, with its home, contractor, crew,
+// credentials and instruments: judged and computed, nothing stored.
+type Evaluation struct {
+	// The day whose rule set is used.
+	RulesOn domain.Date `json:"rules_on"`
+	Items   []Item      `json:"items" validate:"min=1,max=500,dive"`
+}
+
+// AssembleItems is Assemble for a body with one job. Refused: none or several
+// jobs, and what Assemble refuses.
+func AssembleItems(zone *time.Location, items []Item) (*Assembled, error) {
+	var jobID domain.UUID
+	jobs := 0
+	entries := make([]domain.Entry, len(items))
+	for i, item := range items {
+		entries[i] = domain.Entry{Kind: item.Kind, ID: item.ID, Record: item.Record}
+		if item.Kind == domain.JobKind {
+			jobs++
+			jobID = item.ID
+		}
+	}
+	if jobs != 1 {
+		return nil, domain.Errorf(domain.Invalid, "items hold %d jobs, exactly 1 is expected", jobs)
+	}
+	return Assemble(jobID, entries, Outside{Zone: zone})
 }

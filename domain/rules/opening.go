@@ -1,6 +1,11 @@
 package rules
 
-import "ductledger/domain"
+import (
+	"iter"
+	"slices"
+
+	"ductledger/domain"
+)
 
 var openingHasTarget = Rule{
 	Key: "opening_has_target", Title: "Each opening serves a part close to it",
@@ -155,4 +160,374 @@ func closureOf(o *domain.Opening) *domain.Closure {
 		return &domain.Closure{}
 	}
 	return o.Closure
+}
+
+var cutEdgeGuarded = Rule{
+	Key: "cut_edge_guarded", Title: "Cut edges are taped",
+	Why:      "A hand that reaches through a fresh cut in sheet metal bleeds.",
+	Judged:   "Each opening of the crew in a duct has its edges taped.",
+	None:     "the crew cut no duct",
+	Severity: Note, Missing: Silent, Cure: NoCure, Hazard: SharpMetal,
+	Source: practice,
+	Example: Example{
+		Holds:  "Hand opening of 8 × 8 in in trunk A, edges taped.",
+		Broken: "Hand opening of 8 × 8 in in trunk A, edges not taped.",
+	},
+	check: func(c *check) {
+		for _, o := range c.job.Openings {
+			if !o.Record.Made() || o.Record.In != domain.InDuct {
+				continue
+			}
+			if trunk := c.job.trunkOf(o.Record.Section); trunk != nil && trunk.Material == domain.BoardTrunk {
+				c.notApplicable("the trunk is of duct board")
+				continue
+			}
+			p := c.on(o.Subject())
+			p.yes(o.Record.EdgesTaped, "its edges were not taped", "whether its edges were taped", "")
+			p.done()
+		}
+	},
+}
+
+var accessBelowFurnace = Rule{
+	Key: "access_below_furnace", Title: "The opening for the furnace joint lies below the furnace",
+	Why:      "From further off an arm does not reach the whole joint, and a second cut follows the first.",
+	Judged:   "Each opening of the crew for the furnace joint lies close to the furnace's place.",
+	None:     "no opening was made for the furnace joint",
+	Severity: Note, Missing: Silent, Cure: NoCure, Hazard: CrawlSpace,
+	Parameters: []Parameter{{"within_in", "in", 12, 3, 48, practice}},
+	Source:     practice,
+	Example: Example{
+		Holds:  "Furnace at 20.0 ft, opening at 20.4 ft.",
+		Broken: "Furnace at 20.0 ft, opening at 23.0 ft.",
+	},
+	check: func(c *check) {
+		for _, o := range c.job.Openings {
+			if !o.Record.Made() || o.Record.Target == nil {
+				continue
+			}
+			joint, ok := c.job.record(*o.Record.Target).(*domain.Component)
+			if !ok || joint.Component != domain.FurnaceJoint && joint.Component != domain.SupplyCollar {
+				continue
+			}
+			if c.job.home().FurnaceAccess == domain.FromAbove {
+				c.notApplicable("the furnace is worked on from above")
+				continue
+			}
+			p := c.on(o.Subject())
+			at, _, _, known := c.job.reach(*o.Record.Target, o.Record.Section)
+			switch {
+			case !known:
+				p.lack("where the furnace is")
+			case o.Record.PositionFt == nil:
+				p.lack("where the opening is")
+			default:
+				off := inchesPerFoot * max(at-*o.Record.PositionFt, *o.Record.PositionFt-at)
+				if over(off, c.limit("within_in")) {
+					p.fault("it lies ", inches(rounded(off)), " from the furnace's place; the program wants at most ", inches(c.limit("within_in")))
+				}
+			}
+			p.done()
+		}
+	},
+}
+
+var wrapCutRecorded = Rule{
+	Key: "wrap_cut_recorded", Title: "The way through the wrap is recorded",
+	Why:      "A cut that nobody wrote down is one that nobody closed.",
+	Judged:   "Where the crew opened a duct, or repaired something inside the belly from below, an opening in the wrap of that section is recorded, made or found. Where the wrap was missing, or there is none, nothing is asked.",
+	None:     "nothing was done through the wrap",
+	Fix:      "Record the opening in the wrap, made or found, and how it was closed.",
+	Severity: Check, Missing: Asks, Cure: OnSite, Hazard: CrawlSpace,
+	Source: practice,
+	Example: Example{
+		Holds:  "Trunk opened at 20.4 ft of section A, wrap cut at 20.0 ft.",
+		Broken: "Trunk opened at 20.4 ft of section A, no opening in the wrap of section A.",
+	},
+	check: func(c *check) {
+		var alone []domain.Subject // said once: it may have been one cut
+		way := func(s domain.Subject, section domain.Section) {
+			if c.job.throughWrap(section) {
+				c.holds()
+			} else {
+				alone = append(alone, s)
+			}
+		}
+		switch home := c.job.home(); {
+		case home.WrapKind == domain.NoWrap || home.WrapState == "missing":
+			c.notApplicable("no wrap closes the belly")
+			return
+		case home.WrapKind == "":
+			c.notJudged()
+			return
+		}
+		for _, o := range c.job.Openings {
+			if o.Record.Made() && o.Record.In == domain.InDuct {
+				way(o.Subject(), o.Record.Section)
+			}
+		}
+		for _, r := range c.job.Repairs {
+			if inBelly(r.Record) {
+				way(r.Subject(), c.job.sectionOf(r.Record))
+			}
+		}
+		if len(alone) > 0 {
+			p := c.onAll(alone...)
+			p.lack("the opening in the wrap through which it was reached")
+			p.done()
+		}
+	},
+}
+
+// throughWrap tells whether an opening in the wrap of a section is recorded;
+// one without a section may be the one.
+func (a *Assembled) throughWrap(section domain.Section) bool {
+	return slices.ContainsFunc(a.Openings, func(o Of[domain.Opening]) bool {
+		return o.Record.In == domain.InWrap && (section == "" || o.Record.Section == "" || o.Record.Section == section)
+	})
+}
+
+// inBelly tells work from below on parts that the wrap hides.
+func inBelly(r *domain.Repair) bool {
+	switch r.Repair {
+	case domain.RepairFurnaceJoint, domain.RepairTrunkSeam, domain.RepairTrunk, domain.RepairBoot, domain.RepairRiser, domain.RepairTakeoff:
+		return r.Access == domain.FromBelow
+	case domain.RepairTrunkEnd:
+		return r.EndClosure != nil && r.EndClosure.Form == domain.CapFromBelow
+	}
+	return false
+}
+
+// How wrap is joined, as the wire has it.
+const (
+	clinchedStaples      = "clinched_staples"
+	stitched             = "stitched"
+	fastenersWithWashers = "fasteners_with_washers"
+)
+
+var wrapClosureMaterial = Rule{
+	Key: "wrap_closure_material", Title: "The wrap is closed with what holds",
+	Why:      "Tape and plain staples let go within a winter; then insulation falls and the pipes freeze.",
+	Judged:   "A fabric wrap is closed with fabric, joined by clinched staples or better; a rigid board with board, fasteners with washers, and a lap.",
+	None:     "the crew closed no wrap",
+	Fix:      "Close it again: fabric with clinched staples, board with a lap and fasteners with washers.",
+	Severity: Check, Missing: Asks, Cure: ReturnVisit, Hazard: CrawlSpace,
+	Source: practice + "; SWS 3.0102.7 for board",
+	Example: Example{
+		Holds:  "Fabric wrap closed with fabric and clinched staples.",
+		Broken: "Fabric wrap closed with fabric and tape.",
+	},
+	check: func(c *check) {
+		for _, o := range c.job.Openings {
+			if o.Record.In != domain.InWrap || !closed(o.Record) {
+				continue
+			}
+			p := c.onWrap(o)
+			switch c.job.home().WrapKind {
+			case domain.NoWrap:
+				c.notApplicable("the home has no wrap")
+				continue
+			case "":
+				if o.Record.Made() {
+					c.need(wrapKindFact)
+				} else {
+					c.notJudged()
+				}
+				continue
+			case domain.RigidBoard:
+				p.board(closureOf(o.Record))
+			default:
+				p.fabric(closureOf(o.Record))
+			}
+			p.done()
+		}
+	},
+}
+
+// onWrap begins the judgment of closed wrap. Closing what was found open is
+// a kindness: what is not said of it stays unsaid.
+func (c *check) onWrap(o Of[domain.Opening]) part {
+	p := c.on(o.Subject())
+	if !o.Record.Made() {
+		p.missing = Silent
+	}
+	return p
+}
+
+func (p *part) fabric(w *domain.Closure) {
+	switch w.WrapMaterial {
+	case "":
+		p.lack("what closes it")
+	case string(domain.FabricWrap):
+	default:
+		p.fault("it is closed with ", spaced(w.WrapMaterial), "; the program wants fabric")
+	}
+	switch w.WrapJoining {
+	case "":
+		p.lack("how the fabric is joined")
+	case clinchedStaples, stitched, fastenersWithWashers:
+	default:
+		p.fault("the fabric is joined by ", spaced(w.WrapJoining), "; the program wants clinched staples or better")
+	}
+}
+
+func (p *part) board(w *domain.Closure) {
+	switch w.WrapMaterial {
+	case "":
+		p.lack("what closes it")
+	case string(domain.RigidBoard):
+	default:
+		p.fault("it is closed with ", spaced(w.WrapMaterial), "; the program wants board")
+	}
+	switch w.WrapJoining {
+	case "":
+		p.lack("how the board is fastened")
+	case fastenersWithWashers:
+	default:
+		p.fault("the board is held by ", spaced(w.WrapJoining), "; the program wants fasteners with washers")
+	}
+	switch {
+	case w.LapIn == nil:
+		p.lack("the lap of board on board")
+	case *w.LapIn <= 0:
+		p.fault("board does not lap over board")
+	}
+}
+
+var insulationPutBack = Rule{
+	Key: "insulation_put_back", Title: "Insulation is back in the belly",
+	Why:      "A bare patch of floor stays cold, and pipes in it freeze.",
+	Judged:   "Under each opening of the wrap that the crew closed, insulation was put back.",
+	None:     "the crew closed no wrap",
+	Fix:      "Open it, put insulation back, and close it.",
+	Severity: Check, Missing: Asks, Cure: OnSite, Hazard: OldMaterials,
+	Source: practice,
+	Example: Example{
+		Holds:  "Wrap closed, insulation back.",
+		Broken: "Wrap closed over an empty belly.",
+	},
+	check: func(c *check) {
+		for _, o := range c.job.Openings {
+			if o.Record.In != domain.InWrap || !closed(o.Record) {
+				continue
+			}
+			if c.job.home().WrapKind == domain.NoWrap {
+				c.notApplicable("the home has no wrap")
+				continue
+			}
+			if o.Record.InsulationFound != nil && !*o.Record.InsulationFound {
+				c.notApplicable("the cavity was found empty")
+				continue
+			}
+			p := c.onWrap(o)
+			p.yes(closureOf(o.Record).InsulationBack, "insulation was not put back", "whether insulation is back", "")
+			p.done()
+		}
+	},
+}
+
+// patches yields the openings in ducts that the crew closed, whoever made them.
+func (a *Assembled) patches() iter.Seq2[Of[domain.Opening], *domain.Closure] {
+	return func(yield func(Of[domain.Opening], *domain.Closure) bool) {
+		for _, o := range a.Openings {
+			if o.Record.In == domain.InDuct && closed(o.Record) && !yield(o, closureOf(o.Record)) {
+				return
+			}
+		}
+	}
+}
+
+var ductPatchOverlap = Rule{
+	Key: "duct_patch_overlap", Title: "The patch laps over the hole on all sides",
+	Why:      "Mastic holds on a lap; on an edge it cracks at the first winter.",
+	Judged:   "Each patch over a hole in a duct laps on all sides, whoever made the hole; a narrow one that is coated and fastened is a question. Where the lap is not recorded it follows from both sizes, the patch in the middle.",
+	None:     "the crew patched no duct",
+	Fix:      "Take the patch off and set a wider one.",
+	Severity: MustFix, Missing: Asks, Cure: OnSite, Hazard: ReopenedDuct,
+	Parameters: []Parameter{{"lap_in", "in", 1, 0.25, 6, practice}},
+	Source:     practice,
+	Example: Example{
+		Holds:  "Patch of 10 × 10 in over a hole of 8 × 8 in: 1 in on all sides.",
+		Broken: "Patch of 9 × 9 in over a hole of 8 × 8 in: 0.5 in.",
+	},
+	check: func(c *check) {
+		for o, patch := range c.job.patches() {
+			p := c.on(o.Subject())
+			lap, known := lapOf(o.Record, patch)
+			if yes(patch.MasticUnder) && yes(patch.MasticOver) && yes(patch.PatchFastened) {
+				p.soften(Check) // a patch that holds is not torn off for a narrow lap
+				p.fix = "A reviewer decides whether the patch stays: coated and fastened it may hold. Do not tear off one that does."
+				if c.job.departed() {
+					p.cure = NoCure
+				}
+			}
+			switch {
+			case !known:
+				p.lack("how far the patch laps over the hole")
+			case under(lap, c.limit("lap_in")):
+				p.fault("the patch laps ", inches(rounded(lap)), "; the program wants ", inches(c.limit("lap_in")), " on all sides")
+			}
+			p.done()
+		}
+	},
+}
+
+// lapOf is the least lap of a patch, in in: as recorded, else half of what the
+// patch is wider and longer than the hole.
+func lapOf(o *domain.Opening, patch *domain.Closure) (lap float64, known bool) {
+	if patch.PatchLapIn != nil {
+		return *patch.PatchLapIn, true
+	}
+	if o.WidthIn == nil || o.LengthIn == nil || patch.PatchWidthIn == nil || patch.PatchLengthIn == nil {
+		return 0, false
+	}
+	return min(*patch.PatchWidthIn-*o.WidthIn, *patch.PatchLengthIn-*o.LengthIn) / 2, true
+}
+
+var ductPatchCoated = Rule{
+	Key: "duct_patch_coated", Title: "Mastic lies under the patch and over it",
+	Why:      "Under the patch it seals, over it it holds; one without the other lets go.",
+	Judged:   "Each patch over a hole in a duct has mastic under it and over it.",
+	None:     "the crew patched no duct",
+	Fix:      "Set the patch in mastic and coat it.",
+	Severity: MustFix, Missing: Asks, Cure: OnSite, Hazard: ReopenedDuct,
+	Source: practice,
+	Example: Example{
+		Holds:  "Mastic under the patch and over it.",
+		Broken: "A dry patch, coated from outside only.",
+	},
+	check: func(c *check) {
+		for o, patch := range c.job.patches() {
+			p := c.on(o.Subject())
+			p.yes(patch.MasticUnder, "no mastic lies under the patch", "whether mastic lies under the patch", "")
+			p.yes(patch.MasticOver, "no mastic lies over the patch", "whether mastic lies over the patch", "")
+			p.done()
+		}
+	},
+}
+
+var masticThickness = Rule{
+	Key: "mastic_thickness", Title: "Mastic on a patch is thick enough",
+	Why:      "Thin mastic dries into a skin that cracks.",
+	Judged:   "On the patch over the crew's opening the mastic reaches the limit. The crew measures it with a gauge and records yes or no; no other mastic is measured.",
+	None:     "the crew patched no duct",
+	Fix:      "Coat the patch once more.",
+	Severity: Check, Missing: Silent, Cure: OnSite, Hazard: CrawlSpace,
+	Parameters: []Parameter{{"thickness_mils", "mils", 75, 10, 250, practice}},
+	Source:     practice,
+	Example: Example{
+		Holds:  "The gauge shows 80 mils, the limit is 75 mils.",
+		Broken: "The gauge shows 40 mils, the limit is 75 mils.",
+	},
+	check: func(c *check) {
+		for o, patch := range c.job.patches() {
+			p := c.on(o.Subject())
+			if patch.ThicknessReached != nil && !*patch.ThicknessReached {
+				p.fault("the mastic is too thin by the gauge; the program wants ", number(c.limit("thickness_mils")), " mils")
+			} else if patch.ThicknessReached == nil {
+				p.lack("whether the mastic is thick enough by the gauge")
+			}
+			p.done()
+		}
+	},
 }

@@ -75,7 +75,6 @@ func TestUnrelatedRecordChangesNoFinding(t *testing.T) {
 		j := faulty(skipping{t, r}, r)
 		_, before := j.judge()
 		unrelated := []domain.Record{
-			&domain.Opening{JobID: j.job, In: domain.InWrap, Origin: domain.FoundOpen, Section: "A", PositionFt: new(7.0)},
 			&domain.CrewMember{ContractorID: j.jobRecord().ContractorID, Name: "Invented Member 9"},
 			&domain.Credential{ContractorID: &j.jobRecord().ContractorID, Credential: domain.Insurance, ValidFromOn: "2026-01-01"},
 			&domain.Instrument{Instrument: domain.Gauge, Serial: "INV-9"},

@@ -1,8 +1,11 @@
 package rules
 
 import (
+	"slices"
+
 	"ductledger/domain"
 	"ductledger/domain/leakage"
+	"ductledger/domain/stat"
 )
 
 // ResultVersion names the way from a job's readings to its result. Stored
@@ -175,4 +178,245 @@ func Compute(set Set, job *Assembled) Result {
 	}
 	r.PanBefore, r.PanAfter = job.panSummary(&set, domain.Before), job.panSummary(&set, domain.After)
 	return r
+}
+
+// choose takes the first test before and the last one after of one method, of
+// those asked for in their order, then of any; of whatever method where none
+// has both.
+func (r *Result) choose(set Set, tests []taken) {
+	var order [6]domain.Method
+	methods := order[:0]
+	for _, m := range set.MethodsAsked {
+		if m != domain.Pan {
+			methods = append(methods, m)
+		}
+	}
+	methods = append(methods, domain.FanTotal, domain.FanOutside, domain.Subtraction)
+	for _, m := range methods {
+		before, after := ends(tests, m)
+		if before != nil && after != nil {
+			r.before, r.after, r.Method = before, after, m
+			return
+		}
+	}
+	r.before, r.after = ends(tests, "")
+	if one := r.before; one != nil {
+		r.Method = one.Record.Method
+	} else if one := r.after; one != nil {
+		r.Method = one.Record.Method
+	}
+}
+
+// ends finds the first test before and the last after; of any method where
+// none is named. Ties in time go by id.
+func ends(tests []taken, method domain.Method) (before, after *taken) {
+	for i := range tests {
+		t := &tests[i]
+		switch {
+		case method != "" && t.Record.Method != method:
+		case t.Record.Stage == domain.Before && (before == nil || t.Record.TakenAt.Before(before.Record.TakenAt)):
+			before = t
+		case t.Record.Stage == domain.After && (after == nil || !t.Record.TakenAt.Before(after.Record.TakenAt)):
+			after = t
+		}
+	}
+	return before, after
+}
+
+// leaveOut names each measurement that was not used.
+func (r *Result) leaveOut(job *Assembled, tests []taken) {
+	for i := range tests {
+		t := &tests[i]
+		switch {
+		case t == r.before || t == r.after:
+		case t.Record.Method != r.Method:
+			r.without(t.Entry, t.Record, OtherMethod, "")
+		case t.Record.Stage == domain.Before:
+			r.without(t.Entry, t.Record, NotFirst, "")
+		default:
+			r.without(t.Entry, t.Record, NotLast, "")
+		}
+	}
+	for _, e := range job.Superseded {
+		r.withoutEntry(e, IsReplaced)
+	}
+	for _, d := range job.Disputed {
+		for _, e := range d.By {
+			r.withoutEntry(e, IsReplacedTwice)
+		}
+	}
+	for _, e := range job.Voided {
+		r.withoutEntry(e, IsVoided)
+	}
+}
+
+func (r *Result) withoutEntry(e *domain.Entry, reason string) {
+	if m, ok := e.Record.(*domain.Measurement); ok {
+		r.without(e, m, reason, "")
+	}
+}
+
+func (r *Result) without(e *domain.Entry, m *domain.Measurement, reason, detail string) {
+	r.LeftOut = append(r.LeftOut, LeftOutReading{e.ID, m.Stage, reason, detail})
+}
+
+// use puts one test's figure into the result.
+func (r *Result) use(t *taken, value, low, high **float64, tenths **int64) {
+	*value = &t.cfm25
+	if t.limits != nil {
+		*low, *high = &t.limits.Low, &t.limits.High
+	}
+	if n, err := stat.Units(t.cfm25, 1); err == nil {
+		*tenths = &n
+	}
+	r.Readings = append(r.Readings, UsedReading{t.ID, t.Record.Stage, t.cfm25, t.computed, t.exponent, t.uncertainty.Relative(), t.extrapolated, t.version()})
+	r.Extrapolated = r.Extrapolated || t.extrapolated
+	if r.Quality == "" || qualityRank(t.quality) > qualityRank(r.Quality) {
+		r.Quality = t.quality
+	}
+}
+
+func qualityRank(q leakage.Quality) int {
+	switch q {
+	case leakage.Good:
+		return 0
+	case leakage.Weak:
+		return 1
+	}
+	return 2
+}
+
+// reduce compares the two tests.
+func (r *Result) reduce(job *Assembled) {
+	r.BelowRange = r.after.Record.BelowRange != nil && *r.after.Record.BelowRange
+	if r.Quality == leakage.Undecided {
+		r.Reason = IsUndecided
+		return
+	}
+	p := leakage.DefaultReductionParameters()
+	shared := sameFan(r.before.Record, r.after.Record)
+	if shared {
+		p.SharedCalibration = 1
+	}
+	if area := job.home().FloorAreaFt2; area != nil && *area > 0 {
+		p.FloorAreaFt2, r.FloorAreaFt2 = *area, area
+	}
+	var reduction leakage.Reduction
+	var err error
+	if r.Method == domain.FanTotal {
+		reduction, err = leakage.Reduce(measured[leakage.TotalLeakage](r.before), measured[leakage.TotalLeakage](r.after), p)
+	} else {
+		reduction, err = leakage.Reduce(measured[leakage.OutsideLeakage](r.before), measured[leakage.OutsideLeakage](r.after), p)
+	}
+	if err != nil {
+		r.Reason = refusalCode(err)
+		return
+	}
+	absolute, ratio := reduction.Absolute, reduction.Ratio
+	r.ReductionCFM25, r.ReductionCFM25Low, r.ReductionCFM25High = &absolute.Value, &absolute.Limits.Low, &absolute.Limits.High
+	r.ReductionRatio, r.ReductionRatioLow, r.ReductionRatioHigh = &ratio.Value, &ratio.Limits.Low, &ratio.Limits.High
+	if area := reduction.PerArea; area != nil {
+		r.BeforePer100Ft2, r.AfterPer100Ft2, r.ReductionPer100Ft2 = &area.Before, &area.After, &area.Reduction.Value
+	}
+	changed := reduction.Change != leakage.NoChange
+	r.SmallestRatio, r.Distinguishable, r.DistinguishableNote = &reduction.SmallestRatio, &changed, reduction.Note
+	r.LogReduction, r.LogReductionU, r.SameInstrument = &reduction.Log.Value, &reduction.Log.U, &shared
+	r.change = reduction.Change
+}
+
+func measured[L leakage.Leakage](t *taken) leakage.Measured[L] {
+	return leakage.Measured[L]{CFM25: L(t.cfm25), Uncertainty: t.uncertainty}
+}
+
+// sameFan tells whether one gauge, fan and ring did both tests, so that their
+// calibration cancels; without a named ring it is not assumed.
+func sameFan(x, y *domain.Measurement) bool {
+	ring := func(m *domain.Measurement) string {
+		if len(m.Readings) == 0 {
+			return ""
+		}
+		return m.Readings[0].Range
+	}
+	return x.InstrumentID == y.InstrumentID && ring(x) != "" && ring(x) == ring(y)
+}
+
+// JobSteps are the steps of a job's leakage from one reading to the next, by
+// kind of repair, with the check that they add up to before − after.
+type JobSteps struct {
+	Method string `json:"method"`
+	leakage.RepairSteps
+	MeasurementIDs []domain.UUID `json:"measurement_ids"` // the reading after each step
+}
+
+// steps finds what each kind of repair took away, where leakage was read in
+// between by the method of the result. A reading's repairs are those that it
+// names, else those done by then; none counts twice.
+func (r *Result) steps(job *Assembled) {
+	if r.ReductionCFM25 == nil {
+		return
+	}
+	interim := job.interim(r)
+	if len(interim) == 0 {
+		return
+	}
+	s := stepper{job: job}
+	before := leakage.SteppedReading{LeakageCFM25: r.before.cfm25, UncertaintyCFM25: r.before.uncertaintyCFM25()}
+	between := make([]leakage.SteppedReading, len(interim))
+	out := &JobSteps{Method: "repair_steps"}
+	for i := range interim {
+		between[i] = s.reading(&interim[i])
+		out.MeasurementIDs = append(out.MeasurementIDs, interim[i].ID)
+	}
+	after := s.reading(r.after)
+	steps, err := leakage.Steps(before, between, after)
+	if err != nil {
+		r.StepsReason = refusalCode(err) + ": " + refusalDetail(err)
+		return
+	}
+	out.RepairSteps, out.MeasurementIDs = steps, append(out.MeasurementIDs, r.after.ID)
+	r.Steps = out
+}
+
+func (t *taken) uncertaintyCFM25() float64 { return t.cfm25 * t.uncertainty.Relative() }
+
+// interim are the readings between the two of the result, by its method, in
+// the order of time.
+func (a *Assembled) interim(r *Result) (list []taken) {
+	for _, m := range a.Measurements {
+		if m.Record.Stage != domain.Interim || m.Record.Method != r.Method ||
+			!m.Record.TakenAt.After(r.before.Record.TakenAt) || !m.Record.TakenAt.Before(r.after.Record.TakenAt) {
+			continue
+		}
+		if t, err := a.test(m, r.limits); err == nil {
+			list = append(list, t)
+		}
+	}
+	slices.SortStableFunc(list, func(x, y taken) int { return x.Record.TakenAt.Compare(y.Record.TakenAt) })
+	return list
+}
+
+// stepper hands out each repair once.
+type stepper struct {
+	job  *Assembled
+	told []domain.UUID
+}
+
+// reading is one test with the kinds of repair since the one before it.
+func (s *stepper) reading(t *taken) leakage.SteppedReading {
+	out := leakage.SteppedReading{LeakageCFM25: t.cfm25, UncertaintyCFM25: t.uncertaintyCFM25()}
+	for _, r := range s.job.Repairs {
+		since := !r.Record.DoneAt.After(t.Record.TakenAt)
+		if named := t.Record.AfterRepairIDs; len(named) > 0 {
+			since = slices.Contains(named, r.ID)
+		}
+		if !since || slices.Contains(s.told, r.ID) {
+			continue
+		}
+		s.told = append(s.told, r.ID)
+		if kind := string(r.Record.Repair); !slices.Contains(out.RepairKinds, kind) {
+			out.RepairKinds = append(out.RepairKinds, kind)
+		}
+	}
+	slices.Sort(out.RepairKinds)
+	return out
 }

@@ -87,3 +87,104 @@ func Keys() []string {
 func placeOf(key string) int {
 	return slices.IndexFunc(all, func(r *Rule) bool { return r.Key == key })
 }
+
+// Severity is what a fault means for the job.
+type Severity string
+
+const (
+	MustFix Severity = "must_fix" // the job is not accepted until it is cured or waived
+	Check   Severity = "check"    // a reviewer must answer it
+	Note    Severity = "note"     // shown to the crew, counted for training, blocks nothing
+)
+
+// Missing is what happens when a fact that a rule needs is not recorded.
+type Missing string
+
+const (
+	Blocks Missing = "blocks" // a finding that counts like must_fix
+	Asks   Missing = "asks"   // a finding that counts like check
+	Silent Missing = "silent" // no finding; counted as not judged, never as held
+)
+
+// Cure is where a fault can be put right.
+type Cure string
+
+const (
+	OnSite      Cure = "on_site"
+	ReturnVisit Cure = "return_visit"
+	Office      Cure = "office"
+	// NoCure: what is past cannot be put right. The finding never tells how
+	// to make the record pass; only a waiver closes it.
+	NoCure Cure = "none"
+)
+
+// Outcome is what a rule says about one subject.
+type Outcome string
+
+const (
+	Holds         Outcome = "holds"
+	Broken        Outcome = "broken"
+	NotRecorded   Outcome = "not_recorded"
+	NotApplicable Outcome = "not_applicable"
+	NotJudged     Outcome = "not_judged"
+	Waived        Outcome = "waived"
+)
+
+// Hazard is what can hurt in the work that a rule is about.
+type Hazard string
+
+const (
+	NoHazard      Hazard = ""
+	Electricity   Hazard = "electricity"
+	CombustionGas Hazard = "combustion_gas"
+	SharpMetal    Hazard = "sharp_metal"
+	CrawlSpace    Hazard = "crawl_space"
+	HeatInSpace   Hazard = "heat"
+	OldMaterials  Hazard = "old_materials"
+	ReopenedDuct  Hazard = "reopened_duct" // a hand goes into a duct again: heavier than the sharp metal there
+	// Those that follow belong to no finding and stand on the job-start card.
+	Droppings  Hazard = "droppings"
+	Mold       Hazard = "mold"
+	LoosePiers Hazard = "loose_piers"
+	HeatTape   Hazard = "heat_tape"
+	Breathing  Hazard = "breathing"
+)
+
+// cautions is the job-start card: what a crew reads before it goes under a
+// home, and of which a finding repeats the line about its own work. Each line
+// is short and defers to local code and licensed people. None says that a
+// danger is gone.
+var cautions = []Caution{
+	{CombustionGas, "Gas or carbon monoxide: everybody out, call the fire department or gas utility from outside, nobody returns until they allow it. Local code governs."},
+	{Electricity, "Electricity can kill. Only licensed people work inside a furnace; test for voltage before you touch. Local code governs."},
+	{ReopenedDuct, "Cut and test the furnace's power again before a hand goes back into a duct; the blower can start by itself."},
+	{CrawlSpace, "Crawl spaces can hold bad air, live wires, water and animals: look first, never go in alone, follow local rules."},
+	{LoosePiers, "Do not go under a home whose piers or blocks are loose, leaning or cracked; a licensed installer looks at them first."},
+	{Breathing, "Wear a fitted respirator in dust, insulation and sealant fumes; bring in fresh air; come out when you feel dizzy. Follow local rules."},
+	{OldMaterials, "Old wrap, tape and insulation can hold asbestos or lead: do not disturb it. Local law says who may handle it."},
+	{Droppings, "Droppings and nests carry disease: do not sweep or blow them dry, wear respirator and gloves, follow the health department."},
+	{Mold, "Mold: do not stir it up, wear a respirator, tell the office when there is more than a small patch. Local rules govern."},
+	{HeatTape, "Heat tape on pipes is live: do not cut, cover or move it. A licensed electrician deals with damaged tape."},
+	{HeatInSpace, "Heat builds up under a home: drink, rest, stop when somebody feels unwell. Follow local rules for work in heat."},
+	{SharpMetal, "Cut metal is sharp: wear cut-resistant gloves and sleeves and follow local rules."},
+}
+
+// Caution is one line of the job-start card.
+type Caution struct {
+	Hazard Hazard `json:"hazard"`
+	Words  string `json:"words"`
+}
+
+// StartCard gives the lines that a crew reads before the work begins.
+func StartCard() []Caution { return append([]Caution(nil), cautions...) }
+
+// Caution is the short warning that goes with each finding about a hazard;
+// empty where there is none.
+func (h Hazard) Caution() string {
+	for _, c := range cautions {
+		if c.Hazard == h {
+			return c.Words
+		}
+	}
+	return ""
+}

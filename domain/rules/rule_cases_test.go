@@ -31,8 +31,8 @@ type ruleCases struct {
 }
 
 func allCases() []ruleCases {
-	return slices.Concat(shownCases(), openingCases(), repairCases(), jointCases(), endCases(), crossoverCases(),
-		energyCases(), measurementCases(), recordCases(), crewCases(), arrivalCases(), homeFactCases())
+	return slices.Concat(trunkCases(), openingCases(), repairCases(), furnaceCases(), endCases(), crossoverCases(),
+		energyCases(), measurementCases(), recordCases(), visitCases(), homeCases(), homeFactCases())
 }
 
 const (

@@ -1,9 +1,13 @@
 package rules
 
 import (
+	"math"
 	"slices"
+	"strings"
+	"time"
 
 	"ductledger/domain"
+	"ductledger/domain/leakage"
 )
 
 // Screen is a question about a job that looks unusual. It refuses nothing and
@@ -82,3 +86,251 @@ func (s *screening) tests() (before, after *taken) {
 	}
 	return s.result.before, s.result.after
 }
+
+var screenSameReadings = Screen{
+	Key:      "same_readings",
+	Question: "The same readings, to the digit, stand at another home. Were both homes read?",
+	Innocent: "Coarse gauges repeat themselves, and a form may have been filled in twice by mistake.",
+	Source:   practice,
+	ask: func(s *screening) {
+		if jobs := s.job.Outside.SameTests; len(jobs) > 0 {
+			s.ask(ids(jobs)+" has them too", s.job.subject())
+		}
+	},
+}
+
+var screenSamePhoto = Screen{
+	Key:      "same_photo",
+	Question: "The very same picture was sent for another home. Which home does it show?",
+	Innocent: "One picture was sent twice by mistake; the same home under two jobs is fine.",
+	Source:   practice,
+	ask: func(s *screening) {
+		for _, same := range s.job.Outside.SamePhotos {
+			for _, p := range s.job.Photos {
+				if p.Record.SHA256 == same.SHA256 && len(same.JobIDs) > 0 {
+					s.ask(ids(same.JobIDs)+" has it too", p.Subject())
+				}
+			}
+		}
+	},
+}
+
+// ids names other jobs; one whose id is zero is not to be named to the reader.
+func ids(list []domain.UUID) string {
+	names := make([]string, len(list))
+	for i, id := range list {
+		if names[i] = "job " + id.String(); id.IsZero() {
+			names[i] = "another job"
+		}
+	}
+	return strings.Join(names, ", ")
+}
+
+var screenOutsideVisits = Screen{
+	Key:      "outside_visits",
+	Question: "Work or a reading lies on a day on which no visit is recorded. When was it?",
+	Innocent: "The record was typed in later, or a visit was forgotten.",
+	Source:   practice,
+	ask: func(s *screening) {
+		if len(s.job.Visits) == 0 {
+			return
+		}
+		for e := range s.job.entries() {
+			m, read := e.Record.(*domain.Measurement)
+			if read && m.Stage == domain.InspectionStage {
+				continue
+			}
+			at, known := timeOf(e.Record)
+			if known && !s.job.visitedOn(s.job.Day(at)) {
+				s.ask("it is of "+string(s.job.Day(at)), domain.Subject{Kind: e.Record.Kind(), ID: e.ID})
+			}
+		}
+	},
+}
+
+func (a *Assembled) visitedOn(day domain.Date) bool {
+	for _, v := range a.Visits {
+		if v.Record.VisitedOn == day {
+			return true
+		}
+	}
+	return false
+}
+
+var screenTwoHomesAtOnce = Screen{
+	Key:      "two_homes_at_once",
+	Question: "A member of the crew is recorded at another home at the same time. Who was where?",
+	Innocent: "Homes side by side in one park, or a crew that split up and a visit that names all.",
+	Source:   practice,
+	ask: func(s *screening) {
+		for _, v := range s.job.Visits {
+			if v.Record.ArrivedAt == nil || v.Record.LeftAt == nil {
+				continue
+			}
+			for _, other := range s.job.Outside.OtherVisits {
+				if there(v.Record, other.CrewMemberID) && overlap(*v.Record.ArrivedAt, *v.Record.LeftAt, other) {
+					s.ask("on "+ids([]domain.UUID{other.JobID})+" from "+s.job.clock(other.ArrivedAt)+" to "+s.job.clock(other.LeftAt), v.Subject(),
+						domain.Subject{Kind: domain.CrewMemberKind, ID: other.CrewMemberID})
+				}
+			}
+		}
+	},
+}
+
+func there(v *domain.Visit, member domain.UUID) bool {
+	if v.LeadID != nil && *v.LeadID == member {
+		return true
+	}
+	for _, id := range v.CrewIDs {
+		if id == member {
+			return true
+		}
+	}
+	return false
+}
+
+func overlap(arrived, left time.Time, other OtherVisit) bool {
+	return other.ArrivedAt.Before(left) && arrived.Before(other.LeftAt)
+}
+
+var screenHigherAfter = Screen{
+	Key:      "higher_after",
+	Question: "The ducts leak more than before, beyond the uncertainty of both readings. What happened between them?",
+	Innocent: "One of the readings was prepared differently, or a duct hung loose during the one before.",
+	Source:   practice,
+	ask: func(s *screening) {
+		if before, after := s.tests(); after != nil && s.result.change == leakage.Increased {
+			s.ask("before "+fixed(before.cfm25, 1)+", after "+fixed(after.cfm25, 1)+" cfm25", before.Subject(), after.Subject())
+		}
+	},
+}
+
+var screenExtremeReduction = Screen{
+	Key:      "extreme_reduction",
+	Question: "So large or so small a reduction is rare. Are both readings right?",
+	Innocent: "A crossover that lay on the ground was put back; or the home was nearly tight before.",
+	Parameters: []Parameter{
+		{"over_ratio", "fraction", 0.9, 0.5, 1, practice},
+		{"under_ratio", "fraction", 0.1, 0, 0.5, practice},
+	},
+	Source: practice,
+	ask: func(s *screening) {
+		before, after := s.tests()
+		if after == nil || s.result.change == leakage.Increased {
+			return
+		}
+		if r := *s.result.ReductionRatio; r > s.limit("over_ratio") || r < s.limit("under_ratio") {
+			s.ask("reduction "+fixed(100*r, 0)+" %", before.Subject(), after.Subject())
+		}
+	},
+}
+
+var screenExtremeReading = Screen{
+	Key:      "extreme_reading",
+	Question: "Few homes of this kind leak so much or so little. Is the reading right?",
+	Innocent: "A small home with good ducts; or a crossover that hung loose; or a value typed in another unit.",
+	Parameters: []Parameter{
+		{"before_under_cfm25", "cfm25", 20, 0, 100, practice},
+		{"before_over_cfm25", "cfm25", 900, 300, 5000, practice},
+		{"after_under_cfm25", "cfm25", 10, 0, 50, practice},
+	},
+	Source: practice,
+	ask: func(s *screening) {
+		if b := s.result.before; b != nil && (b.cfm25 < s.limit("before_under_cfm25") || b.cfm25 > s.limit("before_over_cfm25")) {
+			s.ask("before "+fixed(b.cfm25, 1)+" cfm25", b.Subject())
+		}
+		if a := s.result.after; a != nil && a.cfm25 < s.limit("after_under_cfm25") {
+			s.ask("after "+fixed(a.cfm25, 1)+" cfm25", a.Subject())
+		}
+	},
+}
+
+var screenOutsideOverTotal = Screen{
+	Key:      "outside_over_total",
+	Question: "Leakage to outside is a part of total leakage and cannot be more. Which reading is wrong?",
+	Innocent: "Wind, or a register that came unsealed during the test of total leakage.",
+	Source:   practice,
+	ask: func(s *screening) {
+		scratch := Result{limits: s.result.limits}
+		tests := s.job.tests(&scratch)
+		for _, total := range tests {
+			for _, outside := range tests {
+				if total.Record.Method == domain.FanTotal && outside.Record.Method != domain.FanTotal &&
+					total.Record.Stage == outside.Record.Stage && outside.cfm25 > total.cfm25 {
+					s.ask("to outside "+fixed(outside.cfm25, 1)+", total "+fixed(total.cfm25, 1)+" cfm25", outside.Subject(), total.Subject())
+				}
+			}
+		}
+	},
+}
+
+var screenFloorArea = Screen{
+	Key:      "floor_area",
+	Question: "The floor area is unusual for a home of so many sections. Is it right?",
+	Innocent: "An addition was counted in, or a value was typed in another unit.",
+	Parameters: []Parameter{
+		{"under_ft2", "ft²", 300, 100, 800, practice},
+		{"over_ft2", "ft²", 2600, 1500, 5000, practice},
+		{"single_over_ft2", "ft²", 1500, 800, 2500, practice},
+		{"more_under_ft2", "ft²", 700, 300, 1500, practice},
+	},
+	Source: practice,
+	ask: func(s *screening) {
+		home := s.job.home()
+		if home.FloorAreaFt2 == nil {
+			return
+		}
+		area := *home.FloorAreaFt2
+		if area < s.limit("under_ft2") || area > s.limit("over_ft2") ||
+			home.SectionCount == 1 && area > s.limit("single_over_ft2") || home.SectionCount > 1 && area < s.limit("more_under_ft2") {
+			s.ask(number(area)+" ft² and "+count(home.SectionCount)+" sections", s.job.homeSubject())
+		}
+	},
+}
+
+var screenMinutesApart = Screen{
+	Key:        "minutes_apart",
+	Question:   "Before and after lie so close together that the work hardly fits between. Are the times right?",
+	Innocent:   "The device's clock was changed, or both readings were typed in at the end of the day.",
+	Parameters: []Parameter{{"minutes_under", "min", 30, 1, 240, practice}},
+	Source:     practice,
+	ask: func(s *screening) {
+		before, after := s.tests()
+		if after == nil || len(s.job.Repairs) == 0 {
+			return
+		}
+		if apart := after.Record.TakenAt.Sub(before.Record.TakenAt); apart < time.Duration(s.limit("minutes_under")*float64(time.Minute)) {
+			s.ask(fixed(apart.Minutes(), 0)+" minutes apart, "+count(len(s.job.Repairs))+" repairs", before.Subject(), after.Subject())
+		}
+	},
+}
+
+var screenInspectorGap = Screen{
+	Key:        "inspector_gap",
+	Question:   "The inspector read another leakage than the crew. Why?",
+	Innocent:   "Something came off since, wind, or another preparation.",
+	Parameters: []Parameter{{"repeatability_ratio", "fraction", 0.05, 0.01, 0.2, practice}},
+	Source:     "Bland and Altman, Lancet 1986: 95 % of pairs differ by less than 2.77 standard deviations, on the log scale",
+	ask: func(s *screening) {
+		_, after := s.tests()
+		if after == nil {
+			return
+		}
+		for _, m := range s.job.Measurements {
+			if m.Record.Stage != domain.InspectionStage || m.Record.Method != after.Record.Method {
+				continue
+			}
+			test, err := s.job.test(m, s.result.limits)
+			if err != nil {
+				continue
+			}
+			if gap := math.Abs(math.Log(test.cfm25 / after.cfm25)); gap > float64(pairFactor*s.limit("repeatability_ratio")) {
+				s.ask("inspector "+fixed(test.cfm25, 1)+", crew "+fixed(after.cfm25, 1)+" cfm25", m.Subject(), after.Subject())
+			}
+		}
+	},
+}
+
+// pairFactor is √2·1.96: two readings of one thing differ by less in 95 of 100
+// pairs, in standard deviations of one.
+const pairFactor = 2.77

@@ -2,6 +2,7 @@ package rules
 
 import (
 	"slices"
+	"strconv"
 	"time"
 
 	"ductledger/domain"
@@ -210,4 +211,284 @@ var carbonMonoxideTold = Rule{
 			p.done()
 		}
 	},
+}
+
+var stopRespected = Rule{
+	Key: "stop_respected", Title: "Nobody works on through a stop",
+	Why:      "A stop is there because somebody could be hurt.",
+	Judged:   "No opening, taking down or repair is later than a stop that was not lifted by then. Closing what is open, putting back a crossover that was down, cutting energy, withdrawing and reading the air are allowed.",
+	None:     "work was not stopped",
+	Severity: MustFix, Missing: Silent, Cure: NoCure, Hazard: CrawlSpace, SafetyTalk: true,
+	Source: practice,
+	Example: Example{
+		Holds:  "Stopped 10:00 for wet wiring, lifted 11:30, next repair 12:05.",
+		Broken: "Stopped 10:00 for wet wiring, repair at 10:40, never lifted.",
+	},
+	check: func(c *check) {
+		stops := c.job.stops()
+		if len(stops) == 0 {
+			return
+		}
+		acts := 0
+		for _, act := range c.job.acts() {
+			acts++
+			p := c.on(act.subject)
+			for _, s := range stops {
+				closes := act.begun != nil && !act.begun.After(s.At)
+				if act.at.After(s.At) && (s.ClearedAt == nil || act.at.Before(*s.ClearedAt)) && !closes {
+					p.hazard = hazardOfStop(s.Reason)
+					p.fault(act.words, c.job.clock(act.at), ", work had been stopped ", c.job.clock(s.At), " for ", spaced(s.Reason))
+				}
+			}
+			p.done()
+		}
+		if acts == 0 {
+			c.holds()
+		}
+	},
+}
+
+// act is something that a crew did and a stop forbids.
+type act struct {
+	subject domain.Subject
+	at      time.Time
+	begun   *time.Time // when what it closes was opened; nil where it closes nothing
+	words   string
+}
+
+// acts lists the openings, takings down and repairs whose time is recorded.
+func (a *Assembled) acts() (list []act) {
+	for _, x := range a.Crossovers {
+		if x.Record.TakenDownAt != nil {
+			list = append(list, act{subject: x.Subject(), at: *x.Record.TakenDownAt, words: "it was taken down "})
+		}
+	}
+	for _, o := range a.Openings {
+		if o.Record.Made() && o.Record.MadeAt != nil {
+			list = append(list, act{subject: o.Subject(), at: *o.Record.MadeAt, words: "it was opened "})
+		}
+	}
+	for _, r := range a.Repairs {
+		done := act{subject: r.Subject(), at: r.Record.DoneAt, words: "it was done "}
+		if r.Record.CrossoverID != nil {
+			if x, ok := find(a.Crossovers, *r.Record.CrossoverID); ok {
+				done.begun = x.Record.TakenDownAt
+			}
+		}
+		list = append(list, done)
+	}
+	return list
+}
+
+// stops lists those of all visits.
+func (a *Assembled) stops() (list []domain.Stop) {
+	for _, v := range a.Visits {
+		list = append(list, v.Record.Stops...)
+	}
+	return list
+}
+
+var stopCleared = Rule{
+	Key: "stop_cleared", Title: "Who may lift a stop lifted it",
+	Why:      "Gas, carbon monoxide and wet wiring are not judged by a crew: what looks over may be there still.",
+	Judged:   "A stop for gas, carbon monoxide or wiring that was lifted was lifted by the utility, the fire service or a licensed person, named; one for carbon monoxide with a new reading within the limit.",
+	None:     "no stop for gas, carbon monoxide or wiring was lifted",
+	Fix:      "Ask who lifted the stop and record it; nobody works on until the utility, the fire service or a licensed person has.",
+	Severity: MustFix, Missing: Blocks, Cure: Office, Hazard: CombustionGas, SafetyTalk: true,
+	Parameters: []Parameter{{"stop_co_ppm", "ppm", 35, 1, 35, "SWS 2.0105.1 (2016), written for combustion testing; that all work stops is the program's own"}},
+	Source:     practice + "; local code governs",
+	Example: Example{
+		Holds:  "Gas smelled 10:00, lifted 11:30 by the gas utility, whose technician is named.",
+		Broken: "Gas smelled 10:00, lifted 10:20 by the crew.",
+	},
+	check: func(c *check) {
+		for _, v := range c.job.Visits {
+			p, lifted := c.on(v.Subject()), false
+			for _, s := range v.Record.Stops {
+				if s.ClearedAt != nil && (s.Reason == "gas" || s.Reason == "co" || s.Reason == "wet_wiring") {
+					lifted = true
+					p.hazard = hazardOfStop(s.Reason)
+					c.cleared(&p, s)
+				}
+			}
+			if !lifted {
+				continue
+			}
+			if len(p.faults) > 0 {
+				p.cure = NoCure
+			}
+			p.done()
+		}
+	},
+}
+
+// cleared judges how one stop was lifted.
+func (c *check) cleared(p *part, s domain.Stop) {
+	of := " the stop of " + c.job.clock(s.At) + " for " + spaced(s.Reason)
+	switch {
+	case s.ClearedAs == domain.ClearedByCrew:
+		p.fault("the crew itself lifted", of)
+	case s.ClearedAs == "" || s.ClearedBy == "":
+		p.lack("who lifted", of, ", by name and capacity")
+	}
+	if s.Reason != "co" {
+		return
+	}
+	switch limit := c.limit("stop_co_ppm"); {
+	case s.ClearedCOPpm == nil:
+		p.lack("the reading with which it was lifted")
+	case *s.ClearedCOPpm > limit:
+		p.fault("it was lifted at ", number(*s.ClearedCOPpm), " ppm; the program wants at most ", number(limit), " ppm")
+	}
+}
+
+// hazardOfStop is what a stop is about.
+func hazardOfStop(reason string) Hazard {
+	switch reason {
+	case "gas", "co":
+		return CombustionGas
+	case "wet_wiring":
+		return Electricity
+	case "old_material":
+		return OldMaterials
+	case "heat":
+		return HeatInSpace
+	}
+	return CrawlSpace
+}
+
+var crewCertified = Rule{
+	Key: "crew_certified", Title: "The lead is certified on the day",
+	Why:      "The lead decides under the home what is cut and what is left.",
+	Judged:   "On each visit the lead's duct-sealing certificate covers the day.",
+	None:     "no visit is recorded",
+	Severity: MustFix, Missing: Blocks, Cure: NoCure,
+	Source: practice,
+	Example: Example{
+		Holds:  "Visit of 2026-10-14, certificate to 2027-02-28.",
+		Broken: "Visit of 2026-10-14, certificate to 2026-09-30.",
+	},
+	check: func(c *check) {
+		for _, v := range c.job.Visits {
+			p := c.on(v.Subject())
+			switch lead := v.Record.LeadID; {
+			case lead == nil:
+				p.lack("who led the crew")
+			case !c.job.certified(*lead, domain.DuctSealingCertificate, v.Record.VisitedOn):
+				p.fault("no duct-sealing certificate of the lead covers ", string(v.Record.VisitedOn))
+			}
+			p.done()
+		}
+	},
+}
+
+var crewMemberSupervised = Rule{
+	Key: "crew_member_supervised", Title: "A new lead works beside an experienced member",
+	Why:      "The first homes of a lead are where most is missed.",
+	Judged:   "A lead who has led fewer homes than the limit works with a named member who has led as many or more.",
+	None:     "no visit with a lead is recorded",
+	Severity: Check, Missing: Silent, Cure: NoCure,
+	Parameters: []Parameter{{"homes_count", "homes", 10, 1, 100, practice}},
+	Source:     practice,
+	Example: Example{
+		Holds:  "A lead with 3 homes, beside a member with 41.",
+		Broken: "A lead with 3 homes, beside a member with 5.",
+	},
+	check: func(c *check) {
+		asked := int(c.limit("homes_count"))
+		for _, v := range c.job.Visits {
+			if v.Record.LeadID == nil {
+				continue
+			}
+			p := c.on(v.Subject())
+			led, known := c.job.homesLed(*v.Record.LeadID)
+			switch {
+			case led >= asked:
+			case !known:
+				p.lack("how many homes the lead has led")
+			default:
+				c.supervised(&p, v.Record, led, asked)
+			}
+			p.done()
+		}
+	},
+}
+
+// supervised looks for an experienced member beside a new lead.
+func (c *check) supervised(p *part, v *domain.Visit, led, asked int) {
+	unknown := false
+	for _, member := range v.CrewIDs {
+		if member == *v.LeadID {
+			continue
+		}
+		homes, known := c.job.homesLed(member)
+		if homes >= asked {
+			return
+		}
+		unknown = unknown || !known
+	}
+	if unknown {
+		p.lack("how many homes the other members have led")
+		return
+	}
+	p.fault("the lead has led ", some(float64(led), "home"), " and no member with ", count(asked), " or more worked beside")
+}
+
+// homesLed is how many homes a member has led: before the program recorded
+// them and since. What is known is a least number where the first is not.
+func (a *Assembled) homesLed(member domain.UUID) (homes int, known bool) {
+	homes = a.Outside.HomesLed[member]
+	if m, ok := find(a.Members, member); ok && m.Record.HomesLedBeforeCount != nil {
+		return homes + *m.Record.HomesLedBeforeCount, true
+	}
+	return homes, false
+}
+
+var homeNotTreatedBefore = Rule{
+	Key: "home_not_treated_before", Title: "The home was not treated before",
+	Why:      "The funder does not pay twice for one home within the term.",
+	Judged:   "No duct sealing at this home was accepted within the term before the day of the work; before any visit, before the day on which the job was recorded. The term of the program's own funds may differ.",
+	None:     "no visit is recorded, nor when the job was",
+	Fix:      "Charge the work to a fund that allows it, or void the job.",
+	Severity: Check, Missing: Silent, Cure: Office,
+	Parameters: []Parameter{{"years", "years", 15, 0, 50, statute}},
+	Source:     statute + " for weatherization; other terms differ",
+	Example: Example{
+		Holds:  "Accepted 2011-10-14, worked on again 2026-10-14: 15 years.",
+		Broken: "Accepted 2019-05-02, worked on again 2026-10-14.",
+	},
+	check: func(c *check) {
+		day := c.job.WorkedOn()
+		if recorded := c.job.Job.RecordedAt; day == "" && !recorded.IsZero() {
+			day = c.job.Day(recorded)
+		}
+		if day == "" {
+			return
+		}
+		var latest domain.Date
+		for _, e := range c.job.Outside.Earlier {
+			if e.JobID != c.job.ID && e.AcceptedOn <= day && e.AcceptedOn > latest {
+				latest = e.AcceptedOn
+			}
+		}
+		p := c.on(c.job.subject())
+		if years := int(c.limit("years")); latest != "" && day < yearsAfter(latest, years) {
+			p.fault("duct sealing at this home was accepted on ", string(latest), ", less than ", count(years), " years before ", string(day))
+		}
+		p.done()
+	},
+}
+
+// yearsAfter is the same day so many years on. 29 February of a year without
+// one stands after 28 February and before 1 March, as text and in the calendar.
+func yearsAfter(day domain.Date, years int) domain.Date {
+	year, err := strconv.Atoi(string(day[:min(4, len(day))]))
+	if err != nil || len(day) < 4 {
+		return day
+	}
+	text := strconv.Itoa(year + years)
+	for len(text) < 4 {
+		text = "0" + text
+	}
+	return domain.Date(text) + day[4:]
 }

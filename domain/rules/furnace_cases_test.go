@@ -30,7 +30,7 @@ func refused(j *jobUnderTest) {
 	j.jobRecord().Outcome, j.jobRecord().OutcomeReason = domain.Refused, "a test"
 }
 
-func jointCases() []ruleCases {
+func furnaceCases() []ruleCases {
 	boot := func(found domain.Found, reason string) func(*jobUnderTest) {
 		return func(j *jobUnderTest) { c, id := j.boot("A", 3); bare(j, c, id, found, reason) }
 	}

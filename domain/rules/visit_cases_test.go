@@ -2,7 +2,7 @@ package rules
 
 import "ductledger/domain"
 
-func crewCases() []ruleCases {
+func visitCases() []ruleCases {
 	burning := func(do func(t *domain.CombustionCheck)) func(*jobUnderTest) {
 		return func(j *jobUnderTest) { j.gas(); do(j.visit().Combustion) }
 	}

@@ -40,7 +40,7 @@ func (j *jobUnderTest) known(id domain.UUID) (domain.Record, bool) {
 	return nil, false
 }
 
-func shownCases() []ruleCases {
+func trunkCases() []ruleCases {
 	trunk := func(do func(c *domain.Component, j *jobUnderTest)) func(*jobUnderTest) {
 		return func(j *jobUnderTest) { c, _ := j.part(domain.Trunk, "B", 0, ""); do(c, j) }
 	}

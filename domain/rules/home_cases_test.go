@@ -2,7 +2,7 @@ package rules
 
 import "ductledger/domain"
 
-func arrivalCases() []ruleCases {
+func homeCases() []ruleCases {
 	visit := func(do func(v *domain.Visit)) func(*jobUnderTest) {
 		return func(j *jobUnderTest) { do(j.visit()) }
 	}

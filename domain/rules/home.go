@@ -6,6 +6,148 @@ import (
 	"ductledger/domain"
 )
 
+// The facts of a home that several rules rest on. A missing one is one
+// finding on that fact, however many rules ask for it.
+type homeFact int
+
+const (
+	furnaceKindFact homeFact = iota
+	furnaceSectionFact
+	ductedSectionsFact
+	joistDirectionFact
+	wrapKindFact
+	combustionFact
+	factsCount
+)
+
+// need says that the rule cannot tell because a fact of the home is missing.
+func (c *check) need(fact homeFact) {
+	if c.missing == Silent {
+		c.notJudged()
+	} else {
+		c.tally().Outcomes.NotRecorded++
+	}
+	if c.needs[fact] != Blocks {
+		c.needs[fact] = c.missing
+	}
+}
+
+// homeFactRule makes the rule that stands for one fact.
+func homeFactRule(key, title, why, what string, fact homeFact, known func(*domain.Home) bool) Rule {
+	return Rule{
+		Key: key, Title: title, Why: why,
+		Judged:   "Asked for only where another rule needs the fact on this job; as heavy as the heaviest of them.",
+		None:     "no rule needs the fact on this job",
+		Severity: MustFix, Missing: Blocks, Cure: OnSite,
+		Fix:     "Look at the home and record " + what + ".",
+		Source:  practice,
+		Example: Example{Holds: "The home says " + what + ".", Broken: "A rule asks for it and the home does not say " + what + "."},
+		check: func(c *check) {
+			switch {
+			case known(c.job.home()):
+				c.holds()
+			case c.needs[fact] == Blocks, c.needs[fact] == Asks:
+				p := c.on(c.job.homeSubject())
+				p.missing = c.needs[fact]
+				p.lack(what)
+				p.done()
+			}
+		},
+	}
+}
+
+var furnaceKindRecorded = homeFactRule("furnace_kind_recorded", "What heats the home is recorded",
+	"What must be isolated, and which joint is the one next to the blower, follow from the kind of furnace.",
+	"what kind of furnace heats it", furnaceKindFact,
+	func(h *domain.Home) bool { return h.FurnaceKind != "" })
+
+var furnaceSectionRecorded = homeFactRule("furnace_section_recorded", "The section that holds the furnace is recorded",
+	"Only from there can be told which sections get warm air.",
+	"which section holds the furnace", furnaceSectionFact,
+	func(h *domain.Home) bool { return h.FurnaceSection != "" })
+
+var ductedSectionsRecorded = homeFactRule("ducted_sections_recorded", "The sections that hold ducts are recorded",
+	"A section with ducts and no way to a furnace stays cold, and nobody sees it from below.",
+	"which sections hold ducts", ductedSectionsFact,
+	func(h *domain.Home) bool { return len(h.DuctedSections) > 0 })
+
+var joistDirectionRecorded = homeFactRule("joist_direction_recorded", "The direction of the joists is recorded",
+	"Crosswise joists put a riser between trunk and floor, and with it a second joint that leaks.",
+	"which way the floor joists run", joistDirectionFact,
+	func(h *domain.Home) bool { return h.JoistDirection != "" })
+
+var wrapKindRecorded = homeFactRule("wrap_kind_recorded", "What closes the belly is recorded",
+	"Fabric is stapled and board is screwed: how a cut is closed follows from what was cut.",
+	"what closes the belly: fabric, board or nothing", wrapKindFact,
+	func(h *domain.Home) bool { return h.WrapKind != "" })
+
+var combustionAppliancesRecorded = homeFactRule("combustion_appliances_recorded", "Combustion appliances are recorded",
+	"Sealing ducts changes how air moves in a home, and with it the draft of whatever burns there.",
+	"which combustion appliances are in it, or that there is none", combustionFact,
+	func(h *domain.Home) bool { return h.CombustionAppliances != nil || burns(h) })
+
+var ownerPermission = Rule{
+	Key: "owner_permission", Title: "The owner permits the work",
+	Why:      "Who lives in a home does not always own it; work without the owner's word is a claim for damages.",
+	Judged:   "While a job is assigned and nobody was there yet, the home has the owner's permission with its kind and day. Once a crew was there it is not asked any more, except that the day is not later than the first visit.",
+	None:     "the job was refused or put off",
+	Fix:      "Ask for the owner's permission before a crew is sent, and record its kind, day and reference.",
+	Severity: MustFix, Missing: Blocks, Cure: Office,
+	Source: practice,
+	Example: Example{
+		Holds:  "Permission of the landlord of 2026-09-30, first visit 2026-10-14.",
+		Broken: "Permission of the landlord of 2026-10-20, first visit 2026-10-14.",
+	},
+	check: func(c *check) {
+		switch c.job.Job.Record.Outcome {
+		case domain.DeferredWork, domain.NotSuitable, domain.Refused, domain.NothingToDo:
+			return
+		}
+		p := c.on(c.job.homeSubject())
+		p.office = true
+		day := c.job.WorkedOn()
+		if day != "" || c.job.Job.Record.State != domain.Assigned {
+			p.missing = Silent
+		}
+		switch given := c.job.home().Permission; {
+		case given == nil:
+			p.lack("the owner's permission")
+		case day != "" && given.GivenOn > day:
+			p.fault("the owner's permission is of ", string(given.GivenOn), ", the first visit was ", string(day))
+		}
+		p.done()
+	},
+}
+
+var residentConsent = Rule{
+	Key: "resident_consent", Title: "The resident consents before work begins",
+	Why:      "A home is entered only with the word of whoever lives there.",
+	Judged:   "Where the resident's consent is recorded, its day is not later than the first visit.",
+	None:     "no visit is recorded",
+	Severity: Check, Missing: Silent, Cure: NoCure,
+	Source: practice,
+	Example: Example{
+		Holds:  "Consent in writing of 2026-10-14, first visit on that day.",
+		Broken: "Consent of 2026-10-15, first visit 2026-10-14.",
+	},
+	check: func(c *check) {
+		day := c.job.WorkedOn()
+		if day == "" {
+			return
+		}
+		p := c.on(c.job.subject())
+		switch given := c.job.Job.Record.ConsentOn; {
+		case given == "":
+			p.lack("the resident's consent")
+		case given > day:
+			p.fault("the resident's consent is of ", string(given), ", the first visit was ", string(day))
+		case c.job.Job.Record.ConsentKind == "":
+			p.lack("how the resident consented")
+		}
+		p.done()
+	},
+}
+
 var someoneHome = Rule{
 	Key: "someone_home", Title: "Somebody lets the crew in",
 	Why:      "A visit to a locked home costs a day; the office calls before the next one.",
@@ -235,5 +377,51 @@ var closetPressure = Rule{
 			}
 			p.done()
 		}
+	},
+}
+
+var outcomeShown = Rule{
+	Key: "outcome_shown", Title: "What came of the job is said, and why",
+	Why:      "An outcome that nothing stands behind tells the next reader nothing: nobody knows whether to go there, and why.",
+	Judged:   "A job that is sent in has an outcome. Work that was done, and ducts that needed none, owe a visit, the latter a photo too. A deferral owes a code and what would let the work begin; every other outcome but completed a reason.",
+	None:     "the job was not sent in",
+	Fix:      "Record what came of the job, and why.",
+	Severity: MustFix, Missing: Blocks, Cure: Office,
+	Source: practice,
+	Example: Example{
+		Holds:  "Deferred for sewage; work can begin when the leak is mended and the soil is dry.",
+		Broken: "Deferred, and no reason.",
+	},
+	check: func(c *check) {
+		job := c.job.Job.Record
+		if c.job.early() && job.Outcome == "" {
+			return
+		}
+		p := c.on(c.job.subject())
+		switch job.Outcome {
+		case "":
+			p.lack("what came of it")
+		case domain.Completed, domain.Partial, domain.NothingToDo:
+			if len(c.job.Visits) == 0 {
+				p.lack("a visit")
+			}
+		case domain.DeferredWork:
+			if len(job.DeferCodes) == 0 {
+				p.lack("the code for which work was put off")
+			}
+			if job.DeferLiftedBy == "" {
+				p.lack("what would let the work begin")
+			}
+		}
+		switch job.Outcome {
+		case domain.Partial, domain.NotSuitable, domain.Refused, domain.NothingToDo:
+			if job.OutcomeReason == "" {
+				p.lack("why it was ", spaced(string(job.Outcome)))
+			}
+		}
+		if job.Outcome == domain.NothingToDo && len(c.job.Photos) == 0 {
+			p.lack("a photo of the ducts")
+		}
+		p.done()
 	},
 }
