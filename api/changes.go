@@ -142,7 +142,7 @@ func (s *Server) feedItemJSON(caller domain.Caller, item storage.FeedItem) jsont
 	if item.Entry != nil {
 		return s.entryJSON(caller, item.Entry, beside{op: "put", resident: item.Resident})
 	}
-	return jsontext.Value(`{"job_id":"` + item.DropJob.String() + `","op":"drop","position":` + strconv.FormatInt(item.Place.Position, 10) +
+	return jsontext.Value(`{"home_id":"` + item.DropHome.String() + `","job_id":"` + item.DropJob.String() + `","op":"drop","position":` + strconv.FormatInt(item.Place.Position, 10) +
 		`,"reason":"` + item.DropReason + `"}`)
 }
 
@@ -193,7 +193,9 @@ func changesOperations() map[string]frame.Operation {
 			Tag: "Sync", Summary: "What is new for the caller",
 			Description: "Every accepted version in one fixed order, cut to what the caller may see. Roles with a scope (field, " +
 				"contractor, inspector) get each record once, in its newest version; the others get all versions unless they ask " +
-				"for the latest. A job that leaves the scope comes as an item with `op` `drop`. Pull until `more` is false.",
+				"for the latest. A job that leaves the scope comes as an item with `op` `drop`: delete the job and every record that names " +
+				"it in `job_id`; its home in `home_id`, the home's resident and their contact too, unless another job at that home is " +
+				"still on the device; and what only they refer to, such as a crew member of another firm. Pull until `more` is false.",
 			Query:   changesQuery{},
 			Headers: []string{"If-None-Match"},
 			Gives: []frame.Gives{

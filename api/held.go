@@ -174,6 +174,9 @@ func (s *Server) dismissHeld(ctx context.Context, caller domain.Caller, r *frame
 	if err != nil {
 		return frame.Answer{}, err
 	}
+	if err := r.Decode(&nothing{}); err != nil {
+		return frame.Answer{}, err
+	}
 	if err := s.db.DismissHeld(ctx, caller, id, r.ValidateOnly()); err != nil {
 		return frame.Answer{}, err
 	}

@@ -205,10 +205,8 @@ func (s *Server) listPackages(ctx context.Context, caller domain.Caller, r *fram
 // 200 when it stands.
 func (s *Server) buildPackage(ctx context.Context, caller domain.Caller, r *frame.Request) (frame.Answer, error) {
 	var ask buildPackageBody
-	if len(r.Body) > 0 {
-		if err := r.Decode(&ask); err != nil {
-			return frame.Answer{}, err
-		}
+	if err := r.Decode(&ask); err != nil {
+		return frame.Answer{}, err
 	}
 	p, err := monthdb.Ask(ctx, s.db, caller, domain.Month(r.Path["month"]), ask.FundSource, ask.Position, r.ValidateOnly())
 	if err != nil {

@@ -3,6 +3,7 @@ package api
 import (
 	"context"
 	"errors"
+	"fmt"
 	"net/http"
 	"strings"
 	"time"
@@ -14,6 +15,7 @@ import (
 	"ductledger/domain/intake"
 	"ductledger/domain/ledger"
 	"ductledger/storage"
+	"ductledger/storage/judgment"
 
 	"github.com/go-json-experiment/json"
 	"github.com/go-json-experiment/json/jsontext"
@@ -69,7 +71,29 @@ func (s *Server) push(ctx context.Context, caller domain.Caller, r *frame.Reques
 	for i, j := range pushed.Jobs {
 		out.Jobs[i] = wire.JobCounts{JobID: j.JobID, MustFixCount: j.MustFix, CheckCount: j.Check, NoteCount: j.Note, NotRecordedCount: j.NotRecorded}
 	}
+	if r.Query.Get("findings") == "true" && !r.ValidateOnly() {
+		s.addFindings(ctx, caller, out.Jobs, r.Trace)
+	}
 	return frame.Answer{Status: http.StatusMultiStatus, Body: out}, nil
+}
+
+// addFindings tells what the rules find in each touched job as it stands, as
+// many as one answer lists. The records are stored by now: where the findings
+// cannot be read the counts alone are told.
+func (s *Server) addFindings(ctx context.Context, caller domain.Caller, jobs []wire.JobCounts, trace string) {
+	room := int(s.limits.AnswerFindings)
+	for i := range jobs {
+		j, err := judgment.Read(ctx, s.db, caller, jobs[i].JobID)
+		if err != nil {
+			if domain.CodeOf(err) != domain.NotFound { // a job may have left the caller's scope by this very push
+				s.log.Warn("the findings of a pushed job could not be read", "trace_id", trace, "job_id", jobs[i].JobID.String(), "error", frame.MaskSecrets(err.Error()))
+			}
+			continue
+		}
+		n := min(len(j.Verdict.Findings), room)
+		room -= n
+		jobs[i].Findings, jobs[i].FindingsMoreCount = j.Verdict.Findings[:n], len(j.Verdict.Findings)-n
+	}
 }
 
 // receiptPoints appends what a receipt tells. One that this service did not write
@@ -185,6 +209,13 @@ func idText(item *wire.Item) string {
 
 func (s *Server) itemAnswer(caller domain.Caller, p *storage.PushedItem, i int, sent *wire.Item, shape *domain.Error, trace string) wire.ItemAnswer {
 	a := wire.ItemAnswer{Index: i, ID: idText(sent), Status: string(p.Status), Version: p.Version, Position: p.Position}
+	if p.Late && (p.Status == intake.Created || p.Status == intake.Updated) {
+		a.Late = true
+		a.Notes = append(a.Notes, "the job is accepted already: this is kept and moves no figure")
+	}
+	if note := farAhead(p.Item); note != "" {
+		a.Notes = append(a.Notes, note)
+	}
 	if !p.HeldID.IsZero() {
 		a.HeldID = &p.HeldID
 	}
@@ -204,6 +235,27 @@ func (s *Server) itemAnswer(caller domain.Caller, p *storage.PushedItem, i int, 
 		a.Problem = frame.ProblemBody(frame.Shown(e), trace)
 	}
 	return a
+}
+
+// aheadTolerance is how far ahead of the service's clock a reading may be dated
+// without a word: crews and clocks stand in other zones.
+const aheadTolerance = 24 * time.Hour
+
+// farAhead says that a reading is dated after the day on which it came, by the
+// device's own clock where that is known to be off.
+func farAhead(item *intake.Item) string {
+	reading, ok := item.Record.(*domain.Measurement)
+	if !ok {
+		return ""
+	}
+	now := item.ReceivedAt
+	if item.ClockOffsetS != nil {
+		now = now.Add(time.Duration(*item.ClockOffsetS * float64(time.Second)))
+	}
+	if ahead := reading.TakenAt.Sub(now); ahead > aheadTolerance {
+		return fmt.Sprintf("taken_at lies %.0f days ahead of the moment at which it came: look at the device's date, and record the reading again if it is wrong", ahead.Hours()/24)
+	}
+	return ""
 }
 
 // deviceOf is whose outbox it is: the token's device, or the one for which
@@ -259,6 +311,12 @@ func signOf(batch *wire.Batch, offset *float64) *storage.Sign {
 	return sign
 }
 
+type batchQuery struct {
+	validateQuery
+	// Tells each touched job's findings too, so that a phone has them in one exchange. Not with `validate_only`.
+	Findings bool `json:"findings,omitzero" default:"false"`
+}
+
 // pushOperations are what the contract says of the operations of this file.
 func pushOperations() map[string]frame.Operation {
 	return map[string]frame.Operation{
@@ -267,7 +325,7 @@ func pushOperations() map[string]frame.Operation {
 			Description: "At most 500 items and 2 MiB after inflating, in any order; parents may follow children. One bad item never stops " +
 				"another: each gets its own status. Only `retry` need be sent again; what is `conflict`, `waiting` or `rejected` " +
 				"is kept in `/v1/held`. `Content-Encoding: gzip` is taken.",
-			Query:   validateQuery{},
+			Query:   batchQuery{},
 			Headers: []string{"Content-Encoding"},
 			Takes:   wire.Batch{},
 			Example: jsontext.Value(`{"sent_at": "2026-10-14T16:02:11-07:00", "client": {"name": "Invented field app", "version": "1.4", "schema": 1}, "items": [{"kind": "measurement", "id": "0198b1c4-7a10-7c3e-9d55-3f2a6b8c0d41", "base_version": 0, "record": {"job_id": "0198b1c4-7a10-7c3e-9d55-3f2a6b8c0d21", "method": "fan_total", "stage": "before", "instrument_id": "0198b1c4-7a10-7c3e-9d55-3f2a6b8c0d14", "taken_at": "2026-10-14T09:20:00-07:00", "readings": [{"pressure_pa": 25, "flow_cfm": 318}]}}, {"kind": "opening", "id": "0198b1c4-7a10-7c3e-9d55-3f2a6b8c0d33", "base_version": 1, "void": {"reason": "recorded twice"}}]}`),

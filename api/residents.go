@@ -28,6 +28,9 @@ func (s *Server) putResident(ctx context.Context, caller domain.Caller, r *frame
 
 // eraseResident removes who lives in a home, for ever.
 func (s *Server) eraseResident(ctx context.Context, caller domain.Caller, r *frame.Request) (frame.Answer, error) {
+	if err := r.Decode(&nothing{}); err != nil {
+		return frame.Answer{}, err
+	}
 	return s.changeResident(ctx, caller, r, nil)
 }
 

@@ -15,6 +15,7 @@ type Code string
 const (
 	BadJSON            Code = "bad_json"              // not one JSON value
 	BadQuery           Code = "bad_query"             // unknown, repeated or malformed query parameter
+	BadMatch           Code = "bad_if_match"          // If-Match is not one version in quotes
 	CursorInvalid      Code = "cursor_invalid"        // a cursor that this service did not make for this caller and filter
 	Unauthorized       Code = "unauthorized"          // no token, or not one of ours
 	DeviceRevoked      Code = "device_revoked"        // the device was reported lost

@@ -30,6 +30,7 @@ type FeedItem struct {
 	Entry      *domain.Entry
 	Resident   *Resident
 	DropJob    domain.UUID
+	DropHome   domain.UUID // of the job
 	DropReason string
 }
 
@@ -146,6 +147,7 @@ type boundRow struct{ Bound int64 }
 
 type dropRow struct {
 	JobID         [16]byte
+	HomeID        [16]byte
 	EndedPosition int64
 	Reason        string
 }
@@ -153,7 +155,8 @@ type dropRow struct {
 // Jobs that left the scope. A device that starts has none to drop; a
 // contractor keeps what was accepted.
 const feedDropsSQL = `
-SELECT s.job_id, s.ended_position, s.reason FROM job_scope AS s
+SELECT s.job_id, j.home_id, s.ended_position, s.reason FROM job_scope AS s
+JOIN job AS j ON j.program_id = s.program_id AND j.id = s.job_id
 WHERE s.program_id = @program_id AND s.contractor_id = @contractor_id AND NOT s.open AND NOT @starts
     AND s.ended_position > @effective AND (@role <> 'contractor' OR s.reason <> 'accepted')
 ORDER BY s.ended_position, s.job_id
@@ -237,7 +240,7 @@ func feedOf(rows []feedRow, drops []dropRow, q FeedQuery) (page Feed, err error)
 		if len(rows) == 0 || len(drops) > 0 && drops[0].EndedPosition < rows[0].Effective {
 			d := drops[0]
 			drops = drops[1:]
-			item = FeedItem{Place: Place{d.EndedPosition, d.EndedPosition}, DropJob: d.JobID, DropReason: d.Reason}
+			item = FeedItem{Place: Place{d.EndedPosition, d.EndedPosition}, DropJob: d.JobID, DropHome: d.HomeID, DropReason: d.Reason}
 		} else {
 			r := &rows[0]
 			rows = rows[1:]

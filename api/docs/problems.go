@@ -72,6 +72,8 @@ func problemWords() map[domain.Code]problemText {
 			remedy: "Write the body with a JSON library and send nothing after it. The detail names the place where reading stopped."},
 		domain.BadQuery: {meaning: "A query parameter is not known at this address, stands twice, is missing, or does not fit its shape. Parameters are never ignored: who sent one meant something by it.",
 			remedy: "Compare with the parameters of the address; the problem lists those that it knows."},
+		domain.BadMatch: {meaning: "The header If-Match says which version of a record is changed, and this one does not say it.",
+			remedy: "Send one version in quotes, as it stands in the record's ETag: If-Match: \"3\"."},
 		domain.CursorInvalid: {meaning: "The cursor was made for another caller, another list or other filters, or was changed on its way.",
 			remedy: "Begin again without a cursor. Keep a cursor together with the filters that it was made with, and never build one."},
 		domain.Unauthorized: {meaning: "No token came, or one that is unknown, mistyped or revoked. All of these read the same, so that nobody learns which tokens exist.",

@@ -59,6 +59,12 @@ func readBody(w http.ResponseWriter, r *http.Request, rt *Route, lim Limits, mem
 		return nil, bodyError(err, tooLarge)
 	}
 	paced.finish()
+	if !zipped && len(bytes) > 2 && bytes[0] == 0x1f && bytes[1] == 0x8b { // RFC 1952 §2.3.1
+		if rt.Gzip {
+			return nil, domain.Errorf(domain.BadJSON, "the body is packed by gzip and no header says so: send Content-Encoding: gzip with it")
+		}
+		return nil, domain.Errorf(domain.BadJSON, "the body is packed by gzip, which this address does not take: send it as it is")
+	}
 	return bytes, nil
 }
 

@@ -37,6 +37,7 @@ func ProblemKinds() []ProblemKind {
 	return []ProblemKind{
 		{domain.BadJSON, 400, "The body is not one JSON value", 0},
 		{domain.BadQuery, 400, "A query parameter is unknown, repeated or malformed", 0},
+		{domain.BadMatch, 400, "If-Match is not one version in quotes", 0},
 		{domain.CursorInvalid, 400, "The cursor was not made by this service for this caller and filter", 0},
 		{domain.Unauthorized, 401, "A valid token is needed", 0},
 		{domain.DeviceRevoked, 401, "The device was revoked", 0},
@@ -182,7 +183,11 @@ func ProblemBody(e *domain.Error, trace string) []byte {
 		{"code", string(e.Code)},
 		{"trace_id", trace},
 	}
-	if faults, more := e.FirstFaults(); len(faults) > 0 {
+	faults, more := e.FirstFaults()
+	if len(faults) == 0 && kind.Status == http.StatusUnprocessableEntity { // it is about the body as a whole
+		faults = []domain.Fault{{Code: string(e.Code), Detail: MaskSecrets(e.Detail)}}
+	}
+	if len(faults) > 0 {
 		members = append(members, member{"errors", faults})
 		if more > 0 {
 			members = append(members, member{ErrorsMore, more})

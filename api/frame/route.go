@@ -71,7 +71,7 @@ func (r *Request) IfMatch() (version int64, matched bool, err error) {
 			return version, true, nil
 		}
 	}
-	return 0, false, domain.Errorf(domain.BadQuery, `If-Match is one version in quotes, such as "3"`)
+	return 0, false, domain.Errorf(domain.BadMatch, `If-Match is one version in quotes, such as "3"`)
 }
 
 // Position is the ledger position that the query names; 0 for the head.
@@ -83,8 +83,14 @@ func (r *Request) Position() int64 {
 	return n
 }
 
-// Decode reads the body into a value of the type that the operation takes.
-func (r *Request) Decode(into any) error { return strict.Decode(r.Body, into) }
+// Decode reads the body into a value of the type that the operation takes. One
+// that may be left out and was leaves the value as it is.
+func (r *Request) Decode(into any) error {
+	if r.Body == nil {
+		return nil
+	}
+	return strict.Decode(r.Body, into)
+}
 
 // Page sizes, in entries.
 const (

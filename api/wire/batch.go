@@ -5,6 +5,7 @@ import (
 
 	"ductledger/api/strict"
 	"ductledger/domain"
+	"ductledger/domain/rules"
 
 	"github.com/go-json-experiment/json/jsontext"
 )
@@ -93,10 +94,14 @@ type ItemAnswer struct {
 	// The version of a record, 1 and up.
 	Version int64 `json:"version,omitzero" validate:"gte=1"`
 	// The place in the program's one order of accepted versions.
-	Position int64          `json:"position,omitzero"`
-	HeldID   *domain.UUID   `json:"held_id,omitzero"`
-	Current  jsontext.Value `json:"current,omitzero" schema:"Entry"`
-	Problem  jsontext.Value `json:"problem,omitzero" schema:"Problem"`
+	Position int64 `json:"position,omitzero"`
+	// It came after its job was accepted: it is kept and moves no figure.
+	Late bool `json:"late,omitzero"`
+	// What a person should know of an item that was taken.
+	Notes   []string       `json:"notes,omitzero"`
+	HeldID  *domain.UUID   `json:"held_id,omitzero"`
+	Current jsontext.Value `json:"current,omitzero" schema:"Entry"`
+	Problem jsontext.Value `json:"problem,omitzero" schema:"Problem"`
 }
 
 // A touched job's findings in numbers.
@@ -106,4 +111,8 @@ type JobCounts struct {
 	CheckCount       int         `json:"check_count"`
 	NoteCount        int         `json:"note_count"`
 	NotRecordedCount int         `json:"not_recorded_count"`
+	// What the rules find in the job now, where `findings` asks for it.
+	Findings []rules.Finding `json:"findings,omitzero"`
+	// Findings beyond those that one answer lists.
+	FindingsMoreCount int `json:"findings_more_count,omitzero"`
 }

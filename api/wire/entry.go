@@ -109,6 +109,8 @@ type FeedItem struct {
 	Record            jsontext.Value `json:"record,omitzero"`
 	Resident          jsontext.Value `json:"resident,omitzero" schema:"Resident"`
 	ContactUntilAt    *time.Time     `json:"contact_until_at,omitzero"`
+	// Of a drop, the job's home: it goes too unless another job at it is still in the scope.
+	HomeID domain.UUID `json:"home_id,omitzero"`
 	// Of a drop: reassigned, accepted, void or ended.
 	Reason string `json:"reason,omitzero"`
 }

@@ -3,6 +3,7 @@ package intake
 import (
 	"fmt"
 	"slices"
+	"strings"
 
 	"ductledger/domain"
 )
@@ -42,7 +43,7 @@ func (w *sorter) decide(item *Item) Decision {
 		return d.rejected(problem)
 	}
 	if missing, ok := w.missing(item); ok {
-		return d.waits(missing)
+		return w.waits(d, missing)
 	}
 	if problem := w.keepOffice(item, exists); problem != nil {
 		return d.rejected(problem)
@@ -76,7 +77,7 @@ func (w *sorter) decide(item *Item) Decision {
 		return d.rejected(problem)
 	}
 	if unknown {
-		return d.asUnknown(item)
+		return w.asUnknown(d, item)
 	}
 	d.Status, d.Version = Created, head.Version+1
 	if exists {
@@ -93,7 +94,13 @@ func (d Decision) rejected(problem *domain.Error) Decision {
 // ahead tells a change of a version that is still to come.
 func (d Decision) ahead() bool { return d.Status == Conflict && d.Item.BaseVersion > d.Current }
 
-func (d Decision) waits(missing domain.Ref) Decision {
+// waits keeps an item until what it refers to comes. Who may not write that is
+// not told to send it.
+func (w *sorter) waits(d Decision, missing domain.Ref) Decision {
+	fix := "send the record that it refers to; this one is kept and follows by itself"
+	if row, _ := domain.RowOf(missing.Kind); !slices.Contains(row.Writers, w.caller.Role) {
+		fix = fmt.Sprintf("ask the agency to record the %s, or name one that it has recorded; this record is kept and follows by itself", strings.ReplaceAll(string(missing.Kind), "_", " "))
+	}
 	d.Status, d.Missing = Waiting, missing
 	d.Problem = &domain.Error{
 		Code:   domain.ParentMissing,
@@ -101,7 +108,7 @@ func (d Decision) waits(missing domain.Ref) Decision {
 		Faults: []domain.Fault{{
 			Pointer: missing.Pointer, Code: "parent_missing",
 			Detail: fmt.Sprintf("no %s with the id %s", missing.Kind, missing.ID),
-			Fix:    "send the record that it refers to; this one is kept and follows by itself",
+			Fix:    fix,
 		}},
 	}
 	return d
@@ -110,7 +117,7 @@ func (d Decision) waits(missing domain.Ref) Decision {
 // asUnknown answers about a record that the caller may not know of as about an
 // id that nobody has: an item of a job that was never its contractor's waits
 // for that job. What belongs to no job cannot wait for anything but itself.
-func (d Decision) asUnknown(item *Item) Decision {
+func (w *sorter) asUnknown(d Decision, item *Item) Decision {
 	missing := domain.Ref{Pointer: "/id", Kind: item.Kind, ID: item.ID}
 	if item.Record != nil {
 		for _, ref := range item.Record.Refs() {
@@ -120,7 +127,7 @@ func (d Decision) asUnknown(item *Item) Decision {
 		}
 	}
 	d.JobID, d.ContractorID = domain.UUID{}, domain.UUID{}
-	return d.waits(missing)
+	return w.waits(d, missing)
 }
 
 // knows tells whether the caller may know that the record exists.

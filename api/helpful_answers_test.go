@@ -1,0 +1,99 @@
+package api_test
+
+import (
+	"encoding/json"
+	"slices"
+	"strings"
+	"testing"
+	"time"
+
+	"ductledger/api/apitest"
+	"ductledger/domain"
+	"ductledger/storage/storagetest"
+)
+
+// What a newcomer gets wrong is answered with what to do about it.
+func TestAnswersThatHelp(t *testing.T) {
+	t.Parallel()
+	a := apitest.Serve(t)
+	job := jobOf(a)
+	id := storagetest.ID().String()
+	put := func(change func(record object)) apitest.Problem {
+		t.Helper()
+		var record object
+		if err := json.Unmarshal([]byte(job), &record); err != nil {
+			t.Fatal(err)
+		}
+		change(record)
+		return a.Do(domain.Staff, "PUT", "/v1/jobs/"+id, record).Want(422).Problem()
+	}
+	one := func(p apitest.Problem, pointer, code, words string) {
+		t.Helper()
+		if len(p.Errors) != 1 || p.Errors[0].Pointer != pointer || p.Errors[0].Code != code || !strings.Contains(p.Errors[0].Detail+p.Errors[0].Fix, words) {
+			t.Errorf("%+v, want %s at %s with %q", p.Errors, code, pointer, words)
+		}
+	}
+	one(put(func(r object) { r["due_on"] = "2026-02-31" }), "/due_on", "no_such_day", "February 2026 has no day 31")
+	one(put(func(r object) { r["id"] = id }), "/id", "unknown_field", "beside the record in an item of a batch")
+	one(put(func(r object) { r["duo_on"] = "2026-02-01" }), "/duo_on", "unknown_field", "the nearest name is due_on")
+	one(put(func(r object) { r["duo_on"] = "2026-02-01" }), "/duo_on", "unknown_field", "home_id")
+	one(put(func(r object) { r["state"] = "returned" }), "/state", "state_not_allowed", "a new job cannot be returned")
+
+	if p := a.Do(domain.Staff, "PUT", "/v1/jobs/"+id, job, "If-Match", "3").Want(400).Problem(); p.Code != "bad_if_match" {
+		t.Errorf("If-Match without quotes: %s", p.Code)
+	}
+	if p := a.Do(domain.Staff, "POST", "/v1/batches", "\x1f\x8b\x08\x00").Want(400).Problem(); !strings.Contains(p.Detail, "Content-Encoding: gzip") {
+		t.Errorf("gzip without its header: %s", p.Detail)
+	}
+	p := a.Do(domain.Staff, "POST", "/v1/performance/publications", object{"from": "2026-07-01", "before": "2026-06-01"})
+	if p.Status == 422 && len(p.Problem().Errors) == 0 {
+		t.Error("a 422 without errors")
+	}
+	unmoved(a, func() { // a closed, empty body is empty
+		for _, path := range []string{"/v1/held/" + id + "/dismiss", "/v1/homes/" + a.World.Home.String() + "/resident/erase"} {
+			if p := a.Do(domain.Staff, "POST", path, `{"reason":"x"}`).Want(422).Problem(); !slices.Equal(p.Pointers(), []string{"/reason"}) {
+				t.Errorf("%s: %v", path, p.Pointers())
+			}
+		}
+	}, a.Tokens[domain.Staff])
+}
+
+// A phone has what became of its items and what the rules find in one exchange.
+func TestFindingsInTheSameReply(t *testing.T) {
+	t.Parallel()
+	a := apitest.Serve(t)
+	in := invent(a, a.World)
+	must(a, a.Tokens[domain.Staff], append(slices.Clone(in.Papers), item(domain.JobKind, in.Job, 0, in.state(domain.Assigned)))...)
+	reading := domain.Measurement{JobID: in.Job, Method: domain.FanTotal, Stage: domain.Before, InstrumentID: in.ids(domain.InstrumentKind)[0],
+		TakenAt: a.Clock.Now().Add(40 * 24 * time.Hour), Readings: []domain.Reading{{PressurePa: new(25.0), FlowCFM: new(318.0)}}}
+	body := object{"items": []any{item(domain.MeasurementKind, storagetest.ID(), 0, reading)}}
+	type reply struct {
+		Items []struct {
+			Status string
+			Notes  []string
+		}
+		Jobs []struct {
+			MustFixCount int `json:"must_fix_count"`
+			CheckCount   int `json:"check_count"`
+			NoteCount    int `json:"note_count"`
+			Findings     json.RawMessage
+		}
+	}
+	var plain, whole reply
+	a.Do(domain.Field, "POST", "/v1/batches", body).Want(207).Into(&plain)
+	a.Do(domain.Field, "POST", "/v1/batches?findings=true", body).Want(207).Into(&whole)
+	if plain.Items[0].Status != "created" || len(plain.Items[0].Notes) != 1 || !strings.Contains(plain.Items[0].Notes[0], "40 days ahead") {
+		t.Errorf("a reading dated far ahead: %+v", plain.Items[0])
+	}
+	if len(plain.Jobs) != 1 || plain.Jobs[0].Findings != nil {
+		t.Fatalf("asked for nothing: %+v", plain.Jobs)
+	}
+	whole = reply{}
+	body["items"] = []any{item(domain.MeasurementKind, storagetest.ID(), 0, reading)}
+	a.Do(domain.Field, "POST", "/v1/batches?findings=true", body).Want(207).Into(&whole)
+	var alone struct{ Findings json.RawMessage }
+	a.Do(domain.Field, "GET", "/v1/jobs/"+in.Job.String()+"/findings", nil).Want(200).Into(&alone)
+	if len(whole.Jobs) != 1 || len(alone.Findings) < 10 || string(whole.Jobs[0].Findings) != string(alone.Findings) {
+		t.Errorf("in the reply %+v\nalone %s", whole.Jobs, alone.Findings)
+	}
+}
