@@ -19,7 +19,7 @@ type previewAnswer struct {
 	Position int64          `json:"position"`
 	AsOfAt   string         `json:"as_of_at"`
 	Totals   *previewTotals `json:"totals,omitzero"`
-	// Jobs whose findings would change.
+	// Jobs whose findings or pay would change.
 	Items []previewItem `json:"items"`
 	Next  string        `json:"next,omitzero"`
 }
@@ -28,8 +28,12 @@ type previewAnswer struct {
 type previewTotals struct {
 	// Jobs that were judged.
 	Jobs int `json:"jobs_count"`
-	// Jobs whose findings would change.
+	// Jobs whose findings or pay would change.
 	Changed int `json:"changed_count"`
+	// What they come to by the prices that they were accepted by, nothing taken back.
+	BeforeCents int64 `json:"before_payable_cents"`
+	// What they would come to by this set's prices.
+	AfterCents int64 `json:"after_payable_cents"`
 	// Jobs that this set would not have let be accepted as they stood.
 	NotAcceptable int `json:"not_acceptable_count"`
 	// Every rule in the order of the work.
@@ -45,7 +49,7 @@ type previewRule struct {
 	After   rules.Outcomes `json:"after"`
 }
 
-// A job whose findings would change. A finding whose severity would change is both gone and come.
+// A job whose findings or pay would change. A finding whose severity would change is both gone and come.
 type previewItem struct {
 	JobID        domain.UUID `json:"job_id"`
 	ContractorID domain.UUID `json:"contractor_id"`
@@ -63,6 +67,8 @@ type previewSide struct {
 	rules.Counts
 	// What would stop the acceptance.
 	Open int `json:"open_count"`
+	// What the job comes to by the set's prices, held-back share included and nothing taken back.
+	PayableCents int64 `json:"payable_cents"`
 }
 
 // preview answers what a rule set would have made of jobs that were accepted
@@ -100,7 +106,7 @@ func totalsOf(t *judgment.PreviewTotals) *previewTotals {
 	if t == nil {
 		return nil
 	}
-	out := &previewTotals{Jobs: t.Jobs, Changed: t.Changed, NotAcceptable: t.Refused, Rules: []previewRule{}}
+	out := &previewTotals{Jobs: t.Jobs, Changed: t.Changed, BeforeCents: t.Before, AfterCents: t.After, NotAcceptable: t.Refused, Rules: []previewRule{}}
 	for _, r := range t.Rules {
 		out.Rules = append(out.Rules, previewRule(r))
 	}
@@ -126,7 +132,7 @@ func previewOperations() map[string]frame.Operation {
 			Tag: "Jobs judged", Summary: "What a rule set would have changed",
 			Description: "Judges the jobs first accepted in the period twice over the records that counted at their acceptance: by the set " +
 				"that they were accepted by and by this one. Nothing is stored. The first page has the totals of the period; " +
-				"every page lists jobs whose findings would change, by id. A period that takes longer than the time limit is 504: " +
+				"every page lists jobs whose findings or pay would change, by id. A period that takes longer than the time limit is 504: " +
 				"ask for a shorter one.",
 			Query: previewQuery{},
 			Gives: []frame.Gives{

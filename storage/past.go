@@ -5,6 +5,8 @@ import (
 	"time"
 
 	"ductledger/domain"
+	"ductledger/domain/leakage"
+	"ductledger/domain/month"
 	"ductledger/domain/rules"
 )
 
@@ -35,6 +37,26 @@ func (s PastSet) Judge(job *rules.Assembled) (result rules.Result, verdict rules
 	}
 	result, verdict = rules.ComputeAndJudge(s.set, job)
 	return result, verdict, openFaults(s.Record, job, verdict, 0)
+}
+
+// Pay is what the job would be paid by the set's prices, nothing taken back yet;
+// result is what the set computed.
+func (s PastSet) Pay(job *rules.Assembled, result *rules.Result) (month.Pay, error) {
+	record := job.Job.Record
+	work := month.Work{
+		Figures: month.Figures{Outcome: record.Outcome, PayBasis: record.PayBasis, FundSource: s.Record.Fund(record.FundSource), Method: result.Method,
+			Undecided: result.Quality == leakage.Undecided, BeforeTenths: result.BeforeTenths, AfterTenths: result.AfterTenths},
+		Sections: 1, WorkShown: result.Shown.Work, TripShown: result.Shown.Trip,
+	}
+	if home := job.Home.Record; home != nil {
+		work.Sections = int64(home.SectionCount)
+	}
+	for _, c := range job.Crossovers {
+		if c.Record.Action == domain.Replaced {
+			work.Crossovers++
+		}
+	}
+	return month.PayOf(s.Record, &work)
 }
 
 const pastRecordsSQL = `

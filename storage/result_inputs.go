@@ -26,7 +26,7 @@ type factsUsed struct {
 	SameTests   []domain.UUID    `json:"same_readings_job_ids,omitempty"`
 	Pending     []pendingUsed    `json:"pending_devices,omitempty"`
 	OtherVisits []otherVisitUsed `json:"other_visits,omitempty"`
-	LateSince   int64            `json:"late_since,omitempty"` // of a correction: the position behind which late work was left out
+	LateSince   int64            `json:"late_since,omitzero"` // of a correction: the position behind which late work was left out
 }
 
 type homesLedUsed struct {

@@ -20,15 +20,17 @@ type Preview struct {
 	Position  int64 // where the ledger stood
 	AsOfAt    time.Time
 	Totals    *PreviewTotals // of the whole period; absent on later pages
-	Jobs      []PreviewJob   // whose findings change, by id
+	Jobs      []PreviewJob   // whose findings or pay change, by id
 	More      bool           // there are others behind the last one
 }
 
 // PreviewTotals are figures of a whole period.
 type PreviewTotals struct {
-	Jobs    int // judged
-	Changed int // whose findings change
-	Refused int // that the set would not have let be accepted as they stood
+	Jobs    int   // judged
+	Changed int   // whose findings or pay change
+	Refused int   // that the set would not have let be accepted as they stood
+	Before  int64 // cents, by the prices of their day, and by those of the set
+	After   int64
 	Rules   []PreviewRule
 }
 
@@ -55,7 +57,8 @@ type PreviewJob struct {
 // PreviewSide is one verdict in numbers.
 type PreviewSide struct {
 	rules.Counts
-	Open int // what would stop the acceptance
+	Open         int   // what would stop the acceptance
+	PayableCents int64 // by the set's prices
 }
 
 // PreviewQuery names the set and the period in which jobs were first accepted.
@@ -155,11 +158,19 @@ func previewJobs(t *storage.Tx, out *Preview, past *storage.Past, asked storage.
 		if err := t.Ctx.Err(); err != nil {
 			return fmt.Errorf("preview at job %s: %w", domain.UUID(row.JobID), err)
 		}
-		then, verdictThen := sideOf(past.Sets[storage.IDOf(row.RuleSetID)], jobs[i])
-		now, verdictNow := sideOf(asked, jobs[i])
+		then, verdictThen, err := sideOf(past.Sets[storage.IDOf(row.RuleSetID)], jobs[i])
+		if err != nil {
+			return fmt.Errorf("job %s: %w", domain.UUID(row.JobID), err)
+		}
+		now, verdictNow, err := sideOf(asked, jobs[i])
+		if err != nil {
+			return fmt.Errorf("job %s: %w", domain.UUID(row.JobID), err)
+		}
 		gone, come := differences(verdictThen.Findings, verdictNow.Findings)
-		changed := len(gone)+len(come) > 0 || then.Open != now.Open
+		changed := len(gone)+len(come) > 0 || then.Open != now.Open || then.PayableCents != now.PayableCents
 		if out.Totals != nil {
+			out.Totals.Before += then.PayableCents
+			out.Totals.After += now.PayableCents
 			out.Totals.add(verdictThen, verdictNow, gone, come, changed, now.Open > 0)
 		}
 		if !changed {
@@ -178,10 +189,12 @@ func previewJobs(t *storage.Tx, out *Preview, past *storage.Past, asked storage.
 	return nil
 }
 
-// sideOf is the verdict of one set on a job, in numbers and whole.
-func sideOf(set storage.PastSet, job *rules.Assembled) (PreviewSide, rules.Verdict) {
-	_, verdict, open := set.Judge(job)
-	return PreviewSide{Counts: verdict.Counts, Open: len(open)}, verdict
+// sideOf is the verdict of one set on a job, in numbers and whole, and what its
+// prices come to.
+func sideOf(set storage.PastSet, job *rules.Assembled) (PreviewSide, rules.Verdict, error) {
+	result, verdict, open := set.Judge(job)
+	pay, err := set.Pay(job, &result)
+	return PreviewSide{Counts: verdict.Counts, Open: len(open), PayableCents: pay.PayableCents}, verdict, err
 }
 
 // differences compares two verdicts on one job: what the first has and the

@@ -7,7 +7,6 @@ import (
 	"slices"
 
 	"ductledger/domain"
-	"ductledger/domain/leakage"
 	"ductledger/domain/month"
 	"ductledger/domain/rules"
 	"ductledger/storage"
@@ -257,21 +256,7 @@ const jobsAtOnce = 50
 // expected gives the lines of one job that is not accepted.
 func expected(id domain.UUID, job *rules.Assembled, set storage.PastSet, fund string, use func(*month.StatementLine) error) error {
 	result, _, faults := set.Judge(job)
-	record := job.Job.Record
-	work := month.Work{
-		Figures:   month.Figures{Outcome: record.Outcome, PayBasis: record.PayBasis, FundSource: fund, Method: result.Method, Undecided: result.Quality == leakage.Undecided, BeforeTenths: result.BeforeTenths, AfterTenths: result.AfterTenths},
-		Sections:  1,
-		WorkShown: result.Shown.Work, TripShown: result.Shown.Trip,
-	}
-	if home := job.Home.Record; home != nil {
-		work.Sections = sectionsOf(home.Class())
-	}
-	for _, c := range job.Crossovers {
-		if c.Record.Action == domain.Replaced {
-			work.Crossovers++
-		}
-	}
-	pay, err := month.PayOf(set.Record, &work)
+	pay, err := set.Pay(job, &result)
 	if err != nil {
 		return err
 	}
