@@ -25,8 +25,8 @@ type worklistCount struct {
 	Count int64  `json:"count"`
 }
 
-// One thing that waits. One of `since_at`, `since_on` and `due_on` stands. Sorts are `sent_in returned overdue held
-// call_back inspection_owed credential_lapsed credential_lapses_soon credential_lapses calibration_lapsed
+// One thing that waits. One of `since_at`, `since_on` and `due_on` stands. Sorts are `sent_in started_by_crew returned overdue
+// reply question held held_waiting call_back inspection_owed credential_lapsed credential_lapses_soon credential_lapses calibration_lapsed
 // calibration_lapses_soon calibration_lapses device_silent`; others may come.
 type worklistItem struct {
 	Sort    string      `json:"sort"`
@@ -38,6 +38,13 @@ type worklistItem struct {
 	Subject      worklistSubject `json:"subject"`
 	JobID        *domain.UUID    `json:"job_id,omitzero"`
 	ContractorID *domain.UUID    `json:"contractor_id,omitzero"`
+	// Of the job.
+	Number int64 `json:"number,omitzero"`
+	// Of the job's home; for the office.
+	Street         string `json:"street,omitzero" text:"free"`
+	ContractorName string `json:"contractor_name,omitzero"`
+	// Of a device; of an instrument its serial number; of a paper who holds it.
+	Name string `json:"name,omitzero"`
 	// In a sentence.
 	Detail string `json:"detail"`
 	// Days since then; with `due_on` days until then, negative once it has passed.
@@ -77,7 +84,7 @@ func (s *Server) worklist(ctx context.Context, caller domain.Caller, r *frame.Re
 	}
 	for _, w := range list.Items {
 		item := worklistItem{Sort: w.Sort, SinceOn: w.SinceOn, DueOn: w.DueOn, Subject: worklistSubject{w.SubjectKind, w.SubjectID},
-			JobID: idOrNone(w.JobID), ContractorID: idOrNone(w.ContractorID), Detail: w.Detail, DaysCount: w.Days}
+			JobID: idOrNone(w.JobID), ContractorID: idOrNone(w.ContractorID), Number: w.Number, Street: w.Street, ContractorName: w.Contractor, Name: w.Name, Detail: w.Detail, DaysCount: w.Days}
 		if !w.SinceAt.IsZero() {
 			item.SinceAt = ledger.Stamp(w.SinceAt)
 		}
@@ -97,7 +104,7 @@ func idOrNone(id domain.UUID) *domain.UUID {
 type worklistQuery struct {
 	// Only this sort.
 	Sort string `json:"sort,omitzero" validate:"omitempty,min=1,max=40"`
-	// A job sent in waits after so many days without a review; 7 without.
+	// A job sent in waits after so many days without a review; from the first hour without.
 	SentInDays int `json:"sent_in_days,omitzero" validate:"omitempty,gte=0,lte=3650"`
 	// A returned job waits after so many days; without, 7 for the office and 0 for contractor and crew.
 	ReturnedDays int `json:"returned_days,omitzero" validate:"omitempty,gte=0,lte=3650"`

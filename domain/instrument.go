@@ -24,6 +24,8 @@ type Instrument struct {
 	CalibratedOn Date `json:"calibrated_on,omitzero"`
 	// The last day that the calibration covers.
 	CalibratedUntilOn Date `json:"calibrated_until_on,omitzero" validate:"omitempty,notbefore=CalibratedOn"`
+	// The day from which on it is not used any more: nobody is told when its calibration ends.
+	RetiredOn Date `json:"retired_on,omitzero"`
 	// One equation per range of the fan.
 	FlowEquations []FlowEquation `json:"flow_equations,omitzero" validate:"omitempty,max=20,dive"`
 	// ± share of the flow reading as the certificate states it.

@@ -14,6 +14,8 @@ import (
 	"time"
 
 	"ductledger/api/frame"
+	"ductledger/api/pages/chart"
+	"ductledger/api/pages/drawing"
 	"ductledger/api/pages/svg"
 	"ductledger/domain"
 	"ductledger/storage"
@@ -62,7 +64,7 @@ func (p *Pages) templates(zone *time.Location) (*template.Template, error) {
 	if set, ok := p.sets.Load(zone.String()); ok {
 		return set.(*template.Template), nil
 	}
-	set, err := svg.Template().Funcs(words(zone)).ParseFS(files, "templates/*.tmpl")
+	set, err := drawing.Parse(chart.Parse(svg.Template())).Funcs(words(zone)).ParseFS(files, "templates/*.tmpl")
 	if err != nil {
 		return nil, fmt.Errorf("pages: %w", err)
 	}
@@ -104,6 +106,16 @@ func (p *Pages) rows() []row {
 		{"GET", "/staff/join/{link}", nil, look, true, p.joinForm},
 		{"POST", "/staff/join/{link}", nil, act, true, p.join},
 		{"GET", "/staff/me", signedIn, look, false, p.me},
+		{"GET", "/staff/today", office, look, false, p.today},
+		{"GET", "/staff/held", office, look, false, p.held},
+		{"POST", "/staff/held/{id}", office, act, false, p.settle},
+		{"GET", "/staff/find", office, look, false, p.find},
+		{"POST", "/staff/find", office, look, false, p.find},
+		{"GET", "/staff/jobs", office, look, false, p.jobsPage},
+		{"GET", "/staff/jobs/{id}", office, act, false, p.jobPage},
+		{"POST", "/staff/jobs/{id}/decide", office, act, false, p.decide},
+		{"GET", "/staff/contractors", office, act, false, p.contractors},
+		{"GET", "/staff/contractors/{id}", office, act, false, p.contractor},
 		{"POST", "/staff/sign-out", signedIn, act, false, p.signOut},
 		{"POST", "/staff/sign-out-everywhere", signedIn, act, false, p.signOutEverywhere},
 		{"GET", "/staff/month", monthly, act, false, p.month},

@@ -18,7 +18,7 @@ var noRule = map[string]string{
 	"crossover.damage_cause": "for statistics of what breaks crossovers", "credential.number": "names the paper; its kind and days are judged",
 	// The office's.
 	"job.fund_source": "asked for where the program has several funds", "job.due_on": office, "job.priority": office, "credential.contractor_id": office, "crew_member.left_on": office,
-	"instrument.contractor_id": "absent: the agency's own", "credential.valid_until_on": "absent: the paper does not lapse",
+	"instrument.contractor_id": "absent: the agency's own", "instrument.retired_on": office, "credential.valid_until_on": "absent: the paper does not lapse",
 	// The home as it stands; nothing was asked of it yet.
 	"home.ground_cover": describes, "home.furnace_airflow": describes, "home.year_built": describes,
 	"home.crawl_height_in": describes, "home.coil_present": describes, "home.return_kind": describes,

@@ -76,9 +76,13 @@ func table() []sortRow {
 		{"overdue", "job", true, crews, worklistOverdueSQL, none, func(word string, days int) string {
 			return fmt.Sprintf("The job was due %s and is %s.", ago(-days), plain(word))
 		}},
-		{"held", "held", false, notFirm, worklistHeldSQL, none, func(word string, days int) string {
-			return fmt.Sprintf("Sent %s and not accepted (%s).", ago(days), word)
+		{"reply", "job", false, office, worklistReplySQL, none, since("The contractor replied %s; the job is not decided since.")},
+		{"question", "job", false, office, worklistQuestionSQL, none, since("Sent in %s; its readings look unusual, for a reason that may be innocent.")},
+		{"held", "held", false, notFirm, worklistHeldSQL, func(*moments) storage.Args { return storage.Args{"state": "open"} }, func(word string, days int) string {
+			return fmt.Sprintf("Sent %s and not accepted (%s).", ago(days), plain(word))
 		}},
+		{"held_waiting", "held", false, office, worklistHeldSQL, func(*moments) storage.Args { return storage.Args{"state": "waiting"} },
+			since("Sent %s; waits for a record that has not come.")},
 		{"call_back", "call_back", false, crews, worklistCallBackSQL, none, since("The call-back was reported %s and is not closed.")},
 		{"inspection_owed", "job", false, inspectors, worklistInspectionSQL, none, since("Drawn for inspection %s and not inspected.")},
 		{"credential_lapsed", "credential", true, crews, worklistCredentialSQL, lapsed, until("The %s ended %s, and there are open jobs.")},
@@ -180,8 +184,31 @@ LIMIT @limit`
 const worklistHeldSQL = `
 SELECT h.received_at AS since_at, NULL::text AS on_day, h.held_id AS id, h.job_id, h.contractor_id, h.code AS word, count(*) OVER () AS total
 FROM held AS h
-WHERE h.program_id = @program_id AND h.state = 'open' AND (@contractor_id::uuid IS NULL OR h.contractor_id = @contractor_id)
+WHERE h.program_id = @program_id AND h.state IN ('open', 'waiting') AND h.state = @state AND (@contractor_id::uuid IS NULL OR h.contractor_id = @contractor_id)
 ORDER BY h.received_at, h.held_id
+LIMIT @limit`
+
+// Jobs of which the contractor has the last word.
+const worklistReplySQL = `
+SELECT r.recorded_at AS since_at, NULL::text AS on_day, j.id, j.id AS job_id, j.contractor_id, '' AS word, count(*) OVER () AS total
+FROM job AS j
+CROSS JOIN LATERAL (SELECT e.recorded_at, e.body FROM entry AS e
+    WHERE e.program_id = @program_id AND e.job_id = j.id AND e.kind = 'review' AND e.until_position IS NULL AND e.voided_at IS NULL
+    ORDER BY e.position DESC LIMIT 1 OFFSET 0) AS r
+WHERE j.program_id = @program_id AND NOT j.void AND j.state IN ('returned', 'sent_in') AND r.body::jsonb ->> 'decision' = 'reply'
+    AND (@contractor_id::uuid IS NULL OR j.contractor_id = @contractor_id)
+ORDER BY r.recorded_at, j.id
+LIMIT @limit`
+
+// Jobs that are sent in and whose readings a screen asks about.
+const worklistQuestionSQL = `
+SELECT j.state_since AS since_at, NULL::text AS on_day, j.id, j.id AS job_id, j.contractor_id, '' AS word, count(*) OVER () AS total
+FROM job AS j
+CROSS JOIN LATERAL (SELECT x.questions FROM job_result AS x
+    WHERE x.program_id = @program_id AND x.job_id = j.id AND x.until_position IS NULL OFFSET 0) AS r
+WHERE j.program_id = @program_id AND NOT j.void AND j.state = 'sent_in' AND cardinality(r.questions) > 0
+    AND (@contractor_id::uuid IS NULL OR j.contractor_id = @contractor_id)
+ORDER BY j.state_since, j.id
 LIMIT @limit`
 
 const worklistCallBackSQL = `
@@ -236,7 +263,7 @@ SELECT NULL::timestamptz AS since_at, i.body ->> 'calibrated_until_on' AS on_day
     i.body ->> 'instrument' AS word, count(*) OVER () AS total
 FROM paper AS i
 LEFT JOIN paper AS f ON f.kind = 'contractor' AND f.id = i.contractor_id
-WHERE i.kind = 'instrument' AND i.body ->> 'calibrated_until_on' <= @last_day AND (@first_day::text IS NULL OR i.body ->> 'calibrated_until_on' >= @first_day)
+WHERE i.kind = 'instrument' AND coalesce(i.body ->> 'retired_on' > @today, true) AND i.body ->> 'calibrated_until_on' <= @last_day AND (@first_day::text IS NULL OR i.body ->> 'calibrated_until_on' >= @first_day)
     AND (i.contractor_id IS NULL OR f.id IS NOT NULL AND coalesce(f.body ->> 'ended_on' >= @today, true))
     AND (@first_day::text IS NOT NULL
         OR EXISTS (SELECT FROM job AS j WHERE j.program_id = @program_id AND j.contractor_id = i.contractor_id AND j.open)

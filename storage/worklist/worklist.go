@@ -24,9 +24,10 @@ type Days struct {
 }
 
 // DefaultDays are common practice; whoever asks may give others. What
-// was returned waits for the crew at once, for the office after a week.
+// was sent in waits from the first hour; what was returned for the crew at once,
+// for the office after a week.
 func DefaultDays(role domain.Role) Days {
-	days := Days{SentIn: 7, Returned: 7, Silent: 3, LapseSoon: 30, Lapse: 60}
+	days := Days{SentIn: 0, Returned: 7, Silent: 3, LapseSoon: 30, Lapse: 60}
 	if role == domain.Field || role == domain.ContractorRole {
 		days.Returned = 0
 	}
@@ -57,7 +58,11 @@ type Item struct {
 	JobID        domain.UUID
 	ContractorID domain.UUID
 	Detail       string
-	Days         int // since then; with DueOn until then, negative once past
+	Name         string // of a person, an instrument or a device; for a paper, of who holds it
+	Contractor   string // its name
+	Number       int64  // of the job
+	Street       string // of the job's home, for the office
+	Days         int    // since then; with DueOn until then, negative once past
 
 	at   time.Time // the place in the order
 	rank int
@@ -112,12 +117,12 @@ func Read(ctx context.Context, db *storage.DB, caller domain.Caller, days Days, 
 			}
 			out.Counts = append(out.Counts, Count{sorts[i].name, total})
 		}
-		return nil
+		slices.SortFunc(out.Items, func(x, y Item) int {
+			return cmp.Or(x.at.Compare(y.at), cmp.Compare(x.rank, y.rank), x.SubjectID.Compare(y.SubjectID))
+		})
+		out.Items = out.Items[:min(len(out.Items), limit)]
+		return out.name(t, caller)
 	})
-	slices.SortFunc(out.Items, func(x, y Item) int {
-		return cmp.Or(x.at.Compare(y.at), cmp.Compare(x.rank, y.rank), x.SubjectID.Compare(y.SubjectID))
-	})
-	out.Items = out.Items[:min(len(out.Items), limit)]
 	return out, err
 }
 

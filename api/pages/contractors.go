@@ -1,0 +1,246 @@
+package pages
+
+import (
+	"context"
+	"fmt"
+	"math"
+	"slices"
+	"strings"
+	"time"
+
+	"ductledger/api/pages/chart"
+	"ductledger/domain"
+	"ductledger/domain/performance"
+)
+
+// compared is the comparison as the API answers it.
+type compared struct {
+	From        domain.Date              `json:"from"`
+	Before      domain.Date              `json:"before"`
+	AsOfAt      time.Time                `json:"as_of_at"`
+	Program     performance.Summary      `json:"program"`
+	Contractors []performance.Contractor `json:"contractors"`
+}
+
+// firm is one row of the table: words, figures and the small picture.
+type firm struct {
+	performance.Contractor
+	Words   string
+	Outside bool
+	Picture *chart.Picture
+}
+
+type firms struct {
+	From, Before, LastOn string
+	Firms                []firm
+	Funnel               *chart.Picture
+}
+
+// period is the one in the address, else the last three whole months.
+func period(v *Visit) (from, before string) {
+	from, before = v.Query.Get("from"), v.Query.Get("before")
+	if from == "" || before == "" {
+		now := v.Now.In(v.Zone)
+		first := time.Date(now.Year(), now.Month(), 1, 0, 0, 0, 0, time.UTC)
+		from, before = first.AddDate(0, -3, 0).Format(time.DateOnly), first.Format(time.DateOnly)
+	}
+	return from, before
+}
+
+// lastDay is the day before one that is not counted any more.
+func lastDay(before string) string {
+	t, err := time.Parse(time.DateOnly, before)
+	if err != nil {
+		return before
+	}
+	return t.AddDate(0, 0, -1).Format(time.DateOnly)
+}
+
+// contractors shows all contractors by name: the sentence, then each figure
+// with its range, and whether it is more than luck.
+func (p *Pages) contractors(ctx context.Context, v *Visit) (Page, error) {
+	from, before := period(v)
+	address := fmt.Sprintf("/v1/performance?from=%s&before=%s", from, before)
+	var c compared
+	if err := v.Get(ctx, address, &c); err != nil {
+		return Page{}, err
+	}
+	last := lastDay(before)
+	list := firms{From: from, Before: before, LastOn: last}
+	list.fill(c.Contractors)
+	return Page{Title: "Contractors", Under: "Contractors", Body: "contractors", With: &list, AsOf: c.AsOfAt, Rows: len(c.Contractors), Data: address,
+		Quiet: fmt.Sprintf("%s to %s: %s accepted, %s with both readings.", Day(from, v.Zone), Day(last, v.Zone), Count(c.Program.JobsCount, "job"), Number(c.Program.UsedCount, 0)),
+		Lead:  comparisonLead(c.Contractors), Table: firmsTable(c.Contractors)}, nil
+}
+
+// comparisonLead says first what the ladder of standings decided.
+func comparisonLead(list []performance.Contractor) string {
+	var more, less []string
+	compared := 0
+	for i := range list {
+		s := list[i].Adjusted.Standing
+		if s == nil {
+			continue
+		}
+		compared++
+		switch {
+		case s.Watch && s.Side == "leaves_more":
+			more = append(more, list[i].Name)
+		case s.Watch && s.Side == "leaves_less":
+			less = append(less, list[i].Name)
+		}
+	}
+	said := ""
+	switch {
+	case compared == 0:
+		return "There are too few jobs with both readings to tell contractors apart."
+	case len(more) == 1:
+		said = "One contractor leaves more leakage than homes like these usually leave: " + more[0] + "."
+	case len(more) > 1:
+		said = fmt.Sprintf("%s contractors leave more leakage than homes like these usually leave: %s.", Number(len(more), 0), strings.Join(more, ", "))
+	}
+	if len(less) > 0 {
+		verb := "leaves"
+		if len(less) > 1 {
+			verb = "leave"
+		}
+		said = strings.TrimSpace(fmt.Sprintf("%s %s %s less.", said, strings.Join(less, ", "), verb))
+	}
+	if said == "" {
+		return fmt.Sprintf("The %s cannot be told apart: what they leave is what homes like these usually leave.", Count(compared, "contractor"))
+	}
+	if rest := compared - len(more) - len(less); rest > 0 {
+		said += fmt.Sprintf(" The other %d cannot be told apart.", rest)
+	}
+	return said
+}
+
+// standingWords says where a contractor stands, in the words of the ladder.
+func standingWords(a *performance.Adjusted) string {
+	switch s := a.Standing; {
+	case s == nil || a.Shrunk == nil:
+		return "too few jobs to tell"
+	case s.Watch && s.Side == "leaves_more":
+		return "leaves more"
+	case s.Watch && s.Side == "leaves_less":
+		return "leaves less"
+	}
+	return "as expected"
+}
+
+// fill draws the rows on one scale, and the funnel.
+func (f *firms) fill(list []performance.Contractor) {
+	low, high := 0.9, 1.1
+	for i := range list {
+		if a := &list[i].Adjusted; a.Shrunk != nil {
+			low, high = math.Min(low, a.Shrunk.Low), math.Max(high, a.Shrunk.High)
+		}
+	}
+	low, high = math.Max(low, 0.4), math.Min(high, 2.5)
+	funnel := chart.Funnel{JobsWords: "jobs with both readings", MinJobs: 2}
+	var limits []limitAt
+	for i := range list {
+		a := &list[i].Adjusted
+		row := firm{Contractor: list[i], Words: standingWords(a)}
+		if s := a.Standing; s != nil {
+			row.Outside = s.Watch
+			if a.Index != nil {
+				funnel.Points = append(funnel.Points, chart.Point{Name: list[i].Name, Jobs: a.N, Effect: math.Log(*a.Index), Outside: s.Watch})
+				limits = append(limits, limitAt{float64(a.N), math.Log(s.WatchHigh), math.Log(s.OuterHigh)})
+				funnel.Max = max(funnel.Max, a.N)
+			}
+		}
+		if a.Shrunk != nil {
+			r := chart.Range{Value: math.Log(a.Shrunk.Index), Low: math.Log(a.Shrunk.Low), High: math.Log(a.Shrunk.High), Outside: row.Outside,
+				Scale: [2]float64{math.Log(low), math.Log(high)}, Label: fmt.Sprintf("%s: %s, between %s and %s", list[i].Name, changeWords(a.Shrunk.Index), changeWords(a.Shrunk.Low), changeWords(a.Shrunk.High))}
+			if a.Index != nil {
+				own := math.Log(*a.Index)
+				r.Own = &own
+			}
+			pic := r.Draw()
+			row.Picture = &pic
+		}
+		f.Firms = append(f.Firms, row)
+	}
+	if len(funnel.Points) < 3 {
+		return // no picture of chance with two
+	}
+	// A limit is t·√v, and v is close to a constant over the number of jobs:
+	// between the contractors' own limits the curve is that of their median.
+	inner, outer := medianScale(limits, func(l limitAt) float64 { return l.inner }), medianScale(limits, func(l limitAt) float64 { return l.outer })
+	funnel.Limits = []chart.Limit{
+		{Words: "1 in 20 by luck", Class: "inner", At: func(jobs int) float64 { return inner / math.Sqrt(float64(jobs)) }},
+		{Words: "1 in 500 by luck", Class: "outer", At: func(jobs int) float64 { return outer / math.Sqrt(float64(jobs)) }},
+	}
+	funnel.Summary = comparisonLead(list)
+	pic := funnel.Draw()
+	f.Funnel = &pic
+}
+
+type limitAt struct{ jobs, inner, outer float64 }
+
+func medianScale(limits []limitAt, of func(limitAt) float64) float64 {
+	var scales []float64
+	for _, l := range limits {
+		scales = append(scales, of(l)*math.Sqrt(l.jobs))
+	}
+	slices.Sort(scales)
+	return scales[len(scales)/2]
+}
+
+// changeWords says an index: "12 % more" or "5 % less".
+func changeWords(index float64) string {
+	switch percent := math.Round(100 * (index - 1)); {
+	case percent > 0:
+		return Number(percent, 0) + " % more"
+	case percent < 0:
+		return Number(-percent, 0) + " % less"
+	}
+	return "as expected"
+}
+
+func firmsTable(list []performance.Contractor) *Table {
+	t := &Table{Name: "contractors", Columns: []string{"contractor_id", "name", "jobs_count", "used_count", "pooled_reduction_ratio", "index_ratio", "index_ratio_low", "index_ratio_high",
+		"pooled_index_ratio", "pooled_index_ratio_low", "pooled_index_ratio_high"}}
+	text := func(f *float64) string {
+		if f == nil {
+			return ""
+		}
+		return fmt.Sprint(*f)
+	}
+	for i := range list {
+		c := &list[i]
+		row := []string{c.ContractorID.String(), c.Name, fmt.Sprint(c.JobsCount), fmt.Sprint(c.UsedCount), text(c.Pooled.Ratio), text(c.Adjusted.Index), text(c.Adjusted.Low), text(c.Adjusted.High), "", "", ""}
+		if s := c.Adjusted.Shrunk; s != nil {
+			row[8], row[9], row[10] = text(&s.Index), text(&s.Low), text(&s.High)
+		}
+		t.Rows = append(t.Rows, row)
+	}
+	return t
+}
+
+// contractor shows one: the sentence, what the figures are, and the jobs.
+func (p *Pages) contractor(ctx context.Context, v *Visit) (Page, error) {
+	from, before := period(v)
+	address := fmt.Sprintf("/v1/performance?from=%s&before=%s", from, before)
+	var c compared
+	if err := v.Get(ctx, address, &c); err != nil {
+		return Page{}, err
+	}
+	for i := range c.Contractors {
+		one := &c.Contractors[i]
+		if one.ContractorID.String() != v.Path["id"] {
+			continue
+		}
+		lead := one.Adjusted.Statement
+		if lead == "" {
+			lead = fmt.Sprintf("%s has too few jobs with both readings in this period to say more than their sums.", one.Name)
+		}
+		list := firms{From: from, Before: before, LastOn: lastDay(before)}
+		list.fill(c.Contractors)
+		return Page{Title: one.Name, Under: "Contractors", Body: "contractor", AsOf: c.AsOfAt, Rows: one.JobsCount, Lead: lead,
+			Data:  fmt.Sprintf("/v1/contractors/%s/performance?from=%s&before=%s", one.ContractorID, from, before),
+			Quiet: fmt.Sprintf("%s to %s.", Day(from, v.Zone), Day(lastDay(before), v.Zone)), With: &list.Firms[i]}, nil
+	}
+	return Page{}, domain.Errorf(domain.NotFound, "there is no such contractor")
+}

@@ -1,0 +1,149 @@
+package pages
+
+import (
+	"context"
+	"time"
+
+	"ductledger/domain"
+)
+
+// waits is the worklist as the API answers it.
+type waits struct {
+	AsOfAt time.Time `json:"as_of_at"`
+	Counts []struct {
+		Sort  string `json:"sort"`
+		Count int64  `json:"count"`
+	} `json:"counts"`
+	Items []waiting `json:"items"`
+}
+
+type waiting struct {
+	Sort    string         `json:"sort"`
+	Subject domain.Subject `json:"subject"`
+	JobID   string         `json:"job_id"`
+	// Names, for those who may read them.
+	Number         int64  `json:"number"`
+	Street         string `json:"street"`
+	ContractorName string `json:"contractor_name"`
+	Name           string `json:"name"`
+	Detail         string `json:"detail"`
+}
+
+// Page is where it is dealt with.
+func (w waiting) Page() string {
+	switch {
+	case w.Sort == "held" || w.Sort == "held_waiting":
+		return "/staff/held#" + w.Subject.ID.String()
+	case w.JobID != "":
+		return "/staff/jobs/" + w.JobID
+	}
+	return ""
+}
+
+// A queue is all that waits of one sort.
+type queue struct {
+	Sort, Title string
+	Count       int64
+	Items       []waiting
+}
+
+// Less tells how many of the queue are not shown.
+func (q queue) Less() int64 { return q.Count - int64(len(q.Items)) }
+
+// queueTitles are what the office calls the sorts, in the order of a Monday.
+var queueTitles = []struct{ sort, title string }{
+	{"sent_in", "Sent in: to review"},
+	{"reply", "A contractor replied"},
+	{"question", "The readings raise a question"},
+	{"held", "Not accepted as it came"},
+	{"held_waiting", "Waits for another record"},
+	{"call_back", "Called back by the resident"},
+	{"started_by_crew", "Started by a crew: to confirm"},
+	{"returned", "With the crew since it was returned"},
+	{"overdue", "Past its day"},
+	{"inspection_owed", "To inspect"},
+	{"credential_lapsed", "Papers that have ended"},
+	{"calibration_lapsed", "Calibrations that have ended"},
+	{"credential_lapses_soon", "Papers that end within a month"},
+	{"calibration_lapses_soon", "Calibrations that end within a month"},
+	{"credential_lapses", "Papers that end within two months"},
+	{"calibration_lapses", "Calibrations that end within two months"},
+	{"device_silent", "Phones of which nothing is heard"},
+}
+
+// today shows what waits for whom, each with its age, one step from the work.
+func (p *Pages) today(ctx context.Context, v *Visit) (Page, error) {
+	address := "/v1/worklist?limit=200"
+	only := v.Query.Get("sort")
+	if only != "" {
+		address += "&sort=" + only
+	}
+	var list waits
+	if err := v.Get(ctx, address, &list); err != nil {
+		return Page{}, err
+	}
+	page := Page{Title: "Today", Under: "Today", AsOf: list.AsOfAt, Rows: len(list.Items), Data: address, Body: "today", Table: waitsTable(list.Items)}
+	queues, all := queuesOf(list, only == "")
+	if only != "" {
+		page.Quiet = "Only: " + titleOf(only) + "."
+	}
+	switch {
+	case all == 0:
+		page.Lead = "Nothing waits for you."
+	case all == 1:
+		page.Lead = "One thing waits for you."
+	default:
+		page.Lead = sentence(Count(all, "thing") + " wait for you; the oldest of each kind stands first")
+	}
+	page.With = queues
+	return page, nil
+}
+
+func titleOf(sort string) string {
+	for _, t := range queueTitles {
+		if t.sort == sort {
+			return t.title
+		}
+	}
+	return sentence(Plain(sort))
+}
+
+// queuesOf sorts what waits into its queues; of each the oldest are shown.
+func queuesOf(list waits, short bool) (queues []queue, all int64) {
+	const shown = 8
+	add := func(name, title string) {
+		q := queue{Sort: name, Title: title}
+		for _, c := range list.Counts {
+			if c.Sort == name {
+				q.Count = c.Count
+			}
+		}
+		for _, w := range list.Items {
+			if w.Sort == name && (!short || len(q.Items) < shown) {
+				q.Items = append(q.Items, w)
+			}
+		}
+		if q.Count > 0 {
+			queues, all = append(queues, q), all+q.Count
+		}
+	}
+	known := map[string]bool{}
+	for _, t := range queueTitles {
+		known[t.sort] = true
+		add(t.sort, t.title)
+	}
+	for _, c := range list.Counts { // a sort that came later is shown too
+		if !known[c.Sort] {
+			add(c.Sort, sentence(Plain(c.Sort)))
+		}
+	}
+	return queues, all
+}
+
+func waitsTable(items []waiting) *Table {
+	t := &Table{Name: "today", Columns: []string{"sort", "job_id", "number", "street", "contractor_name", "name", "detail"}}
+	for _, w := range items {
+		t.Rows = append(t.Rows, []string{w.Sort, w.JobID, numberText(w.Number), w.Street, w.ContractorName, w.Name, w.Detail})
+	}
+	return t
+}
