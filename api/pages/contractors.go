@@ -22,17 +22,17 @@ type compared struct {
 	Contractors []performance.Contractor `json:"contractors"`
 }
 
-// firm is one row of the table: words, figures and the small picture.
-type firm struct {
+// firmShown is one row of the table: words, figures and the small picture.
+type firmShown struct {
 	performance.Contractor
 	Words   string
 	Outside bool
 	Picture *chart.Picture
 }
 
-type firms struct {
+type firmsShown struct {
 	From, Before, LastOn string
-	Firms                []firm
+	Firms                []firmShown
 	Funnel               *chart.Picture
 }
 
@@ -66,10 +66,10 @@ func (p *Pages) contractors(ctx context.Context, v *Visit) (Page, error) {
 		return Page{}, err
 	}
 	last := lastDay(before)
-	list := firms{From: from, Before: before, LastOn: last}
+	list := firmsShown{From: from, Before: before, LastOn: last}
 	list.fill(c.Contractors)
 	return Page{Title: "Contractors", Under: "Contractors", Body: "contractors", With: &list, AsOf: c.AsOfAt, Rows: len(c.Contractors), Data: address,
-		Quiet: fmt.Sprintf("%s to %s: %s accepted, %s with both readings.", Day(from, v.Zone), Day(last, v.Zone), Count(c.Program.JobsCount, "job"), Number(c.Program.UsedCount, 0)),
+		Quiet: fmt.Sprintf("%s to %s: %s accepted, %s with both readings", Day(from, v.Zone), Day(last, v.Zone), Count(c.Program.JobsCount, "job"), Number(c.Program.UsedCount, 0)),
 		Lead:  comparisonLead(c.Contractors), Table: firmsTable(c.Contractors)}, nil
 }
 
@@ -129,7 +129,7 @@ func standingWords(a *performance.Adjusted) string {
 }
 
 // fill draws the rows on one scale, and the funnel.
-func (f *firms) fill(list []performance.Contractor) {
+func (f *firmsShown) fill(list []performance.Contractor) {
 	low, high := 0.9, 1.1
 	for i := range list {
 		if a := &list[i].Adjusted; a.Shrunk != nil {
@@ -141,7 +141,7 @@ func (f *firms) fill(list []performance.Contractor) {
 	var limits []limitAt
 	for i := range list {
 		a := &list[i].Adjusted
-		row := firm{Contractor: list[i], Words: standingWords(a)}
+		row := firmShown{Contractor: list[i], Words: standingWords(a)}
 		if s := a.Standing; s != nil {
 			row.Outside = s.Watch
 			if a.Index != nil {
@@ -236,11 +236,11 @@ func (p *Pages) contractor(ctx context.Context, v *Visit) (Page, error) {
 		if lead == "" {
 			lead = fmt.Sprintf("%s has too few jobs with both readings in this period to say more than their sums.", one.Name)
 		}
-		list := firms{From: from, Before: before, LastOn: lastDay(before)}
+		list := firmsShown{From: from, Before: before, LastOn: lastDay(before)}
 		list.fill(c.Contractors)
 		return Page{Title: one.Name, Under: "Contractors", Body: "contractor", AsOf: c.AsOfAt, Rows: one.JobsCount, Lead: lead,
 			Data:  fmt.Sprintf("/v1/contractors/%s/performance?from=%s&before=%s", one.ContractorID, from, before),
-			Quiet: fmt.Sprintf("%s to %s.", Day(from, v.Zone), Day(lastDay(before), v.Zone)), With: &list.Firms[i]}, nil
+			Quiet: fmt.Sprintf("%s to %s", Day(from, v.Zone), Day(lastDay(before), v.Zone)), With: &list.Firms[i]}, nil
 	}
 	return Page{}, domain.Errorf(domain.NotFound, "there is no such contractor")
 }

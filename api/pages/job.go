@@ -85,7 +85,7 @@ func (f *shownFinding) Mark() string {
 	return "note"
 }
 
-// Subject names the finding in a form.
+// Named names the finding in a form.
 func (f *shownFinding) Named() string {
 	var b strings.Builder
 	b.WriteString(f.Rule)
@@ -113,6 +113,9 @@ func findingNamed(text string) (ref domain.FindingRef, err error) {
 	return ref, nil
 }
 
+// mostHistory is as much of the history as a page shows; the data has all.
+const mostHistory = 12
+
 // A happened is a line of the history.
 type happened struct {
 	At   time.Time
@@ -137,6 +140,7 @@ type jobShown struct {
 	Photos     []photoPart
 	Taken      int
 	History    []happened
+	Earlier    int
 	Blocks     int // findings that keep the job from being accepted
 	CanDecide  bool
 }
@@ -207,7 +211,7 @@ func (p *Pages) jobPage(ctx context.Context, v *Visit) (Page, error) {
 	shown.photos(entries)
 	if v.IsOffice() {
 		shown.worth(ctx, v)
-		names := p.people(ctx, v)
+		names := p.peopleNames(ctx, v)
 		shown.history(whole.Items, names)
 		shown.asked(entries)
 		shown.CanDecide = shown.Record.State == domain.SentIn
@@ -227,12 +231,12 @@ func (p *Pages) jobPage(ctx context.Context, v *Visit) (Page, error) {
 func (j *jobShown) quiet(since time.Time, v *Visit) string {
 	parts := []string{j.Contractor, Plain(j.Record.State) + " since " + Day(since, v.Zone)}
 	if j.Record.FundSource != "" {
-		parts = append(parts, Plain(j.Record.FundSource)+" fund")
+		parts = append(parts, Plain(j.Record.FundSource))
 	}
 	if j.Record.DueOn != "" {
 		parts = append(parts, "due "+Day(j.Record.DueOn, v.Zone))
 	}
-	return strings.Join(parts, " · ") + "."
+	return strings.Join(parts, " · ")
 }
 
 // lead says first what is to do.
@@ -286,6 +290,7 @@ func (j *jobShown) findings(v verdict) {
 		if title == "" {
 			title = sentence(Plain(f.Rule))
 		}
+		f.Detail = sentence(f.Detail)
 		j.Findings = append(j.Findings, shownFinding{f, i + 1, title})
 		if f.Severity != rules.Note {
 			j.Blocks++
@@ -343,11 +348,11 @@ func (j *jobShown) worth(ctx context.Context, v *Visit) {
 	}
 }
 
-// people are the names of the program's people.
-func (p *Pages) people(ctx context.Context, v *Visit) map[string]string {
+// peopleNames are the names of the program's people.
+func (p *Pages) peopleNames(ctx context.Context, v *Visit) map[string]string {
 	names := map[string]string{}
 	list, _, err := All[struct {
-		ID   string `json:"id"`
+		ID   string `json:"person_id"`
 		Name string `json:"name"`
 	}](ctx, v, "/v1/people", 2000)
 	if err != nil {
@@ -365,8 +370,11 @@ func (j *jobShown) history(items []told, names map[string]string) {
 		if name := names[e.PersonID.String()]; name != "" {
 			return name
 		}
-		if !e.DeviceID.IsZero() {
+		switch {
+		case !e.DeviceID.IsZero():
 			return "a phone of the crew"
+		case !e.PersonID.IsZero():
+			return "somebody"
 		}
 		return "the service"
 	}
@@ -394,6 +402,9 @@ func (j *jobShown) history(items []told, names map[string]string) {
 		j.History = append(j.History, h)
 	}
 	slices.SortStableFunc(j.History, func(a, b happened) int { return b.At.Compare(a.At) })
+	if j.Earlier = len(j.History) - mostHistory; j.Earlier > 0 {
+		j.History = j.History[:mostHistory]
+	}
 }
 
 var reviewWords = map[domain.Decision]string{

@@ -2,6 +2,7 @@ package pages
 
 import (
 	"context"
+	"fmt"
 	"time"
 
 	"ductledger/domain"
@@ -84,6 +85,16 @@ func (p *Pages) today(ctx context.Context, v *Visit) (Page, error) {
 	}
 	page := Page{Title: "Today", Under: "Today", AsOf: list.AsOfAt, Rows: len(list.Items), Data: address, Body: "today", Table: waitsTable(list.Items)}
 	queues, all := queuesOf(list, only == "")
+	for i := range queues { // one queue may be longer than the page and older than all others
+		if q := &queues[i]; len(q.Items) == 0 {
+			var own waits
+			if err := v.Get(ctx, fmt.Sprintf("/v1/worklist?limit=%d&sort=%s", queueShown, q.Sort), &own); err != nil {
+				return Page{}, err
+			}
+			q.Items = own.Items
+			page.Rows += len(own.Items)
+		}
+	}
 	if only != "" {
 		page.Quiet = "Only: " + titleOf(only) + "."
 	}
@@ -108,9 +119,11 @@ func titleOf(sort string) string {
 	return sentence(Plain(sort))
 }
 
+// queueShown are as many of a queue as stand on the first page.
+const queueShown = 8
+
 // queuesOf sorts what waits into its queues; of each the oldest are shown.
 func queuesOf(list waits, short bool) (queues []queue, all int64) {
-	const shown = 8
 	add := func(name, title string) {
 		q := queue{Sort: name, Title: title}
 		for _, c := range list.Counts {
@@ -119,7 +132,7 @@ func queuesOf(list waits, short bool) (queues []queue, all int64) {
 			}
 		}
 		for _, w := range list.Items {
-			if w.Sort == name && (!short || len(q.Items) < shown) {
+			if w.Sort == name && (!short || len(q.Items) < queueShown) {
 				q.Items = append(q.Items, w)
 			}
 		}

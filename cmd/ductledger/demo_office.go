@@ -9,6 +9,7 @@ import (
 	"math/rand/v2"
 	"net/http"
 	"strings"
+	"time"
 
 	"ductledger/api/device"
 	"ductledger/api/strict"
@@ -122,7 +123,7 @@ func (o *office) decide(ctx context.Context, j *job) (*domain.Review, []domain.R
 		case f.Severity == rules.Check:
 			settled = append(settled, &domain.Review{JobID: j.JobID, Decision: domain.Answer, Finding: &ref, Text: "DEMO: looked at, it may stay."})
 		case f.Cure == rules.NoCure || j.wasFixed || f.Rule == "leakage_not_higher_after":
-			settled = append(settled, &domain.Waiver{JobID: j.JobID, Finding: ref, Reason: "DEMO: it cannot be mended now.", AgreedConsequence: "DEMO: the lesson is repeated."})
+			settled = append(settled, &domain.Waiver{JobID: j.JobID, Finding: ref, Reason: "DEMO: it cannot be mended now.", AgreedConsequence: "DEMO: the lesson is repeated.", SafetyTalkOn: domain.DateOf(o.season.clock.now().AddDate(0, 0, -1), time.UTC)})
 		default:
 			review.Decision = domain.Return
 			review.ReasonCodes = appendNew(review.ReasonCodes, f.Rule)
