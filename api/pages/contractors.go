@@ -76,13 +76,17 @@ func (p *Pages) contractors(ctx context.Context, v *Visit) (Page, error) {
 // comparisonLead says first what the ladder of standings decided.
 func comparisonLead(list []performance.Contractor) string {
 	var more, less []string
-	compared := 0
+	compared, wide := 0, 0
 	for i := range list {
 		s := list[i].Adjusted.Standing
 		if s == nil {
 			continue
 		}
 		compared++
+		if !s.Comparison { // the range is too wide for any word
+			wide++
+			continue
+		}
 		switch {
 		case s.Watch && s.Side == "leaves_more":
 			more = append(more, list[i].Name)
@@ -107,18 +111,27 @@ func comparisonLead(list []performance.Contractor) string {
 		said = strings.TrimSpace(fmt.Sprintf("%s %s %s less.", said, strings.Join(less, ", "), verb))
 	}
 	if said == "" {
-		return fmt.Sprintf("The %s cannot be told apart: what they leave is what homes like these usually leave.", Count(compared, "contractor"))
+		return fmt.Sprintf("These jobs do not tell the %s apart%s.", Count(compared, "contractor"), wideWords(wide))
 	}
 	if rest := compared - len(more) - len(less); rest > 0 {
-		said += fmt.Sprintf(" The other %d cannot be told apart.", rest)
+		said += fmt.Sprintf(" These jobs do not tell the other %d apart%s.", rest, wideWords(wide))
 	}
 	return said
+}
+
+// wideWords says how many of them have too few jobs for any comparison: that
+// nothing was found is no finding.
+func wideWords(n int) string {
+	if n == 0 {
+		return ""
+	}
+	return fmt.Sprintf(": %d of them have too few for a comparison", n)
 }
 
 // standingWords says where a contractor stands, in the words of the ladder.
 func standingWords(a *performance.Adjusted) string {
 	switch s := a.Standing; {
-	case s == nil || a.Shrunk == nil:
+	case s == nil || a.Shrunk == nil || !s.Comparison:
 		return "too few jobs to tell"
 	case s.Watch && s.Side == "leaves_more":
 		return "leaves more"
@@ -143,9 +156,9 @@ func (f *firmsShown) fill(list []performance.Contractor) {
 		a := &list[i].Adjusted
 		row := firmShown{Contractor: list[i], Words: standingWords(a)}
 		if s := a.Standing; s != nil {
-			row.Outside = s.Watch
+			row.Outside = s.Watch && s.Comparison
 			if a.Index != nil {
-				funnel.Points = append(funnel.Points, chart.Point{Name: list[i].Name, Jobs: a.N, Effect: math.Log(*a.Index), Outside: s.Watch})
+				funnel.Points = append(funnel.Points, chart.Point{Name: list[i].Name, Jobs: a.N, Effect: math.Log(*a.Index), Outside: row.Outside})
 				limits = append(limits, limitAt{float64(a.N), math.Log(s.WatchHigh), math.Log(s.OuterHigh)})
 				funnel.Max = max(funnel.Max, a.N)
 			}

@@ -216,6 +216,10 @@ func (p *Pages) jobPage(ctx context.Context, v *Visit) (Page, error) {
 		shown.asked(entries)
 		shown.CanDecide = shown.Record.State == domain.SentIn
 	}
+	rows := len(shown.Findings)
+	if rows == 0 {
+		rows = -1 // the sentence says so
+	}
 	street := home.Resident.Street
 	title := "Job"
 	if job.Number > 0 {
@@ -224,7 +228,7 @@ func (p *Pages) jobPage(ctx context.Context, v *Visit) (Page, error) {
 	if street != "" {
 		title += " · " + street
 	}
-	return Page{Title: title, Under: "Jobs", Body: "job", With: &shown, AsOf: v.Now, Rows: len(judged.Findings), Data: at + "/findings",
+	return Page{Title: title, Under: "Jobs", Body: "job", With: &shown, AsOf: v.Now, Rows: rows, Data: at + "/findings",
 		Quiet: shown.quiet(job.RecordedAt, v), Lead: shown.lead()}, nil
 }
 
