@@ -99,9 +99,10 @@ func (r *reader) read(path string, form url.Values, want int) string {
 		r.a.T.Errorf("%s: %d bytes, at most 100,000", path, len(page))
 	}
 	// For whoever wants to look at them.
-	if folder := os.Getenv("DUCTLEDGER_PAGES"); folder != "" && form == nil {
+	if folder := os.Getenv("DUCTLEDGER_PAGES"); folder != "" && want == 200 {
 		name := strings.Trim(regexp.MustCompile(`[^a-z]+`).ReplaceAllString(path, "-"), "-")
-		if err := os.WriteFile(filepath.Join(folder, name+".html"), page, 0o600); err != nil {
+		name = fmt.Sprintf("%s-%s.html", time.Now().Format("150405.000"), name)
+		if err := os.WriteFile(filepath.Join(folder, name), page, 0o600); err != nil {
 			r.a.T.Fatal(err)
 		}
 	}
@@ -173,7 +174,7 @@ func TestAMondayOnThePages(t *testing.T) {
 
 	id := func() string { return storagetest.ID().String() }
 	office.read(at+"/decide", url.Values{"id": {id()}, "decision": {"return"}, "text": {"no token"}, "form": {"guessed"}}, 403)
-	if refused := office.read(at+"/decide", url.Values{"id": {id()}, "decision": {"accept"}}, 422); !strings.Contains(refused, judged.Findings[0].Detail[:20]) {
+	if refused := office.read(at+"/decide", url.Values{"id": {id()}, "decision": {"accept"}}, 422); !strings.Contains(refused, judged.Findings[0].Detail[1:20]) {
 		t.Error("a refused acceptance does not say what is open")
 	}
 	twice := id()

@@ -55,6 +55,7 @@ type shownFinding struct {
 	rules.Finding
 	Number int
 	Title  string
+	Open   bool // it keeps the job from being accepted
 }
 
 // Form is its mark: must, question or note.
@@ -79,6 +80,8 @@ func (f *shownFinding) Mark() string {
 		return "must fix, office"
 	case f.Severity == rules.MustFix:
 		return "must fix"
+	case f.Severity == rules.Check && !f.Open:
+		return "question, answered"
 	case f.Severity == rules.Check:
 		return "question"
 	}
@@ -205,7 +208,7 @@ func (p *Pages) jobPage(ctx context.Context, v *Visit) (Page, error) {
 	if err != nil {
 		return Page{}, err
 	}
-	shown.findings(judged)
+	shown.findings(judged, assembled.Reviews)
 	shown.draw(assembled)
 	shown.bars()
 	shown.photos(entries)
@@ -282,7 +285,9 @@ var ruleTitles = func() map[string]string {
 }()
 
 // findings numbers them, what must be fixed first.
-func (j *jobShown) findings(v verdict) {
+func (j *jobShown) findings(v verdict, reviews []rules.Of[domain.Review]) {
+	whole := rules.Verdict{Findings: v.Findings}
+	open := whole.Open(reviews)
 	list := slices.Clone(v.Findings)
 	rank := map[string]int{"must": 0, "question": 1, "note": 2}
 	slices.SortStableFunc(list, func(a, b rules.Finding) int {
@@ -295,10 +300,12 @@ func (j *jobShown) findings(v verdict) {
 			title = sentence(Plain(f.Rule))
 		}
 		f.Detail = sentence(f.Detail)
-		j.Findings = append(j.Findings, shownFinding{f, i + 1, title})
-		if f.Severity != rules.Note {
+		shown := shownFinding{Finding: f, Number: i + 1, Title: title}
+		shown.Open = slices.ContainsFunc(open, func(o rules.Finding) bool { return o.Is(f.Ref()) })
+		if shown.Open {
 			j.Blocks++
 		}
+		j.Findings = append(j.Findings, shown)
 	}
 	j.More = v.More
 }

@@ -27,7 +27,14 @@ type moments struct {
 	days  Days
 }
 
-func (a *moments) before(days int) time.Time { return a.now.AddDate(0, 0, -days) }
+// before is the moment before which something has waited so many days; what
+// waits from the first moment on has waited none.
+func (a *moments) before(days int) time.Time {
+	if days == 0 {
+		return a.now.Add(time.Microsecond)
+	}
+	return a.now.AddDate(0, 0, -days)
+}
 
 func (a *moments) day(days int) *string {
 	day := string(dayAfter(a.today, days))
