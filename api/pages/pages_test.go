@@ -6,6 +6,7 @@ import (
 	"regexp"
 	"strings"
 	"testing"
+	"time"
 
 	"ductledger/api/apitest"
 	"ductledger/api/pages/pagetest"
@@ -189,4 +190,50 @@ func TestDoorsAreShut(t *testing.T) {
 		t.Errorf("the cookie after it: %s", cookie)
 	}
 	want("a cookie after signing out", send("GET", "/staff/me", session, nil), 303)
+}
+
+// A month is built by one person and released by another: who built it is shown
+// a button that says why it is shut.
+func TestAMonthTakesTwoPeople(t *testing.T) {
+	a := apitest.Serve(t)
+	a.Clock.Move(35 * 24 * time.Hour) // October has ended
+	builder := pagetest.As(t, a, domain.Admin)
+	builder.Go("/staff/month?month=2026-10")
+	builder.TabTo("Build the package")
+	builder.Enter()
+	if at := builder.At(); at != "/staff/month?month=2026-10" || builder.Eval("document.querySelectorAll('.faults').length") != "0" {
+		t.Fatalf("%s: %s", at, builder.Text())
+	}
+	for range 100 {
+		builder.Go("/staff/month?month=2026-10")
+		if strings.Contains(builder.Text(), "waits for release") {
+			break
+		}
+		time.Sleep(100 * time.Millisecond)
+	}
+	builder.Says("waits for release", "You built it. Another admin releases it", "by Invented admin")
+	builder.Look("/staff/month?month=2026-10", "month-built")
+	other := pagetest.Open(t, a)
+	other.SignIn(domain.Admin, "Ada Invented")
+	other.Go("/staff/month?month=2026-10")
+	other.TabTo("Release it to the funder")
+	other.Enter()
+	other.Says("released", "by Ada Invented", "is with the funder")
+	funder := pagetest.As(t, a, domain.Funder)
+	funder.Go("/staff")
+	funder.Go("/staff/month?month=2026-10")
+	funder.Says("is released", "by Ada Invented")
+	if text := funder.Text(); strings.Contains(text, "Build") && strings.Contains(text, "Look at first") {
+		t.Errorf("the funder sees the office's boxes: %s", text)
+	}
+	var list struct {
+		Items []struct {
+			BuiltBy    string `json:"built_by_person_id"`
+			ReleasedBy string `json:"released_by_person_id"`
+		} `json:"items"`
+	}
+	a.Do(domain.Staff, "GET", "/v1/months/2026-10/packages", nil).Want(200).Into(&list)
+	if len(list.Items) != 1 || list.Items[0].BuiltBy == "" || list.Items[0].BuiltBy == list.Items[0].ReleasedBy {
+		t.Errorf("%+v", list)
+	}
 }
