@@ -130,6 +130,11 @@ var exampleRecords = map[domain.Kind]domain.Record{
 		Finding: domain.FindingRef{Rule: "energy_isolated", Subjects: []domain.Subject{{Kind: "opening", ID: exampleID(0x33)}}},
 		Reason:  "Isolation came after the cut.", AgreedConsequence: "The lead repeats the lesson on isolation.",
 	},
+	domain.InspectionDrawKind: &domain.InspectionDraw{
+		State: domain.DrawPublished, Month: "2026-10", SharePercent: 5, SeedSHA256: "e3b0c44298fc1c149afbf4c8996fb92427ae41e4649b934ca495991b7852b855",
+		FrameSHA256: "5891b5b522d5df086d0ff0b110fbd9d21bb4fc7163af34d08286a2e846f6be03",
+		Jobs:        []domain.DrawJob{{JobID: exampleID(0x21), ContractorID: exampleID(0x11), StratumCount: 1, StratumDrawnCount: 1, ChanceRatio: 1}},
+	},
 	domain.InspectionKind: &domain.Inspection{
 		JobID: exampleID(0x21), Purpose: "final", InspectedOn: "2026-10-21", InspectorName: "Invented Inspector",
 		Verdicts: []domain.RuleVerdict{{Rule: "crossover_off_ground", Verdict: "holds"}}, Result: "passed",

@@ -100,7 +100,7 @@ func operationDocs() map[string]frame.Operation {
 	maps.Copy(all, people.Operations())
 	for _, of := range []map[string]frame.Operation{
 		changesOperations(), pushOperations(), heldOperations(), jobsOperations(), worklistOperations(), performanceOperations(),
-		performancePublicationOperations(), statementOperations(), performanceContractorOperations(), repeatabilityOperations(), monthsOperations(),
+		performancePublicationOperations(), statementOperations(), inspectionsOperations(), performanceContractorOperations(), repeatabilityOperations(), monthsOperations(),
 		monthsFileOperations(), previewOperations(), residentsOperations(), textsOperations(), searchOperations(), healthOperations(),
 	} {
 		maps.Copy(all, of)
@@ -144,8 +144,9 @@ var kindDocs = map[domain.Kind]struct {
 		Put: "Never changed: a correction is a new photo that names the old one in `replaces` and says why."},
 	domain.ReviewKind: {Tag: "Judgment", List: jobListQuery{},
 		Put: "The job's new version is written in the same transaction. Field and contractor may only `reply`."},
-	domain.WaiverKind:     {Tag: "Judgment", List: jobListQuery{}},
-	domain.InspectionKind: {Tag: "Judgment", List: jobListQuery{}},
+	domain.WaiverKind:         {Tag: "Judgment", List: jobListQuery{}},
+	domain.InspectionKind:     {Tag: "Judgment", List: jobListQuery{}},
+	domain.InspectionDrawKind: {Tag: "Judgment", List: plainListQuery{}},
 }
 
 // kindOperations are the five operations of a kind.
@@ -157,7 +158,7 @@ func kindOperations(row domain.KindRow) map[string]frame.Operation {
 	kept := frame.Gives{Status: 200, What: "A new version was stored or, with Idempotent-Replay, the same was there already.", Body: wire.Entry{},
 		Headers: []string{"ETag", "Idempotent-Replay"}, ByRole: byRole}
 	changes := []int{409, 412, 428, 507}
-	return map[string]frame.Operation{
+	operations := map[string]frame.Operation{
 		"list" + many: {Tag: doc.Tag, Summary: "List " + all + " by id", Query: doc.List, Gives: entries, Also: []int{404}},
 		"put" + name: {Tag: doc.Tag, Summary: "Keep " + strict.Article(one), Description: doc.Put, Query: validateQuery{}, Headers: []string{"If-Match"},
 			Takes: row.New(), Also: changes, Gives: []frame.Gives{kept,
@@ -169,6 +170,11 @@ func kindOperations(row domain.KindRow) map[string]frame.Operation {
 		"void" + name: {Tag: doc.Tag, Summary: "Void " + strict.Article(one), Query: validateQuery{}, Headers: []string{"If-Match"}, Takes: wire.Reason{},
 			Gives: []frame.Gives{kept}, Also: changes},
 	}
+	if len(row.Writers) == 0 {
+		delete(operations, "put"+name)
+		delete(operations, "void"+name)
+	}
+	return operations
 }
 
 // inWords writes a kind as people say it.

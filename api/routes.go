@@ -29,7 +29,7 @@ func readers(kind domain.Kind) []domain.Role {
 	switch kind {
 	case domain.CrewMemberKind, domain.CredentialKind, domain.DeviceKind:
 		return noInspector
-	case domain.TrainingEventKind:
+	case domain.TrainingEventKind, domain.InspectionDrawKind:
 		return office
 	case domain.PhotoKind:
 		return noFirm
@@ -71,6 +71,8 @@ func (s *Server) routes() []frame.Route {
 		{Method: "GET", Pattern: "/v1/rule-sets/{id}/preview", Operation: "previewRuleSet", Roles: office, Timeout: sums, Shed: frame.ShedStatistics, Handle: s.preview},
 		{Method: "POST", Pattern: "/v1/evaluations", Operation: "postEvaluation", Roles: workers, Timeout: write, Shed: frame.ShedLists, Handle: s.evaluate},
 
+		{Method: "POST", Pattern: "/v1/inspection-draws", Operation: "drawInspections", Roles: office, Timeout: write, Shed: frame.ShedPushes, Handle: s.drawInspections},
+
 		{Method: "PUT", Pattern: "/v1/homes/{id}/resident", Operation: "putResident", Roles: office, Timeout: write, Shed: frame.ShedPushes, Handle: s.putResident},
 		{Method: "POST", Pattern: "/v1/homes/{id}/resident/erase", Operation: "eraseResident", Roles: office, Timeout: write, Shed: frame.ShedPushes, Handle: s.eraseResident},
 		{Method: "GET", Pattern: "/v1/homes/{id}/texts", Operation: "textsOfHome", Roles: office, Timeout: list, Shed: frame.ShedLists, Handle: s.homeTexts},
@@ -102,11 +104,15 @@ func (s *Server) routes() []frame.Route {
 		k := kindHandlers{s, row, name}
 		table = append(table,
 			frame.Route{Method: "GET", Pattern: all, Operation: "list" + many, Roles: readers(row.Kind), Timeout: list, Shed: frame.ShedLists, Handle: k.list},
-			frame.Route{Method: "PUT", Pattern: one, Operation: "put" + name, Roles: row.Writers, Timeout: write, Shed: frame.ShedPushes, Handle: k.put},
 			frame.Route{Method: "GET", Pattern: one, Operation: "get" + name, Roles: readers(row.Kind), Timeout: look, Shed: frame.ShedLists, Handle: k.get},
 			frame.Route{Method: "GET", Pattern: one + "/versions", Operation: "versionsOf" + name, Roles: readers(row.Kind), Timeout: list, Shed: frame.ShedLists, Handle: k.versions},
-			frame.Route{Method: "POST", Pattern: one + "/void", Operation: "void" + name, Roles: row.Writers, Timeout: write, Shed: frame.ShedPushes, Handle: k.void},
 		)
+		if len(row.Writers) > 0 {
+			table = append(table,
+				frame.Route{Method: "PUT", Pattern: one, Operation: "put" + name, Roles: row.Writers, Timeout: write, Shed: frame.ShedPushes, Handle: k.put},
+				frame.Route{Method: "POST", Pattern: one + "/void", Operation: "void" + name, Roles: row.Writers, Timeout: write, Shed: frame.ShedPushes, Handle: k.void},
+			)
+		}
 	}
 	return table
 }

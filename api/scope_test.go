@@ -200,7 +200,7 @@ func (g *agency) canaries(t *testing.T) {
 		t.Errorf("canaries stand in %v, want %v", g.plantedFields, want)
 	}
 	for role, forbidden := range map[domain.Role][]string{
-		domain.ContractorRole: {residentCanary, textCanary}, domain.Funder: {residentCanary, textCanary}, domain.Inspector: {residentCanary},
+		domain.ContractorRole: {residentCanary, textCanary}, domain.Funder: {residentCanary, textCanary},
 	} {
 		found, read := map[string]string{}, false // what was read, with one of the places
 		for path, body := range g.everyRead(t, g.Tokens[role]) {
@@ -228,6 +228,11 @@ func (g *agency) canaries(t *testing.T) {
 			t.Errorf("%s reads %s", role, body)
 		}
 	}
+	// an inspector calls at the homes of the jobs that are open to him, and at no other
+	if body := g.Do(domain.Inspector, "GET", "/v1/homes/"+g.others.Home.String(), nil).Want(200).Body; !strings.Contains(string(body), residentCanary+" PHONE") {
+		t.Errorf("an inspector reads %s", body)
+	}
+	g.Do(domain.Inspector, "GET", "/v1/homes/"+g.open.Home.String(), nil).Want(404)
 	if log := g.Log.String(); strings.Contains(log, "CANARY") || !strings.Contains(log, `"msg":"request"`) {
 		t.Errorf("the log holds a canary, or nothing")
 	}

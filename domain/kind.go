@@ -29,6 +29,7 @@ const (
 	AppointmentKind     Kind = "appointment"
 	CallBackKind        Kind = "call_back"
 	RuleSetKind         Kind = "rule_set"
+	InspectionDrawKind  Kind = "inspection_draw"
 )
 
 // A Record is one of the kinds with its facts.
@@ -53,7 +54,7 @@ type KindRow struct {
 	Kind    Kind
 	Plural  string // as in addresses
 	New     func() Record
-	Writers []Role // staff and admin write nearly all; the others write on their own jobs only
+	Writers []Role // staff and admin write nearly all; the others write on their own jobs only; none: the service itself
 	// Fixed records are never changed: a correction is a new record that
 	// replaces the old one and says why.
 	Fixed bool
@@ -69,6 +70,7 @@ var (
 // row here, one in storage, and the files that DEVELOPERS.md names.
 var Kinds = []KindRow{
 	{Kind: RuleSetKind, Plural: "rule-sets", New: func() Record { return new(RuleSet) }, Writers: []Role{Admin}},
+	{Kind: InspectionDrawKind, Plural: "inspection-draws", New: func() Record { return new(InspectionDraw) }},
 	{Kind: ContractorKind, Plural: "contractors", New: func() Record { return new(Contractor) }, Writers: byStaff},
 	{Kind: CrewMemberKind, Plural: "crew-members", New: func() Record { return new(CrewMember) }, Writers: byStaff},
 	{Kind: CredentialKind, Plural: "credentials", New: func() Record { return new(Credential) }, Writers: byStaff},

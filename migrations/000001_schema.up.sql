@@ -306,6 +306,7 @@ CREATE TABLE job (
     late_count    integer NOT NULL DEFAULT 0 CHECK (late_count >= 0),
     called_back   boolean NOT NULL DEFAULT false, -- has a call-back that is not closed
     inspected     boolean NOT NULL DEFAULT false, -- has a reading of an inspector
+    inspection_failed_at timestamptz, -- when its last finished inspection failed; null: it passed, or there is none
     started_by_crew boolean NOT NULL DEFAULT false, -- and not confirmed by the office: its crew sees no contact
     number        bigint NOT NULL CHECK (number > 0), -- for telephones; counted up in the order of acceptance
     PRIMARY KEY (program_id, id),
@@ -318,6 +319,7 @@ CREATE INDEX job_by_state ON job (program_id, state, id);
 CREATE INDEX job_due ON job (program_id, due_on, id) WHERE due_on IS NOT NULL AND NOT void AND state IN ('assigned', 'in_work', 'returned');
 CREATE INDEX job_called_back ON job (program_id, id) WHERE called_back;
 CREATE INDEX job_started_by_crew ON job (program_id, recorded_at, id) WHERE open AND started_by_crew;
+CREATE INDEX job_inspection_failed ON job (program_id, inspection_failed_at, id) WHERE inspection_failed_at IS NOT NULL;
 CREATE INDEX job_inspected ON job (program_id, id) WHERE inspected;
 
 -- Which open jobs were read with an instrument: a new calibration judges them again.
@@ -351,17 +353,22 @@ CREATE INDEX job_scope_kept_news ON job_scope (program_id, contractor_id, (great
     WHERE NOT open AND reason = 'accepted';
 CREATE INDEX job_scope_kept_granted ON job_scope (program_id, contractor_id, granted_position) WHERE NOT open AND reason = 'accepted';
 
--- Which jobs an inspector may see: drawn for inspection, until it is finished.
+-- Which jobs an inspector may see: opened by a draw or by hand, until the
+-- inspection is finished. What comes of the inspection afterwards is still taken.
 CREATE TABLE inspection_draw (
     program_id uuid NOT NULL,
     job_id     uuid NOT NULL,
+    inspector_id     uuid, -- the person who alone sees it; null: all inspectors
     granted_position bigint NOT NULL CHECK (granted_position > 0),
+    ended_position   bigint CHECK (ended_position >= granted_position),
     drawn_at   timestamptz NOT NULL,
     closed_at  timestamptz CHECK (closed_at >= drawn_at),
     PRIMARY KEY (program_id, job_id),
+    CONSTRAINT inspection_draw_ends_whole CHECK ((closed_at IS NULL) = (ended_position IS NULL)),
     CONSTRAINT inspection_draw_of_job FOREIGN KEY (program_id, job_id) REFERENCES job (program_id, id)
 );
 CREATE INDEX inspection_draw_open ON inspection_draw (program_id, job_id) WHERE closed_at IS NULL;
+CREATE INDEX inspection_draw_ended ON inspection_draw (program_id, ended_position) WHERE closed_at IS NOT NULL;
 
 -- What the domain computed from a job's records. While the job is open its row
 -- is overwritten; acceptance freezes it; re-opening or voiding sets
@@ -430,6 +437,7 @@ CREATE INDEX job_result_counted ON job_result (program_id, counted_at, job_id)
     INCLUDE (home_id, contractor_id, worked_by, crew_lead_id, class, pay_basis, before_tenths, after_tenths, floor_area_ft2,
         extrapolated, below_range, excluded, questions, method, quality, together, accepted_position, until_position)
     WHERE accepted_position IS NOT NULL;
+CREATE INDEX job_result_sent_in ON job_result (program_id, sent_in_at) WHERE until_position IS NULL;
 CREATE INDEX job_result_assigned ON job_result (program_id, assigned_at) WHERE serial = 1;
 
 -- The funder's monthly packages.

@@ -108,7 +108,7 @@ WITH bound AS MATERIALIZED (
         AND s.granted_position <= (SELECT bound FROM bound) AND greatest(s.ended_position, s.last_position) > (SELECT bound FROM bound)
     UNION ALL
     SELECT d.job_id, d.granted_position FROM inspection_draw AS d
-    WHERE d.program_id = @program_id AND @role = 'inspector' AND d.closed_at IS NULL
+    WHERE d.program_id = @program_id AND @role = 'inspector' AND` + inspectsSQL + `
 ), found AS (
     SELECT greatest(h.position, s.granted_position) AS effective, h.position, h.kind
     FROM seen AS s
@@ -162,6 +162,14 @@ WHERE s.program_id = @program_id AND s.contractor_id = @contractor_id AND NOT s.
 ORDER BY s.ended_position, s.job_id
 LIMIT @limit`
 
+// Jobs that left an inspector's scope: the inspection is finished, or the job void.
+const feedInspectorDropsSQL = `
+SELECT d.job_id, d.ended_position, 'ended' AS reason FROM inspection_draw AS d
+WHERE d.program_id = @program_id AND d.closed_at IS NOT NULL AND NOT @starts AND d.ended_position > @effective
+    AND (d.inspector_id IS NULL OR d.inspector_id = @person_id)
+ORDER BY d.ended_position, d.job_id
+LIMIT @limit`
+
 // feedJobs is how many jobs the first step towards a page looks at, each next one
 // at twice as many: a whole job is some forty records.
 const feedJobs = 8
@@ -208,7 +216,11 @@ func (t *Tx) feedPage(caller domain.Caller, q FeedQuery, args Args) (Feed, error
 	if caller.Scoped() {
 		All(t, &bounds, feedBoundSQL, args)
 		All(t, &rows, feedScopedSQL, args)
-		if q.Kinds == nil && caller.Role != domain.Inspector {
+		switch {
+		case q.Kinds != nil:
+		case caller.Role == domain.Inspector:
+			All(t, &drops, feedInspectorDropsSQL, args)
+		default:
 			All(t, &drops, feedDropsSQL, args)
 		}
 	} else {

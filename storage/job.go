@@ -65,6 +65,7 @@ type jobChange struct {
 	called     bool // a call-back came or was closed
 	callBacks  map[domain.UUID]bool
 	inspection bool // one is finished
+	failed     bool // the last that is finished failed
 	byCrew     bool // a crew started it and the office has not confirmed it
 	late       int32
 	readings   []*domain.Measurement
@@ -104,7 +105,9 @@ func (c *jobChange) take(d *intake.Decision) {
 		c.moved = c.moved || r.State != c.job.State
 		c.job, c.void = *r, d.Void != nil
 	case *domain.Inspection:
-		c.inspection = c.inspection || r.Result == "passed" || r.Result == "failed"
+		if d.Void == nil && (r.Result == "passed" || r.Result == "failed") {
+			c.inspection, c.failed = true, r.Result == "failed"
+		}
 	case *domain.Measurement:
 		c.readings = append(c.readings, r)
 	}

@@ -124,6 +124,7 @@ type jobOf struct {
 	JobID         [16]byte
 	Holders       [][16]byte
 	Drawn         bool
+	InspectorID   *[16]byte
 	Inspected     bool
 	StartedByCrew bool
 	RecordedAt    time.Time
@@ -147,7 +148,8 @@ type standing struct {
 const pushJobsSQL = `
 SELECT j.id AS job_id,
     ARRAY(SELECT s.contractor_id FROM job_scope AS s WHERE s.program_id = @program_id AND s.job_id = j.id) AS holders,
-    EXISTS (SELECT FROM inspection_draw AS d WHERE d.program_id = @program_id AND d.job_id = j.id AND d.closed_at IS NULL) AS drawn,
+    EXISTS (SELECT FROM inspection_draw AS d WHERE d.program_id = @program_id AND d.job_id = j.id) AS drawn,
+    (SELECT d.inspector_id FROM inspection_draw AS d WHERE d.program_id = @program_id AND d.job_id = j.id) AS inspector_id,
     j.inspected, j.started_by_crew, j.recorded_at, r.serial, r.assigned_at, r.sent_in_at, r.first_must_fix_count, r.first_not_recorded_count, r.returned_count,
     (SELECT min(f.counted_at) FROM job_result AS f WHERE f.program_id = @program_id AND f.job_id = j.id) AS counted_at,
     coalesce(r.accepted_position IS NOT NULL AND r.until_position IS NULL, false) AS frozen,
@@ -398,7 +400,7 @@ func (k *known) takeEntries(rows []EntryRow, jobs []jobOf) error {
 	}
 	for _, row := range jobs {
 		id := domain.UUID(row.JobID)
-		job := intake.Job{Drawn: row.Drawn, Inspected: row.Inspected, StartedByCrew: row.StartedByCrew}
+		job := intake.Job{Drawn: row.Drawn, Inspector: IDOf(row.InspectorID), Inspected: row.Inspected, StartedByCrew: row.StartedByCrew}
 		for _, holder := range row.Holders {
 			job.Holders = append(job.Holders, holder)
 		}
@@ -409,6 +411,7 @@ func (k *known) takeEntries(rows []EntryRow, jobs []jobOf) error {
 			job.Record, job.Body = *e.Record.(*domain.Job), e.Body
 			job.Head.Version, job.JobID, job.Void = e.Version, id, e.Void != nil
 		}
+		job.WorkedBy, job.WorkerNames = k.workersOf(id)
 		k.store.Jobs[id] = job
 		if touched := k.jobs[id]; touched != nil {
 			touched.firstRecordedAt, touched.standing = row.RecordedAt, row.standing

@@ -19,12 +19,12 @@ const visibleSQL = `
         WHERE s.program_id = e.program_id AND s.contractor_id = @contractor_id AND s.job_id = e.job_id
             AND (s.open OR @role = 'contractor' AND s.reason = 'accepted') OFFSET 0) AND (@role <> 'contractor' OR e.kind <> 'photo')
     OR e.job_id IS NOT NULL AND @role = 'inspector' AND EXISTS (SELECT FROM inspection_draw AS d
-        WHERE d.program_id = e.program_id AND d.job_id = e.job_id AND d.closed_at IS NULL OFFSET 0)
+        WHERE d.program_id = e.program_id AND d.job_id = e.job_id AND` + inspectsSQL + ` OFFSET 0)
     OR e.kind = 'home' AND @role <> 'inspector' AND EXISTS (SELECT FROM job AS j JOIN job_scope AS s
             ON s.program_id = j.program_id AND s.job_id = j.id AND s.contractor_id = @contractor_id
         WHERE j.program_id = e.program_id AND j.home_id = e.record_id AND (s.open OR @role = 'contractor' AND s.reason = 'accepted') OFFSET 0)
     OR e.kind = 'home' AND @role = 'inspector' AND EXISTS (SELECT FROM job AS j JOIN inspection_draw AS d
-            ON d.program_id = j.program_id AND d.job_id = j.id AND d.closed_at IS NULL
+            ON d.program_id = j.program_id AND d.job_id = j.id AND` + inspectsSQL + `
         WHERE j.program_id = e.program_id AND j.home_id = e.record_id OFFSET 0)
     OR e.kind = 'contractor' AND @role = 'inspector'
     OR e.job_id IS NULL AND e.contractor_id = @contractor_id
@@ -33,7 +33,7 @@ const visibleSQL = `
 // Seen is a record's newest version with what may be shown beside it.
 type Seen struct {
 	Entry    domain.Entry
-	Resident *Resident // of a home, for a crew with an open job there and for the agency
+	Resident *Resident // of a home, for a crew with an open job there, an inspector with a drawn one and the agency
 }
 
 type seenRow struct {
@@ -49,17 +49,21 @@ func (r *seenRow) seen() (s Seen, err error) {
 
 // maySeeContacts tells the roles that read a resident beside a home.
 func maySeeContacts(caller domain.Caller) bool {
-	return caller.Role == domain.Field || caller.Role == domain.Staff || caller.Role == domain.Admin
+	return caller.Role == domain.Field || caller.Role == domain.Inspector || caller.Role == domain.Staff || caller.Role == domain.Admin
 }
 
 // residentJoinSQL shows a crew who lives where the office has sent it. A job that
 // it started itself shows nobody until the office confirms the job: else any
-// home's resident could be asked for by starting a job there.
+// home's resident could be asked for by starting a job there. An inspector has to
+// call at the homes of the jobs that are open to him.
 const residentJoinSQL = `
 LEFT JOIN resident AS r ON @contacts::boolean AND e.kind = 'home' AND r.program_id = @program_id AND r.home_id = e.record_id
     AND (NOT @scoped::boolean OR EXISTS (SELECT FROM job AS c JOIN job_scope AS o
             ON o.program_id = c.program_id AND o.job_id = c.id AND o.contractor_id = @contractor_id AND o.open
-        WHERE c.program_id = @program_id AND c.home_id = e.record_id AND NOT c.started_by_crew OFFSET 0))`
+        WHERE c.program_id = @program_id AND c.home_id = e.record_id AND NOT c.started_by_crew OFFSET 0)
+        OR @role = 'inspector' AND EXISTS (SELECT FROM job AS c JOIN inspection_draw AS d
+            ON d.program_id = c.program_id AND d.job_id = c.id AND` + inspectsSQL + `
+        WHERE c.program_id = @program_id AND c.home_id = e.record_id OFFSET 0))`
 
 const recordSQL = `
 SELECT` + EntryColumns + residentColumns + `
@@ -106,7 +110,7 @@ func NotFound(kind domain.Kind) error {
 // scopeArgs are the arguments of a statement that holds visibleSQL.
 func scopeArgs(caller domain.Caller, more Args) Args {
 	more["program_id"], more["scoped"], more["role"], more["contractor_id"] = caller.Program, caller.Scoped(), string(caller.Role), caller.Contractor
-	more["contacts"] = maySeeContacts(caller)
+	more["contacts"], more["person_id"] = maySeeContacts(caller), caller.Person
 	return more
 }
 

@@ -52,7 +52,10 @@ func (t *Tx) writeScopes(changes []*jobChange, accepted []intake.Decision) {
 			t.Queue(scopeLateNewsSQL, job)
 		}
 		if c.inspection {
-			t.Queue(drawCloseSQL, Args{"program_id": t.Program, "job_id": c.id, "at": t.Now})
+			t.Queue(inspectionFailedSQL, Args{"program_id": t.Program, "job_id": c.id, "failed": c.failed, "at": t.Now})
+		}
+		if c.inspection || c.void {
+			t.Queue(drawCloseSQL, Args{"program_id": t.Program, "job_id": c.id, "position": c.lastAt, "at": t.Now})
 		}
 	}
 	for i := range accepted {

@@ -66,6 +66,23 @@ func Draw(seed []byte, candidates []Candidate, d Design) ([]Job, error) {
 	if len(seed) < MinSeed {
 		return nil, stat.Refuse(stat.TooFew, "/seed", "", "%d bytes, at least %d are needed", len(seed), MinSeed)
 	}
+	jobs, err := Chances(candidates, d)
+	if err != nil {
+		return nil, err
+	}
+	for _, stratum := range strata(jobs) {
+		drawFrom(seed, stratum)
+	}
+	for i := range jobs {
+		j := &jobs[i]
+		j.DrawnB = uniform(seed, "risk/"+j.JobID.String()) < j.ByRisk
+	}
+	return jobs, nil
+}
+
+// Chances gives every candidate its chance and draws none: it is told before the
+// seed. It refuses what Draw refuses.
+func Chances(candidates []Candidate, d Design) ([]Job, error) {
 	if err := d.check(); err != nil {
 		return nil, err
 	}
@@ -81,7 +98,10 @@ func Draw(seed []byte, candidates []Candidate, d Design) ([]Job, error) {
 		return nil, stat.Refuse(stat.OutOfRange, "/risk", "", "the risks add up to more than a number holds")
 	}
 	for _, stratum := range strata(jobs) {
-		drawFrom(seed, stratum, d)
+		count := (len(stratum)*d.SharePercent + 99) / 100
+		for _, j := range stratum {
+			j.StratumCount, j.StratumDrawn = len(stratum), count
+		}
 	}
 	for i := range jobs {
 		j := &jobs[i]
@@ -90,7 +110,6 @@ func Draw(seed []byte, candidates []Candidate, d Design) ([]Job, error) {
 		}
 		missed := float64(1-float64(j.StratumDrawn)/float64(j.StratumCount)) * float64(1-j.ByRisk)
 		j.Chance = 1 - float64(missed)
-		j.DrawnB = uniform(seed, "risk/"+j.JobID.String()) < j.ByRisk
 	}
 	return jobs, nil
 }
@@ -131,7 +150,7 @@ func strata(jobs []Job) map[stratumKey][]*Job {
 
 // drawFrom draws the jobs with the smallest numbers of their stratum, equal
 // numbers by id.
-func drawFrom(seed []byte, stratum []*Job, d Design) {
+func drawFrom(seed []byte, stratum []*Job) {
 	type numbered struct {
 		job *Job
 		u   float64
@@ -149,8 +168,7 @@ func drawFrom(seed []byte, stratum []*Job, d Design) {
 		}
 		return 0
 	})
-	count := (len(in)*d.SharePercent + 99) / 100
 	for i, x := range in {
-		x.job.StratumCount, x.job.StratumDrawn, x.job.DrawnA = len(in), count, i < count
+		x.job.DrawnA = i < x.job.StratumDrawn
 	}
 }

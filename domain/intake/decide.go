@@ -43,7 +43,10 @@ func (w *sorter) decide(item *Item) Decision {
 		return d.rejected(problem)
 	}
 	if missing, ok := w.missing(item); ok {
-		return w.waits(d, missing)
+		if d = w.waits(d, missing); w.neverComes(item, missing) {
+			return d.refused()
+		}
+		return d
 	}
 	if problem := w.keepOffice(item, exists); problem != nil {
 		return d.rejected(problem)
@@ -77,7 +80,10 @@ func (w *sorter) decide(item *Item) Decision {
 		return d.rejected(problem)
 	}
 	if unknown {
-		return w.asUnknown(d, item)
+		if d = w.asUnknown(d, item); w.caller.Role == domain.Inspector {
+			return d.refused()
+		}
+		return d
 	}
 	d.Status, d.Version = Created, head.Version+1
 	if exists {
@@ -256,6 +262,9 @@ func (w *sorter) forbidden(item *Item, head Head, exists bool) *domain.Error {
 	if review, ok := item.Record.(*domain.Review); ok {
 		return w.forbiddenReview(review)
 	}
+	if problem := w.inspectsOwnWork(item); problem != nil {
+		return problem
+	}
 	if item.Kind == domain.WaiverKind && w.caller.Person.IsZero() {
 		return domain.Errorf(domain.Forbidden, "a waiver needs a token that names the person who holds it")
 	}
@@ -266,7 +275,7 @@ func (w *sorter) forbidden(item *Item, head Head, exists bool) *domain.Error {
 		return domain.Errorf(domain.Forbidden, "a reply stands; a token of the role %s may not void it", w.caller.Role)
 	}
 	if w.caller.Role == domain.Inspector {
-		return w.forbiddenInspector(item, head)
+		return forbiddenInspector(item)
 	}
 	switch r := item.Record.(type) {
 	case *domain.Home:
@@ -294,20 +303,6 @@ func (w *sorter) forbiddenReview(review *domain.Review) *domain.Error {
 	}
 	if w.caller.Person.IsZero() {
 		return domain.Errorf(domain.Forbidden, "a review needs a token that names the person who holds it")
-	}
-	return nil
-}
-
-func (w *sorter) forbiddenInspector(item *Item, head Head) *domain.Error {
-	job := head.JobID
-	if item.Record != nil {
-		job = item.Record.Job()
-	}
-	if !w.store.Jobs[job].Drawn {
-		return domain.Errorf(domain.Forbidden, "the job is not drawn for inspection")
-	}
-	if r, ok := item.Record.(*domain.Measurement); ok && r.Stage != domain.InspectionStage {
-		return domain.Errorf(domain.Forbidden, "an inspector's reading has the stage inspection")
 	}
 	return nil
 }

@@ -77,7 +77,6 @@ func TestEachItemIsDecided(t *testing.T) {
 		{name: "void of what is not there", caller: field, item: voided(domain.ComponentKind, nobody, 1), want: Waiting, code: domain.ParentMissing, pointer: "/id", fault: "parent_missing"},
 		{name: "void of another's", caller: field, item: voided(domain.ComponentKind, theirBoot, 1), want: Waiting, code: domain.ParentMissing, pointer: "/id", fault: "parent_missing"},
 		{name: "replaced record not there", caller: field, item: put(fresh, fanTest(&nobody)), want: Waiting, code: domain.ParentMissing, pointer: "/replaces", fault: "parent_missing"},
-		{name: "inspector, job not drawn", caller: inspector, item: put(fresh, &domain.Inspection{JobID: ourJob}), want: Waiting, code: domain.ParentMissing, pointer: "/job_id", fault: "parent_missing"},
 		{name: "staff, job not there", caller: staff, item: put(fresh, boot(nobody)), want: Waiting, code: domain.ParentMissing, pointer: "/job_id", fault: "parent_missing"},
 
 		// Rejected for its shape.
@@ -109,6 +108,25 @@ func TestEachItemIsDecided(t *testing.T) {
 			want: Created, version: 1},
 		{name: "inspector, another stage", caller: inspector, prepare: drawn, item: put(fresh, fanTest(nil)), want: Rejected, code: domain.Forbidden},
 		{name: "inspector's inspection", caller: inspector, prepare: drawn, item: put(fresh, &domain.Inspection{JobID: ourJob}), want: Created, version: 1},
+		{name: "inspector's inspection of a job that nobody opened", caller: inspector, item: put(fresh, &domain.Inspection{JobID: ourJob}),
+			want: Rejected, code: domain.ParentMissing, pointer: "/job_id", fault: "not_open_to_inspectors"},
+		{name: "inspector's inspection of a job that is not there", caller: inspector, item: put(fresh, &domain.Inspection{JobID: nobody}),
+			want: Rejected, code: domain.ParentMissing, pointer: "/job_id", fault: "not_open_to_inspectors"},
+		{name: "inspector's reading with an instrument that is not there", caller: inspector, prepare: drawn,
+			item: put(fresh, &domain.Measurement{JobID: ourJob, Stage: domain.InspectionStage, InstrumentID: nobody}),
+			want: Rejected, code: domain.ParentMissing, pointer: "/instrument_id", fault: "not_open_to_inspectors"},
+		{name: "inspector, a job opened to another one", caller: inspector, prepare: func(w *world) {
+			w.change(ourJob, func(j *Job) { j.Drawn, j.Inspector = true, staff.Person })
+		}, item: put(fresh, &domain.Inspection{JobID: ourJob}), want: Rejected, code: domain.ParentMissing, pointer: "/job_id", fault: "not_open_to_inspectors"},
+		{name: "inspector, a job opened to him", caller: inspector, prepare: func(w *world) {
+			w.change(ourJob, func(j *Job) { j.Drawn, j.Inspector = true, inspector.Person })
+		}, item: put(fresh, &domain.Inspection{JobID: ourJob}), want: Created, version: 1},
+		{name: "inspector on a job that he recorded work of", caller: inspector, prepare: func(w *world) {
+			w.change(ourJob, func(j *Job) { j.Drawn, j.WorkedBy = true, []domain.UUID{inspector.Person} })
+		}, item: put(fresh, &domain.Inspection{JobID: ourJob}), want: Rejected, code: domain.SamePerson, pointer: "/job_id", fault: "own_work"},
+		{name: "inspection in the name of who worked there", caller: staff, prepare: func(w *world) {
+			w.change(ourJob, func(j *Job) { j.WorkerNames = []string{"ira invented"} })
+		}, item: put(fresh, &domain.Inspection{JobID: ourJob, InspectorName: " Ira  INVENTED"}), want: Rejected, code: domain.SamePerson, pointer: "/job_id", fault: "own_work"},
 		{name: "inspector writes a part", caller: inspector, prepare: drawn, item: put(fresh, boot(ourJob)), want: Rejected, code: domain.Forbidden},
 		{name: "crew's job of another contractor", caller: field, item: put(fresh, job(ourHome, theirs, domain.InWork)),
 			want: Rejected, code: domain.Invalid, pointer: "/contractor_id", fault: "not_yours"},

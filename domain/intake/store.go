@@ -22,7 +22,13 @@ type Job struct {
 	Record  domain.Job
 	Body    []byte
 	Holders []domain.UUID // the contractors that have or once had it
-	Drawn   bool          // open for inspection
+	Drawn   bool          // it is or was open for inspection
+	// Inspector is the person who alone inspects it; zero: any inspector.
+	Inspector domain.UUID
+	// WorkedBy are the persons who recorded work on it, WorkerNames those who
+	// were there, as PersonKey writes them.
+	WorkedBy    []domain.UUID
+	WorkerNames []string
 	// Inspected tells that it has a reading of an inspector.
 	Inspected bool
 	// StartedByCrew tells that a crew began it and the office has not said
@@ -33,13 +39,13 @@ type Job struct {
 
 // KnownTo tells whether the caller may know of the job: the agency's roles
 // always, a contractor's when it has or once had it, an inspector when it is
-// drawn.
+// or once was open to him: a photo may come after the finished inspection.
 func (j *Job) KnownTo(caller domain.Caller) bool {
 	switch {
 	case !caller.Scoped():
 		return true
 	case caller.Role == domain.Inspector:
-		return j.Drawn
+		return j.Drawn && (j.Inspector.IsZero() || j.Inspector == caller.Person)
 	}
 	return slices.Contains(j.Holders, caller.Contractor)
 }

@@ -92,6 +92,7 @@ func table() []sortRow {
 			since("Sent %s; waits for a record that has not come.")},
 		{"call_back", "call_back", false, crews, worklistCallBackSQL, none, since("The call-back was reported %s and is not closed.")},
 		{"inspection_owed", "job", false, inspectors, worklistInspectionSQL, none, since("Drawn for inspection %s and not inspected.")},
+		{"inspection_failed", "job", false, office, worklistInspectionFailedSQL, none, since("Accepted, and an inspection failed %s: decide whether the job is opened again.")},
 		{"credential_lapsed", "credential", true, crews, worklistCredentialSQL, lapsed, until("The %s ended %s, and there are open jobs.")},
 		{"credential_lapses_soon", "credential", true, crews, worklistCredentialSQL, soon, until("The %s ends %s.")},
 		{"credential_lapses", "credential", true, crews, worklistCredentialSQL, later, until("The %s ends %s.")},
@@ -291,10 +292,19 @@ WHERE d.program_id = @program_id AND NOT d.void AND d.state = 'active' AND x.hea
 ORDER BY x.heard_at, d.id
 LIMIT @limit`
 
+// A job that was opened again and accepted since is decided.
+const worklistInspectionFailedSQL = `
+SELECT j.inspection_failed_at AS since_at, NULL::text AS on_day, j.id, j.id AS job_id, j.contractor_id, '' AS word, count(*) OVER () AS total
+FROM job AS j
+WHERE j.program_id = @program_id AND j.inspection_failed_at IS NOT NULL AND j.state = 'accepted' AND NOT j.void AND j.inspection_failed_at >= j.state_since
+ORDER BY j.inspection_failed_at, j.id
+LIMIT @limit`
+
 const worklistInspectionSQL = `
 SELECT i.drawn_at AS since_at, NULL::text AS on_day, i.job_id AS id, i.job_id, j.contractor_id, '' AS word, count(*) OVER () AS total
 FROM inspection_draw AS i
 JOIN job AS j ON j.program_id = i.program_id AND j.id = i.job_id
 WHERE i.program_id = @program_id AND i.closed_at IS NULL AND NOT j.void
+    AND (@inspector_id::uuid IS NULL OR i.inspector_id IS NULL OR i.inspector_id = @inspector_id)
 ORDER BY i.drawn_at, i.job_id
 LIMIT @limit`

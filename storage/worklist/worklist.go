@@ -98,6 +98,10 @@ func Read(ctx context.Context, db *storage.DB, caller domain.Caller, days Days, 
 		for i, s := range sorts {
 			args := s.args(&a)
 			args["program_id"], args["contractor_id"], args["today"], args["limit"] = t.Program, caller.Contractor, string(a.today), limit
+			args["inspector_id"] = domain.UUID{}
+			if caller.Role == domain.Inspector {
+				args["inspector_id"] = caller.Person
+			}
 			storage.All(t, &rows[i], s.sql, args)
 		}
 		if err := t.Flush(); err != nil {

@@ -1,0 +1,118 @@
+package api
+
+import (
+	"context"
+	"encoding/hex"
+	"net/http"
+
+	"ductledger/api/frame"
+	"ductledger/api/wire"
+	"ductledger/domain"
+	"ductledger/storage/inspections"
+)
+
+// One step of a draw: with `seed_sha256` the month's frame is published, with `seed` it is drawn from, with `job_id` one
+// job is opened by hand.
+type drawBody struct {
+	// The month in which the jobs were first sent in, such as 2026-10.
+	Month domain.Month `json:"month,omitzero"`
+	// Draws from this contractor's jobs alone.
+	ContractorID domain.UUID `json:"contractor_id,omitzero"`
+	// Share of each contractor's jobs that is drawn at random, in percent, rounded up to a whole job.
+	SharePercent *int `json:"share_percent,omitzero" validate:"omitempty,gte=5,lte=100"`
+	// Jobs that are drawn by their risk on average: as many questions as the screens asked of each.
+	TopUpCount *float64 `json:"top_up_count,omitzero" validate:"omitempty,gte=0,lte=10000"`
+	// The SHA-256 of the seed, told before anything is drawn.
+	SeedSHA256 string `json:"seed_sha256,omitzero" validate:"omitempty,sha256"`
+	// The seed's bytes in hexadecimal, 16 to 64 of them.
+	Seed string `json:"seed,omitzero" validate:"omitempty,min=32,max=128"`
+	// A job to open by hand, outside the estimate.
+	JobID domain.UUID `json:"job_id,omitzero"`
+	// Why it is opened by hand, in short codes.
+	ReasonCodes []string `json:"reason_codes,omitzero" validate:"omitempty,min=1,max=10,unique,dive,snake,min=2,max=60"`
+	// The person who alone inspects; any inspector without.
+	InspectorID domain.UUID `json:"inspector_id,omitzero"`
+}
+
+// ask reads the step; a body that is none of the three names what is missing.
+func (b *drawBody) ask() (inspections.Ask, error) {
+	a := inspections.Ask{Month: b.Month, ContractorID: b.ContractorID, SeedSHA256: b.SeedSHA256, JobID: b.JobID, ReasonCodes: b.ReasonCodes, InspectorID: b.InspectorID}
+	if b.SharePercent != nil {
+		a.SharePercent = *b.SharePercent
+	}
+	if b.TopUpCount != nil {
+		a.TopUp = *b.TopUpCount
+	}
+	steps := 0
+	for _, given := range []bool{b.SeedSHA256 != "", b.Seed != "", !b.JobID.IsZero()} {
+		if given {
+			steps++
+		}
+	}
+	var faults []domain.Fault
+	if steps != 1 {
+		faults = append(faults, domain.Fault{Pointer: "", Code: "one_step", Detail: "a request is one step of a draw",
+			Fix: "send exactly one of seed_sha256 (publishes the frame), seed (draws) and job_id (opens one job by hand)"})
+	} else if b.JobID.IsZero() && b.Month == "" {
+		faults = append(faults, domain.Fault{Pointer: "/month", Code: "required", Detail: "a draw is of a month", Fix: "send the month as 2026-10"})
+	}
+	if b.Seed != "" {
+		seed, err := hex.DecodeString(b.Seed)
+		if err != nil {
+			faults = append(faults, domain.Fault{Pointer: "/seed", Code: "format", Detail: "the seed is not written in hexadecimal", Fix: "send 32 to 128 digits, two for each byte"})
+		}
+		a.Seed = seed
+	}
+	if len(faults) > 0 {
+		return a, domain.InvalidFields(faults)
+	}
+	return a, nil
+}
+
+// drawInspections does one step of a draw.
+func (s *Server) drawInspections(ctx context.Context, caller domain.Caller, r *frame.Request) (frame.Answer, error) {
+	var body drawBody
+	if err := r.Decode(&body); err != nil {
+		return frame.Answer{}, err
+	}
+	ask, err := body.ask()
+	if err != nil {
+		return frame.Answer{}, err
+	}
+	done, err := inspections.Draw(ctx, s.db, caller, ask)
+	if err != nil {
+		return frame.Answer{}, err
+	}
+	seen, err := s.db.Record(ctx, caller, domain.InspectionDrawKind, done.ID)
+	if err != nil {
+		return frame.Answer{}, err
+	}
+	a := frame.Answer{Status: http.StatusOK, Header: http.Header{"Etag": {etag(seen.Entry.Version)}}, Body: s.entryJSON(caller, &seen.Entry, beside{})}
+	switch {
+	case done.Created:
+		a.Status = http.StatusCreated
+		a.Header.Set("Location", "/v1/inspection-draws/"+done.ID.String())
+	case done.Replay:
+		a.Header.Set("Idempotent-Replay", "true")
+	}
+	return a, nil
+}
+
+// inspectionsOperations are what the contract says of the operation of this file.
+func inspectionsOperations() map[string]frame.Operation {
+	return map[string]frame.Operation{
+		"drawInspections": {
+			Tag: "Judgment", Summary: "Publish a frame, draw from it, or open a job by hand",
+			Description: "A draw has two steps. With `seed_sha256` the month's jobs, their chances and the digest of a seed are published, as often " +
+				"as the frame changes, under one digest. Once the month is over `seed` draws: the jobs that are drawn open to inspectors, and " +
+				"everybody can draw again. With `job_id` and `reason_codes` one job is opened by hand, outside the estimate. The same request " +
+				"again changes nothing. Contractors and crews see no draw.",
+			Takes: drawBody{},
+			Gives: []frame.Gives{
+				{Status: 200, What: "A further version was stored or, with Idempotent-Replay, the same was there already.", Body: wire.Entry{}, Headers: []string{"ETag", "Idempotent-Replay"}},
+				{Status: 201, What: "A new draw was stored.", Body: wire.Entry{}, Headers: []string{"ETag", "Location"}},
+			},
+			Also: []int{404, 409, 507},
+		},
+	}
+}
