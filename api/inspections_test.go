@@ -1,0 +1,234 @@
+package api_test
+
+import (
+	"bytes"
+	"crypto/sha256"
+	"encoding/hex"
+	"encoding/json"
+	"os/exec"
+	"slices"
+	"strings"
+	"testing"
+	"time"
+
+	"ductledger/api/apitest"
+	"ductledger/domain"
+	"ductledger/domain/rules"
+	"ductledger/storage/storagetest"
+)
+
+type drawnEntry struct {
+	ID      string
+	Version int64
+	Record  domain.InspectionDraw
+}
+
+// seed and its digest as the office promises it.
+func promised(text string) (seed, digest string) {
+	sum := sha256.Sum256([]byte(text))
+	return hex.EncodeToString([]byte(text)), hex.EncodeToString(sum[:])
+}
+
+func refusedWith(a *apitest.API, body object, status int, code string) {
+	a.T.Helper()
+	p := a.Do(domain.Staff, "POST", "/v1/inspection-draws", body).Want(status).Problem()
+	if p.Code != code && !strings.Contains(string(a.Do(domain.Staff, "POST", "/v1/inspection-draws", body).Body), `"`+code+`"`) {
+		a.T.Errorf("%v: %s, want %s", body, p.Code, code)
+	}
+}
+
+// The whole way of a draw, from the promised seed to a job on the office's list,
+// the inspector with his own token alone.
+func TestAnInspectorsWholeWay(t *testing.T) {
+	t.Parallel()
+	a, _ := serve(t)
+	staff, inspector := a.Tokens[domain.Staff], a.Tokens[domain.Inspector]
+	seed, digest := promised("an invented seed, thrown with dice")
+	draw := func(body object) (e drawnEntry) {
+		a.T.Helper()
+		answer := a.Do(domain.Staff, "POST", "/v1/inspection-draws", body)
+		if answer.Status > 201 {
+			t.Fatalf("%v: %d %s", body, answer.Status, answer.Body)
+		}
+		answer.Into(&e)
+		return e
+	}
+	var jobs []*invented
+	work := func() {
+		in := accepted(a, a.World, a.Tokens)
+		a.Do(domain.Staff, "PUT", "/v1/homes/"+in.Home.String()+"/resident", object{"name": "Invented Resident", "phone": "555 0100"}).Want(200)
+		jobs = append(jobs, in)
+	}
+	for range 4 {
+		work()
+	}
+	october := object{"month": "2026-10", "seed_sha256": digest, "share_percent": 40}
+	told := draw(october)
+	if told.Version != 1 || told.Record.State != domain.DrawPublished || told.Record.Seed != "" || len(told.Record.Jobs) != 4 || told.Record.Jobs[0].ChanceRatio != 0.5 {
+		t.Fatalf("published: %+v", told)
+	}
+	refusedWith(a, object{"month": "2026-10", "seed": seed}, 409, "unfinished_period")
+	work()
+	a.Clock.Move(20 * 24 * time.Hour)
+	refusedWith(a, object{"month": "2026-10", "seed": seed}, 409, "frame_changed")
+	if told = draw(october); told.Version != 2 || len(told.Record.Jobs) != 5 {
+		t.Fatalf("published again: %+v", told)
+	}
+	wrong, other := promised("another invented seed, chosen to suit")
+	refusedWith(a, object{"month": "2026-10", "seed": wrong}, 422, "other_digest")
+	refusedWith(a, object{"month": "2026-10", "seed_sha256": other}, 409, "seed_stands")
+	refusedWith(a, object{"month": "2026-08", "seed_sha256": digest}, 409, "no_job")
+	refusedWith(a, object{"month": "2026-09", "seed": seed}, 409, "not_published")
+	refusedWith(a, object{"month": "2026-13", "seed_sha256": digest}, 422, "format")
+	refusedWith(a, object{"month": "2026-10"}, 422, "one_step")
+	refusedWith(a, object{"month": "2026-10", "seed_sha256": digest, "contractor_id": a.World.Contractor}, 409, "drawn_otherwise")
+
+	// Nobody but the office sees the draw, before and after.
+	before, cursor := pullAll(a, inspector, "0", "")
+	if len(before) > 0 && slices.ContainsFunc(before, func(e entry) bool { return e.JobID != "" }) {
+		t.Fatalf("nothing is drawn, and the inspector reads %d entries", len(before))
+	}
+	drawn := draw(object{"month": "2026-10", "seed": seed})
+	var open []string
+	for _, j := range drawn.Record.Jobs {
+		if j.Drawn() {
+			open = append(open, j.JobID.String())
+		}
+	}
+	if drawn.Record.State != domain.DrawDrawn || len(open) != 2 { // 40 % of five jobs
+		t.Fatalf("drawn: %+v", drawn)
+	}
+	unmoved(a, func() {
+		again := a.Do(domain.Staff, "POST", "/v1/inspection-draws", object{"month": "2026-10", "seed": seed}).Want(200)
+		if again.Header.Get("Idempotent-Replay") != "true" {
+			t.Error("drawn again")
+		}
+		draw(october)
+	}, staff)
+	for _, role := range []domain.Role{domain.Field, domain.ContractorRole, domain.Inspector} {
+		a.Do(role, "GET", "/v1/inspection-draws", nil).Want(403)
+		a.Do(role, "GET", "/v1/inspection-draws/"+drawn.ID, nil).Want(403)
+		items, _ := pullAll(a, a.Tokens[role], "0", "")
+		if slices.ContainsFunc(items, func(e entry) bool { return e.Kind == string(domain.InspectionDrawKind) }) {
+			t.Errorf("a %s reads the draw in its feed", role)
+		}
+	}
+	recomputed(t, a.Do(domain.Staff, "GET", "/v1/inspection-draws/"+drawn.ID, nil).Want(200).Body)
+
+	// His phone, whose cursor stood behind everything, receives the drawn jobs whole.
+	news, cursor := pullAll(a, inspector, cursor, "")
+	var came []string
+	contacts := 0
+	for _, e := range news {
+		if e.Kind == "job" {
+			came = append(came, e.ID)
+		}
+		if e.Resident != nil {
+			contacts++
+		}
+	}
+	sameSet(t, "jobs that came", came, open)
+	if contacts != 2 {
+		t.Errorf("%d homes with a contact, want 2", contacts)
+	}
+	if got := waiting(a, inspector, ""); len(got.Items) != 2 {
+		t.Errorf("owed: %+v", got.Items)
+	}
+	at := func(id string) *invented {
+		return jobs[slices.IndexFunc(jobs, func(in *invented) bool { return in.Job.String() == id })]
+	}
+	failed := at(open[0])
+	reading, photo := inspectionTest(failed)
+	look := item(domain.InspectionKind, storagetest.ID(), 0, domain.Inspection{JobID: failed.Job, Purpose: "monitoring", InspectedOn: "2026-11-02",
+		InspectorName: "Ira Invented", Verdicts: []domain.RuleVerdict{{Rule: "crossover_off_ground", Verdict: "broken"}}, Result: "failed"})
+	must(a, inspector, look, reading)
+	must(a, inspector, photo) // on the way while the inspection was finished
+	if got := waiting(a, staff, "?sort=inspection_failed"); len(got.Items) != 1 || got.Items[0].JobID != failed.Job.String() {
+		t.Errorf("the office's list: %+v", got.Items)
+	}
+	dropped, _ := pullAll(a, inspector, cursor, "")
+	if !slices.ContainsFunc(dropped, func(e entry) bool { return e.Op == "drop" && e.JobID == failed.Job.String() }) {
+		t.Errorf("the phone is not told to drop the finished job: %+v", dropped)
+	}
+	must(a, staff, failed.review(domain.Reopen))
+	if got := waiting(a, staff, "?sort=inspection_failed"); len(got.Items) != 0 {
+		t.Errorf("opened again, and still on the list: %+v", got.Items)
+	}
+
+	// What nobody opened is refused at once, and accepted once it is opened by hand.
+	missed := at(*firstNot(drawn.Record.Jobs))
+	look = item(domain.InspectionKind, storagetest.ID(), 0, domain.Inspection{JobID: missed.Job, Purpose: "monitoring", InspectedOn: "2026-11-02",
+		InspectorName: "Ira Invented", Result: "passed"})
+	if b := push(a, inspector, look); b.Items[0].Status != "rejected" || b.Items[0].Problem.Code != "parent_missing" || b.Items[0].Problem.Errors[0].Code != "not_open_to_inspectors" {
+		t.Errorf("%+v", b.Items[0])
+	}
+	refusedWith(a, object{"job_id": missed.Job}, 422, "required")
+	refusedWith(a, object{"job_id": storagetest.ID(), "reason_codes": []string{"resident_complained"}}, 404, "not_found")
+	refusedWith(a, object{"job_id": missed.Job, "reason_codes": []string{"resident_complained"}, "inspector_id": storagetest.ID()}, 422, "not_an_inspector")
+	if hand := draw(object{"job_id": missed.Job, "reason_codes": []string{"resident_complained"}}); hand.Record.State != domain.DrawByHand {
+		t.Errorf("by hand: %+v", hand)
+	}
+	must(a, inspector, look)
+}
+
+// inspectionTest is the inspector's own test after the work and a photo of it.
+func inspectionTest(in *invented) (reading, photo object) {
+	at := slices.IndexFunc(in.items, func(i rules.Item) bool {
+		m, ok := i.Record.(*domain.Measurement)
+		return ok && m.Stage == domain.After
+	})
+	m, id := *in.items[at].Record.(*domain.Measurement), storagetest.ID()
+	m.Stage, m.TakenAt = domain.InspectionStage, m.TakenAt.Add(18*24*time.Hour)
+	at = slices.IndexFunc(in.items, func(i rules.Item) bool {
+		p, ok := i.Record.(*domain.Photo)
+		return ok && p.Stage == domain.AfterStage && len(p.Subjects) > 0 && p.Subjects[0].Shows == domain.ShowsGauge
+	})
+	p, shown := *in.items[at].Record.(*domain.Photo), storagetest.ID()
+	sum := sha256.Sum256(shown[:])
+	p.SHA256, p.TakenAt, p.Subjects = hex.EncodeToString(sum[:]), m.TakenAt, []domain.PhotoSubject{{Kind: domain.MeasurementKind, ID: id, Shows: domain.ShowsGauge}}
+	return item(domain.MeasurementKind, id, 0, &m), item(domain.PhotoKind, shown, 0, &p)
+}
+
+func firstNot(jobs []domain.DrawJob) *string {
+	for i := range jobs {
+		if !jobs[i].Drawn() {
+			id := jobs[i].JobID.String()
+			return &id
+		}
+	}
+	return nil
+}
+
+// recomputed draws again by another program from what is published, and sees that
+// it notices a changed draw.
+func recomputed(t *testing.T, published []byte) {
+	t.Helper()
+	if _, err := exec.LookPath("python3"); err != nil {
+		t.Log("python3 is not on this machine: the draw is not made again")
+		return
+	}
+	again := func(text []byte) (string, error) {
+		cmd := exec.Command("python3", "../testdata/inspections/draw.py")
+		cmd.Stdin = bytes.NewReader(text)
+		out, err := cmd.CombinedOutput()
+		return string(out), err
+	}
+	if out, err := again(published); err != nil || out != "5 2\n" {
+		t.Errorf("drawn again: %q, %v", out, err)
+	}
+	var e struct{ Record object }
+	if err := json.Unmarshal(published, &e); err != nil {
+		t.Fatal(err)
+	}
+	for _, j := range e.Record["jobs"].([]any) {
+		delete(j.(object), "drawn_at_random")
+	}
+	text, err := json.Marshal(e)
+	if err != nil {
+		t.Fatal(err)
+	}
+	text = bytes.Replace(text, []byte(`"Record"`), []byte(`"record"`), 1)
+	if out, err := again(text); err == nil || !strings.Contains(out, "drawn at random differs") {
+		t.Errorf("a changed draw passes: %q", out)
+	}
+}
