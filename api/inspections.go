@@ -112,7 +112,7 @@ func inspectionsOperations() map[string]frame.Operation {
 				{Status: 200, What: "A further version was stored or, with Idempotent-Replay, the same was there already.", Body: wire.Entry{}, Headers: []string{"ETag", "Idempotent-Replay"}},
 				{Status: 201, What: "A new draw was stored.", Body: wire.Entry{}, Headers: []string{"ETag", "Location"}},
 			},
-			Also: []int{404, 409, 507},
+			Also: []int{404, 507},
 		},
 	}
 }

@@ -105,10 +105,6 @@ func refused(pointer, code, detail, fix string) error {
 	return domain.InvalidFields([]domain.Fault{{Pointer: pointer, Code: code, Detail: detail, Fix: fix}})
 }
 
-func conflict(pointer, code, detail, fix string) error {
-	return &domain.Error{Code: domain.StateNotAllowed, Detail: detail, Faults: []domain.Fault{{Pointer: pointer, Code: code, Detail: detail, Fix: fix}}}
-}
-
 // stored is a draw as it stands.
 type stored struct {
 	domain.Entry
@@ -177,7 +173,7 @@ func (d *desk) byHand() (Answer, error) {
 	case row == nil:
 		return Answer{}, storage.NotFound(domain.JobKind)
 	case row.Void:
-		return Answer{}, conflict("/job_id", "void", "the job is void: there is nothing to inspect", "open another job")
+		return Answer{}, refused("/job_id", "void", "the job is void: there is nothing to inspect", "open another job")
 	case len(d.ask.ReasonCodes) == 0:
 		return Answer{}, refused("/reason_codes", "required", "a job that is opened by hand needs a reason", "say why, in short codes such as resident_complained")
 	}
@@ -220,7 +216,7 @@ func (d *desk) step() (Answer, error) {
 	}
 	for other, there := range all {
 		if narrow := there.draw.ContractorID != nil; other != id && (narrow || !d.ask.ContractorID.IsZero()) {
-			return Answer{}, conflict("/contractor_id", "drawn_otherwise", "jobs of this month stand in another draw: no job is drawn twice",
+			return Answer{}, refused("/contractor_id", "drawn_otherwise", "jobs of this month stand in another draw: no job is drawn twice",
 				"go on with the draw "+other.String())
 		}
 	}
@@ -259,12 +255,12 @@ func (d *desk) frame(from, before time.Time) (rows []frameRow, err error) {
 func (d *desk) usable(frame []frameRow, over bool) error {
 	for _, r := range frame {
 		if r.Begun {
-			return conflict("/month", "inspections_begun", "the job "+domain.UUID(r.JobID).String()+" of this month was inspected before the draw: a draw now could be chosen to suit it",
+			return refused("/month", "inspections_begun", "the job "+domain.UUID(r.JobID).String()+" of this month was inspected before the draw: a draw now could be chosen to suit it",
 				"open the jobs that are to be inspected by hand, outside the estimate")
 		}
 	}
 	if len(frame) == 0 && over {
-		return conflict("/month", "no_job", "no job was first sent in in this month: there is nothing to draw from", "draw another month")
+		return refused("/month", "no_job", "no job was first sent in in this month: there is nothing to draw from", "draw another month")
 	}
 	return nil
 }
@@ -272,7 +268,7 @@ func (d *desk) usable(frame []frameRow, over bool) error {
 func (d *desk) publish(id domain.UUID, before stored, frame []frameRow, over bool) (Answer, error) {
 	if before.Version > 0 {
 		if before.draw.SeedSHA256 != d.ask.SeedSHA256 {
-			return Answer{}, conflict("/seed_sha256", "seed_stands", "another seed was promised for this month: "+before.draw.SeedSHA256,
+			return Answer{}, refused("/seed_sha256", "seed_stands", "another seed was promised for this month: "+before.draw.SeedSHA256,
 				"keep it: a seed that is chosen anew can be chosen to suit the jobs")
 		}
 		if before.draw.State == domain.DrawDrawn {
@@ -306,7 +302,7 @@ func (d *desk) publish(id domain.UUID, before stored, frame []frameRow, over boo
 
 func (d *desk) draw(id domain.UUID, before stored, frame []frameRow, over bool) (Answer, error) {
 	if before.Version == 0 {
-		return Answer{}, conflict("/seed", "not_published", "nothing is published for this month: the frame and the seed's digest are told before the seed", "send seed_sha256 first")
+		return Answer{}, refused("/seed", "not_published", "nothing is published for this month: the frame and the seed's digest are told before the seed", "send seed_sha256 first")
 	}
 	digest := draws.SeedDigest(d.ask.Seed)
 	if hex.EncodeToString(digest[:]) != before.draw.SeedSHA256 {
@@ -322,7 +318,7 @@ func (d *desk) draw(id domain.UUID, before stored, frame []frameRow, over bool) 
 		return Answer{}, err
 	}
 	if faults := changed(before.draw.Jobs, frame); len(faults) > 0 {
-		return Answer{}, &domain.Error{Code: domain.StateNotAllowed, Detail: "the frame has changed since it was published", Faults: faults}
+		return Answer{}, domain.InvalidFields(faults)
 	}
 	candidates := make([]draws.Candidate, len(before.draw.Jobs))
 	for i, j := range before.draw.Jobs {
