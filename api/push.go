@@ -41,7 +41,7 @@ func (s *Server) push(ctx context.Context, caller domain.Caller, r *frame.Reques
 		history.Points, ignored = s.receiptPoints(nil, key, b.Receipt)
 	}
 	pushed, err := s.db.Push(ctx, caller, storage.Push{
-		Items: b.items, ReceivedAt: r.ReceivedAt, Hold: true, ValidateOnly: r.ValidateOnly(), Sign: signOf(&b.Batch, b.offset),
+		Items: b.items, ReceivedAt: r.ReceivedAt, Hold: true, ValidateOnly: r.ValidateOnly(), Report: reportOf(&b.Batch, b.offset),
 		History: history,
 	})
 	stored := time.Now()
@@ -291,24 +291,24 @@ func clockOffset(sentAt *time.Time, receivedAt time.Time) *float64 {
 	return &s
 }
 
-func signOf(batch *wire.Batch, offset *float64) *storage.Sign {
+func reportOf(batch *wire.Batch, offset *float64) *storage.DeviceReport {
 	if batch.Client == nil && batch.Pending == nil && offset == nil {
 		return nil
 	}
-	sign := &storage.Sign{ClockOffsetS: offset, Schema: 1}
+	report := &storage.DeviceReport{ClockOffsetS: offset, Schema: 1}
 	if c := batch.Client; c != nil {
-		sign.AppName, sign.AppVersion = c.Name, c.Version
+		report.AppName, report.AppVersion = c.Name, c.Version
 		if c.Schema > 0 {
-			sign.Schema = c.Schema
+			report.Schema = c.Schema
 		}
 	}
 	if p := batch.Pending; p != nil {
-		sign.PendingRecords, sign.PendingPhotos, sign.PendingJobs = p.RecordsCount, p.PhotosCount, p.JobIDs
+		report.PendingRecords, report.PendingPhotos, report.PendingJobs = p.RecordsCount, p.PhotosCount, p.JobIDs
 		if p.OldestAt != nil && p.OldestAt.UTC().Year() <= 9999 { // later ones cannot be written as they are answered
-			sign.PendingOldestAt = p.OldestAt
+			report.PendingOldestAt = p.OldestAt
 		}
 	}
-	return sign
+	return report
 }
 
 type batchQuery struct {

@@ -33,7 +33,7 @@ func (k kindHandlers) get(ctx context.Context, caller domain.Caller, r *frame.Re
 	if err != nil {
 		return frame.Answer{}, err
 	}
-	heard, err := k.heardOf(ctx, caller, k.row.Kind, []storage.Seen{seen})
+	heard, err := k.lastSeenOf(ctx, caller, k.row.Kind, []storage.Seen{seen})
 	if err != nil {
 		return frame.Answer{}, err
 	}
@@ -158,7 +158,7 @@ func (k kindHandlers) list(ctx context.Context, caller domain.Caller, r *frame.R
 	if err != nil {
 		return frame.Answer{}, err
 	}
-	heard, err := k.heardOf(ctx, caller, k.row.Kind, seen)
+	heard, err := k.lastSeenOf(ctx, caller, k.row.Kind, seen)
 	if err != nil {
 		return frame.Answer{}, err
 	}

@@ -68,9 +68,26 @@ FROM unnest(@kinds::text[], @record_ids::uuid[], @versions::bigint[], @device_id
 WHERE h.program_id = @program_id AND h.kind = x.kind AND h.record_id = x.record_id AND h.state = 'open'
     AND h.code <> 'version_conflict' AND h.device_id IS NOT DISTINCT FROM x.device_id`
 
-const heldOpenSQL = `
+// Each way its own statement: a condition that may not apply keeps a plan for
+// all callers from the index by contractor.
+const (
+	heldOpenSQL = `
 SELECT count(*) AS count FROM held
-WHERE program_id = @program_id AND state IN ('open', 'waiting') AND (NOT @scoped::boolean OR contractor_id = @contractor_id)`
+WHERE program_id = @program_id AND state IN ('open', 'waiting')`
+	heldOpenOfContractorSQL = `
+SELECT count(*) AS count FROM held
+WHERE program_id = @program_id AND state IN ('open', 'waiting') AND contractor_id = @contractor_id`
+)
+
+// countHeldOpen queues the count of open held items that the caller may see.
+func (t *Tx) countHeldOpen(into *[]countRow, caller domain.Caller) {
+	args := Args{"program_id": t.Program, "contractor_id": caller.Contractor}
+	if caller.Scoped() {
+		All(t, into, heldOpenOfContractorSQL, args)
+	} else {
+		All(t, into, heldOpenSQL, args)
+	}
+}
 
 type heldBack struct {
 	HeldID [16]byte

@@ -23,7 +23,7 @@ type Push struct {
 	// Came are records for which held items wait: the items are taken along as if
 	// the records came now.
 	Came    []intake.Key
-	Sign    *Sign
+	Report  *DeviceReport
 	History History
 }
 
@@ -110,12 +110,11 @@ func (t *Tx) push(caller domain.Caller, p *Push, plan *plan) (Pushed, error) {
 	out := Pushed{Epoch: known.epoch}
 	known.recordedAt = t.Now
 	var heldOpen []countRow
-	openArgs := Args{"program_id": t.Program, "contractor_id": caller.Contractor, "scoped": caller.Scoped()}
 	if p.ValidateOnly {
 		t.discard = true
 		t.readNumbers(known, accepted)
 		t.readCurrent(caller, known, decisions)
-		All(t, &heldOpen, heldOpenSQL, openArgs)
+		t.countHeldOpen(&heldOpen, caller)
 		if err := t.Flush(); err != nil {
 			return Pushed{}, err
 		}
@@ -140,8 +139,8 @@ func (t *Tx) push(caller domain.Caller, p *Push, plan *plan) (Pushed, error) {
 		if err := t.writeHeld(caller, p, known, decisions); err != nil {
 			return Pushed{}, err
 		}
-		t.writeSign(caller, p)
-		All(t, &heldOpen, heldOpenSQL, openArgs)
+		t.writeReport(caller, p)
+		t.countHeldOpen(&heldOpen, caller)
 		var heads []headRow
 		if head == nil { // a replay is acknowledged too: the receipt must lie behind it
 			All(t, &heads, headSQL, Args{"program_id": t.Program})

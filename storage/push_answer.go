@@ -99,8 +99,8 @@ UPDATE device SET last_push_at = @at, clock_offset_s = @clock_offset_s, app_name
     pending_oldest_at = @pending_oldest_at, pending_job_ids = @pending_job_ids
 WHERE program_id = @program_id AND id = @device_id`
 
-// Sign is what a device tells of itself with a push.
-type Sign struct {
+// DeviceReport is what a device tells of itself with a push.
+type DeviceReport struct {
 	AppName, AppVersion string
 	Schema              int
 	ClockOffsetS        *float64
@@ -110,9 +110,9 @@ type Sign struct {
 	PendingJobs         []domain.UUID
 }
 
-// writeSign queues what the device told; a person's push tells nothing.
-func (t *Tx) writeSign(caller domain.Caller, p *Push) {
-	s := p.Sign
+// writeReport queues what the device told; a person's push tells nothing.
+func (t *Tx) writeReport(caller domain.Caller, p *Push) {
+	s := p.Report
 	if s == nil || caller.Device.IsZero() {
 		return
 	}

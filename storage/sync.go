@@ -54,7 +54,7 @@ func (db *DB) Sync(ctx context.Context, caller domain.Caller) (start Start, err 
 		var devices []seenRow
 		args := scopeArgs(caller, Args{"kind": string(domain.DeviceKind), "id": caller.Device})
 		All(t, &heads, headSQL, args)
-		All(t, &held, heldOpenSQL, args)
+		t.countHeldOpen(&held, caller)
 		if !caller.Contractor.IsZero() {
 			All(t, &rows, syncSumsSQL, args)
 		}

@@ -80,7 +80,7 @@ type heardPending struct {
 
 // heardOf reads what was heard of the devices among the entries, for those who
 // look after them.
-func (s *Server) heardOf(ctx context.Context, caller domain.Caller, kind domain.Kind, seen []storage.Seen) (map[domain.UUID]jsontext.Value, error) {
+func (s *Server) lastSeenOf(ctx context.Context, caller domain.Caller, kind domain.Kind, seen []storage.Seen) (map[domain.UUID]jsontext.Value, error) {
 	if kind != domain.DeviceKind || caller.Scoped() || len(seen) == 0 {
 		return nil, nil
 	}
@@ -88,7 +88,7 @@ func (s *Server) heardOf(ctx context.Context, caller domain.Caller, kind domain.
 	for i := range seen {
 		ids[i] = seen[i].Entry.ID
 	}
-	heard, err := s.db.Heard(ctx, caller, ids)
+	heard, err := s.db.LastSeen(ctx, caller, ids)
 	if err != nil {
 		return nil, err
 	}

@@ -7,8 +7,8 @@ import (
 	"ductledger/domain"
 )
 
-// Heard is what the service last heard of a device.
-type Heard struct {
+// LastSeen is what the service last heard of a device.
+type LastSeen struct {
 	LastPullAt           *time.Time
 	LastPushAt           *time.Time
 	AcknowledgedPosition *int64
@@ -23,12 +23,12 @@ type Heard struct {
 	HeldWaitingCount     int64
 }
 
-type heardRow struct {
+type lastSeenRow struct {
 	DeviceID [16]byte
-	Heard
+	LastSeen
 }
 
-const heardSQL = `
+const lastSeenSQL = `
 SELECT s.id AS device_id, s.last_pull_at, s.last_push_at, s.acknowledged_position, s.clock_offset_s, s.app_name, s.app_version, s.schema_revision,
     s.pending_records_count, s.pending_photos_count, s.pending_oldest_at,
     (SELECT count(*) FROM held AS h WHERE h.program_id = s.program_id AND h.device_id = s.id AND h.state = 'open') AS held_open_count,
@@ -36,18 +36,18 @@ SELECT s.id AS device_id, s.last_pull_at, s.last_push_at, s.acknowledged_positio
 FROM device AS s
 WHERE s.program_id = @program_id AND s.id = ANY (@ids) AND (s.last_pull_at IS NOT NULL OR s.last_push_at IS NOT NULL)`
 
-// Heard reads what was heard of devices. Those that never spoke are absent.
-func (db *DB) Heard(ctx context.Context, caller domain.Caller, ids []domain.UUID) (map[domain.UUID]Heard, error) {
-	var rows []heardRow
+// LastSeen reads when devices were last seen. Those that never spoke are absent.
+func (db *DB) LastSeen(ctx context.Context, caller domain.Caller, ids []domain.UUID) (map[domain.UUID]LastSeen, error) {
+	var rows []lastSeenRow
 	err := db.In(ctx, caller.Program, Reading, func(t *Tx) error {
-		All(t, &rows, heardSQL, Args{"program_id": t.Program, "ids": ids})
+		All(t, &rows, lastSeenSQL, Args{"program_id": t.Program, "ids": ids})
 		return nil
 	})
-	heard := make(map[domain.UUID]Heard, len(rows))
+	list := make(map[domain.UUID]LastSeen, len(rows))
 	for _, r := range rows {
-		heard[r.DeviceID] = r.Heard
+		list[r.DeviceID] = r.LastSeen
 	}
-	return heard, err
+	return list, err
 }
 
 const pullNoteSQL = `
