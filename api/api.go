@@ -15,14 +15,16 @@ import (
 	"ductledger/api/wire"
 	"ductledger/domain"
 	"ductledger/storage"
+	"ductledger/storage/pictures"
 )
 
 // Config is what a service is made of.
 type Config struct {
-	DB      *storage.DB
-	Now     func() time.Time // the one clock; times on the wire are its UTC
-	Log     *slog.Logger
-	Observe func(method, pattern string, status int, took time.Duration) // for metrics; nil: none
+	DB       *storage.DB
+	Pictures *pictures.Pictures // nil: none is taken and none given
+	Now      func() time.Time   // the one clock; times on the wire are its UTC
+	Log      *slog.Logger
+	Observe  func(method, pattern string, status int, took time.Duration) // for metrics; nil: none
 	// Count, if set, is told of what an operator should know and no answer shows:
 	// receipt_ignored.
 	Count func(event string)
@@ -56,6 +58,7 @@ type Config struct {
 // Server has the handlers of all addresses.
 type Server struct {
 	db       *storage.DB
+	pictures *pictures.Pictures
 	now      func() time.Time
 	log      *slog.Logger
 	contract []byte // as JSON
@@ -106,7 +109,7 @@ func newServer(cfg Config) (*Server, frame.Config, error) {
 	if err != nil {
 		return nil, frame.Config{}, err
 	}
-	s := &Server{docs: reference, db: cfg.DB, now: cfg.Now, log: cfg.Log, contract: c, checker: checker, newer: newer,
+	s := &Server{docs: reference, db: cfg.DB, pictures: cfg.Pictures, now: cfg.Now, log: cfg.Log, contract: c, checker: checker, newer: newer,
 		news: &news{db: cfg.DB, log: cfg.Log, stopping: cfg.Stopping}, limits: cfg.Limits.OrDefaults(), pulls: &pulls{}, count: cfg.Count, stage: cfg.Stage, schema: cmp.Or(cfg.MinimumSchema, minimumSchema)}
 	if s.count == nil {
 		s.count = func(string) {}

@@ -44,7 +44,7 @@ func (s *Server) sync(ctx context.Context, caller domain.Caller, _ *frame.Reques
 	for _, j := range start.Jobs {
 		out.Jobs = append(out.Jobs, wire.JobSum{JobID: j.JobID, Number: j.Number, State: j.State, RecordCount: j.Count, Checksum: j.Checksum.String()})
 	}
-	return frame.Answer{Body: out}, nil
+	return frame.Answer{Body: out}, s.owed(ctx, caller, &out)
 }
 
 // changes answers the next page of what the caller may see.

@@ -93,6 +93,9 @@ func operationOf(rt *frame.Route, doc *frame.Operation) makes.Operation {
 	op := makes.Operation{ID: rt.Operation, Method: rt.Method, Path: rt.Pattern, Tag: doc.Tag, Summary: doc.Summary, Description: doc.Description,
 		Public: rt.Public, TimeoutS: int(rt.Timeout.Seconds()), Query: typeOf(doc.Query), Headers: doc.Headers, Body: typeOf(doc.Takes),
 		BodyOptional: doc.Optional, BodyExample: doc.Example}
+	if rt.Streams {
+		op.Streams = rt.ContentTypes
+	}
 	for _, role := range rt.Roles {
 		op.Roles = append(op.Roles, string(role))
 	}
@@ -116,7 +119,7 @@ func operationOf(rt *frame.Route, doc *frame.Operation) makes.Operation {
 	if strings.Contains(rt.Pattern, "{") {
 		problems = append(problems, 404)
 	}
-	if doc.Takes != nil {
+	if doc.Takes != nil || rt.Streams {
 		problems = append(problems, 413, 415, 422)
 	}
 	slices.Sort(problems)

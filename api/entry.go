@@ -56,6 +56,10 @@ func (s *Server) entryJSON(caller domain.Caller, e *domain.Entry, more beside) j
 	if e.Number > 0 && more.op == "" { // the feed is what the chain is made of
 		b = strconv.AppendInt(append(b, `,"number":`...), e.Number, 10)
 	}
+	// From the feed as staff read it the chain is made again: it has nothing that changes.
+	if e.BytesState != "" && caller.Role != domain.ContractorRole && (more.op == "" || caller.Scoped()) {
+		b = append(b, `,"bytes_state":"`+string(e.BytesState)+`"`...)
+	}
 	if more.op != "" {
 		b = append(b, `,"op":"`+more.op+`"`...)
 	}

@@ -101,7 +101,7 @@ func operationDocs() map[string]frame.Operation {
 	for _, of := range []map[string]frame.Operation{
 		changesOperations(), pushOperations(), heldOperations(), jobsOperations(), worklistOperations(), performanceOperations(),
 		performancePublicationOperations(), statementOperations(), inspectionsOperations(), performanceContractorOperations(), repeatabilityOperations(), monthsOperations(),
-		monthsFileOperations(), previewOperations(), residentsOperations(), textsOperations(), searchOperations(), healthOperations(),
+		monthsFileOperations(), previewOperations(), residentsOperations(), textsOperations(), photosOperations(), searchOperations(), healthOperations(),
 	} {
 		maps.Copy(all, of)
 	}

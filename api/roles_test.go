@@ -49,7 +49,7 @@ func TestEveryRoleOnEveryAddress(t *testing.T) {
 		}
 		for name, token := range map[string]string{"no token": "", "a revoked token": revoked} {
 			got := a.Send(token, method, path, bodyFor(doc, method, pattern))
-			if got.Status != 401 || got.Header.Get("WWW-Authenticate") == "" || got.Problem().Code != "unauthorized" {
+			if got.Status != 401 || got.Header.Get("WWW-Authenticate") == "" || method != "HEAD" && got.Problem().Code != "unauthorized" {
 				t.Errorf("%s with %s: %d %s", id, name, got.Status, got.Body)
 			}
 		}
@@ -57,7 +57,7 @@ func TestEveryRoleOnEveryAddress(t *testing.T) {
 			got := a.Do(role, method, path, bodyFor(doc, method, pattern))
 			may := slices.Contains(roles, role)
 			switch refused := got.Status == 403; {
-			case refused && got.Problem().Code != "forbidden":
+			case refused && method != "HEAD" && got.Problem().Code != "forbidden":
 				t.Errorf("%s as %s: 403 with code %s", id, role, got.Problem().Code)
 			case refused == may:
 				t.Errorf("%s as %s: %d %s", id, role, got.Status, got.Body)

@@ -17,6 +17,7 @@ var (
 	noInspector = []domain.Role{domain.Field, domain.ContractorRole, domain.Staff, domain.Admin}
 	noFirm      = []domain.Role{domain.Field, domain.Inspector, domain.Staff, domain.Admin}
 	crewOrStaff = []domain.Role{domain.Field, domain.Staff, domain.Admin}
+	senders     = noFirm
 	office      = []domain.Role{domain.Staff, domain.Admin}
 	reporting   = []domain.Role{domain.Staff, domain.Funder, domain.Admin}
 	figures     = []domain.Role{domain.ContractorRole, domain.Staff, domain.Funder, domain.Admin}
@@ -72,6 +73,14 @@ func (s *Server) routes() []frame.Route {
 		{Method: "POST", Pattern: "/v1/evaluations", Operation: "postEvaluation", Roles: workers, Timeout: write, Shed: frame.ShedLists, Handle: s.evaluate},
 
 		{Method: "POST", Pattern: "/v1/inspection-draws", Operation: "drawInspections", Roles: office, Timeout: write, Shed: frame.ShedPushes, Handle: s.drawInspections},
+		{Method: "HEAD", Pattern: "/v1/photos/{id}/bytes", Operation: "headPicture", Roles: senders, Timeout: look, Shed: frame.ShedLists, Handle: s.uploadState},
+		{Method: "PUT", Pattern: "/v1/photos/{id}/bytes", Operation: "putPicture", Roles: senders, Timeout: push, Shed: frame.ShedLists, Streams: true, BodyLimit: mostPicture,
+			ContentTypes: []string{"image/jpeg", "image/png", "image/heic"}, Handle: s.putPicture},
+		{Method: "PATCH", Pattern: "/v1/photos/{id}/bytes", Operation: "patchPicture", Roles: senders, Timeout: push, Shed: frame.ShedLists, Streams: true, BodyLimit: 1 << 20,
+			ContentTypes: []string{partialUpload}, Handle: s.patchPicture},
+		{Method: "GET", Pattern: "/v1/photos/{id}/bytes", Operation: "getPicture", Roles: noFirm, Timeout: list, Shed: frame.ShedLists, Handle: s.getPicture},
+		{Method: "GET", Pattern: "/v1/photos/{id}/thumbnail", Operation: "getThumbnail", Roles: noFirm, Timeout: list, Shed: frame.ShedLists, Handle: s.getThumbnail},
+		{Method: "POST", Pattern: "/v1/photos/{id}/bytes/erase", Operation: "erasePicture", Roles: office, Timeout: write, Shed: frame.ShedPushes, Handle: s.erasePicture},
 
 		{Method: "PUT", Pattern: "/v1/homes/{id}/resident", Operation: "putResident", Roles: office, Timeout: write, Shed: frame.ShedPushes, Handle: s.putResident},
 		{Method: "POST", Pattern: "/v1/homes/{id}/resident/erase", Operation: "eraseResident", Roles: office, Timeout: write, Shed: frame.ShedPushes, Handle: s.eraseResident},

@@ -25,7 +25,29 @@ type Entry struct {
 	Body             []byte // the record in the form of RFC 8785
 	Record           Record // the same, decoded
 	Texts            *Texts // nil where the version has no free text
+	// BytesState is, of a photo, where its picture stands now; empty where nobody
+	// awaits one. It is no part of the version.
+	BytesState BytesState
 }
+
+// BytesState is where the bytes of a photo's picture stand: awaited, partial
+// (some have come), stored, refused (other bytes than announced, or no picture;
+// it can be sent again) or erased (it had come, and its record stays).
+type BytesState string
+
+const (
+	BytesAwaited BytesState = "awaited"
+	BytesPartial BytesState = "partial"
+	BytesStored  BytesState = "stored"
+	// BytesRefused: what came was not what the record announced, or no picture
+	// that can be kept. It can be sent again.
+	BytesRefused BytesState = "refused"
+	// BytesErased: it had arrived, and was erased by the program's rule or by staff.
+	BytesErased BytesState = "erased"
+)
+
+// Owed tells a picture that somebody still has to send.
+func (s BytesState) Owed() bool { return s == BytesAwaited || s == BytesPartial || s == BytesRefused }
 
 // Texts is how the chain holds the free texts of a version without holding them.
 type Texts struct {

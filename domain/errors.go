@@ -46,6 +46,9 @@ const (
 	StorageFull        Code = "storage_full"      // no space left to store
 	Internal           Code = "internal"          // a fault of ours
 	DigestMismatch     Code = "digest_mismatch"   // other bytes than the record announced
+	OffsetMismatch     Code = "offset_mismatch"   // a part begins elsewhere than what came before ends
+	ImageTooLarge      Code = "image_too_large"   // a picture has more pixels than are decoded
+	ImageUnreadable    Code = "image_unreadable"  // the bytes are what was announced, and no picture that can be opened
 	ReplacesOther      Code = "replaces_other"    // replaces names another kind, job or method, or makes a circle
 	NotReconciled      Code = "not_reconciled"    // the package does not follow from the month before
 	SamePerson         Code = "same_person"       // two different people are needed

@@ -47,11 +47,12 @@ type Photo struct {
 	// SHA-256 of the picture's bytes, as 64 lower-case hex digits.
 	SHA256 string `json:"sha256" validate:"sha256"`
 	// Size of the picture in bytes.
-	BytesCount int64     `json:"bytes_count" validate:"gte=1,lte=33554432"`
-	MediaType  string    `json:"media_type" validate:"oneof=image/jpeg image/png"`
-	WidthPx    int       `json:"width_px" validate:"gte=1,lte=20000"`
-	HeightPx   int       `json:"height_px" validate:"gte=1,lte=20000"`
-	TakenAt    time.Time `json:"taken_at"`
+	BytesCount int64 `json:"bytes_count" validate:"gte=1,lte=33554432"`
+	// A HEIC picture is kept as a file for staff: it is not shown to others.
+	MediaType string    `json:"media_type" validate:"oneof=image/jpeg image/png image/heic"`
+	WidthPx   int       `json:"width_px" validate:"gte=1,lte=20000"`
+	HeightPx  int       `json:"height_px" validate:"gte=1,lte=20000"`
+	TakenAt   time.Time `json:"taken_at"`
 	// When in the work; check is reinforced and not yet coated.
 	Stage PhotoStage `json:"stage"`
 	// What it shows.

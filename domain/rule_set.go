@@ -18,6 +18,12 @@ type RuleSet struct {
 	AcceptNeeds string `json:"accept_needs,omitzero" validate:"omitempty,oneof=review final_inspection"`
 	// How well a test of leakage is known, and when it decides nothing.
 	Tests *TestLimits `json:"tests,omitzero"`
+	// What waits until the pictures have arrived of the photos that rules ask for; absent means neither.
+	PicturesNeededFor PicturesNeededFor `json:"pictures_needed_for,omitzero"`
+	// Whether a picture is kept as it was taken too, with all that the phone wrote into it, for staff alone; absent means no.
+	KeepsOriginalPictures *bool `json:"keeps_original_pictures,omitzero"`
+	// Months after the acceptance of a job after which its pictures are erased; absent, none is.
+	PicturesKeptMonthsCount *int `json:"pictures_kept_months_count,omitzero" validate:"omitempty,gte=1,lte=600"`
 	// Whether closing an opening that was found is paid; absent means no.
 	PaysFoundWrap *bool `json:"pays_found_wrap,omitzero"`
 	// The materials that the program takes for a seal, by sort of joint, where they differ from the defaults.
@@ -56,6 +62,20 @@ type TestLimits struct {
 	SubtractionGoodRatio *float64 `json:"subtraction_good_ratio,omitzero" validate:"omitempty,gte=0,lte=10" step:"0.01"`
 	// Beyond this width a subtraction is `undecided`; absent means 1, where its interval reaches 0.
 	SubtractionUndecidedRatio *float64 `json:"subtraction_undecided_ratio,omitzero" validate:"omitempty,gte=0,lte=10" step:"0.01"`
+}
+
+// PicturesNeededFor is what a program lets wait for pictures.
+type PicturesNeededFor string
+
+const (
+	PicturesForAcceptance PicturesNeededFor = "acceptance"
+	PicturesForPayment    PicturesNeededFor = "payment"
+	PicturesForNeither    PicturesNeededFor = "neither"
+)
+
+// AwaitsPictures tells whether anything waits for pictures.
+func (s *RuleSet) AwaitsPictures() bool {
+	return s.PicturesNeededFor == PicturesForAcceptance || s.PicturesNeededFor == PicturesForPayment
 }
 
 // RuleSetting changes one rule for a program.

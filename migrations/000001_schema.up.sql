@@ -353,6 +353,69 @@ CREATE INDEX job_scope_kept_news ON job_scope (program_id, contractor_id, (great
     WHERE NOT open AND reason = 'accepted';
 CREATE INDEX job_scope_kept_granted ON job_scope (program_id, contractor_id, granted_position) WHERE NOT open AND reason = 'accepted';
 
+-- Where the bytes of each photo stand. The row comes with the photo's record;
+-- the bytes come later, in parts, and are kept apart from the database.
+CREATE TABLE picture (
+    program_id    uuid NOT NULL,
+    photo_id      uuid NOT NULL,
+    job_id        uuid NOT NULL,
+    device_id     uuid, -- that sent the record and owes the bytes
+    sha256        bytea NOT NULL CHECK (length(sha256) = 32), -- of the bytes as taken, as the record says
+    bytes_count   bigint NOT NULL CHECK (bytes_count > 0),    -- the same
+    taken_at      timestamptz NOT NULL,
+    void          boolean NOT NULL DEFAULT false,
+    state         text NOT NULL CHECK (state IN ('awaited', 'partial', 'stored', 'refused', 'erased')),
+    owed          boolean NOT NULL GENERATED ALWAYS AS (NOT void AND state IN ('awaited', 'partial', 'refused')) STORED,
+    attempt       integer NOT NULL DEFAULT 0 CHECK (attempt >= 0), -- how often it was begun anew: part of the parts' names
+    part_ends     bigint[] NOT NULL DEFAULT '{}', -- where in the picture each durable part ends
+    leftover      text[] NOT NULL DEFAULT '{}',   -- names of bytes that are still to be removed
+    touched_at    timestamptz, -- when bytes came last
+    refused_code  text,
+    stored_at     timestamptz,
+    stored_by_token uuid,
+    media_type    text,   -- of what is shown, by its bytes
+    shown_sha256  bytea CHECK (length(shown_sha256) = 32),
+    shown_count   bigint, -- bytes
+    thumbnail_count bigint,
+    width_px      integer, -- upright
+    height_px     integer,
+    original_kept boolean NOT NULL DEFAULT false,
+    likeness      bigint, -- tells pictures that look alike; null: none can be told
+    erased_at     timestamptz,
+    PRIMARY KEY (program_id, photo_id),
+    CONSTRAINT picture_has_parts_while_partial CHECK (state IN ('partial') = (cardinality(part_ends) > 0)),
+    CONSTRAINT picture_says_why_it_is_refused CHECK ((state = 'refused') = (refused_code IS NOT NULL)),
+    CONSTRAINT picture_is_shown_when_stored CHECK (state <> 'stored' OR stored_at IS NOT NULL AND media_type IS NOT NULL),
+    CONSTRAINT picture_erased_whole CHECK ((state = 'erased') = (erased_at IS NOT NULL))
+);
+CREATE INDEX picture_owed_by_device ON picture (program_id, device_id, bytes_count, photo_id) WHERE owed;
+CREATE INDEX picture_of_job ON picture (program_id, job_id) WHERE owed;
+CREATE INDEX picture_leftover ON picture (program_id, photo_id) WHERE leftover <> '{}';
+CREATE INDEX picture_unfinished ON picture (program_id, touched_at) WHERE state = 'partial';
+CREATE INDEX picture_stored ON picture (program_id, stored_at, photo_id) WHERE state = 'stored';
+
+-- A quarter of each stored picture's likeness: two pictures that look alike have
+-- at least one in common, so they are found without reading all others.
+CREATE TABLE picture_band (
+    program_id uuid NOT NULL,
+    band       bigint NOT NULL,
+    taken_at   timestamptz NOT NULL,
+    photo_id   uuid NOT NULL,
+    PRIMARY KEY (program_id, band, taken_at, photo_id)
+);
+CREATE INDEX picture_band_of_photo ON picture_band (program_id, photo_id);
+
+-- Pictures of different homes that look alike, each pair from both sides.
+CREATE TABLE picture_like (
+    program_id     uuid NOT NULL,
+    job_id         uuid NOT NULL,
+    photo_id       uuid NOT NULL,
+    other_photo_id uuid NOT NULL,
+    other_job_id   uuid NOT NULL,
+    differ_bits    integer NOT NULL CHECK (differ_bits BETWEEN 0 AND 64),
+    PRIMARY KEY (program_id, job_id, photo_id, other_photo_id)
+);
+
 -- Which jobs an inspector may see: opened by a draw or by hand, until the
 -- inspection is finished. What comes of the inspection afterwards is still taken.
 CREATE TABLE inspection_draw (
@@ -396,6 +459,7 @@ CREATE TABLE job_result (
     note_count         integer NOT NULL CHECK (note_count >= 0),
     not_recorded_count integer NOT NULL CHECK (not_recorded_count >= 0),
     excluded           boolean NOT NULL, -- by a person, from statistics
+    pictures_owed_count integer NOT NULL DEFAULT 0 CHECK (pictures_owed_count >= 0), -- that payment waits for; the first fewer ones begin a row of their own
     result             text NOT NULL, -- unrounded, as answered
     verdict            text,          -- the findings as frozen at acceptance
     rule_set_id        uuid,
@@ -591,8 +655,8 @@ GRANT SELECT, INSERT ON entry, audit, program, month_package, month_package_part
 GRANT UPDATE (until_position, match) ON entry TO ductledger_app;
 -- A text is written once and can be erased.
 GRANT SELECT, INSERT, DELETE ON entry_text TO ductledger_app;
-GRANT SELECT, INSERT, UPDATE ON program_head, device, job, job_scope, job_result, inspection_draw, held TO ductledger_app;
-GRANT SELECT, INSERT, DELETE ON job_instrument, word TO ductledger_app;
+GRANT SELECT, INSERT, UPDATE ON program_head, device, job, job_scope, job_result, inspection_draw, held, picture TO ductledger_app;
+GRANT SELECT, INSERT, DELETE ON job_instrument, word, picture_band, picture_like TO ductledger_app;
 GRANT SELECT, INSERT, UPDATE, DELETE ON resident, month_build TO ductledger_app;
 -- To lock a row takes the right to change a column of it.
 GRANT SELECT, INSERT, UPDATE (month) ON month_build_lock TO ductledger_app;

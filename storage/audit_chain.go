@@ -23,7 +23,7 @@ type chainRow struct {
 
 // The texts stand apart: a link is made of their digest.
 const chainSQL = `
-SELECT` + entryOwn + ` NULL::bigint AS number, NULL::text[] AS texts, e.link
+SELECT` + entryOwn + ` NULL::bigint AS number, NULL::text AS bytes_state, NULL::text[] AS texts, e.link
 FROM entry AS e
 WHERE e.program_id = @program_id AND e.position > @position AND e.position <= @last
 ORDER BY e.position

@@ -169,10 +169,10 @@ var (
 		"entry":         {"until_position", "match"},
 		"month_package": {"state", "built_by", "built_by_token", "built_by_person_id", "released_at", "released_by", "released_by_token", "released_by_person_id"},
 		"person":        {"role", "contractor_id", "password", "password_at", "ended_at"}, "token": {"seen_at", "revoked_at"}, "one_use": {"used_at"},
-		"program_head": nil, "device": nil, "job": nil, "job_scope": nil, "job_result": nil, "inspection_draw": nil, "held": nil,
+		"program_head": nil, "device": nil, "job": nil, "job_scope": nil, "job_result": nil, "inspection_draw": nil, "held": nil, "picture": nil,
 		"month_build_lock": {"month"}, "resident": nil, "month_build": nil, // all of their columns
 	}
-	deletable = []string{"entry_text", "job_instrument", "word", "resident", "month_build"}
+	deletable = []string{"entry_text", "job_instrument", "word", "picture_band", "picture_like", "resident", "month_build"}
 )
 
 // Every UPDATE of every column of every table, and every DELETE and TRUNCATE, is

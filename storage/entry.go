@@ -37,11 +37,13 @@ type EntryRow struct {
 	TextsDigest       []byte
 	Number            *int64   // of a job
 	Texts             []string // the salt in hexadecimal, then the texts; nil: none, or erased
+	BytesState        *string  // of a photo
 }
 
 // EntryColumns are what an EntryRow takes of e. The texts are looked up only
-// where there are some, and the number of a job alone.
-const EntryColumns = entryOwn + entryNumber + EntryTexts
+// where there are some, the number of a job alone, and where the picture
+// stands of a photo alone.
+const EntryColumns = entryOwn + entryNumber + entryPicture + EntryTexts
 
 const entryOwn = `
     e.position, e.kind, e.record_id, e.version, e.job_id, e.contractor_id, e.body, e.token_id, e.person_id, e.device_id, e.applied_by, e.applied_by_person_id,
@@ -50,6 +52,10 @@ const entryOwn = `
 const entryNumber = `
     CASE WHEN e.kind = 'job' THEN (SELECT n.number FROM job AS n WHERE n.program_id = e.program_id AND n.id = e.record_id) END AS number,`
 
+const entryPicture = `
+    CASE WHEN e.kind = 'photo' THEN (SELECT x.state FROM picture AS x
+        WHERE x.program_id = e.program_id AND x.photo_id = e.record_id) END AS bytes_state,`
+
 // EntryTexts are the free texts of e, behind their salt.
 const EntryTexts = `
     CASE WHEN e.texts_digest IS NOT NULL THEN (SELECT ARRAY[encode(x.salt, 'hex')] || x.texts FROM entry_text AS x
@@ -57,7 +63,7 @@ const EntryTexts = `
 
 const entryNames = `
     e.position, e.kind, e.record_id, e.version, e.job_id, e.contractor_id, e.body, e.token_id, e.person_id, e.device_id, e.applied_by, e.applied_by_person_id,
-    e.received_at, e.recorded_at, e.clock_offset_s, e.resident_revision, e.late, e.voided_at, e.texts_digest, e.number, e.texts`
+    e.received_at, e.recorded_at, e.clock_offset_s, e.resident_revision, e.late, e.voided_at, e.texts_digest, e.number, e.bytes_state, e.texts`
 
 // A look-up stands in CROSS JOIN LATERAL (… OFFSET 0): such a join is never
 // turned round. Planned while the tables were still empty, the entries of ten
@@ -88,6 +94,9 @@ func (r *EntryRow) Entry(decode bool) (domain.Entry, error) {
 	}
 	if r.Number != nil {
 		e.Number = *r.Number
+	}
+	if r.BytesState != nil {
+		e.BytesState = domain.BytesState(*r.BytesState)
 	}
 	texts := r.texts()
 	if r.VoidedAt != nil {

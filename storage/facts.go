@@ -18,6 +18,7 @@ type facts struct {
 	earlier []earlierRow
 	same    map[string][]sameRow // by match
 	pending []pendingRow
+	like    []likeRow
 
 	past []domain.Entry // versions of the jobs' records that were replaced
 
@@ -188,6 +189,22 @@ func (j *judgedJob) replaced(old *domain.Entry) {
 	}
 }
 
+type likeRow struct {
+	JobID        [16]byte
+	PhotoID      [16]byte
+	OtherPhotoID [16]byte
+	OtherJobID   [16]byte
+	DifferBits   int32
+}
+
+// Pictures of other homes that look like one of these jobs'.
+const factsLikeSQL = `
+SELECT l.job_id, l.photo_id, l.other_photo_id, l.other_job_id, l.differ_bits
+FROM unnest(@jobs::uuid[]) AS k(id)
+CROSS JOIN LATERAL (SELECT x.job_id, x.photo_id, x.other_photo_id, x.other_job_id, x.differ_bits FROM picture_like AS x
+    WHERE x.program_id = @program_id AND x.job_id = k.id ORDER BY x.photo_id, x.other_photo_id LIMIT @same_at_most) AS l
+ORDER BY l.photo_id, l.other_photo_id`
+
 // readFacts queues the reading; decode makes it usable after the flush. args
 // must hold jobs and homes.
 func (t *Tx) readFacts(f *facts, plan *plan, args Args) {
@@ -208,6 +225,7 @@ func (t *Tx) readFacts(f *facts, plan *plan, args Args) {
 	All(t, &f.sameRows, factsSameSQL, args)
 	All(t, &f.pending, factsPendingSQL, args)
 	t.ReadReplaced(&f.pastRows, plan.jobs, []int64{})
+	All(t, &f.like, factsLikeSQL, args)
 }
 
 func (f *facts) decode(zone *time.Location) (err error) {
@@ -268,6 +286,11 @@ func (f *facts) outside(jobID domain.UUID, job *domain.Job, entries []domain.Ent
 	for _, e := range f.past {
 		if e.JobID == jobID {
 			o.Past = append(o.Past, e)
+		}
+	}
+	for _, r := range f.like {
+		if domain.UUID(r.JobID) == jobID {
+			o.LikePhotos = append(o.LikePhotos, rules.LikePhoto{PhotoID: r.PhotoID, OtherPhotoID: r.OtherPhotoID, OtherJobID: r.OtherJobID, DifferBits: int(r.DifferBits)})
 		}
 	}
 	f.elsewhere(jobID, job.HomeID, entries, &o)

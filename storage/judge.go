@@ -96,6 +96,7 @@ func (r *Remaking) Remake(zone *time.Location) (*ResultRow, error) {
 	if j.entries, err = Entries(r.Records, true); err != nil {
 		return nil, err
 	}
+	r.Inputs.Facts.setPictures(j.entries)
 	if f.entries, err = Entries(r.Sets, true); err != nil {
 		return nil, err
 	}

@@ -49,7 +49,7 @@ LIMIT @limit`
 const jobListSQL = `
 SELECT` + entryNames + noResidentColumns + `
 FROM job AS j
-CROSS JOIN LATERAL (SELECT e.program_id,` + entryOwn + ` j.number,` + EntryTexts + ` FROM entry AS e
+CROSS JOIN LATERAL (SELECT e.program_id,` + entryOwn + ` j.number, NULL::text AS bytes_state,` + EntryTexts + ` FROM entry AS e
     WHERE e.program_id = @program_id AND e.kind = 'job' AND e.record_id = j.id AND e.until_position IS NULL OFFSET 0) AS e
 WHERE j.program_id = @program_id AND j.id > @after::uuid AND (@void::boolean OR NOT j.void) AND` + visibleSQL
 

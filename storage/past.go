@@ -46,7 +46,7 @@ func (s PastSet) Pay(job *rules.Assembled, result *rules.Result) (month.Pay, err
 	work := month.Work{
 		Figures: month.Figures{Outcome: record.Outcome, PayBasis: record.PayBasis, FundSource: s.Record.Fund(record.FundSource), Method: result.Method,
 			Undecided: result.Quality == leakage.Undecided, BeforeTenths: result.BeforeTenths, AfterTenths: result.AfterTenths},
-		Sections: 1, WorkShown: result.Shown.Work, TripShown: result.Shown.Trip,
+		Sections: 1, WorkShown: result.Shown.Work, TripShown: result.Shown.Trip, PicturesOwed: int64(result.PicturesOwed),
 	}
 	if home := job.Home.Record; home != nil {
 		work.Sections = int64(home.SectionCount)

@@ -128,6 +128,9 @@ func (t *Tx) push(caller domain.Caller, p *Push, plan *plan) (Pushed, error) {
 			t.writeScopes(changes, accepted)
 			t.writeDevices(accepted, head.RecordedAt)
 			t.readNumbers(known, accepted)
+			if err := t.writePictures(accepted); err != nil {
+				return Pushed{}, err
+			}
 			if err := t.writeWords(accepted); err != nil {
 				return Pushed{}, err
 			}

@@ -75,6 +75,9 @@ func (k *known) answers(caller domain.Caller, p *Push, decisions []intake.Decisi
 			if e.Kind == domain.JobKind {
 				e.Number = numbers[e.ID]
 			}
+			if e.Kind == domain.PhotoKind && e.Version == 1 {
+				e.BytesState = domain.BytesAwaited
+			}
 			answer.Entry = &e
 		case d.Status == intake.Conflict || d.Status == intake.Replayed:
 			answer.Entry = current[d.Item.Key()]

@@ -91,6 +91,11 @@ func (k *known) acceptedEntries(decisions []intake.Decision, now time.Time) ([]d
 			e.Body, e.Record = before.Body, before.Record
 			e.Void = &domain.Void{Reason: item.Void, VoidedAt: now}
 		}
+		if before != nil {
+			e.BytesState = before.BytesState
+		} else if item.Kind == domain.PhotoKind {
+			e.BytesState = domain.BytesAwaited
+		}
 		entries = append(entries, e)
 		last[item.Key()] = &e
 		d.Body, d.Void = e.Body, e.Void

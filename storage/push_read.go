@@ -142,6 +142,7 @@ type standing struct {
 	CountedAt             *time.Time // of the job's first acceptance
 	Frozen                bool       // by an acceptance that stands
 	LateSince             *int64     // where that froze what counted: later work counts when the job is opened again
+	PicturesOwedCount     int32      // as frozen
 }
 
 // Who may know of the job, and where its result stands.
@@ -154,11 +155,11 @@ SELECT j.id AS job_id,
     (SELECT min(f.counted_at) FROM job_result AS f WHERE f.program_id = @program_id AND f.job_id = j.id) AS counted_at,
     coalesce(r.accepted_position IS NOT NULL AND r.until_position IS NULL, false) AS frozen,
     CASE WHEN r.accepted_position IS NOT NULL AND r.until_position IS NULL
-        THEN coalesce((r.inputs::jsonb #>> '{facts,late_since}')::bigint, r.judged_at_position) END AS late_since
+        THEN coalesce((r.inputs::jsonb #>> '{facts,late_since}')::bigint, r.judged_at_position) END AS late_since, coalesce(r.pictures_owed_count, 0) AS pictures_owed_count
 FROM unnest(@jobs::uuid[]) AS k(id)
 CROSS JOIN LATERAL (SELECT x.id, x.inspected, x.started_by_crew, x.recorded_at FROM job AS x WHERE x.program_id = @program_id AND x.id = k.id OFFSET 0) AS j
 LEFT JOIN LATERAL (SELECT x.serial, x.accepted_position, x.until_position, x.assigned_at, x.sent_in_at, x.first_must_fix_count,
-        x.first_not_recorded_count, x.returned_count, x.inputs, x.judged_at_position
+        x.first_not_recorded_count, x.returned_count, x.inputs, x.judged_at_position, x.pictures_owed_count
     FROM job_result AS x WHERE x.program_id = @program_id AND x.job_id = j.id ORDER BY x.serial DESC LIMIT 1) AS r ON true`
 
 type homeOf struct {

@@ -76,13 +76,14 @@ LIMIT 1`
 // of is not found, as if nobody had made it.
 func (db *DB) Record(ctx context.Context, caller domain.Caller, kind domain.Kind, id domain.UUID) (s Seen, err error) {
 	err = db.In(ctx, caller.Program, Reading, func(t *Tx) error {
-		s, err = t.record(caller, kind, id)
+		s, err = t.Record(caller, kind, id)
 		return err
 	})
 	return s, err
 }
 
-func (t *Tx) record(caller domain.Caller, kind domain.Kind, id domain.UUID) (Seen, error) {
+// Record is DB.Record in a transaction.
+func (t *Tx) Record(caller domain.Caller, kind domain.Kind, id domain.UUID) (Seen, error) {
 	var rows []seenRow
 	All(t, &rows, recordSQL, scopeArgs(caller, Args{"kind": string(kind), "id": id}))
 	if err := t.Flush(); err != nil {

@@ -78,7 +78,7 @@ func (db *DB) PutResident(ctx context.Context, caller domain.Caller, home domain
 		var locked []struct{ Position int64 }
 		var revision []struct{ Revision int64 }
 		All(t, &locked, homeLockSQL, args)
-		stored, err := t.record(caller, domain.HomeKind, home)
+		stored, err := t.Record(caller, domain.HomeKind, home)
 		if err != nil {
 			return err
 		}

@@ -17,34 +17,35 @@ import (
 // ResultRow is a row of job_result; its fields are the columns, and every
 // statement about whole rows is made from them.
 type ResultRow struct {
-	ProgramID        [16]byte
-	JobID            [16]byte
-	Serial           int32
-	HomeID           [16]byte
-	ContractorID     [16]byte
-	CrewLeadID       *[16]byte
-	Class            string
-	PayBasis         string
-	FundSource       *string // that pays for it, by the rules it was judged by
-	State            string
-	Outcome          *string
-	FloorAreaFt2     *float64
-	BeforeTenths     *int64
-	AfterTenths      *int64
-	Extrapolated     bool
-	BelowRange       bool
-	MustFixCount     int32
-	CheckCount       int32
-	NoteCount        int32
-	NotRecordedCount int32
-	Excluded         bool
-	Result           string
-	Verdict          *string
-	RuleSetID        *[16]byte
-	MethodVersion    string
-	Inputs           string
-	InputDigest      []byte
-	JudgedAtPosition int64
+	ProgramID         [16]byte
+	JobID             [16]byte
+	Serial            int32
+	HomeID            [16]byte
+	ContractorID      [16]byte
+	CrewLeadID        *[16]byte
+	Class             string
+	PayBasis          string
+	FundSource        *string // that pays for it, by the rules it was judged by
+	State             string
+	Outcome           *string
+	FloorAreaFt2      *float64
+	BeforeTenths      *int64
+	AfterTenths       *int64
+	Extrapolated      bool
+	BelowRange        bool
+	MustFixCount      int32
+	CheckCount        int32
+	NoteCount         int32
+	NotRecordedCount  int32
+	Excluded          bool
+	PicturesOwedCount int32
+	Result            string
+	Verdict           *string
+	RuleSetID         *[16]byte
+	MethodVersion     string
+	Inputs            string
+	InputDigest       []byte
+	JudgedAtPosition  int64
 
 	// What counts moments on the way: the assignment, the first sending in with
 	// the counts of that moment, and since when the job counts.
@@ -99,7 +100,7 @@ func (t *Tx) writeResults(head *lockedHead, judged []*judgedJob) error {
 		}
 		accepted := j.job.State == domain.Accepted && !j.void
 		if j.touched.standing.Frozen {
-			if accepted && !j.corrected && j.excluded() == j.wasExcluded() {
+			if accepted && !j.corrected && j.excluded() == j.wasExcluded() && j.picturesOwed() == j.touched.standing.PicturesOwedCount {
 				continue
 			}
 			t.Queue(resultEndSQL, Args{"program_id": t.Program, "job_id": j.jobID, "serial": serial, "position": head.Position})
@@ -122,10 +123,16 @@ func (t *Tx) writeResults(head *lockedHead, judged []*judgedJob) error {
 	return nil
 }
 
+// picturesOwed are those that the payment of an accepted job still waits for:
+// fewer than at its acceptance, never more.
+func (j *judgedJob) picturesOwed() int32 {
+	return min(int32(j.result.PicturesOwed), j.touched.standing.PicturesOwedCount)
+}
+
 // repeatResult lets the same acceptance stand from this position on, counted
-// otherwise: a person's decision about statistics changes nothing that was
-// frozen; a correction changes what the records come to, and not the way that
-// led there.
+// otherwise: a person's decision about statistics, or a picture that arrived,
+// changes nothing that was frozen; a correction changes what the records come to,
+// and not the way that led there.
 func (t *Tx) repeatResult(head *lockedHead, j *judgedJob, serial int) error {
 	var row *ResultRow
 	One(t, &row, resultReadSQL, Args{"program_id": t.Program, "job_id": j.jobID, "serial": serial})
@@ -147,6 +154,7 @@ func (t *Tx) repeatResult(head *lockedHead, j *judgedJob, serial int) error {
 		row.AcceptedAt, row.AcceptedMonth = old.AcceptedAt, old.AcceptedMonth
 	}
 	row.Serial, row.Excluded, row.AcceptedPosition, row.UntilPosition = old.Serial+1, j.excluded(), &head.Position, nil
+	row.PicturesOwedCount = j.picturesOwed()
 	t.Queue(resultInsertSQL, ArgsOf(row))
 	return nil
 }
@@ -208,7 +216,7 @@ func (j *judgedJob) row(head *lockedHead, serial int) (*ResultRow, error) {
 		Outcome: OrNull(string(j.job.Outcome)), FloorAreaFt2: j.floorArea(), BeforeTenths: j.result.BeforeTenths,
 		AfterTenths: j.result.AfterTenths, Extrapolated: j.result.Extrapolated, BelowRange: j.result.BelowRange,
 		MustFixCount: int32(counts.MustFix), CheckCount: int32(counts.Check), NoteCount: int32(counts.Note), NotRecordedCount: int32(counts.NotRecorded),
-		Excluded: j.excluded(), Result: string(result), RuleSetID: idArg(j.setID), MethodVersion: j.result.MethodVersion,
+		Excluded: j.excluded(), PicturesOwedCount: int32(j.result.PicturesOwed), Result: string(result), RuleSetID: idArg(j.setID), MethodVersion: j.result.MethodVersion,
 		Inputs: inputs, InputDigest: digest[:], JudgedAtPosition: head.Position,
 		Method: OrNull(string(j.result.Method)), Quality: OrNull(string(j.result.Quality)), Together: j.together(),
 	}
@@ -242,7 +250,8 @@ func (j *judgedJob) moments(row *ResultRow, at time.Time, begins bool) {
 	}
 	row.SentInAt, row.FirstMustFixCount, row.FirstNotRecordedCount = before.SentInAt, before.FirstMustFixCount, before.FirstNotRecordedCount
 	if j.sentIn && row.SentInAt == nil {
-		row.SentInAt, row.FirstMustFixCount, row.FirstNotRecordedCount = &at, &row.MustFixCount, &row.NotRecordedCount
+		mustFix := row.MustFixCount - int32(j.verdict.PicturesOwed()) // records come before pictures: no fault of the crew's
+		row.SentInAt, row.FirstMustFixCount, row.FirstNotRecordedCount = &at, &mustFix, &row.NotRecordedCount
 	}
 }
 

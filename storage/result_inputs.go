@@ -27,6 +27,9 @@ type factsUsed struct {
 	Pending     []pendingUsed    `json:"pending_devices,omitempty"`
 	OtherVisits []otherVisitUsed `json:"other_visits,omitempty"`
 	LateSince   int64            `json:"late_since,omitzero"` // of a correction: the position behind which late work was left out
+	LikePhotos  []likePhotoUsed  `json:"like_photos,omitempty"`
+	// Photos whose pictures had not arrived; only where something waits for them.
+	PicturesOwed []domain.UUID `json:"pictures_owed,omitempty"`
 }
 
 type homesLedUsed struct {
@@ -57,6 +60,13 @@ type otherVisitUsed struct {
 	LeftAt       time.Time   `json:"left_at"`
 }
 
+type likePhotoUsed struct {
+	PhotoID      domain.UUID `json:"photo_id"`
+	OtherPhotoID domain.UUID `json:"other_photo_id"`
+	OtherJobID   domain.UUID `json:"other_job_id"`
+	DifferBits   int         `json:"differ_bits"`
+}
+
 // factsUsed are those of the judged job, in a fixed order.
 func (j *judgedJob) factsUsed() (f factsUsed) {
 	if j.corrected {
@@ -80,6 +90,20 @@ func (j *judgedJob) factsUsed() (f factsUsed) {
 	for _, v := range j.outside.OtherVisits {
 		f.OtherVisits = append(f.OtherVisits, otherVisitUsed(v))
 	}
+	for _, l := range j.outside.LikePhotos {
+		f.LikePhotos = append(f.LikePhotos, likePhotoUsed(l))
+	}
+	if j.set != nil && j.set.AwaitsPictures() {
+		for i := range j.entries {
+			if e := &j.entries[i]; e.BytesState.Owed() {
+				f.PicturesOwed = append(f.PicturesOwed, e.ID)
+			}
+		}
+		f.PicturesOwed = sortedIDs(f.PicturesOwed)
+	}
+	slices.SortFunc(f.LikePhotos, func(a, b likePhotoUsed) int {
+		return cmp.Or(a.PhotoID.Compare(b.PhotoID), a.OtherPhotoID.Compare(b.OtherPhotoID))
+	})
 	slices.SortFunc(f.Earlier, func(a, b earlierUsed) int { return a.JobID.Compare(b.JobID) })
 	slices.SortFunc(f.SamePhotos, func(a, b samePhotoUsed) int { return cmp.Compare(a.SHA256, b.SHA256) })
 	slices.SortFunc(f.Pending, func(a, b pendingUsed) int { return a.DeviceID.Compare(b.DeviceID) })
@@ -122,5 +146,21 @@ func (f *factsUsed) outside(zone *time.Location, entries []domain.Entry) rules.O
 	for _, v := range f.OtherVisits {
 		o.OtherVisits = append(o.OtherVisits, rules.OtherVisit(v))
 	}
+	for _, l := range f.LikePhotos {
+		o.LikePhotos = append(o.LikePhotos, rules.LikePhoto(l))
+	}
 	return o
+}
+
+// setPictures gives the photos among a job's records the state that their
+// pictures had then: arrived, but for those that are named.
+func (f *factsUsed) setPictures(entries []domain.Entry) {
+	for i := range entries {
+		if e := &entries[i]; e.Kind == domain.PhotoKind {
+			e.BytesState = domain.BytesStored
+			if slices.Contains(f.PicturesOwed, e.ID) {
+				e.BytesState = domain.BytesAwaited
+			}
+		}
+	}
 }

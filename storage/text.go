@@ -70,7 +70,7 @@ type textHeldRow struct {
 // them, since a name may stand in any of them.
 func (db *DB) HomeTexts(ctx context.Context, caller domain.Caller, home domain.UUID) (list []WrittenText, err error) {
 	err = db.In(ctx, caller.Program, Snapshot, func(t *Tx) error {
-		if _, err := t.record(caller, domain.HomeKind, home); err != nil {
+		if _, err := t.Record(caller, domain.HomeKind, home); err != nil {
 			return err
 		}
 		list, err = t.homeTexts(home)
@@ -147,7 +147,7 @@ func heldTexts(kind domain.Kind, raw []byte) (texts []domain.Text) {
 func (db *DB) EraseTexts(ctx context.Context, caller domain.Caller, home domain.UUID, records []domain.Subject, validateOnly bool) (remain []WrittenText, err error) {
 	err = db.In(ctx, caller.Program, Writing, func(t *Tx) error {
 		t.discard = validateOnly
-		if _, err := t.record(caller, domain.HomeKind, home); err != nil {
+		if _, err := t.Record(caller, domain.HomeKind, home); err != nil {
 			return err
 		}
 		stand, err := t.homeTexts(home)

@@ -60,6 +60,7 @@ type Operation struct {
 	Headers                   []string     // of the request
 	Body                      reflect.Type
 	BodyOptional              bool
+	Streams                   []string // content types of a body that is no JSON
 	BodyExample               any
 	Answers                   []Answer
 	Problems                  []string // statuses
@@ -225,6 +226,13 @@ func (a *API) operation(s *schemas, op *Operation) object {
 		}
 		o.set("requestBody", of("required", !op.BodyOptional, "content", of("application/json", media)))
 	}
+	if len(op.Streams) > 0 {
+		content := newObject()
+		for _, media := range op.Streams {
+			content.set(media, of("schema", of("type", "string", "contentMediaType", media)))
+		}
+		o.set("requestBody", of("required", false, "content", content))
+	}
 	responses := newObject()
 	for _, answer := range op.Answers {
 		responses.set(answer.Status, a.answer(s, &answer))
@@ -253,7 +261,7 @@ func (a *API) answer(s *schemas, answer *Answer) object {
 				break
 			}
 			content.set(media, of("schema", s.of(answer.Type, nil, nil)))
-		case "application/zip":
+		case "application/zip", "image/jpeg", "image/png", "image/heic":
 			content.set(media, of("schema", of("type", "string", "contentMediaType", media)))
 		default:
 			content.set(media, of("schema", of("type", "string")))

@@ -38,6 +38,7 @@ func tags() []Tag {
 		{"Homes and jobs", "Homes, residents, jobs, appointments, visits and call-backs."},
 		{"Ducts", "Parts, crossovers, openings, repairs and energy isolations."},
 		{"Readings and photos", "Never changed; a correction is a new record that names the one it replaces."},
+		{"Pictures", "The bytes of photos. The record comes first; the bytes come after it, in parts, over any link."},
 		{"Judgment", "Reviews, waivers and inspections."},
 		{"Service", "Whether it runs and what it speaks."},
 	}
@@ -57,6 +58,8 @@ func headers() map[string]Header {
 		"Range":            {Description: "A range of bytes.", Pattern: "^bytes=", Longest: 100},
 		"Repr-Digest":      {Description: "SHA-256 of the whole file as RFC 9530 writes it."},
 		"Retry-After":      {Description: "Seconds after which to try again.", Least: 1},
+		"Upload-Complete":  {Example: "?1", Description: "`?1` on the last part of a picture, and in an answer once the whole picture is kept; else `?0` (RFC 9651).", Words: []string{"?0", "?1"}},
+		"Upload-Offset":    {Description: "The byte of the picture at which a part begins; in an answer, how many have come.", Pattern: "^[0-9]{1,8}$", Example: "262144"},
 		"WWW-Authenticate": {Description: "The challenge of RFC 6750."},
 	}
 }
@@ -68,7 +71,7 @@ func problems() map[string]Problem {
 		"401":     {"Unauthorized", "No token, not one of ours, or of a device that was revoked.", []string{"WWW-Authenticate"}},
 		"403":     {"Forbidden", "The role may not do this.", nil},
 		"404":     {"NotFound", "Nothing there that the caller may know of; what another program owns is answered alike.", nil},
-		"409":     {"Conflict", "The same work is under way (`in_progress`), or the service's history was restored or replaced (`epoch_changed`).", []string{"Retry-After"}},
+		"409":     {"Conflict", "A part of a picture begins elsewhere than what came before ends (`offset_mismatch`), the same work is under way (`in_progress`), or the service's history was restored or replaced (`epoch_changed`).", []string{"Retry-After"}},
 		"412":     {"OtherVersion", "The record has another version by now; it stands in `current`.", nil},
 		"413":     {"TooLarge", "The body is over its limit.", nil},
 		"415":     {"UnsupportedMedia", "A content type or encoding that is not taken here.", nil},

@@ -26,12 +26,14 @@ type Options struct {
 	Now     func() time.Time  // the phone's clock; nil: time.Now
 	Rand    *rand.Rand        // for jitter; nil: seeded by chance
 	// Wait pauses before a new try; nil: it sleeps.
-	Wait       func(ctx context.Context, pause time.Duration) error
-	Client     wire.Client
-	BatchItems int           // at most 500, the default
-	BatchBytes int           // aimed at; 64 KiB by default
-	Tries      int           // in a row without success before Sync gives up until the next signal; 8 by default
-	Patience   time.Duration // for one answer; 60 s by default
+	Wait        func(ctx context.Context, pause time.Duration) error
+	Client      wire.Client
+	Album       Album         // nil: no picture is sent
+	PictureLink func() bool   // whether pictures may go over the link of now; nil: over any
+	BatchItems  int           // at most 500, the default
+	BatchBytes  int           // aimed at; 64 KiB by default
+	Tries       int           // in a row without success before Sync gives up until the next signal; 8 by default
+	Patience    time.Duration // for one answer; 60 s by default
 }
 
 // Device is a phone with what it keeps.
@@ -43,6 +45,8 @@ type Device struct {
 	// What the service found about each job, as the last push told: the crew
 	// sees it while it is still there.
 	counts map[domain.UUID]wire.JobCounts
+	// What of its pictures the service still waited for when the link broke.
+	picturesOwed []wire.Upload
 }
 
 // key names a record.

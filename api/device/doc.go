@@ -12,9 +12,10 @@
 //	phone, _ := device.Open(device.Options{URL: url, Token: token, Journal: device.File("outbox")})
 //	phone.Put(domain.OpeningKind, id, opening) // offline
 //	err := phone.Sync(ctx)                     // whenever there is a signal
+//	err = phone.SendPictures(ctx)              // after it, over a link that may carry them
 //
-// To write one, read device.go (what is kept), push.go, pull.go, merge.go and
-// epoch.go, in this order; journal.go and link.go are what a platform has of its
+// To write one, read device.go (what is kept), push.go, pull.go, merge.go,
+// epoch.go and pictures.go, in this order; journal.go and link.go are what a platform has of its
 // own, badlink.go is the thin link of the tests.
 //
 // It speaks HTTP and knows nothing of the service's inside. The clock,

@@ -24,6 +24,8 @@ type Problem struct {
 	After       string  `json:"after,omitzero"`
 	SharedUpTo  int64   `json:"shared_up_to_position,omitzero"`
 	RetryAfterS float64 `json:"retry_after_s,omitzero"`
+	// Where the upload of a picture goes on.
+	ReceivedCount *int64 `json:"received_count,omitzero"`
 }
 
 func (p *Problem) Error() string { return fmt.Sprintf("%d %s: %s", p.Status, p.Code, p.Detail) }
@@ -42,25 +44,35 @@ const (
 // call sends one request once. An error that is no *Problem says that nothing
 // is known about what became of it.
 func (d *Device) call(ctx context.Context, method, path string, body []byte) ([]byte, error) {
+	var header http.Header
+	if body != nil {
+		header = http.Header{"Content-Type": {"application/json"}}
+	}
+	answer, _, err := d.exchange(ctx, method, path, body, header)
+	return answer, err
+}
+
+// exchange is one request with what it is answered.
+func (d *Device) exchange(ctx context.Context, method, path string, body []byte, header http.Header) ([]byte, http.Header, error) {
 	request, err := http.NewRequestWithContext(ctx, method, d.o.URL+path, bytes.NewReader(body))
 	if err != nil {
-		return nil, err
+		return nil, nil, err
+	}
+	for name, values := range header {
+		request.Header[name] = values
 	}
 	request.Header.Set("Authorization", "Bearer "+d.o.Token)
-	if body != nil {
-		request.Header.Set("Content-Type", "application/json")
-	}
 	response, err := d.http.Do(request)
 	if err != nil {
-		return nil, err
+		return nil, nil, err
 	}
 	defer func() { _ = response.Body.Close() }()
 	answer, err := io.ReadAll(response.Body)
 	if err != nil {
-		return nil, err
+		return nil, nil, err
 	}
 	if response.StatusCode < 300 {
-		return answer, nil
+		return answer, response.Header, nil
 	}
 	p := &Problem{}
 	if json.Unmarshal(answer, p) != nil || p.Code == "" {
@@ -73,7 +85,7 @@ func (d *Device) call(ctx context.Context, method, path string, body []byte) ([]
 	if p.Code == "device_revoked" {
 		d.wipe()
 	}
-	return nil, p
+	return nil, response.Header, p
 }
 
 // pause waits before try number n: what the service asks for, and then up to

@@ -143,6 +143,13 @@ func (d *Device) pending(batch []*note) *wire.Pending {
 	if p.RecordsCount > 0 {
 		p.OldestAt = &oldest
 	}
+	p.PhotosCount = len(d.picturesOwed)
+	for _, u := range d.picturesOwed {
+		if !jobs[u.JobID] {
+			jobs[u.JobID] = true
+			p.JobIDs = append(p.JobIDs, u.JobID)
+		}
+	}
 	return p
 }
 

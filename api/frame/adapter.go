@@ -120,6 +120,9 @@ func (f *frame) serve(w http.ResponseWriter, r *http.Request, rt *Route, path ma
 	req := &Request{Path: path, Header: r.Header, Trace: x.trace,
 		Method: r.Method, Address: r.URL.RequestURI(), Secure: f.secure(r), Host: r.Host}
 	caller, a, err := f.decide(w, r, rt, req, x)
+	if a.Close != nil {
+		defer a.Close()
+	}
 	if err == nil {
 		var status int
 		if status, err = WriteAnswer(w, r, a, f.Limits); err == nil {
@@ -183,6 +186,10 @@ func (f *frame) decide(w http.ResponseWriter, r *http.Request, rt *Route, req *R
 	}
 	memory := &bodyMemory{of: f.bodies, sender: req.turn.sender}
 	defer memory.free()
+	if rt.Streams {
+		a, err = f.stream(w, r, rt, req, caller, memory, x)
+		return caller, a, err
+	}
 	if req.Body, err = f.body(w, r, rt, memory); err != nil {
 		return caller, a, err
 	}
@@ -298,6 +305,24 @@ func (f *frame) body(w http.ResponseWriter, r *http.Request, rt *Route, memory *
 		return nil, nil
 	}
 	return readBody(w, r, rt, f.Limits, memory, f.Stopping)
+}
+
+// stream lets the handler read the body by itself.
+func (f *frame) stream(w http.ResponseWriter, r *http.Request, rt *Route, req *Request, caller domain.Caller, memory *bodyMemory, x *exchange) (a Answer, err error) {
+	body, free, err := openBody(w, r, rt, f.Limits, memory, f.Stopping)
+	if err != nil {
+		return a, err
+	}
+	defer free()
+	req.Stream, req.ReceivedAt = body, f.Now()
+	_ = http.NewResponseController(w).SetWriteDeadline(time.Now().Add(f.Limits.BodyTimeMost + rt.Timeout + f.Limits.WriteTime))
+	ctx, cancel := context.WithTimeout(r.Context(), f.Limits.BodyTimeMost+rt.Timeout)
+	defer cancel()
+	a, err = rt.Handle(ctx, caller, req)
+	if x.whole = body.ended; !x.whole {
+		w.Header().Set("Connection", "close") // the rest is not worth reading
+	}
+	return a, err
 }
 
 // fail writes the problem, and to the log what the client is not told.

@@ -68,6 +68,49 @@ func readBody(w http.ResponseWriter, r *http.Request, rt *Route, lim Limits, mem
 	return bytes, nil
 }
 
+// StreamChunk is what a handler of a stream may hold of its body at once, bytes.
+const StreamChunk = 128 << 10
+
+// A streamed body tells apart its end and the ways in which it can break.
+type streamed struct {
+	*pacedBody
+	tooLarge *domain.Error
+	ended    bool
+}
+
+func (s *streamed) Read(b []byte) (int, error) {
+	n, err := s.pacedBody.Read(b)
+	if err == io.EOF {
+		s.ended = true
+		s.finish()
+	} else if err != nil {
+		err = bodyError(err, s.tooLarge)
+	}
+	return n, err
+}
+
+// openBody is readBody for a route that streams: no more of the body is held
+// than one chunk.
+func openBody(w http.ResponseWriter, r *http.Request, rt *Route, lim Limits, memory *bodyMemory, stopping context.Context) (*streamed, func(), error) {
+	if err := checkContentType(r, rt); err != nil {
+		return nil, nil, err
+	}
+	if _, err := zipped(r, rt); err != nil {
+		return nil, nil, err
+	}
+	tooLarge := domain.Errorf(domain.TooLarge, "the body is larger than %d bytes", rt.BodyLimit)
+	if r.ContentLength > rt.BodyLimit {
+		w.Header().Set("Connection", "close")
+		return nil, nil, tooLarge
+	}
+	if err := memory.grow(StreamChunk); err != nil {
+		return nil, nil, err
+	}
+	paced := &pacedBody{from: http.MaxBytesReader(w, r.Body, rt.BodyLimit), to: http.NewResponseController(w), lim: lim, began: time.Now()}
+	stop := context.AfterFunc(stopping, paced.hurry)
+	return &streamed{pacedBody: paced, tooLarge: tooLarge}, func() { stop(); paced.finish() }, nil
+}
+
 func checkContentType(r *http.Request, rt *Route) error {
 	allowed := rt.ContentTypes
 	if allowed == nil {

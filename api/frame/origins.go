@@ -10,8 +10,8 @@ import (
 // brings a token of its own.
 const (
 	originMethods = "GET, HEAD, POST, PUT, PATCH, DELETE"
-	originHeaders = "Authorization, Content-Type, Content-Encoding, Content-Range, If-Match, If-None-Match, Request-Id, Traceparent"
-	originAnswers = "Content-Range, ETag, Idempotent-Replay, Location, RateLimit, RateLimit-Policy, Request-Id, Retry-After"
+	originHeaders = "Authorization, Content-Type, Content-Encoding, Content-Range, If-Match, If-None-Match, Request-Id, Traceparent, Upload-Complete, Upload-Offset"
+	originAnswers = "Content-Range, ETag, Idempotent-Replay, Location, RateLimit, RateLimit-Policy, Request-Id, Retry-After, Upload-Complete, Upload-Offset"
 	originSeconds = "600" // how long a browser keeps the answer to its question
 )
 

@@ -3,6 +3,7 @@ package frame
 import (
 	"bytes"
 	"errors"
+	"fmt"
 	"maps"
 	"math"
 	"net/http"
@@ -47,6 +48,7 @@ func ProblemKinds() []ProblemKind {
 		{domain.MethodNotAllowed, 405, "The method is not known at this address", 0},
 		{domain.TooSlow, 408, "The body came too slowly", 0},
 		{domain.InProgress, 409, "The same work is under way", soon},
+		{domain.OffsetMismatch, 409, "The picture's bytes go on elsewhere", soon},
 		{domain.EpochChanged, 409, "The service's history was restored or replaced", minute},
 		{domain.VersionConflict, 412, "The record has another version by now", 0},
 		{domain.TooLarge, 413, "The body is too large", 0},
@@ -60,6 +62,8 @@ func ProblemKinds() []ProblemKind {
 		{domain.HomeHasOpenJob, 422, "The home has an open job already", 0},
 		{domain.ExponentOutside, 422, "The fan test's exponent is out of range", 0},
 		{domain.DigestMismatch, 422, "These are other bytes than the record announced", 0},
+		{domain.ImageTooLarge, 422, "The picture has too many pixels", 0},
+		{domain.ImageUnreadable, 422, "The picture cannot be opened", 0},
 		{domain.ReplacesOther, 422, "The record cannot replace the one it names", 0},
 		{domain.NotReconciled, 422, "The package does not follow from the month before", 0},
 		{domain.SamePerson, 422, "Two different people are needed", 0},
@@ -144,6 +148,9 @@ func WriteProblem(w http.ResponseWriter, r *http.Request, trace string, err erro
 	if kind.Status == http.StatusUnauthorized {
 		h.Set("WWW-Authenticate", challenge(r))
 	}
+	if offset, known := e.Also[UploadOffset]; known {
+		h.Set("Upload-Offset", fmt.Sprint(offset))
+	}
 	body := ProblemBody(e, trace)
 	h.Set("Content-Length", strconv.Itoa(len(body)))
 	w.WriteHeader(kind.Status)
@@ -151,6 +158,9 @@ func WriteProblem(w http.ResponseWriter, r *http.Request, trace string, err erro
 		_, _ = w.Write(body) // who is gone reads no error either
 	}
 }
+
+// UploadOffset is the member of a problem that says where an upload goes on.
+const UploadOffset = "received_count"
 
 // retryAfter is in whole seconds, rounded up: a client that waits as told is
 // never early.

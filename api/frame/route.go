@@ -26,7 +26,8 @@ type Request struct {
 	Path       map[string]string // values of the pattern's {names}
 	Query      url.Values        // known parameters only, each once, in their range
 	Header     http.Header
-	Body       []byte // whole and inflated; nil where the contract knows none
+	Body       []byte    // whole and inflated; nil where the contract knows none
+	Stream     io.Reader // of a route that streams: the body as it comes
 	ReceivedAt time.Time
 	Trace      string // trace id, 32 hexadecimal digits
 
@@ -107,6 +108,20 @@ func (r *Request) Aside(ctx context.Context, wait func(context.Context) error) e
 	return r.turn.aside(ctx, wait)
 }
 
+// Work gives a handler of a stream its turn while do runs: it waits for the
+// sender without keeping others from working.
+func (r *Request) Work(ctx context.Context, do func(context.Context) error) error {
+	if r.turn == nil {
+		return do(ctx)
+	}
+	r.turn.waited = 0 // it was the sender that took its time
+	if err := r.turn.take(ctx); err != nil {
+		return err
+	}
+	defer r.turn.release()
+	return do(ctx)
+}
+
 // An Answer is what a handler decided. Body is a value to be written as JSON;
 // a jsontext.Value or []byte is written as it is. Stream, for files, writes
 // after status and header are out.
@@ -115,6 +130,7 @@ type Answer struct {
 	Header http.Header
 	Body   any
 	Stream func(io.Writer) error
+	Close  func() // ends what the handler opened, whatever was written
 }
 
 // A Route is one row of the table of routes.
@@ -132,7 +148,10 @@ type Route struct {
 	Gzip         bool          // Content-Encoding: gzip is taken
 	BodyLimit    int64         // bytes, after inflating; the frame's default when zero
 	ContentTypes []string      // of the body; application/json when nil
-	Handle       Handler
+	// Streams hands the body on as it comes, so that what came of one that breaks
+	// off is not lost. The handler has no turn but within Work.
+	Streams bool
+	Handle  Handler
 }
 
 // allows tells whether a role may call the route.

@@ -54,8 +54,8 @@ type Entry struct {
 	Resident jsontext.Value `json:"resident,omitzero" schema:"Resident"`
 	// A device deletes the resident's contact after this moment.
 	ContactUntilAt *time.Time `json:"contact_until_at,omitzero"`
-	// Of a photo, whether its picture is awaited, partial, stored or refused.
-	BytesState string `json:"bytes_state,omitzero"`
+	// Of a photo, where its picture stands: what is not stored is still owed. It is no part of the chain.
+	BytesState domain.BytesState `json:"bytes_state,omitzero"`
 	// Of a device, for those who look after it.
 	Heard jsontext.Value `json:"heard,omitzero" schema:"Heard"`
 }
@@ -111,6 +111,8 @@ type FeedItem struct {
 	ContactUntilAt    *time.Time     `json:"contact_until_at,omitzero"`
 	// Of a drop, the job's home: it goes too unless another job at it is still in the scope.
 	HomeID domain.UUID `json:"home_id,omitzero"`
+	// Of a photo, for crews and inspectors: where its picture stands. What is not stored is still owed.
+	BytesState domain.BytesState `json:"bytes_state,omitzero"`
 	// Of a drop: reassigned, accepted, void or ended.
 	Reason string `json:"reason,omitzero"`
 }
@@ -142,6 +144,8 @@ type Problem struct {
 	// With `epoch_changed`, the caller's place in the new epoch. A caller whom any answer told of a position above
 	// `shared_up_to_position` begins at 0 all the same.
 	After string `json:"after,omitzero"`
+	// Of an upload of a picture, how many bytes have come: go on from there.
+	ReceivedCount *int64 `json:"received_count,omitzero" validate:"omitempty,gte=0"`
 	// The policies whose rate is exceeded.
 	ViolatedPolicies []string `json:"violated-policies,omitzero"`
 }

@@ -47,6 +47,10 @@ type Start struct {
 	HeldOpenCount int                `json:"held_open_count"`
 	// The jobs in the caller's scope.
 	Jobs []JobSum `json:"jobs"`
+	// The pictures that the caller's device still has to send, the smallest first; at most 500 are named.
+	PicturesOwed []Upload `json:"pictures_owed,omitzero"`
+	// How many they are in all.
+	PicturesOwedCount int `json:"pictures_owed_count,omitzero" validate:"gte=0"`
 }
 
 // StartDevice is the token's device.

@@ -16,6 +16,7 @@ import (
 	"ductledger/storage"
 	"ductledger/storage/cluster"
 	monthdb "ductledger/storage/month"
+	"ductledger/storage/pictures"
 )
 
 type demoCommand struct {
@@ -92,7 +93,12 @@ func (c *demoCommand) Run(in *invocation) (err error) {
 		return err
 	}
 	defer db.Close()
-	handler, err := api.New(api.Config{DB: db, Now: clock.now, Log: log, Stopping: in.ctx})
+	place, remove, err := demoPlace()
+	if err != nil {
+		return err
+	}
+	defer remove()
+	handler, err := api.New(api.Config{DB: db, Pictures: pictures.New(db, place, log), Now: clock.now, Log: log, Stopping: in.ctx})
 	if err != nil {
 		return err
 	}
@@ -106,7 +112,7 @@ func (c *demoCommand) Run(in *invocation) (err error) {
 	}
 	end := inBackground(in.ctx, func(ctx context.Context) {
 		monthdb.BuildAsked(ctx, db, monthdb.Options{BuildID: api.BuildID(), Summary: sheet.Write})
-	})
+	}, func(ctx context.Context) { seeded.sendPictures(ctx, base, log) })
 	defer end()
 	return frame.Serve(in.ctx, handler, listener, log, frame.Limits{})
 }

@@ -35,7 +35,7 @@ type office struct {
 // openOffice makes the tokens of those who belong to no crew and records what
 // stands in no job.
 func (s *season) openOffice() error {
-	s.tokens, s.phones = map[domain.Role]string{}, map[*fixture.Crew]*device.Device{}
+	s.tokens, s.phones, s.phoneTokens = map[domain.Role]string{}, map[*fixture.Crew]*device.Device{}, map[*fixture.Crew]string{}
 	for _, t := range []storage.Token{{Role: domain.Staff, Name: "DEMO Staff"}, {Role: domain.Admin, Name: "DEMO Admin"},
 		{Role: domain.Funder, Name: "DEMO Funder"}, {Role: domain.Inspector, Name: "DEMO Inspector"}} {
 		text, err := makeToken(s.in, s.db, s.program, t)

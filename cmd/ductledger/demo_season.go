@@ -16,14 +16,15 @@ import (
 // season is one program on its way through the invented past.
 type season struct {
 	*seeding
-	fixture *fixture.Program
-	program domain.UUID
-	tokens  map[domain.Role]string
-	office  *office
-	phones  map[*fixture.Crew]*device.Device
-	jobs    []*job
-	first   int // jobs before it are finished
-	sentIn  int
+	fixture     *fixture.Program
+	program     domain.UUID
+	tokens      map[domain.Role]string
+	office      *office
+	phones      map[*fixture.Crew]*device.Device
+	phoneTokens map[*fixture.Crew]string
+	jobs        []*job
+	first       int // jobs before it are finished
+	sentIn      int
 }
 
 // job is a plan with where it stands. On one day either the office or its
@@ -104,7 +105,7 @@ func (s *season) handOutPhone(crew *fixture.Crew) error {
 		Wait:   func(ctx context.Context, _ time.Duration) error { return ctx.Err() }, // the clock stands: there is nothing to wait for
 		Client: wire.Client{Name: "DEMO field app", Version: "1", Schema: 1},
 	})
-	s.phones[crew] = phone
+	s.phones[crew], s.phoneTokens[crew] = phone, text
 	return err
 }
 

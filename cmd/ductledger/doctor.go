@@ -1,9 +1,11 @@
 package main
 
 import (
+	"context"
 	"errors"
 	"fmt"
 	"io"
+	"log/slog"
 	"strings"
 	"time"
 
@@ -60,6 +62,7 @@ func (c *doctorCommand) Run(in *invocation) error {
 	}
 	e := &examination{in: in}
 	e.note("postgres", "for the demo and the tests: %s", cluster.Look(in.ctx, c.options()))
+	c.examinePictures(e)
 	if err := c.examine(e); err != nil {
 		e.bad("database", "%v", err)
 	}
@@ -165,6 +168,28 @@ func (e *examination) programs(db *storage.DB) error {
 	}
 	return nil
 }
+
+// examinePictures tries whether the place for pictures takes them.
+func (c *doctorCommand) examinePictures(e *examination) {
+	store, closeStore, err := c.place(slog.New(slog.DiscardHandler))
+	defer closeStore()
+	switch {
+	case err == nil && store == nil:
+		err = errors.New("there is none: name a folder or a bucket")
+	case err == nil:
+		ctx, cancel := context.WithTimeout(e.in.ctx, placeTime)
+		defer cancel()
+		err = store.Check(ctx)
+	}
+	if err != nil {
+		e.bad("pictures", "the place for them takes none, so they wait on the devices: %v", err)
+		return
+	}
+	e.good("pictures", "the place for them takes them")
+}
+
+// placeTime is what the doctor waits for the place for pictures.
+const placeTime = 10 * time.Second
 
 // restore tells how long ago a backup was tried. A program younger than the
 // limit is told, an older one needs a hand.

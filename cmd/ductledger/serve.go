@@ -23,21 +23,23 @@ import (
 	"ductledger/migrations"
 	"ductledger/storage"
 	monthdb "ductledger/storage/month"
+	"ductledger/storage/pictures"
 )
 
 // serveSettings are the flags of the service.
 type serveSettings struct {
 	databaseSettings
 	publicSettings
-	Listen         string             `default:"127.0.0.1:8080" placeholder:"ADDRESS" help:"Where the API listens."`
-	MetricsListen  string             `default:"127.0.0.1:9090" placeholder:"ADDRESS" help:"Where metrics are read; - for nowhere."`
-	Connections    int                `default:"16" help:"Connections to the database, at most."`
-	LogLevel       slog.Level         `default:"INFO" help:"DEBUG, INFO, WARN or ERROR."`
-	TLSCertificate string             `name:"tls-certificate" placeholder:"FILE" help:"Speak TLS with this certificate (PEM, with those between it and the root); read again when it changes."`
-	TLSKey         string             `name:"tls-key" placeholder:"FILE" help:"The certificate's private key (PEM), readable by its owner only."`
-	TrustedProxy   []string           `placeholder:"ADDRESS" help:"Addresses or networks of proxies whose X-Forwarded-For tells where a request comes from."`
-	AllowOrigin    []string           `placeholder:"ORIGIN" help:"Origins whose scripts may ask in a browser, such as https://app.agency.example; they bring a token, never a cookie."`
-	Limit          map[string]float64 `placeholder:"NAME=VALUE" help:"Set a limit otherwise; ductledger doctor lists all with their reasons."`
+	Listen         string     `default:"127.0.0.1:8080" placeholder:"ADDRESS" help:"Where the API listens."`
+	MetricsListen  string     `default:"127.0.0.1:9090" placeholder:"ADDRESS" help:"Where metrics are read; - for nowhere."`
+	Connections    int        `default:"16" help:"Connections to the database, at most."`
+	LogLevel       slog.Level `default:"INFO" help:"DEBUG, INFO, WARN or ERROR."`
+	TLSCertificate string     `name:"tls-certificate" placeholder:"FILE" help:"Speak TLS with this certificate (PEM, with those between it and the root); read again when it changes."`
+	TLSKey         string     `name:"tls-key" placeholder:"FILE" help:"The certificate's private key (PEM), readable by its owner only."`
+	TrustedProxy   []string   `placeholder:"ADDRESS" help:"Addresses or networks of proxies whose X-Forwarded-For tells where a request comes from."`
+	AllowOrigin    []string   `placeholder:"ORIGIN" help:"Origins whose scripts may ask in a browser, such as https://app.agency.example; they bring a token, never a cookie."`
+	pictureSettings
+	Limit map[string]float64 `placeholder:"NAME=VALUE" help:"Set a limit otherwise; ductledger doctor lists all with their reasons."`
 }
 
 // limits are those of the service: the defaults, those that follow from other
@@ -134,8 +136,17 @@ func (c *serveCommand) Run(in *invocation) error {
 			return &exitError{exitRefused, fmt.Errorf("--package-key: %w", err)}
 		}
 	}
+	place, closePlace, err := c.place(log)
+	if err != nil {
+		return &exitError{exitRefused, err}
+	}
+	defer closePlace()
+	var taken *pictures.Pictures
+	if place != nil {
+		taken = pictures.New(db, place, log)
+	}
 	counts := newMetrics()
-	handler, err := api.New(api.Config{DB: db, Now: in.now, Log: log, Observe: counts.observe, Count: counts.count, Refused: counts.refuse,
+	handler, err := api.New(api.Config{DB: db, Pictures: taken, Now: in.now, Log: log, Observe: counts.observe, Count: counts.count, Refused: counts.refuse,
 		Gauge: counts.gauge, Stage: counts.stage, Limits: lim, Proxies: proxies, Stopping: in.ctx, Secure: secure != nil, Origins: origins, PublicURL: c.PublicURL})
 	if err != nil {
 		return err
@@ -147,6 +158,7 @@ func (c *serveCommand) Run(in *invocation) error {
 		sites = append(sites, site{c.MetricsListen, counts.handler(), nil})
 	}
 	end := inBackground(in.ctx, func(ctx context.Context) { lookAgain(ctx, db, log) },
+		func(ctx context.Context) { tidyPictures(ctx, taken, log) },
 		func(ctx context.Context) { counts.watchPrograms(ctx, db, in.now, log) },
 		func(ctx context.Context) {
 			monthdb.BuildAsked(ctx, db, monthdb.Options{BuildID: api.BuildID(), Key: key, Summary: sheet.Write})

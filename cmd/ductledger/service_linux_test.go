@@ -78,7 +78,15 @@ func startService(t *testing.T, database string, programs int, args ...string) *
 	for range programs {
 		s.programs = append(s.programs, storagetest.Program(t, db))
 	}
-	s.Env = append(os.Environ(), "DATABASE_URL="+database)
+	s.Env = append(os.Environ(), "DATABASE_URL="+database, "XDG_DATA_HOME="+t.TempDir())
+	s.listen()
+	return s
+}
+
+// listen starts the process and waits until it listens.
+func (s *service) listen() {
+	t := s.t
+	t.Helper()
 	log, err := s.StderrPipe()
 	if err != nil {
 		t.Fatal(err)
@@ -110,7 +118,6 @@ func startService(t *testing.T, database string, programs int, args ...string) *
 			t.Fatal("the service does not listen")
 		}
 	}
-	return s
 }
 
 // token makes a field token of a program.

@@ -70,6 +70,10 @@ func Codes() []Code {
 		{"period_kind", periodAll, "All months up to this one"},
 		{"period_kind", periodMonth, "One month"},
 		{"period_kind", periodYear, "The year up to this month"},
+		{"photo_stage", "after", "After the work"},
+		{"photo_stage", "before", "Before the work"},
+		{"photo_stage", "check", "Reinforced, and not yet coated"},
+		{"photo_stage", "survey", "Before anything was opened"},
 		{"stage", "after", "After the work"},
 		{"stage", "before", "Before the work"},
 		{"stage", "inspection", "By an inspector"},
@@ -80,6 +84,7 @@ func Codes() []Code {
 		{"withheld_by", NoReductionBefore, "No valid reading before the work"},
 		{"withheld_by", NoFund, "The program has several funds, and the job names none"},
 		{"withheld_by", NotShown, "A visit, a record of the work or the reason, and a photo are not all there"},
+		{"withheld_by", PicturesOwed, "Pictures that payment waits for have not arrived"},
 		{"withheld_by", NoReductionUndecided, "The readings are too uncertain to tell anything from them, and the price has no floor"},
 	}
 }

@@ -87,6 +87,7 @@ const (
 	NoReductionAfter     = "missing_after"  //
 	NoReductionUndecided = "undecided"      // the readings' own uncertainty leaves nothing to tell from them
 	NotShown             = "not_shown"      // no visit, no record of the work or no photo: nothing is paid
+	PicturesOwed         = "pictures_owed"  // pictures that payment waits for have not arrived
 	NoReductionZero      = "not_positive"   // a reading of 0
 )
 

@@ -79,6 +79,8 @@ type Work struct {
 	Inspected  bool  // an inspection passed: nothing is held back
 	WorkShown  bool  // a visit, a record of work and a photo
 	TripShown  bool  // a visit, a coded reason and a photo
+	// Pictures that rules ask for and that have not arrived, where payment waits for them.
+	PicturesOwed int64
 }
 
 // PayOf gives a job's lines by the price schedule of the rule set that it was
@@ -100,7 +102,8 @@ type Work struct {
 // both readings as withheld, with the reading that is missing. Readings that
 // decide nothing are paid the price's floor; without one the line is withheld.
 // What was not shown is withheld too: work without a visit, a record of it and
-// a photo, a trip without a visit, a coded reason and a photo.
+// a photo, a trip without a visit, a coded reason and a photo. So is everything
+// while payment waits for pictures that have not arrived.
 //
 // The job's fund chooses the prices, and pays all its lines. Where the program
 // has several funds and the job names none, every line is withheld.
@@ -127,6 +130,8 @@ func PayOf(set *domain.RuleSet, w *Work) (pay Pay, err error) {
 		}
 		if name == LineTrip && !w.TripShown || name != LineTrip && !w.WorkShown {
 			missing = NotShown
+		} else if w.PicturesOwed > 0 {
+			missing = PicturesOwed
 		}
 		if fund == "" && several {
 			pay.add(PayLine{Line: name, State: Withheld, QuantityTenths: quantity, WithheldBy: NoFund})

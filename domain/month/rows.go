@@ -37,6 +37,7 @@ type AcceptedJob struct {
 	CrossoversCount int64
 	WorkShown       bool // as Work has them
 	TripShown       bool
+	PicturesOwed    int64
 	CallBacks       *string
 }
 
@@ -54,6 +55,13 @@ func idOf(id *[16]byte) domain.UUID {
 		return domain.UUID{}
 	}
 	return *id
+}
+
+// A PictureRow is a row of pictures.csv.
+type PictureRow struct {
+	PhotoID domain.UUID
+	JobID   domain.UUID
+	Photo   *domain.Photo
 }
 
 // A ReadingRow is a row of measurements.csv.

@@ -11,12 +11,13 @@ import (
 
 // SchemaVersion of the tables: the first number changes when a reader of the
 // old one would read wrongly, the second when a column or code is added.
-const SchemaVersion = "3.0.0"
+const SchemaVersion = "3.1.0"
 
 // Names of the tables, in the order in which they are written.
 const (
 	JobsTable           = "jobs"
 	MeasurementsTable   = "measurements"
+	PicturesTable       = "pictures"
 	ContractorsTable    = "contractors"
 	PaymentsTable       = "payments"
 	CostsTable          = "costs"
@@ -35,6 +36,7 @@ const (
 	homeLetter        = "H"
 	contractorLetter  = "C"
 	measurementLetter = "M"
+	photoLetter       = "P"
 	ruleSetLetter     = "R"
 	callBackLetter    = "B"
 	takenLetter       = "L"
@@ -46,6 +48,7 @@ func JobRef(id domain.UUID) string         { return ref(jobLetter, id) }
 func HomeRef(id domain.UUID) string        { return ref(homeLetter, id) }
 func ContractorRef(id domain.UUID) string  { return ref(contractorLetter, id) }
 func MeasurementRef(id domain.UUID) string { return ref(measurementLetter, id) }
+func PhotoRef(id domain.UUID) string       { return ref(photoLetter, id) }
 func RuleSetRef(id domain.UUID) string     { return ref(ruleSetLetter, id) }
 
 func ref(letter string, id domain.UUID) string {
@@ -65,7 +68,7 @@ const (
 // Tables describes every file of the package in the order of writing.
 func Tables() []pack.Table {
 	return []pack.Table{
-		Jobs().Table, Measurements().Table, Contractors().Table, Payments().Table, CostsBy().Table, Corrections().Table, CallBacks().Table,
+		Jobs().Table, Measurements().Table, Pictures().Table, Contractors().Table, Payments().Table, CostsBy().Table, Corrections().Table, CallBacks().Table,
 		pack.ReconciliationTable(), PeriodsTable().Table, CodesUsed().Table, LedgerAt().Table,
 	}
 }
@@ -265,6 +268,31 @@ func Measurements() pack.TableOf[ReadingRow] {
 			reading(func(m *R) *float64 { return m.Reading.MaskedCFM }), tenths, notNegative),
 		pressure("house_to_duct_pa", "Pressure of the home against the masked ducts", func(m *R) *float64 { return m.Reading.HouseToDuctPa }),
 		pressure("pan_pa", "Pressure across the pan", func(m *R) *float64 { return m.Reading.PanPa }),
+	)
+}
+
+// Pictures are listed and never shown: a digest tells nothing of a home, and yet
+// which bytes a picture must have.
+func Pictures() pack.TableOf[PictureRow] {
+	type R = PictureRow
+	return pack.Define(pack.Table{
+		Name: PicturesTable, Title: "Digests of the pictures of these jobs",
+		Description: "One row for each photo that the job had when it was accepted, voided ones excepted. No picture stands in a package; whoever is shown one can tell by its SHA-256 that it is the one that was recorded.",
+		PrimaryKey:  []string{"photo_id"},
+		ForeignKeys: []pack.ForeignKey{{Columns: []string{"job_id"}, Table: JobsTable}},
+	},
+		field("photo_id", pack.ID, "", photoLetter+exampleID, "The photo: P and its id",
+			text(func(p *R) string { return PhotoRef(p.PhotoID) })),
+		field("job_id", pack.ID, "", jobLetter+exampleID, "The job",
+			text(func(p *R) string { return JobRef(p.JobID) }), required),
+		field("stage", pack.Code, "", "after", "When in the work it was taken",
+			text(func(p *R) string { return string(p.Photo.Stage) }), required, oneOf("photo_stage")),
+		field("taken_at", pack.DateTime, "", "2026-10-14T14:22:00-07:00", "By the device's clock, as it was sent",
+			text(func(p *R) string { return p.Photo.TakenAt.Format(time.RFC3339Nano) }), required),
+		field("bytes_count", pack.Integer, "bytes", "2473112", "Size of the picture as it was taken",
+			integer(func(p *R) int64 { return p.Photo.BytesCount }), notNegative),
+		field("picture_sha256", pack.Text, "", "x9f86d081884c7d659a2feaa0c55ad015a3bf4f1b2b0b822cd15d6c15b0f00a08", "x and the SHA-256 of the picture as it was taken",
+			text(func(p *R) string { return "x" + p.Photo.SHA256 }), required),
 	)
 }
 

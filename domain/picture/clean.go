@@ -9,6 +9,7 @@ import (
 	"image/jpeg"
 	"image/png"
 	"io"
+	"slices"
 
 	"golang.org/x/image/draw"
 )
@@ -17,6 +18,7 @@ import (
 var (
 	ErrUnreadable = errors.New("the bytes are no picture that can be opened")
 	ErrTooLarge   = errors.New("the picture has too many pixels")
+	ErrNoPicture  = errors.New("the bytes are no JPEG, PNG or HEIC")
 )
 
 // Limits of a picture.
@@ -31,11 +33,19 @@ type Limits struct {
 // loss. [cp]
 func DefaultLimits() Limits { return Limits{MostPx: 40_000_000, ThumbnailPx: 320, Quality: 85} }
 
-// Types that Clean opens. Others are kept and handed out as files.
+// Types that Clean opens, and the one that is kept and handed out as a file:
+// no decoder of it in Go alone is kept well enough to be given a stranger's bytes.
 const (
 	JPEG = "image/jpeg"
 	PNG  = "image/png"
+	HEIC = "image/heic"
 )
+
+// IsFile tells from its first bytes a picture that is kept as it is: HEIC, whose
+// first box names one of these brands (ISO/IEC 23008-12, annex B). [mem]
+func IsFile(first []byte) bool {
+	return len(first) >= 12 && string(first[4:8]) == "ftyp" && slices.Contains([]string{"heic", "heix", "heim", "heis", "mif1"}, string(first[8:12]))
+}
 
 // Header is what the first bytes tell of a picture.
 type Header struct {
@@ -45,9 +55,9 @@ type Header struct {
 	orientation int // of Exif, 1 to 8
 }
 
-// firstBytes is as far as the header is looked for. The metadata before it is
+// HeaderBytes is as far as the header is looked for. The metadata before it is
 // made of segments of at most 64 KiB, of which phones write a few.
-const firstBytes = 1 << 20
+const HeaderBytes = 1 << 20
 
 // ReadHeader reads type and size from the first bytes, ErrUnreadable where
 // they are no JPEG or PNG, ErrTooLarge beyond the limit.
@@ -63,7 +73,7 @@ func ReadHeader(first []byte, l Limits) (Header, error) {
 		h.MediaType = PNG
 		size, err = png.DecodeConfig(bytes.NewReader(first))
 	default:
-		return h, fmt.Errorf("%w: they are neither JPEG nor PNG", ErrUnreadable)
+		return h, ErrNoPicture
 	}
 	if err != nil {
 		return h, fmt.Errorf("%w: %w", ErrUnreadable, err)
@@ -89,8 +99,8 @@ type Cleaned struct {
 // Clean decodes a picture, turns it upright and encodes it and a small one
 // anew. Errors as of ReadHeader, or the reader's own.
 func Clean(r io.Reader, l Limits) (Cleaned, error) {
-	in := bufio.NewReaderSize(r, firstBytes)
-	first, err := in.Peek(firstBytes)
+	in := bufio.NewReaderSize(r, HeaderBytes)
+	first, err := in.Peek(HeaderBytes)
 	if err != nil && err != io.EOF {
 		return Cleaned{}, fmt.Errorf("read a picture: %w", err)
 	}

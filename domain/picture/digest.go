@@ -19,7 +19,7 @@ const (
 
 // Like tells whether two pictures look alike.
 func (d Digest) Like(other Digest) bool {
-	return d != 0 && other != 0 && bits.OnesCount64(uint64(d^other)) <= LikeBits
+	return d != 0 && other != 0 && d.Differ(other) <= LikeBits
 }
 
 // Bands cuts a digest into LikeBits + 1 parts. Two digests that differ in at
@@ -78,3 +78,6 @@ func digestOf(m *image.RGBA) Digest {
 	}
 	return d
 }
+
+// Differ counts the bits in which two digests differ.
+func (d Digest) Differ(other Digest) int { return bits.OnesCount64(uint64(d ^ other)) }

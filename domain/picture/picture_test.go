@@ -211,8 +211,8 @@ func TestWhatIsRefused(t *testing.T) {
 		r    io.Reader
 		want error
 	}{
-		"nothing":                    {bytes.NewReader(nil), picture.ErrUnreadable},
-		"words":                      {bytes.NewReader([]byte("<svg onload=alert(1)>")), picture.ErrUnreadable},
+		"nothing":                    {bytes.NewReader(nil), picture.ErrNoPicture},
+		"words":                      {bytes.NewReader([]byte("<svg onload=alert(1)>")), picture.ErrNoPicture},
 		"144 million pixels":         {bytes.NewReader(header(12000, 12000)), picture.ErrTooLarge},
 		"sides whose product is big": {bytes.NewReader(header(1<<16, 1<<16)), picture.ErrTooLarge},
 		"one pixel over":             {bytes.NewReader(header(40_000_001, 1)), picture.ErrTooLarge},

@@ -29,6 +29,7 @@ type Outside struct {
 	HomesLed    map[domain.UUID]int
 	Earlier     []EarlierJob    // accepted jobs at this home before this one
 	SamePhotos  []SamePhoto     // digests of this job's photos that other homes show too
+	LikePhotos  []LikePhoto     // pictures of other homes that look like one of this job's
 	SameTests   []domain.UUID   // jobs at other homes with the same readings to the digit
 	Pending     []PendingDevice // devices that said they still hold work of this job
 	OtherVisits []OtherVisit    // of this job's people to other homes on the same days
@@ -47,6 +48,14 @@ type EarlierJob struct {
 type SamePhoto struct {
 	SHA256 string
 	JobIDs []domain.UUID
+}
+
+// LikePhoto is a picture of another home that looks like one of this job's.
+type LikePhoto struct {
+	PhotoID      domain.UUID
+	OtherPhotoID domain.UUID
+	OtherJobID   domain.UUID
+	DifferBits   int // of the 64 that tell pictures apart
 }
 
 // PendingDevice is a device with work that has not come in.
@@ -69,6 +78,9 @@ type OtherVisit struct {
 func (o Outside) ordered() Outside {
 	o.Earlier = ordered(o.Earlier, func(x, y EarlierJob) int { return x.JobID.Compare(y.JobID) })
 	o.SamePhotos = ordered(o.SamePhotos, func(x, y SamePhoto) int { return cmp.Compare(x.SHA256, y.SHA256) })
+	o.LikePhotos = ordered(o.LikePhotos, func(x, y LikePhoto) int {
+		return cmp.Or(x.PhotoID.Compare(y.PhotoID), x.OtherJobID.Compare(y.OtherJobID), x.OtherPhotoID.Compare(y.OtherPhotoID))
+	})
 	o.SameTests = ordered(o.SameTests, domain.UUID.Compare)
 	o.Pending = ordered(o.Pending, func(x, y PendingDevice) int { return x.DeviceID.Compare(y.DeviceID) })
 	o.OtherVisits = ordered(o.OtherVisits, func(x, y OtherVisit) int {

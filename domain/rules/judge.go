@@ -45,6 +45,7 @@ func computeAndJudge(set Set, job *Assembled) (Result, Verdict) {
 			c.tallies[i].Outcomes.NotApplicable, c.tallies[i].Because = 1, slices.Clip(s.none)
 		}
 	}
+	c.awaitPictures()
 	return result, c.verdict()
 }
 

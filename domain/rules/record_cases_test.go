@@ -153,6 +153,19 @@ func recordCases() []ruleCases {
 		}, []string{"section_reached", "loose_part_fastened"}[1:]}},
 		cannot: map[string]string{"at_the_limit": noLimit},
 	}, {
+		rule: "photo_of_one_home",
+		broken: []change{{"sent for another home too", func(j *jobUnderTest) {
+			j.outside.SamePhotos = []SamePhoto{{one[domain.Photo](j, 3).SHA256, []domain.UUID{{3}}}}
+		}, nil}},
+		holds: []change{{"another home has another picture", func(j *jobUnderTest) {
+			j.outside.SamePhotos = []SamePhoto{{"0011", []domain.UUID{{3}}}}
+		}, nil}},
+		notApplicable: []change{{"no photo", func(j *jobUnderTest) {
+			j.dropAll(domain.PhotoKind, domain.OpeningKind, domain.RepairKind, domain.CrossoverKind, domain.MeasurementKind, domain.EnergyIsolationKind)
+			refused(j)
+		}, []string{"loose_part_fastened"}}},
+		cannot: map[string]string{"not_recorded": noFact, "at_the_limit": noLimit},
+	}, {
 		rule: "replaced_twice",
 		broken: []change{{"two corrections of one reading", func(j *jobUnderTest) { correct(j, "15:10"); correct(j, "15:12") }, []string{"readings_in_order"}},
 			{"two corrections of one photo", func(j *jobUnderTest) {

@@ -110,6 +110,10 @@ type Result struct {
 	BeforeTenths *int64 `json:"-"`
 	AfterTenths  *int64 `json:"-"`
 
+	// Where payment waits for pictures: those that rules ask for and that have
+	// not arrived.
+	PicturesOwed int `json:"-"`
+
 	limits        domain.TestLimits // of the program's rule set
 	change        leakage.Change
 	before, after *taken

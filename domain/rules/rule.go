@@ -63,7 +63,7 @@ var all = []*Rule{
 	&crossoverCollarScrews, &crossoverSizeKept, &crossoverOffGround, &crossoverSupported, &flexSag,
 	&readingsInOrder, &sameMethodBeforeAfter, &everyRegisterRead, &panTarget,
 	&instrumentInCalibration, &leakageNotHigherAfter,
-	&photosComplete, &replacedTwice, &deviceNotHeard, &describedTwice, &parentNotVoided, &deviceClock, &kitConfirmed, &timesStand, &factsStandAfterReturn,
+	&photosComplete, &photoOfOneHome, &replacedTwice, &deviceNotHeard, &describedTwice, &parentNotVoided, &deviceClock, &kitConfirmed, &timesStand, &factsStandAfterReturn,
 	&airAtEveryOutlet, &outcomeShown, &materialsAsListed,
 	&combustionChecked, &carbonMonoxideTold, &stopRespected, &stopCleared, &crewCertified, &crewMemberSupervised, &homeNotTreatedBefore, &fundSourceNamed,
 	&ownerPermission, &residentConsent, &appointmentKept, &someoneHome, &priorDamageShown, &hazardRead,

@@ -101,15 +101,32 @@ var screenSameReadings = Screen{
 
 var screenSamePhoto = Screen{
 	Key:      "same_photo",
-	Question: "The very same picture was sent for another home. Which home does it show?",
-	Innocent: "One picture was sent twice by mistake; the same home under two jobs is fine.",
+	Question: "The very same picture, or one that looks like it, was sent for another home. Which home does it show?",
+	Innocent: "One picture was sent twice by mistake, or two ducts look alike; the same home under two jobs is fine.",
 	Source:   practice,
 	ask: func(s *screening) {
-		for _, same := range s.job.Outside.SamePhotos {
-			for _, p := range s.job.Photos {
-				if p.Record.SHA256 == same.SHA256 && len(same.JobIDs) > 0 {
-					s.ask(ids(same.JobIDs)+" has it too", p.Subject())
+		for _, p := range s.job.Photos {
+			for _, same := range s.job.Outside.SamePhotos {
+				if p.Record.SHA256 != same.SHA256 {
+					continue
 				}
+				// One whose picture has arrived is asked about with both pictures.
+				others := slices.DeleteFunc(slices.Clone(same.JobIDs), func(job domain.UUID) bool {
+					return slices.ContainsFunc(s.job.Outside.LikePhotos, func(like LikePhoto) bool { return like.PhotoID == p.ID && like.OtherJobID == job })
+				})
+				if len(others) > 0 {
+					s.ask(ids(others)+" has it too", p.Subject())
+				}
+			}
+			for _, like := range s.job.Outside.LikePhotos {
+				if like.PhotoID != p.ID {
+					continue
+				}
+				subjects := []domain.Subject{p.Subject()}
+				if !like.OtherPhotoID.IsZero() {
+					subjects = append(subjects, domain.Subject{Kind: domain.PhotoKind, ID: like.OtherPhotoID})
+				}
+				s.ask("one of "+ids([]domain.UUID{like.OtherJobID})+" looks like it", subjects...)
 			}
 		}
 	},

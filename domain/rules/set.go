@@ -16,10 +16,12 @@ type Set struct {
 	ID            domain.UUID
 	MethodsAsked  []domain.Method // empty: one fan test before and one after
 	PaysFoundWrap bool
-	Funds         []string          // that pay; a job names one of them
-	sealants      []domain.Sealants // the program's own, by sort of joint
-	tests         domain.TestLimits
-	settings      []setting // one for each rule of the table
+	Funds         []string // that pay; a job names one of them
+	// PicturesFor is what waits for pictures; empty: neither acceptance nor payment.
+	PicturesFor domain.PicturesNeededFor
+	sealants    []domain.Sealants // the program's own, by sort of joint
+	tests       domain.TestLimits
+	settings    []setting // one for each rule of the table
 }
 
 // setting is one rule as a program has it.
@@ -51,6 +53,9 @@ func NewSet(id domain.UUID, rs *domain.RuleSet) (Set, []domain.Fault) {
 	}
 	set.MethodsAsked = slices.Clone(rs.MethodsAsked)
 	set.PaysFoundWrap = rs.PaysFoundWrap != nil && *rs.PaysFoundWrap
+	if rs.AwaitsPictures() {
+		set.PicturesFor = rs.PicturesNeededFor
+	}
 	set.sealants = slices.Clone(rs.Sealants)
 	set.Funds = slices.Clone(rs.Funds())
 	faults := priceFaults(rs)

@@ -66,6 +66,7 @@ func TestSubjectsOfTheCleanJob(t *testing.T) {
 		"instrument_in_calibration":    {Holds: 2},
 		"leakage_not_higher_after":     {Holds: 1},
 		"photos_complete":              {Holds: 16}, // joint, 4 ends, 3 boots, crossover, 3 openings, survey, 2 gauges, lock
+		"photo_of_one_home":            {Holds: 30}, // survey 4, joint 2, gauges 2, openings 6, lock 1, crossover 5, ends 4, boots 6
 		"replaced_twice":               {NotApplicable: 1},
 		"device_not_heard":             {NotApplicable: 1},
 		"described_twice":              {Holds: 26}, // 21 components, crossover, 4 openings

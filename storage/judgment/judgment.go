@@ -88,6 +88,10 @@ func unnamed(o rules.Outside) rules.Outside {
 	for i := range o.OtherVisits {
 		o.OtherVisits[i].JobID = domain.UUID{}
 	}
+	o.LikePhotos = slices.Clone(o.LikePhotos)
+	for i := range o.LikePhotos {
+		o.LikePhotos[i].OtherJobID, o.LikePhotos[i].OtherPhotoID = domain.UUID{}, domain.UUID{}
+	}
 	o.SameTests = make([]domain.UUID, min(len(o.SameTests), 1))
 	return o
 }

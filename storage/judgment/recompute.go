@@ -149,7 +149,8 @@ type recomputeRow struct {
 	FirstRecordedAt *time.Time
 	JudgedAt        *time.Time
 	// Marked tells a row that repeats an acceptance from the position on at
-	// which a person took it out of the statistics or into them.
+	// which a person took it out of the statistics or into them, or at which
+	// pictures had arrived that its payment waited for.
 	Marked bool
 }
 
@@ -162,7 +163,7 @@ var notRemade = []string{"program_id", "job_id", "serial", "judged_at_position",
 func (r *recomputeRow) differs(made *storage.ResultRow) (list []string) {
 	stored, again := storage.ArgsOf(&r.ResultRow), storage.ArgsOf(made)
 	for _, column := range storage.ResultColumns {
-		if slices.Contains(notRemade, column) || r.Marked && (column == "excluded" || column == "accepted_position") {
+		if slices.Contains(notRemade, column) || r.Marked && (column == "excluded" || column == "accepted_position" || column == "pictures_owed_count") {
 			continue // the latter are of the decision, not of the inputs
 		}
 		a, b := cell(stored[column]), cell(again[column])

@@ -51,7 +51,7 @@ func (r *reader) acceptance(row *monthHistoryRow) (a month.Acceptance, err error
 			ContractorID: row.ContractorID, Outcome: domain.Outcome(storage.OrZero(row.Outcome)), PayBasis: domain.PayBasis(row.PayBasis), HomeClass: row.Class, FundSource: r.fund(row.FundSource),
 			Method: domain.Method(storage.OrZero(row.Method)), Undecided: row.Undecided, BeforeTenths: row.BeforeTenths, AfterTenths: row.AfterTenths, Returned: row.ReturnedCount, Excluded: row.Excluded,
 		},
-		Sections: sectionsOf(row.Class), Crossovers: row.CrossoversCount, WorkShown: row.WorkShown, TripShown: row.TripShown,
+		Sections: sectionsOf(row.Class), Crossovers: row.CrossoversCount, WorkShown: row.WorkShown, TripShown: row.TripShown, PicturesOwed: row.PicturesOwed,
 	}
 	if work.Pay, err = month.PayOf(r.sets[storage.IDOf(row.RuleSetID)], &work); err != nil {
 		return a, err
@@ -212,6 +212,7 @@ type monthHistoryRow struct {
 	CrossoversCount  int64
 	WorkShown        bool
 	TripShown        bool
+	PicturesOwed     int64
 	CallBacks        *string
 }
 
@@ -225,7 +226,7 @@ ORDER BY r.job_id, r.serial`
 // What only an acceptance that ended needs is looked up for those alone.
 const monthAcceptancesSQL = `
 SELECT r.job_id, r.serial, r.contractor_id, r.class, r.pay_basis, r.fund_source, r.outcome, coalesce((r.result::jsonb -> 'shown' ->> 'work')::boolean, true) AS work_shown,
-    coalesce((r.result::jsonb -> 'shown' ->> 'trip')::boolean, true) AS trip_shown, r.method, coalesce(r.quality = 'undecided', false) AS undecided, r.before_tenths, r.after_tenths,
+    coalesce((r.result::jsonb -> 'shown' ->> 'trip')::boolean, true) AS trip_shown, r.pictures_owed_count::bigint AS pictures_owed, r.method, coalesce(r.quality = 'undecided', false) AS undecided, r.before_tenths, r.after_tenths,
     r.returned_count::bigint AS returned_count, r.excluded, r.rule_set_id, r.accepted_position, r.accepted_at, r.accepted_month,
     u.position AS until_position, u.recorded_at AS until_at, b.version, e.version AS until_version, e.voided_at IS NOT NULL AND e.version IS NOT NULL AS until_void,
     ue.reason AS until_reason, ue.decision AS until_decision, be.reason, n.voided_at IS NOT NULL AS void_now, i.position AS inspected, i.recorded_at AS inspected_at, x.crossovers_count, cb.call_backs

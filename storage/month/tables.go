@@ -30,7 +30,7 @@ func (r *reader) eachJob(sql string, use func(*month.AcceptedJob, *month.Work) e
 				ContractorID: row.ContractorID, Outcome: domain.Outcome(storage.OrZero(row.Outcome)), PayBasis: domain.PayBasis(row.PayBasis), HomeClass: row.Class,
 				FundSource: r.fund(row.FundSource), Method: domain.Method(storage.OrZero(row.Method)), Undecided: row.Undecided, BeforeTenths: row.BeforeTenths, AfterTenths: row.AfterTenths, Returned: row.ReturnedCount, Excluded: row.Excluded,
 			},
-			Sections: sectionsOf(row.Class), Crossovers: row.CrossoversCount, WorkShown: row.WorkShown, TripShown: row.TripShown, Inspected: row.Inspected,
+			Sections: sectionsOf(row.Class), Crossovers: row.CrossoversCount, WorkShown: row.WorkShown, TripShown: row.TripShown, PicturesOwed: row.PicturesOwed, Inspected: row.Inspected,
 		}
 		if work.Pay, err = month.PayOf(r.sets[storage.IDOf(row.RuleSetID)], &work); err != nil {
 			return fmt.Errorf("job %s: %w", domain.UUID(row.JobID), err)
@@ -128,6 +128,18 @@ func (w *writer) measurements() error {
 				}
 			}
 			return nil
+		})
+	})
+}
+
+func (w *writer) pictures() error {
+	return writeTable(w, month.Pictures(), func(row func(*month.PictureRow) error) error {
+		return storage.Each(w.t, monthPicturesSQL, w.args, func(r *monthPictureRow) error {
+			record, err := domain.Decode(domain.PhotoKind, []byte(r.Body))
+			if err != nil {
+				return fmt.Errorf("photo %s: %w", domain.UUID(r.PhotoID), err)
+			}
+			return row(&month.PictureRow{PhotoID: r.PhotoID, JobID: r.JobID, Photo: record.(*domain.Photo)})
 		})
 	})
 }
@@ -313,7 +325,7 @@ SELECT r.job_id, r.home_id, r.contractor_id, f.accepted_month, r.accepted_at,
     (SELECT count(*) FROM job_result AS c WHERE c.program_id = r.program_id AND c.job_id = r.job_id AND c.accepted_position <= @position) AS accepted_count,
     j.version AS job_version, r.outcome, r.pay_basis, r.fund_source, r.class, r.floor_area_ft2,
     coalesce((r.result::jsonb -> 'shown' ->> 'work')::boolean, true) AS work_shown,
-    coalesce((r.result::jsonb -> 'shown' ->> 'trip')::boolean, true) AS trip_shown, r.method, coalesce(r.quality = 'undecided', false) AS undecided, r.before_tenths, r.after_tenths, r.extrapolated, r.excluded, r.check_count::bigint AS check_count,
+    coalesce((r.result::jsonb -> 'shown' ->> 'trip')::boolean, true) AS trip_shown, r.pictures_owed_count::bigint AS pictures_owed, r.method, coalesce(r.quality = 'undecided', false) AS undecided, r.before_tenths, r.after_tenths, r.extrapolated, r.excluded, r.check_count::bigint AS check_count,
     r.note_count::bigint AS note_count, r.returned_count::bigint AS returned_count, r.rule_set_id, r.method_version,
     EXISTS (SELECT FROM entry AS l
         WHERE @holds::boolean AND l.program_id = r.program_id AND l.job_id = r.job_id AND l.kind = 'inspection' AND l.position <= @position
@@ -344,6 +356,19 @@ CROSS JOIN LATERAL (
     SELECT (e ->> 'measurement_id')::uuid, e ->> 'reason' FROM jsonb_array_elements(r.result::jsonb -> 'left_out') AS e) AS m
 JOIN entry AS l ON l.program_id = r.program_id AND l.kind = 'measurement' AND l.record_id = m.measurement_id
     AND l.position <= r.accepted_position AND (l.until_position IS NULL OR l.until_position > r.accepted_position)` + monthStandingSQL
+
+type monthPictureRow struct {
+	JobID   [16]byte
+	PhotoID [16]byte
+	Body    string
+}
+
+// Each photo of a job, as it was when the job was accepted.
+const monthPicturesSQL = `
+SELECT r.job_id, l.record_id AS photo_id, l.body` + monthFirstSQL + `
+JOIN entry AS l ON l.program_id = r.program_id AND l.job_id = r.job_id AND l.kind = 'photo' AND l.voided_at IS NULL
+    AND l.position <= r.accepted_position AND (l.until_position IS NULL OR l.until_position > r.accepted_position)` + monthStandingSQL + `
+ORDER BY f.accepted_position, r.job_id, l.record_id`
 
 type monthStateRow struct {
 	State string

@@ -80,7 +80,7 @@ func Write(ctx context.Context, db *storage.DB, program domain.UUID, plan *Plan,
 		if err := w.begin(out, o); err != nil {
 			return err
 		}
-		for _, step := range []func() error{w.history, w.suppression, w.jobs, w.measurements, w.contractors, w.payments, w.costs, w.corrections, w.callBacks, w.reconciliation, w.months, w.codes, w.ledger} {
+		for _, step := range []func() error{w.history, w.suppression, w.jobs, w.measurements, w.pictures, w.contractors, w.payments, w.costs, w.corrections, w.callBacks, w.reconciliation, w.months, w.codes, w.ledger} {
 			if err := step(); err != nil {
 				return err
 			}

@@ -12,6 +12,7 @@ import (
 	"path"
 	"path/filepath"
 	"syscall"
+	"time"
 )
 
 // Folder keeps bytes in files below one folder.
@@ -138,9 +139,9 @@ func (f *Folder) Check(ctx context.Context) error {
 	return f.Delete(ctx, probe)
 }
 
-// RemoveUnfinished removes what killed processes left half written. Only a
-// start may call it, before anything is written.
-func (f *Folder) RemoveUnfinished() error {
+// RemoveUnfinished removes what killed processes left half written before a
+// moment. Younger files another process may still be writing.
+func (f *Folder) RemoveUnfinished(before time.Time) error {
 	d, err := f.root.Open(temporary)
 	if err != nil {
 		return told("open", temporary, err)
@@ -151,6 +152,9 @@ func (f *Folder) RemoveUnfinished() error {
 		return told("list", temporary, err)
 	}
 	for _, e := range entries {
+		if about, err := e.Info(); err == nil && about.ModTime().After(before) {
+			continue
+		}
 		if err := f.root.Remove(path.Join(temporary, e.Name())); err != nil && !errors.Is(err, fs.ErrNotExist) {
 			return told("remove", e.Name(), err)
 		}

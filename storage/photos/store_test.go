@@ -8,6 +8,7 @@ import (
 	"path/filepath"
 	"strings"
 	"testing"
+	"time"
 
 	"ductledger/storage/photos"
 )
@@ -129,7 +130,7 @@ func TestFolderAfterAKill(t *testing.T) {
 	if err := os.WriteFile(filepath.Join(dir, "writing", "0a"), []byte("hal"), 0o600); err != nil {
 		t.Fatal(err)
 	}
-	if err := f.RemoveUnfinished(); err != nil {
+	if err := f.RemoveUnfinished(time.Now().Add(time.Hour)); err != nil {
 		t.Fatal(err)
 	}
 	if left, err := os.ReadDir(filepath.Join(dir, "writing")); err != nil || len(left) > 0 {
