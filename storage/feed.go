@@ -164,7 +164,8 @@ LIMIT @limit`
 
 // Jobs that left an inspector's scope: the inspection is finished, or the job void.
 const feedInspectorDropsSQL = `
-SELECT d.job_id, d.ended_position, 'ended' AS reason FROM inspection_draw AS d
+SELECT d.job_id, j.home_id, d.ended_position, 'ended' AS reason FROM inspection_draw AS d
+JOIN job AS j ON j.program_id = d.program_id AND j.id = d.job_id
 WHERE d.program_id = @program_id AND d.closed_at IS NOT NULL AND NOT @starts AND d.ended_position > @effective
     AND (d.inspector_id IS NULL OR d.inspector_id = @person_id)
 ORDER BY d.ended_position, d.job_id
