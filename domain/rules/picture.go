@@ -72,6 +72,8 @@ func (c *check) askedFor(owed []Of[domain.Photo]) []bool {
 	job, set := *c.job, *c.set
 	set.PicturesFor = ""
 	job.Photos = slices.DeleteFunc(slices.Clone(job.Photos), func(p Of[domain.Photo]) bool { return p.BytesState.Owed() })
+	job.repairs, job.shots = nil, nil
+	job.index() // its places are those of the photos that are left
 	_, arrived := computeAndJudge(set, &job)
 	asked := make([]bool, len(owed))
 	for i := range arrived.Findings {
