@@ -98,10 +98,10 @@ func (p *Pages) today(ctx context.Context, v *Visit) (Page, error) {
 	if only != "" {
 		page.Quiet = "Only: " + titleOf(only) + "."
 	}
-	switch {
-	case all == 0:
+	switch all {
+	case 0:
 		page.Lead = "Nothing waits for you."
-	case all == 1:
+	case 1:
 		page.Lead = "One thing waits for you."
 	default:
 		page.Lead = sentence(Count(all, "thing") + " wait for you; the oldest of each kind stands first")

@@ -295,7 +295,7 @@ func (a *Assembled) valueWords(member string, v reflect.Value) string {
 	if v.Kind() == reflect.Pointer {
 		v = v.Elem()
 	}
-	words := ""
+	var words string
 	switch x := v.Interface().(type) {
 	case time.Time:
 		return a.clock(x)

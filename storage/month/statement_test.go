@@ -43,7 +43,7 @@ func (a *agency) statement(m domain.Month, limit int) monthdb.Statement {
 func TestStatementsAddUpToThePackage(t *testing.T) {
 	t.Parallel()
 	a := newAgency(t, time.Date(2026, 3, 3, 18, 0, 0, 0, time.UTC))
-	both := []*agency{a, &agency{a.Second(), t}}
+	both := []*agency{a, {a.Second(), t}}
 	random := rand.New(rand.NewPCG(7, 2026))
 	jobs := [2][]*standingJob{}
 	corrected := int64(0)
