@@ -1,6 +1,8 @@
 package storage
 
 import (
+	"cmp"
+	"maps"
 	"slices"
 
 	"ductledger/domain"
@@ -64,9 +66,9 @@ type jobChange struct {
 	moved      bool // it passed another state
 	called     bool // a call-back came or was closed
 	callBacks  map[domain.UUID]bool
-	inspection bool // one is finished
-	failed     bool // the last that is finished failed
-	byCrew     bool // a crew started it and the office has not confirmed it
+	inspection bool                               // one is finished
+	inspected  map[domain.UUID]*domain.Inspection // those that came; nil: voided
+	byCrew     bool                               // a crew started it and the office has not confirmed it
 	late       int32
 	readings   []*domain.Measurement
 
@@ -105,9 +107,7 @@ func (c *jobChange) take(d *intake.Decision) {
 		c.moved = c.moved || r.State != c.job.State
 		c.job, c.void = *r, d.Void != nil
 	case *domain.Inspection:
-		if d.Void == nil && (r.Result == "passed" || r.Result == "failed") {
-			c.inspection, c.failed = true, r.Result == "failed"
-		}
+		c.inspection = c.inspection || d.Void == nil && finished(r)
 	case *domain.Measurement:
 		c.readings = append(c.readings, r)
 	}
@@ -115,6 +115,14 @@ func (c *jobChange) take(d *intake.Decision) {
 	case domain.JobKind:
 		c.newVersion, c.grantedAt, c.byCrew = true, d.Position, d.StartedByCrew
 		c.void = d.Void != nil
+	case domain.InspectionKind:
+		if c.inspected == nil {
+			c.inspected = map[domain.UUID]*domain.Inspection{}
+		}
+		c.inspected[d.Item.ID], _ = d.Item.Record.(*domain.Inspection)
+		if d.Void != nil {
+			c.inspected[d.Item.ID] = nil
+		}
 	case domain.CallBackKind:
 		r, ok := d.Item.Record.(*domain.CallBack)
 		c.callBacks[d.Item.ID] = ok && r.ClosedOn == ""
@@ -129,6 +137,32 @@ func (c *jobChange) calledBack() bool {
 		}
 	}
 	return false
+}
+
+func finished(i *domain.Inspection) bool { return i.Result == "passed" || i.Result == "failed" }
+
+// inspectionFailed tells whether the last inspection by its day failed, in
+// whatever order they came.
+func (k *known) inspectionFailed(c *jobChange) bool {
+	all := maps.Clone(c.inspected)
+	if touched := k.jobs[c.id]; touched != nil {
+		for i := range touched.entries {
+			e := &touched.entries[i]
+			if r, ok := e.Record.(*domain.Inspection); ok && e.Void == nil {
+				if _, replaced := all[e.ID]; !replaced {
+					all[e.ID] = r
+				}
+			}
+		}
+	}
+	var last *domain.Inspection
+	var lastID domain.UUID
+	for id, r := range all {
+		if r != nil && finished(r) && (last == nil || cmp.Or(cmp.Compare(r.InspectedOn, last.InspectedOn), id.Compare(lastID)) > 0) {
+			last, lastID = r, id
+		}
+	}
+	return last != nil && last.Result == "failed"
 }
 
 // inScope tells whether the job's contractor has it to work on: an open

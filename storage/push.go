@@ -125,7 +125,7 @@ func (t *Tx) push(caller domain.Caller, p *Push, plan *plan) (Pushed, error) {
 			numberEntries(judged, accepted)
 			changes := known.changesOf(accepted)
 			t.writeJobs(known, changes)
-			t.writeScopes(changes, accepted)
+			t.writeScopes(known, changes, accepted)
 			t.writeDevices(accepted, head.RecordedAt)
 			t.readNumbers(known, accepted)
 			if err := t.writePictures(accepted); err != nil {

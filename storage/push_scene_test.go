@@ -3,6 +3,7 @@ package storage_test
 import (
 	"fmt"
 	"reflect"
+	"slices"
 	"testing"
 
 	"ductledger/domain"
@@ -153,6 +154,7 @@ func (m *sceneMaker) job(home domain.UUID, assigned bool) *step {
 			Priority: rapid.SampledFrom([]string{"", "high"}).Draw(m.T, "priority")}
 	}
 	var first *step
+	begun := len(m.steps)
 	if assigned {
 		first = m.put(id, true, version(domain.Assigned, ""))
 		if m.chance(80, "begun") {
@@ -168,17 +170,18 @@ func (m *sceneMaker) job(home domain.UUID, assigned bool) *step {
 	if m.last[id].record.(*domain.Job).State == domain.InWork && m.chance(60, "sent in") {
 		m.put(id, false, version(domain.SentIn, domain.Completed))
 		if m.withStaff && m.chance(40, "returned") {
-			m.returned(id, version(domain.InWork, ""))
+			m.returned(id, version(domain.InWork, ""), slices.Clone(m.steps[begun:]))
 		}
 	}
 	return first
 }
 
 // returned is a review that sends the job back, and the crew's next version of
-// the job on the one that the review made.
-func (m *sceneMaker) returned(job domain.UUID, next *domain.Job) {
+// the job on the one that the review made. Whether the crew changed a fact before
+// or after its return is no matter of transport: what it did before is sent before.
+func (m *sceneMaker) returned(job domain.UUID, next *domain.Job, before []*step) {
 	review := m.put(m.id(), true, &domain.Review{JobID: job, Decision: domain.Return, ReasonCodes: []string{"photo"}})
-	review.after = []*step{m.last[job]}
+	review.after = before
 	s := m.put(job, false, next)
 	s.base, s.after = s.base+1, []*step{review}
 }

@@ -102,7 +102,7 @@ func (db *DB) PutResident(ctx context.Context, caller domain.Caller, home domain
 		d.ResidentRevision = revision[0].Revision
 		accepted := []intake.Decision{d}
 		t.appendEntries(head, accepted, func(intake.Key) int64 { return e.Position })
-		t.writeScopes(nil, accepted)
+		t.writeScopes(nil, nil, accepted)
 		seen = Seen{Entry: entryOf(&accepted[0], head), Resident: who.known()}
 		if err := t.Audit(caller, action, home, ""); err != nil || !validateOnly {
 			return err

@@ -35,7 +35,7 @@ UPDATE job_scope SET last_position = greatest(last_position, @position)
 WHERE program_id = @program_id AND job_id = @job_id AND NOT open AND reason = 'accepted'`
 
 // writeScopes queues who may see the touched jobs from now on.
-func (t *Tx) writeScopes(changes []*jobChange, accepted []intake.Decision) {
+func (t *Tx) writeScopes(k *known, changes []*jobChange, accepted []intake.Decision) {
 	for _, c := range changes {
 		job := Args{"program_id": t.Program, "job_id": c.id, "holder": c.job.ContractorID, "position": c.lastAt, "granted": max(c.grantedAt, 1), "anew": c.confirmed()}
 		if (c.newVersion || c.called) && c.before != nil { // only then somebody has it in scope
@@ -51,8 +51,8 @@ func (t *Tx) writeScopes(changes []*jobChange, accepted []intake.Decision) {
 		case c.job.State == domain.Accepted:
 			t.Queue(scopeLateNewsSQL, job)
 		}
-		if c.inspection {
-			t.Queue(inspectionFailedSQL, Args{"program_id": t.Program, "job_id": c.id, "failed": c.failed, "at": t.Now})
+		if len(c.inspected) > 0 {
+			t.Queue(inspectionFailedSQL, Args{"program_id": t.Program, "job_id": c.id, "failed": k.inspectionFailed(c), "at": t.Now})
 		}
 		if c.inspection || c.void {
 			t.Queue(drawCloseSQL, Args{"program_id": t.Program, "job_id": c.id, "position": c.lastAt, "at": t.Now})
