@@ -1,14 +1,26 @@
 package api
 
 import (
+	"bytes"
 	"context"
+	"crypto/sha256"
+	"encoding/hex"
+	"fmt"
+	"mime"
+	"net/http"
+	"slices"
+	"strings"
 	"time"
 
 	"ductledger/api/frame"
 	"ductledger/domain"
+	"ductledger/domain/leakage"
 	"ductledger/domain/ledger"
 	"ductledger/domain/performance"
 	performancedb "ductledger/storage/performance"
+
+	"github.com/go-json-experiment/json"
+	"github.com/go-json-experiment/json/jsontext"
 )
 
 // A figuresHead says of which jobs, at which position and by which formulas an
@@ -248,6 +260,619 @@ func performanceOperations() map[string]frame.Operation {
 			Query: performanceQuery{},
 			Gives: []frame.Gives{
 				{Status: 200, What: "The figures.", Body: performanceAnswer{}},
+			},
+		},
+	}
+}
+
+// One contractor and the program over a period.
+type contractorAnswer struct {
+	figuresHead
+	Program    performance.Summary    `json:"program"`
+	Contractor performance.Contractor `json:"contractor"`
+	// Pictures are of the jobs assigned in the period, the rest of those accepted in it.
+	Picture        performance.Picture      `json:"picture"`
+	ProgramPicture performance.Picture      `json:"program_picture"`
+	Trend          []performance.TrendPoint `json:"trend"`
+	// Why there is no line.
+	TrendReason string                `json:"trend_reason,omitzero"`
+	Published   []publishedContractor `json:"published,omitzero"`
+}
+
+// publishedContractor is what stood of a contractor when the period was
+// published; the answer around it is restated.
+type publishedContractor struct {
+	publicationRef
+	Contractor jsontext.Value `json:"contractor,omitzero" schema:"ContractorFigures"`
+}
+
+// contractorPerformance answers one contractor's figures with the program's
+// beside them. A contractor reads its own.
+func (s *Server) contractorPerformance(ctx context.Context, caller domain.Caller, r *frame.Request) (frame.Answer, error) {
+	var a contractorAnswer
+	err := s.ofContractor(ctx, caller, r, func(p *performancedb.Population, c *compared, at int) (err error) {
+		a.figuresHead = headOf(r, p)
+		a.InputDigest, a.PreviousInputDigest = c.InputDigest, c.previous
+		a.Program, a.Contractor = c.Program, c.Contractors[at]
+		if err := a.paint(p); err != nil {
+			return err
+		}
+		published, err := p.Published(true)
+		if err != nil {
+			return err
+		}
+		if err := a.follow(c, published); err != nil || !caller.Scoped() {
+			return err
+		}
+		a.outside(p, c)
+		return nil
+	})
+	return frame.Answer{Body: a}, err
+}
+
+// fewestHomes is the number of homes below which a month's point is for the
+// agency only.
+const fewestHomes = 5
+
+// outside holds back what is for the agency only, and what rests on too few homes.
+func (a *contractorAnswer) outside(p *performancedb.Population, c *compared) {
+	own, program := a.Contractor.Outside(), a.Program.Outside()
+	if !own || !program {
+		a.widen(p)
+	}
+	a.Contractor.Adjusted.Outside(c.Model.Pool)
+	all := len(a.Trend)
+	a.Trend = slices.DeleteFunc(a.Trend, func(t performance.TrendPoint) bool { return t.N < fewestHomes })
+	if len(a.Trend) < all {
+		a.TrendReason = performance.TooFewHomes
+		a.widen(p)
+	}
+	for i := range a.Published {
+		a.Published[i].Contractor = withoutStanding(a.Published[i].Contractor)
+	}
+}
+
+// withoutStanding is a published line, which staff read, without what is for the
+// agency only.
+func withoutStanding(line jsontext.Value) jsontext.Value {
+	var whole, adjusted map[string]jsontext.Value
+	if json.Unmarshal(line, &whole) != nil || json.Unmarshal(whole["adjusted"], &adjusted) != nil {
+		return nil // nothing was published of it
+	}
+	delete(adjusted, "standing")
+	delete(adjusted, "statement")
+	var err error
+	if whole["adjusted"], err = json.Marshal(adjusted, json.Deterministic(true)); err != nil {
+		return nil
+	}
+	if line, err = json.Marshal(whole, json.Deterministic(true)); err != nil {
+		return nil
+	}
+	return line
+}
+
+// ofContractor compares and finds the contractor that the address names, with
+// its months.
+func (s *Server) ofContractor(ctx context.Context, caller domain.Caller, r *frame.Request, use func(p *performancedb.Population, c *compared, at int) error) error {
+	unknown := domain.Errorf(domain.NotFound, "there is no such contractor")
+	id, err := r.ID()
+	if err != nil {
+		return err
+	}
+	if caller.Role == domain.ContractorRole && caller.Contractor != id {
+		return unknown
+	}
+	return s.populate(ctx, caller, r, func(p *performancedb.Population) error {
+		if _, known := p.Names[id]; !known {
+			return unknown
+		}
+		c, err := compare(p, whose{one: id})
+		if err != nil {
+			return err
+		}
+		for at := range c.Contractors {
+			if c.Contractors[at].ContractorID == id {
+				return use(p, &c, at)
+			}
+		}
+		return unknown
+	})
+}
+
+// paint adds how the contractor works, and the program.
+func (a *contractorAnswer) paint(p *performancedb.Population) error {
+	rules, err := p.Rules()
+	if err != nil {
+		return err
+	}
+	work, err := p.Work()
+	if err != nil {
+		return err
+	}
+	a.ProgramPicture, a.Picture, err = performance.Pictures(work, rules, a.Contractor.ContractorID)
+	a.Picture.Name = a.Contractor.Name
+	return frame.Refused(err)
+}
+
+// follow draws the contractor's months, and beside them what was published.
+func (a *contractorAnswer) follow(c *compared, published []performancedb.Publication) (err error) {
+	values := map[string]float64{}
+	for _, stood := range published {
+		points, err := trendsOf(&stood)
+		if err != nil {
+			return err
+		}
+		for _, point := range points[a.Contractor.ContractorID.String()] {
+			values[point.Month] = point.Value // a later publication's stands
+		}
+		if stood.From != a.From || stood.Before != a.Before {
+			continue
+		}
+		line := publishedContractor{publicationRef: refOf(&stood)}
+		line.PublishedBy, line.PublishedByPersonID = "", domain.UUID{} // contractors read this too: the agency speaks, not a person
+		if line.Contractor, err = contractorIn(&stood, a.Contractor.ContractorID); err != nil {
+			return err
+		}
+		a.Published = append(a.Published, line)
+	}
+	a.Trend, a.TrendReason, err = c.trend(&a.Contractor, values)
+	return err
+}
+
+// trend is a contractor's line by months of the program; without an index
+// there is none, for a reason.
+func (c *compared) trend(of *performance.Contractor, published map[string]float64) ([]performance.TrendPoint, string, error) {
+	if of.Adjusted.Index == nil {
+		return []performance.TrendPoint{}, of.Adjusted.Reason, nil
+	}
+	points, err := c.tally.Trend(of.ContractorID, &c.Model, &of.Adjusted, published)
+	return points, "", frame.Refused(err)
+}
+
+// contractorIn finds a contractor's line in what was published.
+func contractorIn(p *performancedb.Publication, id domain.UUID) (jsontext.Value, error) {
+	var answer struct {
+		Contractors []jsontext.Value `json:"contractors"`
+	}
+	if err := json.Unmarshal([]byte(p.Answer), &answer); err != nil {
+		return nil, fmt.Errorf("publication %s: %w", p.ID, err)
+	}
+	for _, line := range answer.Contractors {
+		var who struct {
+			ContractorID domain.UUID `json:"contractor_id"`
+		}
+		if err := json.Unmarshal(line, &who); err != nil {
+			return nil, fmt.Errorf("publication %s: %w", p.ID, err)
+		}
+		if who.ContractorID == id {
+			return line, nil
+		}
+	}
+	return nil, nil
+}
+
+// explanationAnswer is the way to recompute a contractor's index, and to
+// dispute it.
+type explanationAnswer struct {
+	figuresHead
+	ContractorID domain.UUID                `json:"contractor_id"`
+	Name         string                     `json:"name"`
+	Model        performance.Model          `json:"model"`
+	Adjusted     performance.Adjusted       `json:"adjusted"`
+	JobsIn       []performance.ExplainedJob `json:"jobs_in"`
+	JobsOut      []performance.ExplainedJob `json:"jobs_out"`
+	// 95 of 100 average contractors with these homes lie between.
+	ChanceLow  *float64 `json:"chance_ratio_low,omitzero"`
+	ChanceHigh *float64 `json:"chance_ratio_high,omitzero"`
+	Recomputed *float64 `json:"recomputed_index_ratio,omitzero"`
+}
+
+// explainPerformance answers the jobs in and out of a contractor's index, what
+// was expected of each home, and the published numbers; as a spreadsheet that
+// recomputes it where text/csv is asked for.
+func (s *Server) explainPerformance(ctx context.Context, caller domain.Caller, r *frame.Request) (frame.Answer, error) {
+	var a frame.Answer
+	err := s.ofContractor(ctx, caller, r, func(p *performancedb.Population, c *compared, at int) error {
+		id := c.Contractors[at].ContractorID
+		x, err := performance.Explain(p.JobsOf(id), &c.Comparison, id)
+		if err != nil {
+			return frame.Refused(err)
+		}
+		if caller.Scoped() {
+			x.Adjusted.Outside(x.Model.Pool)
+		}
+		if asksCSV(r) {
+			var sheet bytes.Buffer
+			err := x.WriteCSV(&sheet)
+			a.Body = sheet.Bytes()
+			a.Header = http.Header{"Content-Type": {"text/csv; charset=utf-8"}, "Content-Disposition": {`attachment; filename="explanation.csv"`}, "Vary": {"Accept"}}
+			return err
+		}
+		head := headOf(r, p)
+		head.InputDigest, head.PreviousInputDigest = c.InputDigest, c.previous
+		a.Header = http.Header{"Vary": {"Accept"}}
+		a.Body = explanationAnswer{head, x.ContractorID, x.Name, x.Model, x.Adjusted, x.JobsIn, x.JobsOut, x.ChanceLow, x.ChanceHigh, x.Recomputed}
+		return nil
+	})
+	return a, err
+}
+
+// asksCSV tells whether a spreadsheet is wanted; the query goes before the header.
+func asksCSV(r *frame.Request) bool {
+	switch r.Query.Get("format") {
+	case "csv":
+		return true
+	case "json":
+		return false
+	}
+	first, _, _ := strings.Cut(r.Header.Get("Accept"), ",")
+	media, _, err := mime.ParseMediaType(first)
+	return err == nil && media == "text/csv"
+}
+
+// repairEffectsAnswer is what each kind of repair brings.
+type repairEffectsAnswer struct {
+	figuresHead
+	JobsCount int `json:"jobs_count"`
+	// Jobs that give a step.
+	UsedCount    int                        `json:"used_count"`
+	LeftOut      []performance.LeftOut      `json:"left_out"`
+	PairsLeftOut []performance.LeftOut      `json:"pairs_left_out"`
+	Effects      []performance.RepairEffect `json:"repair_effects"`
+}
+
+// repairEffects answers what each kind of repair brings.
+func (s *Server) repairEffects(ctx context.Context, caller domain.Caller, r *frame.Request) (frame.Answer, error) {
+	var a repairEffectsAnswer
+	err := s.populate(ctx, caller, r, func(p *performancedb.Population) (err error) {
+		var steps performancedb.RepairSteps
+		if a.Effects, err = performance.RepairEffects(p.RepairSteps(&steps)); err != nil {
+			return frame.Refused(err)
+		}
+		a.figuresHead = headOf(r, p)
+		a.InputDigest = steps.Digest()
+		a.JobsCount, a.UsedCount, a.LeftOut, a.PairsLeftOut = steps.JobsCount, steps.UsedCount, steps.LeftOut, steps.PairsLeftOut
+		return nil
+	})
+	return frame.Answer{Body: a}, err
+}
+
+type explanationQuery struct {
+	figuresQuery
+	// The form of the answer; it goes before Accept.
+	Format string `json:"format,omitzero" validate:"omitempty,oneof=json csv"`
+}
+
+// performanceContractorOperations are what the contract says of the operations of this file.
+func performanceContractorOperations() map[string]frame.Operation {
+	return map[string]frame.Operation{
+		"performanceOfContractor": {
+			Tag: "Performance", Summary: "One contractor over a period, the program beside it",
+			Description: "Reductions and index are of the jobs first accepted in the period, the picture is of those assigned in it. A " +
+				"contractor reads its own.",
+			Query: figuresQuery{},
+			Gives: []frame.Gives{
+				{Status: 200, What: "The figures.", Body: contractorAnswer{}},
+			},
+		},
+		"explainPerformance": {
+			Tag: "Performance", Summary: "How a contractor's index came about",
+			Description: "Every job in and out of the index by id, what was expected of each home, and the published numbers with which " +
+				"anybody recomputes it. With `format=csv`, or `Accept: text/csv`, a spreadsheet that does so when it is opened. " +
+				"It comes whole, since an index is recomputed from all of its jobs: it is as long as one contractor's jobs in the " +
+				"period are many.",
+			Query: explanationQuery{},
+			Gives: []frame.Gives{
+				{Status: 200, What: "The explanation.", Body: explanationAnswer{}, Media: "application/json text/csv"},
+			},
+		},
+		"getRepairEffects": {
+			Tag: "Performance", Summary: "What each kind of repair brings",
+			Description: "From readings right before and right after one kind of repair. Where a job has no such pair, its whole reduction " +
+				"stands with each kind of repair in it, under names that say so.",
+			Query: figuresQuery{},
+			Gives: []frame.Gives{
+				{Status: 200, What: "The effects.", Body: repairEffectsAnswer{}},
+			},
+		},
+	}
+}
+
+// A period whose figures were published. It never changes.
+type publicationRef struct {
+	ID     domain.UUID `json:"publication_id"`
+	From   domain.Date `json:"from"`
+	Before domain.Date `json:"before"`
+	// The place in the program's one order of accepted versions.
+	Position      int64  `json:"position"`
+	AsOfAt        string `json:"as_of_at"`
+	MethodVersion string `json:"method_version"`
+	InputDigest   string `json:"input_digest"`
+	// SHA-256 of the figures as staff read them, as 64 hex digits.
+	AnswerDigest string `json:"answer_digest"`
+	PublishedAt  string `json:"published_at"`
+	// The person who published it.
+	PublishedBy         string      `json:"published_by,omitzero"`
+	PublishedByPersonID domain.UUID `json:"published_by_person_id,omitzero"`
+}
+
+func refOf(p *performancedb.Publication) publicationRef {
+	return publicationRef{p.ID, p.From, p.Before, p.Position, ledger.Stamp(p.AsOfAt), p.MethodVersion,
+		hex.EncodeToString(p.InputDigest), hex.EncodeToString(p.AnswerDigest), ledger.Stamp(p.PublishedAt), p.PublishedBy, p.PublishedByPerson}
+}
+
+// publishedRefs are the publications of the same period that were made before
+// the position that is asked for.
+func publishedRefs(p *performancedb.Population) (refs []publicationRef, err error) {
+	list, err := p.Published(false)
+	for i := range list {
+		refs = append(refs, refOf(&list[i]))
+	}
+	return refs, err
+}
+
+// trends are the months of each contractor's line as published, by id.
+type trends map[string][]performance.TrendPoint
+
+func trendsOf(p *performancedb.Publication) (t trends, err error) {
+	if err := json.Unmarshal([]byte(p.Trends), &t); err != nil {
+		return nil, fmt.Errorf("publication %s: %w", p.ID, err)
+	}
+	return t, nil
+}
+
+// A period that has ended, and where to cut the history; the head without.
+type publicationBody struct {
+	From   domain.Date `json:"from"`
+	Before domain.Date `json:"before"`
+	// The place in the program's one order of accepted versions.
+	Position int64 `json:"position,omitzero" validate:"omitempty,gte=0"`
+}
+
+// Published periods, the newest first.
+type publicationList struct {
+	Items []publicationRef `json:"items"`
+	Next  string           `json:"next,omitzero"`
+}
+
+// What was published, and the same period as it stands now.
+type publishedFigures struct {
+	publicationRef
+	Published jsontext.Value    `json:"figures" schema:"Performance"`
+	Restated  performanceAnswer `json:"restated"`
+}
+
+// publish freezes the figures of a period that has ended: the position, and
+// what staff read there.
+func (s *Server) publish(ctx context.Context, caller domain.Caller, r *frame.Request) (frame.Answer, error) {
+	var body publicationBody
+	if err := r.Decode(&body); err != nil {
+		return frame.Answer{}, err
+	}
+	var made performancedb.Publication
+	err := performancedb.Read(ctx, s.db, caller.Program, body.From, body.Before, body.Position, func(p *performancedb.Population) error {
+		if s.now().Before(p.Period.Before) {
+			return domain.InvalidFields([]domain.Fault{{Pointer: "/before", Code: "too_large",
+				Detail: fmt.Sprintf("the period ends on %s, which is to come", body.Before), Fix: "publish it when it has ended"}})
+		}
+		return freeze(p, &body, &made)
+	})
+	if domain.CodeOf(err) == domain.BadQuery { // what is a bad query elsewhere is a bad body here
+		return frame.Answer{}, domain.Errorf(domain.Invalid, "%s", err.Error())
+	}
+	if err != nil {
+		return frame.Answer{}, err
+	}
+	kept, created, err := performancedb.Publish(ctx, s.db, caller, made)
+	if err != nil {
+		return frame.Answer{}, err
+	}
+	a := frame.Answer{Status: http.StatusCreated, Body: refOf(&kept), Header: http.Header{"Location": {"/v1/performance/publications/" + kept.ID.String()}}}
+	if !created {
+		a.Status = http.StatusOK
+		a.Header.Set("Idempotent-Replay", "true")
+	}
+	return a, nil
+}
+
+// freeze computes what is published.
+func freeze(p *performancedb.Population, body *publicationBody, made *performancedb.Publication) error {
+	c, err := compare(p, whose{all: true})
+	if err != nil {
+		return err
+	}
+	a := performanceAnswer{figuresHead: headAt(body.From, body.Before, p), Program: c.Program, Model: &c.Model, Contractors: c.Contractors}
+	a.InputDigest, a.PreviousInputDigest = c.InputDigest, c.previous
+	lines := trends{}
+	for i := range c.Contractors {
+		points, _, err := c.trend(&c.Contractors[i], nil)
+		if err != nil {
+			return err
+		}
+		if len(points) > 0 {
+			lines[c.Contractors[i].ContractorID.String()] = points
+		}
+	}
+	text, err := frame.BodyBytes(a)
+	if err != nil {
+		return err
+	}
+	drawn, err := frame.BodyBytes(lines)
+	if err != nil {
+		return err
+	}
+	inputs, err := hex.DecodeString(a.InputDigest)
+	if err != nil {
+		return err
+	}
+	digest := sha256.Sum256(text)
+	*made = performancedb.Publication{From: body.From, Before: body.Before, Position: p.Position, AsOfAt: p.AsOfAt, MethodVersion: a.MethodVersion,
+		InputDigest: inputs, AnswerDigest: digest[:], Answer: string(text), Trends: string(drawn)}
+	return nil
+}
+
+// listPublications answers what was published, the newest first.
+func (s *Server) listPublications(ctx context.Context, caller domain.Caller, r *frame.Request) (frame.Answer, error) {
+	pages := frame.PageOf(caller, "performance_publications")
+	var after domain.UUID
+	if text := r.Query.Get("after"); text != "" {
+		var err error
+		if after, err = pages.Read(text); err != nil {
+			return frame.Answer{}, err
+		}
+	}
+	list, err := performancedb.Publications(ctx, s.db, caller.Program, after, r.Limit()+1)
+	if err != nil {
+		return frame.Answer{}, err
+	}
+	a := publicationList{Items: []publicationRef{}}
+	for i := range list {
+		if i == r.Limit() {
+			a.Next = pages.Write(list[i-1].ID)
+			break
+		}
+		a.Items = append(a.Items, refOf(&list[i]))
+	}
+	return frame.Answer{Body: a}, nil
+}
+
+// publication answers what was published and, beside it, the same period as
+// it stands now.
+func (s *Server) publication(ctx context.Context, caller domain.Caller, r *frame.Request) (frame.Answer, error) {
+	id, err := r.ID()
+	if err != nil {
+		return frame.Answer{}, err
+	}
+	stored, err := performancedb.ReadPublication(ctx, s.db, caller.Program, id)
+	if err != nil {
+		return frame.Answer{}, err
+	}
+	a := publishedFigures{publicationRef: refOf(&stored), Published: jsontext.Value(stored.Answer)}
+	err = performancedb.Read(ctx, s.db, caller.Program, stored.From, stored.Before, r.Position(), func(p *performancedb.Population) (err error) {
+		a.Restated, err = figuresBy(p, performance.ByContractor, headAt(stored.From, stored.Before, p), true)
+		return err
+	})
+	return frame.Answer{Body: a}, err
+}
+
+// performancePublicationOperations are what the contract says of the operations of this file.
+func performancePublicationOperations() map[string]frame.Operation {
+	return map[string]frame.Operation{
+		"listPublications": {
+			Tag: "Performance", Summary: "Published periods, the newest first",
+			Query: pageQuery{},
+			Gives: []frame.Gives{
+				{Status: 200, What: "The publications.", Body: publicationList{}},
+			},
+		},
+		"publishPerformance": {
+			Tag: "Performance", Summary: "Publish the figures of a period that has ended",
+			Description: "Keeps the position, the method's version, the digests of what went in and came out, and the answer itself. Later " +
+				"figures of the same period stand beside it as restated. Publishing again at one position gives the same " +
+				"publication.",
+			Takes:   publicationBody{},
+			Example: jsontext.Value(`{"from": "2026-07-01", "before": "2026-10-01"}`),
+			Gives: []frame.Gives{
+				{Status: 200, What: "It was published before; nothing was changed now.", Body: publicationRef{}, Headers: []string{"Idempotent-Replay", "Location"}},
+				{Status: 201, What: "It is published.", Body: publicationRef{}, Headers: []string{"Location"}},
+			},
+		},
+		"getPublication": {
+			Tag: "Performance", Summary: "What was published, and the same period restated",
+			Query: positionQuery{},
+			Gives: []frame.Gives{
+				{Status: 200, What: "Both figures.", Body: publishedFigures{}},
+			},
+		},
+	}
+}
+
+// How well a test of leakage repeats, from tests of unchanged ducts that were done twice. No result moves by it: an admin
+// puts the figure into the next rule set, whose results then carry it.
+type repeatabilityAnswer struct {
+	// The first day.
+	From domain.Date `json:"from"`
+	// The day after the last.
+	Before domain.Date `json:"before"`
+	// When the position was recorded.
+	AsOfAt string `json:"as_of_at"`
+	// The place in the program's one order of accepted versions.
+	Position      int64  `json:"position"`
+	MethodVersion string `json:"method_version"`
+	// What the rule set in force on the last day goes by.
+	InForceURatio float64 `json:"in_force_u_ratio"`
+	// Same-day pairs by one crew and one instrument, set up anew: what `repeatability_u_ratio` of a rule set means.
+	OneInstrument repeatFigure `json:"one_instrument"`
+	// Such pairs by two instruments: the calibration of both is in it.
+	TwoInstruments repeatFigure `json:"two_instruments"`
+	// A crew's reading after and an inspector's: reproducibility, with instrument, weather and the days between in it.
+	Inspector repeatFigure `json:"inspector"`
+}
+
+// The spread of a test done again, as a share of the leakage. From 15 pairs on.
+type repeatFigure struct {
+	// Pairs.
+	N int `json:"n"`
+	// Standard deviation within pairs, of ln leakage.
+	URatio     *float64 `json:"u_ratio,omitzero"`
+	URatioLow  *float64 `json:"u_ratio_low,omitzero"`
+	URatioHigh *float64 `json:"u_ratio_high,omitzero"`
+	// The level of the interval, by chi-square.
+	Level *float64 `json:"level_ratio,omitzero"`
+	// 95 of 100 pairs differ by less, in ln leakage.
+	Gap *float64 `json:"pairs_differ_under_ratio,omitzero"`
+	// Why the figure is absent.
+	Reason string `json:"reason,omitzero"`
+}
+
+func repeatOf(pairs [][2]float64) (f repeatFigure, err error) {
+	if f.N = len(pairs); f.N < leakage.LeastPairs {
+		f.Reason = performance.TooFewJobs
+		return f, nil
+	}
+	r, err := leakage.Repeatability(pairs)
+	if err != nil {
+		return f, frame.Refused(err)
+	}
+	f.URatio, f.URatioLow, f.URatioHigh, f.Gap, f.Level = &r.WithinSD, &r.Limits.Low, &r.Limits.High, &r.Gap95, new(performance.Level)
+	return f, nil
+}
+
+// repeatability offers what pairs of tests tell.
+func (s *Server) repeatability(ctx context.Context, caller domain.Caller, r *frame.Request) (frame.Answer, error) {
+	var a repeatabilityAnswer
+	err := s.populate(ctx, caller, r, func(p *performancedb.Population) error {
+		pairs, err := p.Repeats()
+		if err != nil {
+			return err
+		}
+		a = repeatabilityAnswer{From: domain.Date(r.Query.Get("from")), Before: domain.Date(r.Query.Get("before")),
+			AsOfAt: ledger.Stamp(p.AsOfAt), Position: p.Position, MethodVersion: leakage.MethodVersion, InForceURatio: leakage.DefaultAccuracy().Repeatability}
+		if own := p.InForce.Tests; own != nil && own.RepeatabilityURatio != nil {
+			a.InForceURatio = *own.RepeatabilityURatio
+		}
+		if a.OneInstrument, err = repeatOf(pairs.OneInstrument); err != nil {
+			return err
+		}
+		if a.TwoInstruments, err = repeatOf(pairs.TwoInstruments); err != nil {
+			return err
+		}
+		a.Inspector, err = repeatOf(pairs.Inspector)
+		return err
+	})
+	return frame.Answer{Body: a}, err
+}
+
+// repeatabilityOperations are what the contract says of the operation of this file.
+func repeatabilityOperations() map[string]frame.Operation {
+	return map[string]frame.Operation{
+		"getRepeatability": {
+			Tag: "Performance", Summary: "How well a test of leakage repeats",
+			Description: "From tests that name in `repeats` the one that they do again, of jobs accepted in the period, and from " +
+				"inspectors' readings of jobs assigned in it. A figure stands from 15 pairs on, with its interval.",
+			Query: figuresQuery{},
+			Gives: []frame.Gives{
+				{Status: 200, What: "The figures.", Body: repeatabilityAnswer{}},
 			},
 		},
 	}

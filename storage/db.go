@@ -6,12 +6,16 @@ import (
 	"errors"
 	"fmt"
 	"log/slog"
+	"reflect"
+	"strings"
 	"sync"
 	"time"
+	"unicode"
 
 	"ductledger/domain"
 
 	"github.com/jackc/pgx/v5"
+	"github.com/jackc/pgx/v5/pgconn"
 	"github.com/jackc/pgx/v5/pgxpool"
 )
 
@@ -331,4 +335,227 @@ func Each[T any](t *Tx, sql string, args Args, use func(*T) error) error {
 		}
 	}
 	return rows.Err()
+}
+
+// Args are the arguments of a statement by name, written @name in it. Ids
+// become what Postgres takes; the zero id is NULL. They are read when the
+// statement is sent, not when it is queued.
+type Args map[string]any
+
+// A numberedSQL is a statement with $1, $2 ... in place of the names.
+type numberedSQL struct {
+	text  string
+	names []string
+}
+
+// numbered keeps the statements that were rewritten once: there are as many as
+// the code has, and a push sends some fifty of them.
+var numbered sync.Map // of numberedSQL, by the text with names
+
+// RewriteQuery is called by pgx for a statement whose only argument is an Args.
+func (n Args) RewriteQuery(ctx context.Context, conn *pgx.Conn, sql string, _ []any) (string, []any, error) {
+	kept, ok := numbered.Load(sql)
+	if !ok {
+		places := make(pgx.NamedArgs, len(n))
+		for name := range n {
+			places[name] = name
+		}
+		text, order, err := places.RewriteQuery(ctx, conn, sql, nil)
+		if err != nil {
+			return "", nil, fmt.Errorf("number the arguments of a statement: %w", err)
+		}
+		statement := numberedSQL{text, make([]string, len(order))}
+		for i := range order {
+			if statement.names[i], ok = order[i].(string); !ok {
+				return "", nil, fmt.Errorf("argument %d of %.60q is not given", i+1, sql)
+			}
+		}
+		kept, _ = numbered.LoadOrStore(sql, statement)
+	}
+	statement := kept.(numberedSQL)
+	args := make([]any, len(statement.names))
+	for i, name := range statement.names {
+		value, ok := n[name]
+		if !ok {
+			return "", nil, fmt.Errorf("@%s of %.60q is not given", name, sql)
+		}
+		switch v := value.(type) {
+		case domain.UUID:
+			args[i] = idArg(v)
+		case []domain.UUID:
+			args[i] = idArgs(v)
+		default:
+			args[i] = v
+		}
+	}
+	return statement.text, args, nil
+}
+
+// Affected counts the rows that a queued statement changed.
+func Affected(n *int64) func(pgconn.CommandTag) error {
+	return func(tag pgconn.CommandTag) error {
+		*n = tag.RowsAffected()
+		return nil
+	}
+}
+
+// OrNull is a value as an argument; the zero value is NULL.
+func OrNull[T comparable](v T) *T {
+	var zero T
+	if v == zero {
+		return nil
+	}
+	return &v
+}
+
+// OrZero is what a column holds; NULL is the zero value.
+func OrZero[T any](v *T) (value T) {
+	if v != nil {
+		value = *v
+	}
+	return value
+}
+
+// IDOf is an id that a column holds; NULL is the zero id.
+func IDOf(id *[16]byte) domain.UUID {
+	if id == nil {
+		return domain.UUID{}
+	}
+	return *id
+}
+
+// idArg is an id as an argument; the zero id is NULL.
+func idArg(id domain.UUID) *[16]byte {
+	if id.IsZero() {
+		return nil
+	}
+	b := [16]byte(id)
+	return &b
+}
+
+// idArgs are ids as one array argument.
+func idArgs(ids []domain.UUID) [][16]byte {
+	args := make([][16]byte, len(ids))
+	for i, id := range ids {
+		args[i] = id
+	}
+	return args
+}
+
+// columnsOf are the columns of a struct's fields, in their order, as
+// RowToStructByName reads them.
+func columnsOf[T any]() (columns []string) {
+	t := reflect.TypeFor[T]()
+	for i := range t.NumField() {
+		columns = append(columns, columnOf(t.Field(i).Name))
+	}
+	return columns
+}
+
+// columnOf is the column of a field: BeforeTenths is before_tenths.
+func columnOf(field string) string {
+	var b strings.Builder
+	for i, r := range field {
+		upper := r >= 'A' && r <= 'Z'
+		if upper && i > 0 && (field[i-1] < 'A' || field[i-1] > 'Z') {
+			b.WriteByte('_')
+		}
+		b.WriteRune(unicode.ToLower(r))
+	}
+	return b.String()
+}
+
+// ListOf is a list of columns, each with what stands before it.
+func ListOf(columns []string, before string) string {
+	return before + strings.Join(columns, ", "+before)
+}
+
+// ArgsOf are the fields of a row as arguments by the names of their columns.
+func ArgsOf[T any](row *T) Args {
+	v := reflect.ValueOf(row).Elem()
+	args := make(Args, v.NumField())
+	for i := range v.NumField() {
+		args[columnOf(v.Type().Field(i).Name)] = v.Field(i).Interface()
+	}
+	return args
+}
+
+// deadHost is how soon the server notices that the host of a lock's holder is
+// gone: idle + interval × count, in seconds; and as long for what it sent and
+// nobody confirmed. A process that is killed closes its connection at once.
+var deadHost = map[string]string{
+	"tcp_keepalives_idle": "10", "tcp_keepalives_interval": "5", "tcp_keepalives_count": "3", "tcp_user_timeout": "25000",
+}
+
+// ErrLockLost says that the session that held a lock ended.
+var ErrLockLost = errors.New("the session that held the lock ended")
+
+// A Lock is a row that stays locked on a connection of its own, for work of
+// minutes that no transaction should span. The server frees it when the
+// connection ends, however that comes.
+type Lock struct {
+	Held context.Context // ends, with ErrLockLost for its cause, when the lock does
+
+	conn   *pgx.Conn
+	end    context.CancelCauseFunc
+	waiter sync.WaitGroup
+}
+
+const lockBeginSQL = `
+SELECT set_config('ductledger.program', $1, true)`
+
+// Lock locks the row that a query with FOR UPDATE SKIP LOCKED gives; nil when
+// there is none, or when another session holds it.
+func (db *DB) Lock(ctx context.Context, program domain.UUID, sql string, args Args) (*Lock, error) {
+	config := db.pool.Config().ConnConfig
+	config.Tracer = nil
+	config.RuntimeParams["application_name"] += " lock"
+	config.RuntimeParams["idle_in_transaction_session_timeout"] = "0"
+	for name, value := range deadHost {
+		config.RuntimeParams[name] = value
+	}
+	conn, err := pgx.ConnectConfig(ctx, config)
+	if err != nil {
+		return nil, fmt.Errorf("connect for a lock: %w", err)
+	}
+	l := &Lock{conn: conn}
+	locked, err := l.take(ctx, program, sql, args)
+	if err != nil || !locked {
+		l.close()
+		return nil, err
+	}
+	l.Held, l.end = context.WithCancelCause(ctx)
+	// Nobody is notified of anything: what ends the wait is the end of the
+	// connection, or of the work.
+	l.waiter.Go(func() {
+		if err := conn.PgConn().WaitForNotification(l.Held); err != nil {
+			l.end(ErrLockLost)
+		}
+	})
+	return l, nil
+}
+
+func (l *Lock) take(ctx context.Context, program domain.UUID, sql string, args Args) (locked bool, err error) {
+	batch := &pgx.Batch{}
+	batch.Queue("SET ROLE ductledger_app")
+	batch.Queue("BEGIN")
+	batch.Queue(lockBeginSQL, program.String())
+	batch.Queue(sql, args).Query(func(rows pgx.Rows) error {
+		locked = rows.Next()
+		return rows.Err()
+	})
+	return locked, l.conn.SendBatch(ctx, batch).Close()
+}
+
+// Release frees the row.
+func (l *Lock) Release() {
+	l.end(nil)
+	l.waiter.Wait()
+	l.close()
+}
+
+func (l *Lock) close() {
+	ctx, cancel := context.WithTimeout(context.Background(), time.Second)
+	defer cancel()
+	_ = l.conn.Close(ctx) // the server ends the session either way
 }

@@ -7,6 +7,8 @@ import (
 
 	"ductledger/domain"
 	"ductledger/domain/ledger"
+
+	"github.com/jackc/pgx/v5"
 )
 
 // Health is what a look at the database finds.
@@ -121,4 +123,102 @@ func (db *DB) RestoreTriedAt(ctx context.Context, program domain.UUID) (at *time
 		return nil
 	})
 	return at, err
+}
+
+// Stat tells how much of the connections is in use.
+type Stat struct {
+	InUse, Idle, Most int32
+	Waits             int64         // for a connection, so far
+	Waited            time.Duration // all such waits together
+	UnderWay          int           // transactions
+	Away              bool          // the database does not answer
+}
+
+// Stat asks the database nothing.
+func (db *DB) Stat() Stat {
+	s := db.pool.Stat()
+	db.watch.mu.Lock()
+	defer db.watch.mu.Unlock()
+	return Stat{InUse: s.AcquiredConns(), Idle: s.IdleConns(), Most: s.MaxConns(), Waits: s.EmptyAcquireCount(), Waited: s.EmptyAcquireWaitTime(),
+		UnderWay: len(db.watch.under), Away: db.watch.away}
+}
+
+// ProgramStat is what waits for somebody in one program.
+type ProgramStat struct {
+	Code         string
+	Epoch        domain.UUID
+	Position     int64
+	HeldOpen     int64
+	HeldWaiting  int64
+	OldestHeldAt *time.Time
+	Builds       int64 // asked for and not ended
+	BuildsFailed int64
+	OldestAskAt  *time.Time
+	// RestoreTriedAt is when a backup was last restored beside and proved.
+	RestoreTriedAt *time.Time
+}
+
+const programStatSQL = `
+SELECT p.code, h.epoch, h.position, d.held_open, d.held_waiting, d.oldest_held_at, b.builds, b.builds_failed, b.oldest_ask_at,
+    (SELECT max(a.at) FROM audit AS a WHERE a.program_id = @program_id AND a.action = 'restore_tried') AS restore_tried_at
+FROM program AS p
+JOIN program_head AS h ON h.program_id = p.program_id
+CROSS JOIN (SELECT count(*) FILTER (WHERE state = 'open') AS held_open, count(*) FILTER (WHERE state = 'waiting') AS held_waiting,
+        min(received_at) AS oldest_held_at
+    FROM held WHERE program_id = @program_id AND state IN ('open', 'waiting')) AS d
+CROSS JOIN (SELECT count(*) FILTER (WHERE state = 'building') AS builds, count(*) FILTER (WHERE state = 'failed') AS builds_failed,
+        min(asked_at) FILTER (WHERE state = 'building') AS oldest_ask_at
+    FROM month_build WHERE program_id = @program_id) AS b
+WHERE p.program_id = @program_id`
+
+// ProgramStats reads them, a program at a time.
+func (db *DB) ProgramStats(ctx context.Context) (list []ProgramStat, err error) {
+	positions, err := db.Positions(ctx)
+	if err != nil {
+		return nil, err
+	}
+	for program := range positions {
+		var row *struct {
+			ProgramStat
+			Epoch [16]byte
+		}
+		err := db.In(ctx, program, Reading, func(t *Tx) error {
+			One(t, &row, programStatSQL, Args{"program_id": t.Program})
+			return nil
+		})
+		if err != nil {
+			return nil, err
+		}
+		if row != nil {
+			row.ProgramStat.Epoch = row.Epoch
+			list = append(list, row.ProgramStat)
+		}
+	}
+	return list, nil
+}
+
+// The programs' own tables: the catalog's are many, and did not change. A
+// small sample is enough to tell a table of thousands of rows from an empty
+// one.
+const analyzeSQL = `
+DO $$ BEGIN
+    SET LOCAL default_statistics_target = 10;
+    EXECUTE (SELECT 'ANALYZE ' || string_agg(quote_ident(relname), ', ') FROM pg_class
+        WHERE relnamespace = 'public'::regnamespace AND relkind = 'r');
+END $$`
+
+// Analyze refreshes what the planner knows of the tables. url is the owner's.
+// Postgres does it by itself, but a minute late. Without any statistics every
+// index of a table looks as good as another, so that until then a database that
+// is filled at once looks up a row by reading a program's whole ledger.
+func Analyze(ctx context.Context, url string) error {
+	conn, err := pgx.Connect(ctx, url)
+	if err != nil {
+		return fmt.Errorf("connect to analyze: %w", err)
+	}
+	defer func() { _ = conn.Close(context.WithoutCancel(ctx)) }()
+	if _, err := conn.Exec(ctx, analyzeSQL); err != nil {
+		return fmt.Errorf("analyze: %w", err)
+	}
+	return nil
 }

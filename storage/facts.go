@@ -1,11 +1,17 @@
 package storage
 
 import (
+	"cmp"
+	"encoding/hex"
+	"fmt"
 	"slices"
 	"time"
 
 	"ductledger/domain"
+	"ductledger/domain/intake"
 	"ductledger/domain/rules"
+
+	"github.com/go-json-experiment/json"
 )
 
 // facts are what stands outside a job and yet decides about it: the home, the
@@ -325,4 +331,156 @@ func (f *facts) ruleSet(day domain.Date) (domain.UUID, *domain.RuleSet) {
 		}
 	}
 	return id, set
+}
+
+// elsewhere adds what other homes have in common with a job, of which entries
+// are the records.
+func (f *facts) elsewhere(jobID, home domain.UUID, entries []domain.Entry, o *rules.Outside) {
+	if len(f.same) == 0 {
+		return
+	}
+	replaced := map[domain.UUID]bool{}
+	for i := range entries {
+		if m, ok := entries[i].Record.(*domain.Measurement); ok && entries[i].Void == nil && m.Replaces != nil {
+			replaced[*m.Replaces] = true
+		}
+	}
+	for i := range entries {
+		e := &entries[i]
+		match := domain.Match(e.Record)
+		if match == nil {
+			continue
+		}
+		for _, other := range f.same[string(match)] {
+			if domain.UUID(other.JobID) == jobID || domain.UUID(other.HomeID) == home {
+				continue
+			}
+			switch r := e.Record.(type) {
+			case *domain.Photo:
+				addSamePhoto(o, r.SHA256, other.JobID)
+			case *domain.Measurement:
+				if e.Void == nil && !replaced[e.ID] && !other.JobVoid && !other.Replaced && !slices.Contains(o.SameTests, domain.UUID(other.JobID)) {
+					o.SameTests = append(o.SameTests, other.JobID)
+				}
+			case *domain.Visit:
+				if e.Void == nil && !other.JobVoid {
+					addOtherVisit(o, r, &other)
+				}
+			}
+		}
+	}
+	slices.SortFunc(o.SamePhotos, func(a, b rules.SamePhoto) int { return cmp.Compare(a.SHA256, b.SHA256) })
+	slices.SortFunc(o.SameTests, domain.UUID.Compare)
+	slices.SortStableFunc(o.OtherVisits, func(a, b rules.OtherVisit) int {
+		return cmp.Or(a.JobID.Compare(b.JobID), a.ArrivedAt.Compare(b.ArrivedAt))
+	})
+}
+
+// addSamePhoto adds a job to which a picture was sent too, once.
+func addSamePhoto(o *rules.Outside, sha256 string, job domain.UUID) {
+	i := slices.IndexFunc(o.SamePhotos, func(p rules.SamePhoto) bool { return p.SHA256 == sha256 })
+	if i < 0 {
+		o.SamePhotos = append(o.SamePhotos, rules.SamePhoto{SHA256: sha256, JobIDs: []domain.UUID{job}})
+	} else if p := &o.SamePhotos[i]; !slices.Contains(p.JobIDs, job) {
+		p.JobIDs = append(p.JobIDs, job)
+	}
+}
+
+// addOtherVisit adds a visit of the same lead to another home at the same time.
+func addOtherVisit(o *rules.Outside, own *domain.Visit, row *sameRow) {
+	var other domain.Visit
+	if err := json.Unmarshal([]byte(row.Body), &other); err != nil || own.ArrivedAt == nil || own.LeftAt == nil ||
+		other.ArrivedAt == nil || other.LeftAt == nil || !other.ArrivedAt.Before(*own.LeftAt) || !own.ArrivedAt.Before(*other.LeftAt) {
+		return
+	}
+	o.OtherVisits = append(o.OtherVisits, rules.OtherVisit{CrewMemberID: *own.LeadID, JobID: row.JobID, ArrivedAt: *other.ArrivedAt, LeftAt: *other.LeftAt})
+}
+
+// The row of a picture comes with its record. A record that was voided and is
+// there again is owed again.
+const pictureInsertSQL = `
+INSERT INTO picture (program_id, photo_id, job_id, device_id, sha256, bytes_count, taken_at, state)
+SELECT @program_id, x.photo_id, x.job_id, x.device_id, x.sha256, x.bytes_count, x.taken_at, 'awaited'
+FROM unnest(@photos::uuid[], @jobs::uuid[], @devices::uuid[], @digests::bytea[], @counts::bigint[], @taken::timestamptz[])
+    AS x(photo_id, job_id, device_id, sha256, bytes_count, taken_at)
+ON CONFLICT (program_id, photo_id) DO UPDATE SET void = false`
+
+const pictureVoidSQL = `
+UPDATE picture SET void = true WHERE program_id = @program_id AND photo_id = @id`
+
+// writePictures queues that the bytes of new photos are owed, and that those of
+// voided ones no longer are.
+func (t *Tx) writePictures(accepted []intake.Decision) error {
+	var photos, jobs [][16]byte
+	var devices []*[16]byte
+	var digests [][]byte
+	var counts []int64
+	var taken []time.Time
+	var voided []domain.UUID
+	seen := map[domain.UUID]bool{}
+	for i := range accepted {
+		d := &accepted[i]
+		if d.Item.Kind != domain.PhotoKind {
+			continue
+		}
+		r, ok := d.Item.Record.(*domain.Photo)
+		if !ok {
+			voided = append(voided, d.Item.ID)
+			continue
+		}
+		digest, err := hex.DecodeString(r.SHA256)
+		if err != nil {
+			return fmt.Errorf("photo %s: %w", d.Item.ID, err)
+		}
+		if seen[d.Item.ID] {
+			continue
+		}
+		seen[d.Item.ID] = true
+		photos, jobs = append(photos, d.Item.ID), append(jobs, r.JobID)
+		devices, digests = append(devices, idArg(d.Item.DeviceID)), append(digests, digest)
+		counts, taken = append(counts, r.BytesCount), append(taken, r.TakenAt)
+	}
+	if len(photos) > 0 {
+		t.Queue(pictureInsertSQL, Args{"program_id": t.Program, "photos": photos, "jobs": jobs, "devices": devices, "digests": digests,
+			"counts": counts, "taken": taken})
+	}
+	for _, id := range voided {
+		t.Queue(pictureVoidSQL, Args{"program_id": t.Program, "id": id})
+	}
+	return nil
+}
+
+// JudgeAgain judges a job again for what its records do not tell and yet
+// decides: pictures that arrived. The caller's transaction may have locked the
+// job and nothing behind it in the order of locks. Nothing is written where
+// nothing about pictures is asked.
+func (t *Tx) JudgeAgain(job domain.UUID) error {
+	plan := &plan{jobs: []domain.UUID{job}, along: map[domain.UUID]bool{}}
+	k, err := t.readPush(domain.Caller{Program: t.Program}, plan, &Push{})
+	if err != nil {
+		return err
+	}
+	k.rejudge[job] = true
+	judged, err := k.judge(nil, nil, t.Now)
+	if err != nil {
+		return err
+	}
+	if len(judged) != 1 || judged[0].set == nil || !judged[0].set.AwaitsPictures() {
+		return nil
+	}
+	head, err := t.lockHead()
+	if err != nil {
+		return err
+	}
+	if judged[0].touched.standing.Frozen {
+		// No entry tells of the arrival: it counts from the next position on, so
+		// that what was read at this one stays as it was.
+		head.Position++
+	}
+	return t.writeResults(head, judged)
+}
+
+// LockJob queues the lock of all work on a job.
+func (t *Tx) LockJob(job domain.UUID) {
+	t.Queue(pushLockJobsSQL, Args{"program_id": t.Program, "jobs": []domain.UUID{job}})
 }

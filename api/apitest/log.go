@@ -1,18 +1,24 @@
 package apitest
 
 import (
-	"io"
+	"bytes"
 	"sync"
 )
 
-// locked lets many requests write one log.
-type locked struct {
-	mu sync.Mutex
-	w  io.Writer
+// Log is what the service wrote; requests may still be writing while a test reads.
+type Log struct {
+	mu      sync.Mutex
+	written bytes.Buffer
 }
 
-func (l *locked) Write(b []byte) (int, error) {
+func (l *Log) Write(b []byte) (int, error) {
 	l.mu.Lock()
 	defer l.mu.Unlock()
-	return l.w.Write(b)
+	return l.written.Write(b)
+}
+
+func (l *Log) String() string {
+	l.mu.Lock()
+	defer l.mu.Unlock()
+	return l.written.String()
 }

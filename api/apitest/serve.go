@@ -40,7 +40,7 @@ type API struct {
 	DB      *storage.DB
 	Clock   *storagetest.Clock
 	URL     string
-	Log     *bytes.Buffer
+	Log     *Log
 	Tokens  map[domain.Role]string
 	checker *contract.Compiled
 }
@@ -53,13 +53,13 @@ func Serve(t testing.TB, options ...func(*storage.Options)) *API {
 	if err != nil {
 		t.Fatal(err)
 	}
-	log := &bytes.Buffer{}
+	log := &Log{}
 	place, err := photos.OpenFolder(t.TempDir())
 	if err != nil {
 		t.Fatal(err)
 	}
 	t.Cleanup(func() { _ = place.Close() })
-	handler, err := api.New(api.Config{DB: db, Now: clock.Now, Log: slog.New(slog.NewJSONHandler(&locked{w: log}, nil)), Pictures: pictures.New(db, place, nil), Unlimited: true})
+	handler, err := api.New(api.Config{DB: db, Now: clock.Now, Log: slog.New(slog.NewJSONHandler(log, nil)), Pictures: pictures.New(db, place, nil), Unlimited: true})
 	if err != nil {
 		t.Fatal(err)
 	}

@@ -1,16 +1,29 @@
 package main
 
 import (
+	"bytes"
 	"context"
+	"errors"
 	"fmt"
+	"io"
+	"math/bits"
 	"math/rand/v2"
+	"net/http"
+	"strings"
+	"sync"
+	"sync/atomic"
 	"time"
 
 	"ductledger/api/device"
+	"ductledger/api/strict"
 	"ductledger/api/wire"
 	"ductledger/cmd/ductledger/fixture"
 	"ductledger/domain"
+	"ductledger/domain/rules"
 	"ductledger/storage"
+
+	"github.com/go-json-experiment/json"
+	"github.com/go-json-experiment/json/jsontext"
 )
 
 // season is one program on its way through the invented past.
@@ -160,6 +173,379 @@ func (s *season) record(phone *device.Device, day int, j *job) error {
 		j.stand, j.wasFixed, j.reviewOn = sentIn, true, day+1
 	default:
 		j.stand, j.reviewOn = sentIn, max(j.reviewOn, day+1)
+	}
+	return nil
+}
+
+// The invented programs. The seed is fixed: every demo is alike but for its
+// dates.
+const (
+	demoSeed        = 20
+	demoCode        = "DEMO"
+	demoOtherCode   = "DEMO2"
+	demoZone        = "America/Los_Angeles"
+	demoContractors = 12
+	otherShare      = 50 // the other program has one job for so many of the first's
+)
+
+// seeding drives the API until the invented past is in the database.
+type seeding struct {
+	in    *invocation
+	db    *storage.DB
+	clock *movedClock
+	show  *show
+	url   string
+	owner string // address of the database as its owner
+	link  http.RoundTripper
+
+	main, other *season
+}
+
+// run moves the clock day by day. On each day the office and every crew with
+// something to do work at the same time.
+func (s *seeding) run(jobs, months int) error {
+	zone, err := time.LoadLocation(demoZone)
+	if err != nil {
+		return err
+	}
+	now := s.in.now()
+	big := fixture.New(fixture.Options{Seed: demoSeed, Jobs: jobs, Months: months, Contractors: demoContractors, Now: now, Zone: zone, Fixtures: true})
+	small := fixture.New(fixture.Options{Seed: demoSeed + 1, Jobs: max(jobs/otherShare, 4), Months: months, Contractors: 2, Now: now, Zone: zone})
+	s.clock.set(big.Start.Add(fixture.Morning))
+	if s.main, err = s.season(demoCode, "DEMO program", big); err != nil {
+		return err
+	}
+	if s.other, err = s.season(demoOtherCode, "DEMO second program", small); err != nil {
+		return err
+	}
+	s.show.begin(len(big.Days))
+	for day, midnight := range big.Days {
+		if err := s.in.ctx.Err(); err != nil {
+			return err
+		}
+		if bits.OnesCount(uint(day)) == 1 && bits.TrailingZeros(uint(day))%3 == 0 { // day 1, 8, 64 …: eight times as much as at the last look
+			if err := storage.Analyze(s.in.ctx, s.owner); err != nil {
+				return err
+			}
+		}
+		s.clock.set(midnight.Add(fixture.Evening))
+		if err := together(s.in.ctx, append(s.main.day(day), s.other.day(day)...)); err != nil {
+			return fmt.Errorf("on %s: %w", midnight.Format(time.DateOnly), err)
+		}
+		s.show.step(midnight, s.main.sentIn)
+	}
+	s.clock.set(now)
+	err = s.main.finish()
+	s.show.end(s.main.sentIn)
+	return err
+}
+
+// together runs all at once and gives the first error in their order.
+func together(ctx context.Context, tasks []func(context.Context) error) error {
+	errs := make([]error, len(tasks))
+	var wait sync.WaitGroup
+	for i, task := range tasks {
+		wait.Go(func() { errs[i] = task(ctx) })
+	}
+	wait.Wait()
+	for _, err := range errs {
+		if err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+// season makes a program with its people and tokens.
+func (s *seeding) season(code, name string, w *fixture.Program) (*season, error) {
+	set, epoch, err := twoIDs()
+	if err != nil {
+		return nil, err
+	}
+	p := storage.Program{ID: storage.ProgramID(code), Code: code, Name: name, TimeZone: demoZone, Demo: true}
+	if err := s.db.CreateProgram(s.in.ctx, p, set, epoch, firstRules()); err != nil {
+		return nil, err
+	}
+	e := &season{seeding: s, fixture: w, program: p.ID}
+	if err := e.openOffice(); err != nil {
+		return nil, err
+	}
+	for _, crew := range w.Crews {
+		if err := e.handOutPhone(crew); err != nil {
+			return nil, err
+		}
+	}
+	for _, plan := range w.Plans {
+		e.jobs = append(e.jobs, &job{Plan: plan, reviewOn: plan.Reviewed})
+	}
+	return e, nil
+}
+
+// firstRules are the default rules with invented prices.
+func firstRules() *domain.RuleSet {
+	const state, utility = "state_fund", "utility_fund"
+	return &domain.RuleSet{Name: "DEMO rules", FromOn: firstRuleSetFrom, PayBasis: domain.Measured, FundSources: []string{state, utility},
+		Prices: []domain.Price{
+			{Line: "home", SectionCount: new(1), AmountCents: 40000, FundSource: state, Category: "labor"},
+			{Line: "home", SectionCount: new(2), AmountCents: 60000, FundSource: state, Category: "labor"},
+			{Line: "home", SectionCount: new(3), AmountCents: 75000, FundSource: state, Category: "labor"},
+			{Line: "home", AmountCents: 45000, FundSource: utility, Category: "labor"},
+			{Line: "cfm25_removed", AmountCents: 500, FloorCents: new(int64(15000)), CapCents: new(int64(90000)), FundSource: state, Category: "labor"},
+			{Line: "cfm25_removed", AmountCents: 420, FloorCents: new(int64(12000)), CapCents: new(int64(80000)), FundSource: utility, Category: "labor"},
+			{Line: "crossover_replaced", AmountCents: 20000, Category: "materials"},
+			{Line: "trip_fee", AmountCents: 7500, Category: "support"},
+			{Line: "call_back", PaidRatio: new(0.25), CapCents: new(int64(10000))},
+		}, CostCeilingCents: new(int64(80000))}
+}
+
+// variables are what the demo hands out.
+func (s *seeding) variables(url, database string) []variable {
+	t := s.main.tokens
+	return []variable{
+		{"DUCTLEDGER_URL", url}, {"DUCTLEDGER_FIELD_TOKEN", t[domain.Field]}, {"DUCTLEDGER_STAFF_TOKEN", t[domain.Staff]},
+		{"DUCTLEDGER_FUNDER_TOKEN", t[domain.Funder]}, {"DUCTLEDGER_ADMIN_TOKEN", t[domain.Admin]},
+		{"DUCTLEDGER_INSPECTOR_TOKEN", t[domain.Inspector]}, {"DUCTLEDGER_CONTRACTOR_TOKEN", t[domain.ContractorRole]},
+		{"DUCTLEDGER_OTHER_STAFF_TOKEN", s.other.tokens[domain.Staff]}, {"DATABASE_URL", database},
+	}
+}
+
+// movedClock stands where it is set until it is let go; then it is the real one.
+type movedClock struct {
+	at   atomic.Pointer[time.Time]
+	real func() time.Time
+}
+
+func (c *movedClock) set(at time.Time) { c.at.Store(&at) }
+func (c *movedClock) letGo()           { c.at.Store(nil) }
+
+// now is where the clock stands.
+func (c *movedClock) now() time.Time {
+	if at := c.at.Load(); at != nil {
+		return *at
+	}
+	return c.real()
+}
+
+// office is the agency's staff: it assigns jobs, looks at what comes in, and
+// accepts, returns or defers it.
+type office struct {
+	season *season
+	token  string
+	http   *http.Client
+	ids    *rand.Rand
+}
+
+// openOffice makes the tokens of those who belong to no crew and records what
+// stands in no job.
+func (s *season) openOffice() error {
+	s.tokens, s.phones, s.phoneTokens = map[domain.Role]string{}, map[*fixture.Crew]*device.Device{}, map[*fixture.Crew]string{}
+	for _, t := range []storage.Token{{Role: domain.Staff, Name: "DEMO Staff"}, {Role: domain.Admin, Name: "DEMO Admin"},
+		{Role: domain.Funder, Name: "DEMO Funder"}, {Role: domain.Inspector, Name: "DEMO Inspector"}} {
+		text, err := makeToken(s.in, s.db, s.program, t)
+		if err != nil {
+			return err
+		}
+		s.tokens[t.Role] = text
+	}
+	s.office = &office{season: s, token: s.tokens[domain.Staff], http: &http.Client{Transport: s.link}, ids: rand.New(rand.NewPCG(demoSeed+2, uint64(len(s.fixture.Plans))))}
+	if _, err := s.office.send(s.in.ctx, s.fixture.Setup); err != nil {
+		return err
+	}
+	text, err := makeToken(s.in, s.db, s.program, storage.Token{Role: domain.ContractorRole, Name: "DEMO Owner 1", ContractorID: s.fixture.Crews[0].Contractor})
+	s.tokens[domain.ContractorRole] = text
+	return err
+}
+
+// work is a day at the office: one batch.
+func (o *office) work(ctx context.Context, day int, jobs []*job) error {
+	var items []rules.Item
+	accepts := map[int]*job{} // by the place of the review
+	add := func(id domain.UUID, r domain.Record) {
+		items = append(items, rules.Item{Kind: r.Kind(), ID: id, Record: r})
+	}
+	for _, j := range jobs {
+		if j.stand == planned {
+			add(j.HomeID, j.Home)
+			add(j.JobID, j.Job)
+			j.stand = assigned
+			continue
+		}
+		decision, records, err := o.decide(ctx, j)
+		if err != nil {
+			return err
+		}
+		for _, r := range records {
+			add(o.id(), r)
+		}
+		switch decision.Decision {
+		case domain.Accept:
+			accepts[len(items)] = j
+			j.stand = finished
+		case domain.Return:
+			j.stand, j.returnOn = returned, day+2
+		default:
+			j.stand = finished
+		}
+		add(o.id(), decision)
+	}
+	answers, err := o.send(ctx, items)
+	var refused *refusedError
+	if errors.As(err, &refused) {
+		if j := accepts[refused.index]; j != nil && refused.code == domain.NotAcceptable {
+			j.stand, j.wasLooked, j.reviewOn = sentIn, true, day+1 // look again tomorrow
+			return nil
+		}
+	}
+	_ = answers
+	return err
+}
+
+// decide looks at a job that was sent in: what cannot be cured is waived, what
+// asks is answered, what can be cured is returned once.
+func (o *office) decide(ctx context.Context, j *job) (*domain.Review, []domain.Record, error) {
+	review := &domain.Review{JobID: j.JobID, Decision: domain.Accept}
+	if j.Deferred {
+		review.Decision, review.ReasonCodes = domain.Defer, []string{"not_workable"}
+		return review, nil, nil
+	}
+	counts, told := o.season.phones[j.Crew].Counts(j.JobID)
+	if told && !j.wasLooked && counts.MustFixCount+counts.CheckCount+counts.NotRecordedCount == 0 {
+		return review, nil, nil
+	}
+	var found struct {
+		Findings []rules.Finding `json:"findings"`
+	}
+	if err := o.get(ctx, "/v1/jobs/"+j.JobID.String()+"/findings", &found); err != nil {
+		return nil, nil, err
+	}
+	var settled []domain.Record
+	for _, f := range found.Findings {
+		ref := f.Ref()
+		switch {
+		case f.Severity == rules.Note:
+		case f.Severity == rules.Check:
+			settled = append(settled, &domain.Review{JobID: j.JobID, Decision: domain.Answer, Finding: &ref, Text: "DEMO: looked at, it may stay."})
+		case f.Cure == rules.NoCure || j.wasFixed || f.Rule == "leakage_not_higher_after":
+			settled = append(settled, &domain.Waiver{JobID: j.JobID, Finding: ref, Reason: "DEMO: it cannot be mended now.", AgreedConsequence: "DEMO: the lesson is repeated.", SafetyTalkOn: domain.DateOf(o.season.clock.now().AddDate(0, 0, -1), time.UTC)})
+		default:
+			review.Decision = domain.Return
+			review.ReasonCodes = appendNew(review.ReasonCodes, f.Rule)
+		}
+	}
+	return review, settled, nil
+}
+
+func appendNew(list []string, word string) []string {
+	for _, w := range list {
+		if w == word {
+			return list
+		}
+	}
+	return append(list, word)
+}
+
+// id is drawn like those that people's apps make.
+func (o *office) id() domain.UUID { return fixture.ID(o.ids, o.season.clock.now()) }
+
+// refusedError is an item of the office that was not taken.
+type refusedError struct {
+	index int
+	code  domain.Code
+	text  string
+}
+
+func (e *refusedError) Error() string { return "the service refused what the office sent: " + e.text }
+
+// maxItems is what a batch takes.
+const maxItems = 500
+
+// send sends records in batches; an item that is not taken is an error, the
+// others of its batch stand.
+func (o *office) send(ctx context.Context, records []rules.Item) ([]wire.ItemAnswer, error) {
+	var all []wire.ItemAnswer
+	for from := 0; from < len(records); from += maxItems {
+		var batch wire.Batch
+		for _, r := range records[from:min(from+maxItems, len(records))] {
+			body, err := json.Marshal(r.Record)
+			if err != nil {
+				return nil, err
+			}
+			batch.Items = append(batch.Items, wire.Item{Kind: r.Kind, ID: r.ID, Record: strict.Record{Raw: body}})
+		}
+		body, err := json.Marshal(batch)
+		if err != nil {
+			return nil, err
+		}
+		var answer wire.BatchAnswer
+		if err := o.call(ctx, http.MethodPost, "/v1/batches", body, &answer); err != nil {
+			return nil, err
+		}
+		all = append(all, answer.Items...)
+	}
+	for i, a := range all {
+		if a.Status != "created" && a.Status != "updated" && a.Status != "replayed" {
+			return all, &refusedError{index: i, code: codeOf(a.Problem), text: fmt.Sprintf("%s %s: %s %s", records[i].Kind, a.ID, a.Status, a.Problem)}
+		}
+	}
+	return all, nil
+}
+
+func codeOf(problem jsontext.Value) domain.Code {
+	var p struct {
+		Code domain.Code `json:"code"`
+	}
+	if json.Unmarshal(problem, &p) != nil {
+		return ""
+	}
+	return p.Code
+}
+
+func (o *office) get(ctx context.Context, path string, into any) error {
+	return o.call(ctx, http.MethodGet, path, nil, into)
+}
+
+// call is one request; the office has a good link.
+func (o *office) call(ctx context.Context, method, path string, body []byte, into any) error {
+	request, err := http.NewRequestWithContext(ctx, method, o.season.url+path, bytes.NewReader(body))
+	if err != nil {
+		return err
+	}
+	request.Header.Set("Authorization", "Bearer "+o.token)
+	if body != nil {
+		request.Header.Set("Content-Type", "application/json")
+	}
+	response, err := o.http.Do(request)
+	if err != nil {
+		return err
+	}
+	defer func() { _ = response.Body.Close() }()
+	text, err := io.ReadAll(response.Body)
+	if err != nil {
+		return err
+	}
+	if response.StatusCode >= 300 {
+		return fmt.Errorf("%s %s: %d %s", method, path, response.StatusCode, strings.TrimSpace(string(text)))
+	}
+	if into == nil {
+		return nil
+	}
+	return json.Unmarshal(text, into)
+}
+
+// finish gives the residents of the jobs that are still to be done a name.
+func (s *season) finish() error {
+	for n, j := range s.jobs {
+		open := j.stand == assigned || j.Begun()
+		if !open || j.Crew.Number != 1 {
+			continue
+		}
+		body, err := json.Marshal(map[string]string{"name": fmt.Sprintf("DEMO Resident %d", n), "phone": fmt.Sprintf("555-01%02d", n%100), "street": fmt.Sprintf("%d DEMO Lane", n)})
+		if err != nil {
+			return err
+		}
+		if err := s.office.call(s.in.ctx, http.MethodPut, "/v1/homes/"+j.HomeID.String()+"/resident", body, nil); err != nil {
+			return err
+		}
 	}
 	return nil
 }

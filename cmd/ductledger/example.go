@@ -3,6 +3,7 @@ package main
 import (
 	"encoding/json"
 	"fmt"
+	"io"
 	"strings"
 
 	"ductledger/api"
@@ -10,6 +11,7 @@ import (
 	"ductledger/domain/rules"
 
 	"github.com/go-json-experiment/json/jsontext"
+	"github.com/google/uuid"
 )
 
 type exampleCommand struct {
@@ -58,4 +60,21 @@ func (c *exampleCommand) text(in *invocation) (jsontext.Value, error) {
 	set.FromOn = domain.Date(fmt.Sprintf("%d-01-01", in.now().UTC().Year()+2))
 	changed, err := json.Marshal(set)
 	return changed, err
+}
+
+type idCommand struct{}
+
+func (idCommand) Help() string {
+	return "Whoever creates a record makes its id, before the first send.\n\nExample:\n  id=$(ductledger id)"
+}
+
+func (idCommand) Run(in *invocation) error {
+	id, err := uuid.NewV7()
+	if err != nil {
+		return err
+	}
+	return in.answer(map[string]any{"id": id.String()}, func(w io.Writer) error {
+		_, err := fmt.Fprintln(w, id)
+		return err
+	})
 }
