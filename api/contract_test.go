@@ -75,7 +75,7 @@ var (
 		"_s", "_days", "_deg", "_kg_m3", "_in2", "_in3", "_gal", "_kwh", "_therm", "_btu", "_f_day", "_tons", "_px", "_ratio", "_percent", "_count", "_cents"}
 	unitless = []string{
 		"acknowledged_position", "area_slope", "assumed_exponent", "base_version", "before_slope", "broken", "cfm25", "closed_by_version", "coefficient", "correction_factor", "count",
-		"coverage_factor", "current_schema", "degrees_of_freedom", "denominator_freedom", "effect_variance", "equipment_efficiency", "ewma", "exponent", "fan_exponent_se", "fasteners_each", "guard_factor", "guard_factor_used", "head_position", "holds",
+		"coverage_factor", "current_schema", "degrees_of_freedom", "denominator_freedom", "effect_variance", "equipment_efficiency", "ewma", "exponent", "fan_exponent", "fasteners_each", "guard_factor", "guard_factor_used", "head_position", "holds",
 		"index", "f", "insulation_r", "intra_class_correlation", "judged_at_position", "limit", "leak_flow_factor", "line_number", "listed", "listed_with_waste", "log_coefficient", "log_leakage", "log_reduction",
 		"mean_effect", "mean_residual", "meter_factor", "minimum_schema", "n", "not_applicable", "not_judged", "not_recorded", "number", "numerator_freedom", "p", "numbers", "position", "previous_position", "program_constant", "published_ewma", "q", "quantity", "r_squared",
 		"ratio", "ratio_exact", "resident_revision", "reference_factor", "residual", "residual_sd", "return_r_value", "revision", "schema", "shared_calibration", "shift", "shared_up_to_position",
