@@ -141,7 +141,7 @@ func TestKilledWhilePicturesCome(t *testing.T) {
 	ids := photosOf(t, s.programs[0], content, 12)
 	token := s.token(s.programs[0])
 	const part = 200_000
-	for kill := time.Duration(0); ; kill++ {
+	for kill := 0; ; kill++ {
 		ctx, cancel := context.WithCancel(t.Context())
 		var sending sync.WaitGroup
 		for _, id := range ids {
@@ -180,7 +180,7 @@ func TestKilledWhilePicturesCome(t *testing.T) {
 				}
 			}
 			return
-		case <-time.After(150*time.Millisecond + kill*40*time.Millisecond):
+		case <-time.After(time.Duration(150+40*kill) * time.Millisecond):
 		}
 		_ = s.Process.Kill()
 		_ = s.Wait()

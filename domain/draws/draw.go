@@ -81,7 +81,7 @@ func Draw(seed []byte, candidates []Candidate, d Design) ([]Job, error) {
 }
 
 // Chances gives every candidate its chance and draws none: it is told before the
-// seed. It refuses what Draw refuses.
+// seed. Each is a fraction. Refused: as by Draw. Source: package comment [mem].
 func Chances(candidates []Candidate, d Design) ([]Job, error) {
 	if err := d.check(); err != nil {
 		return nil, err

@@ -262,11 +262,10 @@ func TestWhatIsRefused(t *testing.T) {
 		"a page in a picture": {append(slices.Clone(content[:600]), page...), append(slices.Clone(content[:600]), page...), domain.ImageUnreadable},
 	} {
 		id := s.photo(t, c.announced)
-		u, err := p.Append(context.Background(), s.Field, id, pictures.Part{Last: true}, bytes.NewReader(c.sent), atOnce)
-		if domain.CodeOf(err) != c.code {
+		if _, err := p.Append(context.Background(), s.Field, id, pictures.Part{Last: true}, bytes.NewReader(c.sent), atOnce); domain.CodeOf(err) != c.code {
 			t.Errorf("%s: %v, want %s", name, err, c.code)
 		}
-		if u, err = p.Upload(context.Background(), s.Field, id); err != nil || u.Complete() || c.code != domain.TooLarge && (u.ReceivedCount != 0 || u.State != domain.BytesRefused) {
+		if u, err := p.Upload(context.Background(), s.Field, id); err != nil || u.Complete() || c.code != domain.TooLarge && (u.ReceivedCount != 0 || u.State != domain.BytesRefused) {
 			t.Errorf("%s: then %+v, %v", name, u, err)
 		}
 		if _, err := p.Find(context.Background(), s.Staff, id, pictures.Shown); domain.CodeOf(err) != domain.NotFound {
