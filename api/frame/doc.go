@@ -7,7 +7,7 @@
 //
 //	server.go      connections and their time limits
 //	middleware.go  request id, trace id, access log, panics, security headers
-//	echo.go        finds the route; the only file that knows the router's library
+//	router.go      puts the routes into the router, package api/echo
 //	adapter.go     query, rates, token, role, body, a turn, time limit, handler
 //	limiter.go     room for all of these, in all and by program and token
 //	limits.go      the table of limits

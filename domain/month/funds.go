@@ -45,13 +45,10 @@ func (f *Funds) Only() string {
 	return ""
 }
 
-// Package is the fund whose package is asked for: where there is one or none,
-// the package is of all and no fund needs to be named.
+// Package is the fund whose package is asked for. One that names no fund is of the
+// whole program: the agency's own, where there are several.
 func (f *Funds) Package(asked string) (string, error) {
 	switch {
-	case len(f.List) > 1 && asked == "":
-		return "", domain.InvalidFields([]domain.Fault{{Pointer: "/fund_source", Code: "required",
-			Detail: "the program pays from several funds: " + strings.Join(f.List, ", "), Fix: "name the fund whose package it is"}})
 	case asked == "" || len(f.List) == 1 && asked == f.List[0]:
 		return "", nil
 	case slices.Contains(f.List, asked):

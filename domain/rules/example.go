@@ -91,7 +91,7 @@ func (e *example) people() {
 		Permission: &domain.Permission{Kind: domain.ByOwner, GivenOn: "2026-09-30", Reference: "P-0117"},
 	})
 	e.job = e.put(exampleJob, &domain.Job{HomeID: home, ContractorID: contractor,
-		PayBasis: domain.Measured, State: domain.SentIn, Outcome: domain.Completed,
+		PayBasis: domain.Measured, FundSource: "state_fund", State: domain.SentIn, Outcome: domain.Completed,
 		ConsentOn: exampleDay, ConsentKind: "written"})
 	e.add(&domain.Visit{JobID: e.job, VisitedOn: exampleDay, LeadID: &lead, CrewIDs: []domain.UUID{lead, member},
 		ArrivedAt: when("08:10"), LeftAt: when("15:40"), Stops: []domain.Stop{}, Air: &domain.AirCheck{FeltAt: when("14:50"), EveryOutlet: new(true)}})

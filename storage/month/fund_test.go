@@ -125,8 +125,8 @@ func TestMoneyFollowsTheFund(t *testing.T) {
 			change(jobs[draw.IntN(len(jobs))])
 		}
 		a.MoveTo(string(domain.MonthOf(start.AddDate(0, n+1, 0), time.UTC)) + "-02 09:00:00")
-		if _, err := monthdb.PlanOf(ctx, a.DB, a.Staff, m, "", 0); domain.CodeOf(err) != domain.Invalid {
-			t.Fatalf("a package without a fund: %v", err)
+		if plan, err := monthdb.PlanOf(ctx, a.DB, a.Staff, m, "", 0); err != nil || plan.Fund != "" {
+			t.Fatalf("without a fund the package is of the whole program: %q, %v", plan.Fund, err)
 		}
 		for _, fund := range funds {
 			b := a.buildOf(m, fund, 0)
