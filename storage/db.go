@@ -43,6 +43,8 @@ type Options struct {
 	// CommitAhead lets commits return before they are on the disk: for what can
 	// be made again.
 	CommitAhead bool
+	// Warm is how many connections are opened at once and stay open; 0: none.
+	Warm int32
 	// PlansFor is how long a connection keeps its plans; 0: a minute.
 	PlansFor time.Duration
 }
@@ -68,6 +70,7 @@ func Open(ctx context.Context, url string, o Options) (*DB, error) {
 	if o.Connections > 0 {
 		config.MaxConns = int32(o.Connections)
 	}
+	config.MinConns = o.Warm
 	config.ConnConfig.ConnectTimeout = 5 * time.Second
 	config.ConnConfig.Tracer = o.Tracer
 	config.ConnConfig.RuntimeParams["timezone"] = "UTC"

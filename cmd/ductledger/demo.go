@@ -26,6 +26,10 @@ import (
 	"github.com/schollz/progressbar/v3"
 )
 
+// demoWarm connections are opened at once: a demo that nobody uses has as many
+// processes of Postgres later as at its beginning.
+const demoWarm = 6
+
 type demoCommand struct {
 	DatabaseURL string `from:"DATABASE_URL" placeholder:"URL" help:"A Postgres to make a database in; without, a private one is started, or a container."`
 	postgresSettings
@@ -95,7 +99,7 @@ func (c *demoCommand) Run(in *invocation) (err error) {
 		return ended(in.ctx, err)
 	}
 	clock.letGo()
-	db, err := storage.Open(in.ctx, postgres.URL(""), storage.Options{Now: clock.now, Log: log})
+	db, err := storage.Open(in.ctx, postgres.URL(""), storage.Options{Now: clock.now, Log: log, Warm: demoWarm})
 	if err != nil {
 		return err
 	}
