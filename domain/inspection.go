@@ -24,3 +24,67 @@ type RuleVerdict struct {
 func (*Inspection) Kind() Kind    { return InspectionKind }
 func (i *Inspection) Job() UUID   { return i.JobID }
 func (i *Inspection) Refs() []Ref { return []Ref{{"/job_id", JobKind, i.JobID}} }
+
+// DrawState is how far a draw of inspections is.
+type DrawState string
+
+const (
+	DrawPublished DrawState = "published" // frame, chances and the seed's digest are told, nothing is drawn
+	DrawDrawn     DrawState = "drawn"     // the seed is told, and the drawn jobs are open to inspectors
+	DrawByHand    DrawState = "by_hand"   // a job was opened by a person, outside every estimate
+)
+
+// InspectionDraw says which jobs of a month are inspected, so that nobody chooses them. Only the service writes it. Each
+// contractor's jobs that were first sent in in the month are a stratum; everybody can draw again: u is the first 53 bits
+// of HMAC-SHA256(seed, job_id) as a fraction, and of each stratum the `stratum_drawn_count` jobs with the smallest u are
+// drawn, equal ones by id; by its risk a job is drawn where u of "risk/" + job_id is below `by_risk_ratio`.
+type InspectionDraw struct {
+	State DrawState `json:"state"`
+	// The month in which the jobs were first sent in, such as 2026-10.
+	Month Month `json:"month,omitzero"`
+	// The contractor whose jobs alone are drawn from; all without.
+	ContractorID *UUID `json:"contractor_id,omitzero"`
+	// Share of each contractor's jobs that is drawn at random, in percent, rounded up to a whole job.
+	SharePercent int `json:"share_percent,omitzero" validate:"omitempty,gte=5,lte=100"`
+	// Jobs that are drawn by their risk on average.
+	TopUpCount float64 `json:"top_up_count,omitzero" validate:"omitempty,gte=0,lte=10000"`
+	// Of the seed's bytes, told before anything is drawn.
+	SeedSHA256 string `json:"seed_sha256,omitzero" validate:"omitempty,sha256"`
+	// The seed's bytes in hexadecimal, told with the draw.
+	Seed string `json:"seed,omitzero" validate:"omitempty,min=32,max=128"`
+	// Of the frame: a line `job_id contractor_id risk_count` for each job, each ended by a line feed.
+	FrameSHA256 string `json:"frame_sha256,omitzero" validate:"omitempty,sha256"`
+	// The frame by id, drawn or not; the one job that was opened by hand.
+	Jobs []DrawJob `json:"jobs,omitzero" validate:"omitempty,max=100000,dive"`
+	// Why a job was opened by hand, in short codes.
+	ReasonCodes []string `json:"reason_codes,omitzero" validate:"omitempty,min=1,max=10,unique,dive,snake,min=2,max=60"`
+	// The person who alone inspects; any inspector without.
+	InspectorID *UUID `json:"inspector_id,omitzero"`
+}
+
+// DrawJob is a job that may be drawn, with its chances.
+type DrawJob struct {
+	JobID        UUID `json:"job_id"`
+	ContractorID UUID `json:"contractor_id,omitzero"`
+	// Questions that the screens asked of the job.
+	RiskCount int `json:"risk_count,omitzero" validate:"omitempty,gte=0,lte=1000"`
+	// Jobs of its contractor in the frame.
+	StratumCount int `json:"stratum_count,omitzero" validate:"omitempty,gte=1"`
+	// Jobs that are drawn of them at random.
+	StratumDrawnCount int `json:"stratum_drawn_count,omitzero" validate:"omitempty,gte=1"`
+	// The chance to be drawn by its risk, as a fraction.
+	ByRiskRatio float64 `json:"by_risk_ratio,omitzero" validate:"omitempty,gte=0,lte=1"`
+	// The chance to be drawn at all, as a fraction.
+	ChanceRatio float64 `json:"chance_ratio,omitzero" validate:"omitempty,gte=0,lte=1"`
+	// It was drawn at random.
+	DrawnAtRandom bool `json:"drawn_at_random,omitzero"`
+	// It was drawn by its risk.
+	DrawnByRisk bool `json:"drawn_by_risk,omitzero"`
+}
+
+// Drawn tells whether the job is to be inspected.
+func (j *DrawJob) Drawn() bool { return j.DrawnAtRandom || j.DrawnByRisk }
+
+func (*InspectionDraw) Kind() Kind  { return InspectionDrawKind }
+func (*InspectionDraw) Job() UUID   { return UUID{} }
+func (*InspectionDraw) Refs() []Ref { return nil }

@@ -1,6 +1,13 @@
 package domain
 
-import "strconv"
+import (
+	"fmt"
+	"reflect"
+	"strconv"
+	"strings"
+
+	"github.com/go-json-experiment/json"
+)
 
 // Kind is the sort of a record, in its singular as JSON has it.
 type Kind string
@@ -134,3 +141,36 @@ func addRef(refs []Ref, pointer string, kind Kind, id *UUID) []Ref {
 }
 
 func pointerAt(list string, i int) string { return list + "/" + strconv.Itoa(i) }
+
+// Decode reads the body of a stored record. Members that this program does not
+// know are skipped: a newer one may have written them.
+func Decode(kind Kind, body []byte) (Record, error) {
+	row, ok := RowOf(kind)
+	if !ok {
+		return nil, fmt.Errorf("there is no kind %q", kind)
+	}
+	record := row.New()
+	if err := json.Unmarshal(body, record); err != nil {
+		return nil, fmt.Errorf("read a %s: %w", kind, err)
+	}
+	return record, nil
+}
+
+// OfficeMembers are the members of a kind's records that the office knows and a
+// crew does not: those with the tag set:"office". What a crew sends, or leaves
+// out, there does not change what stands.
+func OfficeMembers(kind Kind) []string { return officeMembers[kind] }
+
+var officeMembers = func() map[Kind][]string {
+	all := map[Kind][]string{}
+	for _, row := range Kinds {
+		t := reflect.TypeOf(row.New()).Elem()
+		for i := range t.NumField() {
+			if f := t.Field(i); f.Tag.Get("set") == "office" {
+				name, _, _ := strings.Cut(f.Tag.Get("json"), ",")
+				all[row.Kind] = append(all[row.Kind], name)
+			}
+		}
+	}
+	return all
+}()
