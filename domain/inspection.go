@@ -35,7 +35,7 @@ const (
 )
 
 // InspectionDraw says which jobs of a month are inspected, so that nobody chooses them. Only the service writes it. Each
-// contractor's jobs that were first sent in in the month are a stratum; everybody can draw again: u is the first 53 bits
+// contractor's jobs that were sent in for the first time in the month are a stratum; everybody can draw again: u is the first 53 bits
 // of HMAC-SHA256(seed, job_id) as a fraction, and of each stratum the `stratum_drawn_count` jobs with the smallest u are
 // drawn, equal ones by id; by its risk a job is drawn where u of "risk/" + job_id is below `by_risk_ratio`.
 type InspectionDraw struct {

@@ -1,11 +1,10 @@
-// Package storage keeps the records of programs in Postgres: typed tables
-// with the newest version of each record, the ledger with every version, and
-// what the domain computed from them.
+// Package storage keeps the records of programs in Postgres: every accepted
+// version of every record in one table, entry, and beside it what a statement
+// joins or locks, and what the domain computed.
 //
-// Every exported method of DB opens exactly one transaction through one door,
-// DB.in, which sets the program for row-level security, the isolation and
-// the time limit. Statements are constants above the function that runs them,
-// each names the program, and pgx never leaves the package. Locks are taken
-// in one order: jobs by id, records without a job by kind and id, the
-// program's head last.
+// A transaction is opened by one door, DB.In, which sets the program for
+// row-level security, the isolation and the time limit. Statements are constants
+// above the function that runs them; each names the program. Locks are taken in
+// one order: jobs by id, records without a job by kind and id, the program's head
+// last. The packages below are rooms: one capability each over that transaction.
 package storage

@@ -234,7 +234,7 @@ type frameRow struct {
 	Begun        bool
 }
 
-// The jobs that were first sent in in the month and are not void, with the
+// The jobs that were sent in for the first time in the month and are not void, with the
 // questions that the screens asked. Begun: inspected though nobody opened it.
 const frameSQL = `
 SELECT r.job_id, r.contractor_id, coalesce(cardinality(r.questions), 0)::bigint AS risk,
@@ -260,7 +260,7 @@ func (d *desk) usable(frame []frameRow, over bool) error {
 		}
 	}
 	if len(frame) == 0 && over {
-		return refused("/month", "no_job", "no job was first sent in in this month: there is nothing to draw from", "draw another month")
+		return refused("/month", "no_job", "no job was sent in for the first time in this month: there is nothing to draw from", "draw another month")
 	}
 	return nil
 }
