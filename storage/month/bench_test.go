@@ -46,7 +46,7 @@ SELECT @program, id, 1, home, @contractor, 'single', 'measured', 'accepted', 'co
     '{}', 'result-1', '{}', @link, position, at, 0, position, at, '2026-10', 'fan_total' FROM n`
 
 // monthOf is a program with a month of so many jobs, ready to be built.
-func monthOf(b *testing.B, jobs int) (db *storage.DB, w *storagetest.World, url string) {
+func monthOf(b testing.TB, jobs int) (db *storage.DB, w *storagetest.World, url string) {
 	b.Helper()
 	ctx := context.Background()
 	url = storagetest.URL(b)
@@ -188,4 +188,38 @@ func BenchmarkMonthBesideCopy(b *testing.B) {
 	}
 	b.ReportMetric(float64(jobs*b.N)/written["jobs"].Seconds(), "jobs-rows/s")
 	b.ReportMetric(float64(2*jobs*b.N)/written["measurements"].Seconds(), "measurements-rows/s")
+}
+
+// A month of four times as many jobs reads four times as many rows: no statement
+// of a package looks through what is many once for each job.
+func TestAPackageGrowsWithItsMonthOnly(t *testing.T) {
+	t.Parallel()
+	const few, many, rowsOfAJob = 300, 1200, 60
+	for _, jobs := range []int{few, many} {
+		db, w, url := monthOf(t, jobs)
+		owner := dial(t, url)
+		read := func() (rows int) {
+			t.Helper()
+			if err := owner.QueryRow(context.Background(), `SELECT sum(seq_tup_read + coalesce(idx_tup_fetch, 0))::bigint FROM pg_stat_user_tables`).Scan(&rows); err != nil {
+				t.Fatal(err)
+			}
+			return rows
+		}
+		exec(t, owner, "SELECT pg_stat_force_next_flush()")
+		before := read()
+		if _, _, err := monthdb.BuildNow(context.Background(), db, w.Staff, "2026-10", "", 0, monthdb.Options{BuildID: "growth"}); err != nil {
+			t.Fatal(err)
+		}
+		db.Close() // a session that ends tells what it has read
+		for ended := false; !ended; {
+			if err := owner.QueryRow(context.Background(), `SELECT count(*) = 0 FROM pg_stat_activity WHERE datname = current_database() AND application_name LIKE 'ductledger%'`).Scan(&ended); err != nil {
+				t.Fatal(err)
+			}
+		}
+		if each := (read() - before) / jobs; each > rowsOfAJob {
+			t.Errorf("the package of a month of %d jobs reads %d rows a job, want at most %d", jobs, each, rowsOfAJob)
+		} else {
+			t.Logf("%d jobs: %d rows a job", jobs, each)
+		}
+	}
 }

@@ -349,13 +349,17 @@ const monthMeasurementsSQL = `
 SELECT r.job_id, m.measurement_id, m.left_out, l.voided_at IS NOT NULL AS void, l.body` + monthMeasuredSQL + `
 ORDER BY f.accepted_position, r.job_id, m.measurement_id`
 
+// One entry is looked for at a time: the planner takes a result for a hundred
+// readings, and would read every measurement of the program for each job.
 const monthMeasuredSQL = monthFirstSQL + `
 CROSS JOIN LATERAL (
     SELECT (e ->> 'measurement_id')::uuid AS measurement_id, NULL AS left_out FROM jsonb_array_elements(r.result::jsonb -> 'readings') AS e
     UNION ALL
     SELECT (e ->> 'measurement_id')::uuid, e ->> 'reason' FROM jsonb_array_elements(r.result::jsonb -> 'left_out') AS e) AS m
-JOIN entry AS l ON l.program_id = r.program_id AND l.kind = 'measurement' AND l.record_id = m.measurement_id
-    AND l.position <= r.accepted_position AND (l.until_position IS NULL OR l.until_position > r.accepted_position)` + monthStandingSQL
+CROSS JOIN LATERAL (SELECT e.voided_at, e.body FROM entry AS e
+    WHERE e.program_id = r.program_id AND e.kind = 'measurement' AND e.record_id = m.measurement_id
+        AND e.position <= r.accepted_position AND (e.until_position IS NULL OR e.until_position > r.accepted_position)
+    ORDER BY e.version DESC LIMIT 1) AS l` + monthStandingSQL
 
 type monthPictureRow struct {
 	JobID   [16]byte
