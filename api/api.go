@@ -64,7 +64,7 @@ type Server struct {
 	contract []byte // as JSON
 	checker  *wire.Checker
 	newer    map[domain.Kind]newer
-	news     *news
+	notifier *notifier
 	pulls    *pulls
 	ready    readiness
 	limits   frame.Limits
@@ -110,7 +110,7 @@ func newServer(cfg Config) (*Server, frame.Config, error) {
 		return nil, frame.Config{}, err
 	}
 	s := &Server{docs: reference, db: cfg.DB, pictures: cfg.Pictures, now: cfg.Now, log: cfg.Log, contract: c, checker: checker, newer: newer,
-		news: &news{db: cfg.DB, log: cfg.Log, stopping: cfg.Stopping}, limits: cfg.Limits.OrDefaults(), pulls: &pulls{}, count: cfg.Count, stage: cfg.Stage, schema: cmp.Or(cfg.MinimumSchema, minimumSchema)}
+		notifier: &notifier{db: cfg.DB, log: cfg.Log, stopping: cfg.Stopping}, limits: cfg.Limits.OrDefaults(), pulls: &pulls{}, count: cfg.Count, stage: cfg.Stage, schema: cmp.Or(cfg.MinimumSchema, minimumSchema)}
 	if s.count == nil {
 		s.count = func(string) {}
 	}

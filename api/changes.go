@@ -112,7 +112,7 @@ func (s *Server) pull(ctx context.Context, caller domain.Caller, r *frame.Reques
 			return feed, err
 		}
 		err = r.Aside(ctx, func(ctx context.Context) error {
-			return s.news.wait(ctx, caller.Program, feed.Head.Position, left)
+			return s.notifier.wait(ctx, caller.Program, feed.Head.Position, left)
 		})
 		if err != nil {
 			return feed, nil // too many wait, or the service ends: an early, empty answer

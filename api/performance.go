@@ -125,7 +125,7 @@ func figuresBy(p *performancedb.Population, by performance.By, head figuresHead,
 		}
 		fallthrough // the program's figures stand beside
 	case performance.ByContractor:
-		c, err := compare(p, whose{})
+		c, err := compare(p, keptMonths{})
 		if err != nil {
 			return a, err
 		}
@@ -147,7 +147,7 @@ func (a *performanceAnswer) group(p *performancedb.Population, by performance.By
 			return err
 		}
 	}
-	t, err := tally(p, p.Period, by, whose{})
+	t, err := tally(p, p.Period, by, keptMonths{})
 	if err != nil {
 		return err
 	}
@@ -167,14 +167,14 @@ type compared struct {
 	previous string // input digest of the period before; empty when it was not asked
 }
 
-// whose are the contractors whose months are kept.
-type whose struct {
+// keptMonths are the contractors whose months are kept.
+type keptMonths struct {
 	all bool
 	one domain.UUID
 }
 
 // compare reads the jobs of the period once.
-func compare(p *performancedb.Population, months whose) (c compared, err error) {
+func compare(p *performancedb.Population, months keptMonths) (c compared, err error) {
 	if c.tally, err = tally(p, p.Period, performance.ByContractor, months); err != nil {
 		return c, err
 	}
@@ -184,7 +184,7 @@ func compare(p *performancedb.Population, months whose) (c compared, err error) 
 	if !undecided(&c.Comparison) {
 		return c, nil
 	}
-	t, err := tally(p, periodBefore(p.Period), performance.ByContractor, whose{})
+	t, err := tally(p, periodBefore(p.Period), performance.ByContractor, keptMonths{})
 	if err != nil {
 		return c, err
 	}
@@ -197,12 +197,12 @@ func compare(p *performancedb.Population, months whose) (c compared, err error) 
 	return c, nil
 }
 
-func tally(p *performancedb.Population, period performance.Period, by performance.By, months whose) (*performance.Tally, error) {
+func tally(p *performancedb.Population, period performance.Period, by performance.By, months keptMonths) (*performance.Tally, error) {
 	t, err := performance.NewTally(period, by)
 	if err != nil {
 		return nil, frame.Refused(err)
 	}
-	if months != (whose{}) {
+	if months != (keptMonths{}) {
 		t.Follow(months.one, func(at time.Time) string { return string(domain.MonthOf(at, p.Zone)) })
 	}
 	for j, err := range p.Jobs(period) {
@@ -363,7 +363,7 @@ func (s *Server) ofContractor(ctx context.Context, caller domain.Caller, r *fram
 		if _, known := p.Names[id]; !known {
 			return unknown
 		}
-		c, err := compare(p, whose{one: id})
+		c, err := compare(p, keptMonths{one: id})
 		if err != nil {
 			return err
 		}

@@ -116,7 +116,7 @@ func (s *Server) publish(ctx context.Context, caller domain.Caller, r *frame.Req
 
 // freeze computes what is published.
 func freeze(p *performancedb.Population, body *publicationBody, made *performancedb.Publication) error {
-	c, err := compare(p, whose{all: true})
+	c, err := compare(p, keptMonths{all: true})
 	if err != nil {
 		return err
 	}

@@ -455,7 +455,7 @@ func (t *Tx) writePictures(accepted []intake.Decision) error {
 // job and nothing behind it in the order of locks. Nothing is written where
 // nothing about pictures is asked.
 func (t *Tx) JudgeAgain(job domain.UUID) error {
-	plan := &plan{jobs: []domain.UUID{job}, along: map[domain.UUID]bool{}}
+	plan := &plan{jobs: []domain.UUID{job}, carried: map[domain.UUID]bool{}}
 	k, err := t.readPush(domain.Caller{Program: t.Program}, plan, &Push{})
 	if err != nil {
 		return err

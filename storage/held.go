@@ -101,7 +101,7 @@ type heldBack struct {
 
 // writeHeld queues what becomes of held items: those that come in now, those
 // that came along, and those that an accepted item settles.
-func (t *Tx) writeHeld(caller domain.Caller, p *Push, k *known, decisions []intake.Decision) error {
+func (t *Tx) writeHeld(caller domain.Caller, p *Push, s *stored, decisions []intake.Decision) error {
 	var in, still heldColumnsOf
 	var applied, resolved heldVersions
 	var corrected heldCorrected
@@ -155,7 +155,7 @@ func (t *Tx) writeHeld(caller domain.Caller, p *Push, k *known, decisions []inta
 	}
 	var back []heldBack
 	All(t, &back, heldInsertSQL, t.limits.heldArgs(in.args(args)))
-	k.afterHeld = func() {
+	s.afterHeld = func() {
 		ids := make(map[string]domain.UUID, len(back))
 		for _, b := range back {
 			ids[string(b.Digest)] = b.HeldID
@@ -163,9 +163,9 @@ func (t *Tx) writeHeld(caller domain.Caller, p *Push, k *known, decisions []inta
 		for i := range decisions {
 			digest := heldDigest(decisions[i].Item)
 			if id, ok := ids[string(digest)]; ok {
-				k.heldIDs[decisions[i].Item] = id
+				s.heldIDs[decisions[i].Item] = id
 			} else if fresh[string(digest)] != nil && !decisions[i].Status.Accepted() {
-				k.heldFull[decisions[i].Item] = true
+				s.heldFull[decisions[i].Item] = true
 			}
 		}
 	}

@@ -43,7 +43,7 @@ type jobNumber struct {
 }
 
 // readNumbers queues the numbers of the jobs whose records were accepted.
-func (t *Tx) readNumbers(k *known, accepted []intake.Decision) {
+func (t *Tx) readNumbers(s *stored, accepted []intake.Decision) {
 	var jobs []domain.UUID
 	for i := range accepted {
 		if accepted[i].Item.Kind == domain.JobKind {
@@ -51,7 +51,7 @@ func (t *Tx) readNumbers(k *known, accepted []intake.Decision) {
 		}
 	}
 	if len(jobs) > 0 {
-		All(t, &k.numbers, jobNumbersSQL, Args{"program_id": t.Program, "jobs": jobs})
+		All(t, &s.numbers, jobNumbersSQL, Args{"program_id": t.Program, "jobs": jobs})
 	}
 }
 
@@ -76,7 +76,7 @@ type jobChange struct {
 }
 
 // changesOf are the touched jobs in the order in which they were touched.
-func (k *known) changesOf(accepted []intake.Decision) (list []*jobChange) {
+func (s *stored) changesOf(accepted []intake.Decision) (list []*jobChange) {
 	byID := map[domain.UUID]*jobChange{}
 	for i := range accepted {
 		d := &accepted[i]
@@ -85,8 +85,8 @@ func (k *known) changesOf(accepted []intake.Decision) (list []*jobChange) {
 		}
 		c := byID[d.JobID]
 		if c == nil {
-			c = &jobChange{id: d.JobID, callBacks: k.openCallBacks(d.JobID)}
-			if before, stored := k.store.Jobs[d.JobID]; stored {
+			c = &jobChange{id: d.JobID, callBacks: s.openCallBacks(d.JobID)}
+			if before, stored := s.store.Jobs[d.JobID]; stored {
 				c.before, c.job, c.void, c.byCrew = &before, before.Record, before.Void, before.StartedByCrew
 			}
 			byID[d.JobID] = c
@@ -143,9 +143,9 @@ func finished(i *domain.Inspection) bool { return i.Result == "passed" || i.Resu
 
 // inspectionFailed tells whether the last inspection by its day failed, in
 // whatever order they came.
-func (k *known) inspectionFailed(c *jobChange) bool {
+func (s *stored) inspectionFailed(c *jobChange) bool {
 	all := maps.Clone(c.inspected)
-	if touched := k.jobs[c.id]; touched != nil {
+	if touched := s.jobs[c.id]; touched != nil {
 		for i := range touched.entries {
 			e := &touched.entries[i]
 			if r, ok := e.Record.(*domain.Inspection); ok && e.Void == nil {
@@ -179,7 +179,7 @@ func (c *jobChange) wasOpen() bool {
 }
 
 // writeJobs queues the rows of the touched jobs that are new or changed.
-func (t *Tx) writeJobs(k *known, changes []*jobChange) {
+func (t *Tx) writeJobs(s *stored, changes []*jobChange) {
 	var instruments, instrumentJobs, closed []domain.UUID
 	for _, c := range changes {
 		inspected := slices.ContainsFunc(c.readings, func(m *domain.Measurement) bool { return m.Stage == domain.InspectionStage })
@@ -193,7 +193,7 @@ func (t *Tx) writeJobs(k *known, changes []*jobChange) {
 		}
 		if sql != "" {
 			t.mustChange(sql, Args{"program_id": t.Program, "id": c.id, "home_id": c.job.HomeID, "contractor_id": c.job.ContractorID,
-				"state": string(c.job.State), "void": c.void, "due_on": OrNull(string(c.job.DueOn)), "at": k.recordedAt, "moved": c.moved,
+				"state": string(c.job.State), "void": c.void, "due_on": OrNull(string(c.job.DueOn)), "at": s.recordedAt, "moved": c.moved,
 				"late_count": c.late, "called_back": c.calledBack(), "inspected": inspected, "started_by_crew": c.byCrew}, 1)
 		}
 		used := c.readings
@@ -204,7 +204,7 @@ func (t *Tx) writeJobs(k *known, changes []*jobChange) {
 				closed = append(closed, c.id)
 			}
 		case c.before != nil && !c.wasOpen(): // it is open again
-			used = append(k.readingsOf(c.id), used...)
+			used = append(s.readingsOf(c.id), used...)
 		}
 		for _, m := range used {
 			instruments, instrumentJobs = append(instruments, m.InstrumentID), append(instrumentJobs, c.id)
@@ -218,8 +218,8 @@ func (t *Tx) writeJobs(k *known, changes []*jobChange) {
 	}
 }
 
-func (k *known) readingsOf(job domain.UUID) (list []*domain.Measurement) {
-	if touched := k.jobs[job]; touched != nil {
+func (s *stored) readingsOf(job domain.UUID) (list []*domain.Measurement) {
+	if touched := s.jobs[job]; touched != nil {
 		for i := range touched.entries {
 			if m, ok := touched.entries[i].Record.(*domain.Measurement); ok {
 				list = append(list, m)
@@ -230,9 +230,9 @@ func (k *known) readingsOf(job domain.UUID) (list []*domain.Measurement) {
 }
 
 // openCallBacks are those of a job as it was before the push.
-func (k *known) openCallBacks(job domain.UUID) map[domain.UUID]bool {
+func (s *stored) openCallBacks(job domain.UUID) map[domain.UUID]bool {
 	open := map[domain.UUID]bool{}
-	if touched := k.jobs[job]; touched != nil {
+	if touched := s.jobs[job]; touched != nil {
 		for i := range touched.entries {
 			e := &touched.entries[i]
 			if r, ok := e.Record.(*domain.CallBack); ok {

@@ -80,19 +80,19 @@ const maxWidenings = 8
 // held items of other jobs that come along, open jobs that use a changed record.
 // It is empty where another push committed what this one has to know.
 type wideningError struct {
-	jobs  []domain.UUID
-	along []*intake.Item
+	jobs    []domain.UUID
+	carried []*intake.Item
 }
 
 func (*wideningError) Error() string { return "more jobs are touched than were locked" }
 
 func (t *Tx) push(caller domain.Caller, p *Push, plan *plan) (Pushed, error) {
-	known, err := t.readPush(caller, plan, p)
+	s, err := t.readPush(caller, plan, p)
 	if err != nil {
 		return Pushed{}, err
 	}
-	items := slices.Concat(known.along, p.Items) // what waited was sent earlier
-	decisions, judged, err := known.decide(caller, items, t.Now)
+	items := slices.Concat(s.carried, p.Items) // what waited was sent earlier
+	decisions, judged, err := s.decide(caller, items, t.Now)
 	if err != nil {
 		return Pushed{}, err
 	}
@@ -101,34 +101,34 @@ func (t *Tx) push(caller domain.Caller, p *Push, plan *plan) (Pushed, error) {
 	if len(accepted)+len(waits) > 0 && !p.ValidateOnly {
 		var came []cameRow
 		t.readLeads(judged)
-		if head, err = t.lockHead(func() { All(t, &came, cameSQL, known.cameArgs(plan, waits)) }); err != nil {
+		if head, err = t.lockHead(func() { All(t, &came, cameSQL, s.cameArgs(plan, waits)) }); err != nil {
 			return Pushed{}, err
 		}
 		if came[0].Came {
 			return Pushed{}, &wideningError{}
 		}
 	}
-	out := Pushed{Epoch: known.epoch}
-	known.recordedAt = t.Now
+	out := Pushed{Epoch: s.epoch}
+	s.recordedAt = t.Now
 	var heldOpen []countRow
 	if p.ValidateOnly {
 		t.discard = true
-		t.readNumbers(known, accepted)
-		t.readCurrent(caller, known, decisions)
+		t.readNumbers(s, accepted)
+		t.readCurrent(caller, s, decisions)
 		t.countHeldOpen(&heldOpen, caller)
 		if err := t.Flush(); err != nil {
 			return Pushed{}, err
 		}
 	} else {
 		if len(accepted) > 0 {
-			known.recordedAt = head.RecordedAt
-			t.appendEntries(head, accepted, func(key intake.Key) int64 { return known.store.Heads[key].Position })
+			s.recordedAt = head.RecordedAt
+			t.appendEntries(head, accepted, func(key intake.Key) int64 { return s.store.Heads[key].Position })
 			numberEntries(judged, accepted)
-			changes := known.changesOf(accepted)
-			t.writeJobs(known, changes)
-			t.writeScopes(known, changes, accepted)
+			changes := s.changesOf(accepted)
+			t.writeJobs(s, changes)
+			t.writeScopes(s, changes, accepted)
 			t.writeDevices(accepted, head.RecordedAt)
-			t.readNumbers(known, accepted)
+			t.readNumbers(s, accepted)
 			if err := t.writePictures(accepted); err != nil {
 				return Pushed{}, err
 			}
@@ -139,8 +139,8 @@ func (t *Tx) push(caller domain.Caller, p *Push, plan *plan) (Pushed, error) {
 				return Pushed{}, err
 			}
 		}
-		t.readCurrent(caller, known, decisions) // as the scopes stand now
-		if err := t.writeHeld(caller, p, known, decisions); err != nil {
+		t.readCurrent(caller, s, decisions) // as the scopes stand now
+		if err := t.writeHeld(caller, p, s, decisions); err != nil {
 			return Pushed{}, err
 		}
 		t.writeReport(caller, p)
@@ -157,12 +157,12 @@ func (t *Tx) push(caller domain.Caller, p *Push, plan *plan) (Pushed, error) {
 		} else {
 			out.Head = head.Head
 		}
-		known.afterHeld()
+		s.afterHeld()
 	}
 	out.HeldOpen = int(heldOpen[0].Count)
-	out.Items = known.answers(caller, p, decisions)
+	out.Items = s.answers(caller, p, decisions)
 	for _, j := range judged {
-		if known.visible(caller, j.jobID) {
+		if s.visible(caller, j.jobID) {
 			out.Jobs = append(out.Jobs, JobCounts{j.jobID, j.verdict.Counts})
 		}
 	}
@@ -189,11 +189,11 @@ type plan struct {
 	accepts     bool          // a job is to be accepted
 	contractors []domain.UUID // of jobs that are new or change hands
 	matches     [][]byte
-	along       map[domain.UUID]bool // held items that were found to come along
+	carried     map[domain.UUID]bool // held items that were found to come along
 }
 
 func planOf(items []*intake.Item) *plan {
-	p := &plan{along: map[domain.UUID]bool{}}
+	p := &plan{carried: map[domain.UUID]bool{}}
 	for _, item := range items {
 		p.add(item)
 	}
@@ -237,9 +237,9 @@ func (p *plan) add(item *intake.Item) {
 
 func (p *plan) widen(w *wideningError) {
 	p.jobs = append(p.jobs, w.jobs...)
-	for _, item := range w.along {
+	for _, item := range w.carried {
 		p.add(item)
-		p.along[item.HeldID] = true
+		p.carried[item.HeldID] = true
 	}
 	p.order()
 }
@@ -324,7 +324,7 @@ CROSS JOIN LATERAL (SELECT` + EntryColumns + `
 // readCurrent queues the newest versions of records on which an item was a
 // replay of an older one, or in conflict: the device has to see them. Who may
 // no longer see the record gets back what it sent, and nothing that came later.
-func (t *Tx) readCurrent(caller domain.Caller, k *known, decisions []intake.Decision) {
+func (t *Tx) readCurrent(caller domain.Caller, s *stored, decisions []intake.Decision) {
 	var keys []intake.Key
 	var versions []int64 // 0 of a conflict
 	for i := range decisions {
@@ -334,21 +334,21 @@ func (t *Tx) readCurrent(caller domain.Caller, k *known, decisions []intake.Deci
 	}
 	if len(keys) > 0 {
 		kinds, ids := columns(keys)
-		All(t, &k.current, currentEntriesSQL, scopeArgs(caller, Args{"kinds": kinds, "ids": ids, "versions": versions}))
+		All(t, &s.current, currentEntriesSQL, scopeArgs(caller, Args{"kinds": kinds, "ids": ids, "versions": versions}))
 	}
 }
 
 // answers are the decisions in the order of the items, each with what the
 // caller may see of it.
-func (k *known) answers(caller domain.Caller, p *Push, decisions []intake.Decision) []PushedItem {
+func (s *stored) answers(caller domain.Caller, p *Push, decisions []intake.Decision) []PushedItem {
 	current := map[intake.Key]*domain.Entry{}
-	for i := range k.current {
-		if e, err := k.current[i].Entry(false); err == nil { // without decoding there is nothing to fail
+	for i := range s.current {
+		if e, err := s.current[i].Entry(false); err == nil { // without decoding there is nothing to fail
 			current[intake.Key{Kind: e.Kind, ID: e.ID}] = &e
 		}
 	}
-	numbers := make(map[domain.UUID]int64, len(k.numbers))
-	for _, n := range k.numbers {
+	numbers := make(map[domain.UUID]int64, len(s.numbers))
+	for _, n := range s.numbers {
 		numbers[n.ID] = n.Number
 	}
 	items := make([]PushedItem, len(p.Items))
@@ -357,17 +357,17 @@ func (k *known) answers(caller domain.Caller, p *Push, decisions []intake.Decisi
 		if d.Item.Index < 0 {
 			continue
 		}
-		answer := PushedItem{Decision: *d, HeldID: k.heldIDs[d.Item]}
+		answer := PushedItem{Decision: *d, HeldID: s.heldIDs[d.Item]}
 		if p.ValidateOnly {
 			answer.Position = 0
 		}
-		if k.heldFull[d.Item] {
+		if s.heldFull[d.Item] {
 			answer.Status, answer.Problem = intake.Retry, errHeldFull
 		}
 		switch {
 		case d.Status.Accepted():
 			e := entryOf(d, &lockedHead{})
-			e.RecordedAt = k.recordedAt
+			e.RecordedAt = s.recordedAt
 			if e.Kind == domain.JobKind {
 				e.Number = numbers[e.ID]
 			}
@@ -384,11 +384,11 @@ func (k *known) answers(caller domain.Caller, p *Push, decisions []intake.Decisi
 }
 
 // visible tells whether the caller may see the findings of a job.
-func (k *known) visible(caller domain.Caller, job domain.UUID) bool {
+func (s *stored) visible(caller domain.Caller, job domain.UUID) bool {
 	if !caller.Scoped() {
 		return true
 	}
-	stored, ok := k.store.Jobs[job]
+	stored, ok := s.store.Jobs[job]
 	return !ok || stored.KnownTo(caller)
 }
 

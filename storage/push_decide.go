@@ -38,28 +38,28 @@ type judgedJob struct {
 
 // decide lets intake decide and judges the touched jobs. An acceptance that
 // the verdict does not allow is rejected, and all is decided again without it.
-func (k *known) decide(caller domain.Caller, items []*intake.Item, now time.Time) ([]intake.Decision, []*judgedJob, error) {
+func (s *stored) decide(caller domain.Caller, items []*intake.Item, now time.Time) ([]intake.Decision, []*judgedJob, error) {
 	for {
-		decisions := intake.Sort(caller, items, &k.store)
-		if k.refuseCrowding(decisions) {
+		decisions := intake.Decide(caller, items, &s.store)
+		if s.refuseCrowding(decisions) {
 			continue
 		}
-		entries, err := k.acceptedEntries(decisions, now)
+		entries, err := s.acceptedEntries(decisions, now)
 		if err != nil {
 			return nil, nil, err
 		}
-		judged, err := k.judge(entries, correctedBy(decisions), now)
+		judged, err := s.judge(entries, correctedBy(decisions), now)
 		if err != nil {
 			return nil, nil, err
 		}
-		if !k.refuseAcceptances(decisions, judged) {
+		if !s.refuseAcceptances(decisions, judged) {
 			return decisions, judged, nil
 		}
 	}
 }
 
 // acceptedEntries are the accepted versions as entries, not yet numbered.
-func (k *known) acceptedEntries(decisions []intake.Decision, now time.Time) ([]domain.Entry, error) {
+func (s *stored) acceptedEntries(decisions []intake.Decision, now time.Time) ([]domain.Entry, error) {
 	var entries []domain.Entry
 	last := map[intake.Key]*domain.Entry{}
 	for i := range decisions {
@@ -76,7 +76,7 @@ func (k *known) acceptedEntries(decisions []intake.Decision, now time.Time) ([]d
 		}
 		before := last[item.Key()]
 		if before == nil {
-			before = k.entries[item.Key()]
+			before = s.entries[item.Key()]
 		}
 		if len(item.Keep) > 0 && before != nil && item.Record != nil {
 			body, err := intake.Keep(item.Body, before.Body, item.Keep)
@@ -105,15 +105,15 @@ func (k *known) acceptedEntries(decisions []intake.Decision, now time.Time) ([]d
 }
 
 // judge assembles and judges each job that the accepted entries touch.
-func (k *known) judge(accepted []domain.Entry, corrected map[domain.UUID]bool, now time.Time) ([]*judgedJob, error) {
+func (s *stored) judge(accepted []domain.Entry, corrected map[domain.UUID]bool, now time.Time) ([]*judgedJob, error) {
 	touched := map[domain.UUID]*judgedJob{}
-	f := k.facts
+	f := s.facts
 	f.entries = slices.Clone(f.entries)
 	f.overlay(accepted)
 	add := func(id domain.UUID) *judgedJob {
 		j := touched[id]
 		if j == nil {
-			j = &judgedJob{jobID: id, touched: k.jobs[id]}
+			j = &judgedJob{jobID: id, touched: s.jobs[id]}
 			if j.touched == nil {
 				j.touched = &touchedJob{firstRecordedAt: now}
 			}
@@ -133,7 +133,7 @@ func (k *known) judge(accepted []domain.Entry, corrected map[domain.UUID]bool, n
 			}
 		}
 	}
-	for id := range k.rejudge {
+	for id := range s.rejudge {
 		add(id)
 	}
 	judged := make([]*judgedJob, 0, len(touched))
@@ -225,8 +225,8 @@ func dayOfWork(entries []domain.Entry, recorded domain.Date) domain.Date {
 // refuseCrowding gives each new record beyond the most that a job may have its
 // problem; true when there was one. Judging compares the records of a job with
 // each other, so its time grows with their square.
-func (k *known) refuseCrowding(decisions []intake.Decision) bool {
-	if k.mostOfJob == 0 {
+func (s *stored) refuseCrowding(decisions []intake.Decision) bool {
+	if s.mostOfJob == 0 {
 		return false
 	}
 	refused := false
@@ -236,12 +236,12 @@ func (k *known) refuseCrowding(decisions []intake.Decision) bool {
 		if !d.Status.Accepted() || d.Version > 1 || d.JobID.IsZero() || d.Item.Kind == domain.ReviewKind {
 			continue // a job can always be reviewed
 		}
-		if counts[d.JobID]++; counts[d.JobID] == 1 && k.jobs[d.JobID] != nil {
-			counts[d.JobID] += int64(len(k.jobs[d.JobID].entries))
+		if counts[d.JobID]++; counts[d.JobID] == 1 && s.jobs[d.JobID] != nil {
+			counts[d.JobID] += int64(len(s.jobs[d.JobID].entries))
 		}
-		if counts[d.JobID] > k.mostOfJob {
+		if counts[d.JobID] > s.mostOfJob {
 			d.Item.Problem = domain.InvalidFields([]domain.Fault{{Pointer: "/job_id", Code: "too_many_items",
-				Detail: fmt.Sprintf("the job has %d records, which is the most that one may have", k.mostOfJob), Fix: "look for what sends the same record under new ids"}}).(*domain.Error)
+				Detail: fmt.Sprintf("the job has %d records, which is the most that one may have", s.mostOfJob), Fix: "look for what sends the same record under new ids"}}).(*domain.Error)
 			refused = true
 		}
 	}
@@ -250,7 +250,7 @@ func (k *known) refuseCrowding(decisions []intake.Decision) bool {
 
 // refuseAcceptances gives each accepting review and each correction that the
 // verdict does not allow its problem; true when there was one.
-func (k *known) refuseAcceptances(decisions []intake.Decision, judged []*judgedJob) bool {
+func (s *stored) refuseAcceptances(decisions []intake.Decision, judged []*judgedJob) bool {
 	refused := false
 	for i := range decisions {
 		d := &decisions[i]
@@ -262,7 +262,7 @@ func (k *known) refuseAcceptances(decisions []intake.Decision, judged []*judgedJ
 			if j.jobID != review.JobID {
 				continue
 			}
-			if problem := j.notAcceptable(k.heldOf[j.jobID]); problem != nil {
+			if problem := j.notAcceptable(s.heldOf[j.jobID]); problem != nil {
 				d.Item.Problem, refused = problem, true
 			}
 		}

@@ -10,13 +10,13 @@ import (
 )
 
 // known is all that a push needs to know, as read under lock.
-type known struct {
+type stored struct {
 	program Program
 	epoch   domain.UUID
 	store   intake.Store
 	entries map[intake.Key]*domain.Entry // newest versions that were read, bodies decoded
 	jobs    map[domain.UUID]*touchedJob
-	along   []*intake.Item       // held items whose parent may be in this push
+	carried []*intake.Item       // held items whose parent may be in this push
 	heldOf  map[domain.UUID]int  // open held items by job, where one is to be accepted
 	rejudge map[domain.UUID]bool // open jobs that use a record without a job that is changed here
 	facts   facts
@@ -222,7 +222,7 @@ WHERE p.program_id = @program_id`
 
 // readPush locks what the push touches and reads all that deciding and judging
 // it needs, in one round trip.
-func (t *Tx) readPush(caller domain.Caller, plan *plan, p *Push) (*known, error) {
+func (t *Tx) readPush(caller domain.Caller, plan *plan, p *Push) (*stored, error) {
 	ownKinds, ownIDs := columns(plan.own)
 	cameKinds, cameIDs := columns(plan.came)
 	kinds, ids := columns(plan.keys)
@@ -250,9 +250,9 @@ func (t *Tx) readPush(caller domain.Caller, plan *plan, p *Push) (*known, error)
 		heldOf   []jobCount
 		users    []struct{ JobID [16]byte }
 	)
-	var stored *historyRows
+	var known *historyRows
 	if p.History.Epoch != "" || len(p.History.Points) > 0 {
-		stored = t.readHistory(&p.History)
+		known = t.readHistory(&p.History)
 	}
 	All(t, &jobLocks, pushLockJobsSQL, args)
 	All(t, &locked, pushLockSQL, args)
@@ -270,8 +270,8 @@ func (t *Tx) readPush(caller domain.Caller, plan *plan, p *Push) (*known, error)
 	if plan.changesFacts() {
 		All(t, &users, pushUsersSQL, args)
 	}
-	k := &known{heldOf: map[domain.UUID]int{}, rejudge: map[domain.UUID]bool{}, heldIDs: map[*intake.Item]domain.UUID{}, heldFull: map[*intake.Item]bool{}, mostOfJob: t.limits.JobRecords, afterHeld: func() {}}
-	t.readFacts(&k.facts, plan, args)
+	s := &stored{heldOf: map[domain.UUID]int{}, rejudge: map[domain.UUID]bool{}, heldIDs: map[*intake.Item]domain.UUID{}, heldFull: map[*intake.Item]bool{}, mostOfJob: t.limits.JobRecords, afterHeld: func() {}}
+	t.readFacts(&s.facts, plan, args)
 	if err := t.Flush(); err != nil {
 		return nil, err
 	}
@@ -281,18 +281,18 @@ func (t *Tx) readPush(caller domain.Caller, plan *plan, p *Push) (*known, error)
 	if !programs[0].TokenKnown {
 		return nil, domain.Errorf(domain.Unauthorized, "the token is not known")
 	}
-	if err := p.History.compare(stored); err != nil {
+	if err := p.History.compare(known); err != nil {
 		return nil, err
 	}
-	k.program, k.epoch = programs[0].program(), programs[0].Epoch
-	zone, err := k.program.Zone()
+	s.program, s.epoch = programs[0].program(), programs[0].Epoch
+	zone, err := s.program.Zone()
 	if err != nil {
 		return nil, err
 	}
-	if err := k.facts.decode(zone); err != nil {
+	if err := s.facts.decode(zone); err != nil {
 		return nil, err
 	}
-	k.store = intake.Store{
+	s.store = intake.Store{
 		Heads: map[intake.Key]intake.Head{}, Jobs: map[domain.UUID]intake.Job{}, Contents: map[intake.VersionKey]intake.Content{},
 		OpenHomes: map[domain.UUID]bool{}, OwnHomes: map[domain.UUID]bool{}, Replaced: map[domain.UUID]intake.Replaceable{}, RuleSets: map[domain.UUID]domain.Date{},
 		Devices: map[domain.UUID]domain.DeviceState{}, Ended: map[domain.UUID]domain.Date{}, Parks: map[domain.UUID]string{},
@@ -301,47 +301,47 @@ func (t *Tx) readPush(caller domain.Caller, plan *plan, p *Push) (*known, error)
 	for _, h := range heads {
 		key := intake.Key{Kind: domain.Kind(h.Kind), ID: h.RecordID}
 		if h.Newest {
-			k.store.Heads[key] = intake.Head{Version: h.Version, Position: h.Position, JobID: IDOf(h.JobID), ContractorID: IDOf(h.ContractorID), Void: h.Void}
+			s.store.Heads[key] = intake.Head{Version: h.Version, Position: h.Position, JobID: IDOf(h.JobID), ContractorID: IDOf(h.ContractorID), Void: h.Void}
 		}
 		content := intake.Content{Digest: ledger.Digest(h.ContentDigest), Erased: h.HasTexts && len(h.Texts) == 0}
 		if len(h.Texts) > 0 {
 			content.Texts = h.Texts[1:]
 		}
-		k.store.Contents[intake.VersionKey{Key: key, Version: h.Version}] = content
+		s.store.Contents[intake.VersionKey{Key: key, Version: h.Version}] = content
 	}
 	held := make(map[intake.Key]int64, len(locked))
 	for _, l := range locked {
 		held[intake.Key{Kind: domain.Kind(l.Kind), ID: l.RecordID}] = l.Position
 	}
 	for _, key := range plan.locked() {
-		if head, stored := k.store.Heads[key]; stored && head.Position != held[key] {
+		if head, known := s.store.Heads[key]; known && head.Position != held[key] {
 			return nil, errOvertaken
 		}
 	}
-	_, k.store.InForce = k.facts.ruleSet(k.store.Today)
-	for i := range k.facts.entries {
-		e := &k.facts.entries[i]
+	_, s.store.InForce = s.facts.ruleSet(s.store.Today)
+	for i := range s.facts.entries {
+		e := &s.facts.entries[i]
 		switch r := e.Record.(type) {
 		case *domain.RuleSet:
 			if e.Void == nil {
-				k.store.RuleSets[e.ID] = r.FromOn
+				s.store.RuleSets[e.ID] = r.FromOn
 			}
 		case *domain.Contractor:
 			if r.EndedOn != "" {
-				k.store.Ended[e.ID] = r.EndedOn
+				s.store.Ended[e.ID] = r.EndedOn
 			}
 		case *domain.Home:
-			k.store.Parks[e.ID] = r.Park
+			s.store.Parks[e.ID] = r.Park
 		}
 	}
 	for _, h := range homes {
-		k.store.OpenHomes[h.HomeID], k.store.OwnHomes[h.HomeID] = true, h.Own
+		s.store.OpenHomes[h.HomeID], s.store.OwnHomes[h.HomeID] = true, h.Own
 	}
-	if err := k.takeEntries(rows, jobs); err != nil {
+	if err := s.takeEntries(rows, jobs); err != nil {
 		return nil, err
 	}
 	for _, h := range heldOf {
-		k.heldOf[h.JobID] = int(h.Count)
+		s.heldOf[h.JobID] = int(h.Count)
 	}
 	wider := &wideningError{}
 	for _, h := range heads { // of a voided record, whose item names no job, and of strangers
@@ -350,7 +350,7 @@ func (t *Tx) readPush(caller domain.Caller, plan *plan, p *Push) (*known, error)
 		}
 	}
 	for _, u := range users {
-		if k.rejudge[u.JobID] = true; !plan.locks(u.JobID) {
+		if s.rejudge[u.JobID] = true; !plan.locks(u.JobID) {
 			wider.jobs = append(wider.jobs, u.JobID)
 		}
 	}
@@ -360,42 +360,42 @@ func (t *Tx) readPush(caller domain.Caller, plan *plan, p *Push) (*known, error)
 			return nil, err
 		}
 		item.By = waiting[i].sender(t.Program)
-		if k.along = append(k.along, item); !plan.along[item.HeldID] {
-			wider.along = append(wider.along, item)
+		if s.carried = append(s.carried, item); !plan.carried[item.HeldID] {
+			wider.carried = append(wider.carried, item)
 		}
 	}
-	if len(wider.jobs)+len(wider.along) > 0 {
+	if len(wider.jobs)+len(wider.carried) > 0 {
 		return nil, wider
 	}
-	return k, nil
+	return s, nil
 }
 
-// takeEntries sorts the stored records to their jobs and tells intake what it
+// takeEntries sorts the known records to their jobs and tells intake what it
 // needs of them.
-func (k *known) takeEntries(rows []EntryRow, jobs []jobOf) error {
-	k.entries, k.jobs = make(map[intake.Key]*domain.Entry, len(rows)), map[domain.UUID]*touchedJob{}
+func (s *stored) takeEntries(rows []EntryRow, jobs []jobOf) error {
+	s.entries, s.jobs = make(map[intake.Key]*domain.Entry, len(rows)), map[domain.UUID]*touchedJob{}
 	entries, err := Entries(rows, true)
 	if err != nil {
 		return err
 	}
 	for i := range entries {
 		e := &entries[i]
-		k.entries[intake.Key{Kind: e.Kind, ID: e.ID}] = e
+		s.entries[intake.Key{Kind: e.Kind, ID: e.ID}] = e
 		switch r := e.Record.(type) {
 		case *domain.Measurement:
-			k.store.Replaced[e.ID] = intake.ReplaceableOf(r.JobID, r.Method, r.Replaces)
+			s.store.Replaced[e.ID] = intake.ReplaceableOf(r.JobID, r.Method, r.Replaces)
 		case *domain.Device:
-			k.store.Devices[e.ID] = r.State
+			s.store.Devices[e.ID] = r.State
 		case *domain.Photo:
-			k.store.Replaced[e.ID] = intake.ReplaceableOf(r.JobID, "", r.Replaces)
+			s.store.Replaced[e.ID] = intake.ReplaceableOf(r.JobID, "", r.Replaces)
 		}
 		if e.JobID.IsZero() {
 			continue
 		}
-		job := k.jobs[e.JobID]
+		job := s.jobs[e.JobID]
 		if job == nil {
 			job = &touchedJob{}
-			k.jobs[e.JobID] = job
+			s.jobs[e.JobID] = job
 		}
 		job.entries = append(job.entries, *e)
 	}
@@ -405,16 +405,16 @@ func (k *known) takeEntries(rows []EntryRow, jobs []jobOf) error {
 		for _, holder := range row.Holders {
 			job.Holders = append(job.Holders, holder)
 		}
-		if head, ok := k.store.Heads[intake.Key{Kind: domain.JobKind, ID: id}]; ok {
+		if head, ok := s.store.Heads[intake.Key{Kind: domain.JobKind, ID: id}]; ok {
 			job.Head = head
 		}
-		if e := k.entries[intake.Key{Kind: domain.JobKind, ID: id}]; e != nil {
+		if e := s.entries[intake.Key{Kind: domain.JobKind, ID: id}]; e != nil {
 			job.Record, job.Body = *e.Record.(*domain.Job), e.Body
 			job.Head.Version, job.JobID, job.Void = e.Version, id, e.Void != nil
 		}
-		job.WorkedBy, job.WorkerNames = k.workersOf(id)
-		k.store.Jobs[id] = job
-		if touched := k.jobs[id]; touched != nil {
+		job.WorkedBy, job.WorkerNames = s.workersOf(id)
+		s.store.Jobs[id] = job
+		if touched := s.jobs[id]; touched != nil {
 			touched.firstRecordedAt, touched.standing = row.RecordedAt, row.standing
 			if row.Serial != nil {
 				touched.serial = int(*row.Serial)
@@ -437,7 +437,7 @@ SELECT EXISTS (SELECT FROM unnest(@missing_kinds::text[], @missing_ids::uuid[], 
     OR EXISTS (SELECT FROM unnest(@came_kinds::text[], @came_ids::uuid[]) AS k(kind, record_id)
         CROSS JOIN LATERAL (SELECT x.held_id FROM held AS x
             WHERE x.program_id = @program_id AND x.missing_id = k.record_id AND x.missing_kind = k.kind AND x.state = 'waiting' OFFSET 0) AS h
-        WHERE h.held_id <> ALL (@along::uuid[])) AS came`
+        WHERE h.held_id <> ALL (@carried::uuid[])) AS came`
 
 type cameRow struct{ Came bool }
 
@@ -453,17 +453,17 @@ func waitsFor(decisions []intake.Decision) (keys []intake.Key) {
 
 // cameArgs compare with what was read: the versions of the records that are
 // waited for, 0 where there was none, and the held items that were taken along.
-func (k *known) cameArgs(plan *plan, waits []intake.Key) Args {
+func (s *stored) cameArgs(plan *plan, waits []intake.Key) Args {
 	kinds, ids := columns(waits)
 	versions := make([]int64, len(waits))
 	for i, key := range waits {
-		versions[i] = k.store.Heads[key].Version
+		versions[i] = s.store.Heads[key].Version
 	}
-	along := make([][16]byte, len(k.along))
-	for i, item := range k.along {
-		along[i] = item.HeldID
+	carried := make([][16]byte, len(s.carried))
+	for i, item := range s.carried {
+		carried[i] = item.HeldID
 	}
 	cameKinds, cameIDs := columns(plan.came)
-	return Args{"program_id": k.program.ID, "missing_kinds": kinds, "missing_ids": ids, "missing_versions": versions,
-		"came_kinds": cameKinds, "came_ids": cameIDs, "along": along}
+	return Args{"program_id": s.program.ID, "missing_kinds": kinds, "missing_ids": ids, "missing_versions": versions,
+		"came_kinds": cameKinds, "came_ids": cameIDs, "carried": carried}
 }

@@ -37,7 +37,7 @@ UPDATE job_scope SET last_position = greatest(last_position, @position)
 WHERE program_id = @program_id AND job_id = @job_id AND NOT open AND reason = 'accepted'`
 
 // writeScopes queues who may see the touched jobs from now on.
-func (t *Tx) writeScopes(k *known, changes []*jobChange, accepted []intake.Decision) {
+func (t *Tx) writeScopes(s *stored, changes []*jobChange, accepted []intake.Decision) {
 	for _, c := range changes {
 		job := Args{"program_id": t.Program, "job_id": c.id, "holder": c.job.ContractorID, "position": c.lastAt, "granted": max(c.grantedAt, 1), "anew": c.confirmed()}
 		if (c.newVersion || c.called) && c.before != nil { // only then somebody has it in scope
@@ -54,7 +54,7 @@ func (t *Tx) writeScopes(k *known, changes []*jobChange, accepted []intake.Decis
 			t.Queue(scopeLateNewsSQL, job)
 		}
 		if len(c.inspected) > 0 {
-			t.Queue(inspectionFailedSQL, Args{"program_id": t.Program, "job_id": c.id, "failed": k.inspectionFailed(c), "at": t.Now})
+			t.Queue(inspectionFailedSQL, Args{"program_id": t.Program, "job_id": c.id, "failed": s.inspectionFailed(c), "at": t.Now})
 		}
 		if c.inspection || c.void {
 			t.Queue(drawCloseSQL, Args{"program_id": t.Program, "job_id": c.id, "position": c.lastAt, "at": t.Now})
@@ -86,8 +86,8 @@ WHERE program_id = @program_id AND job_id = @job_id AND closed_at IS NULL`
 
 // workersOf are the persons who recorded work on a job as it is stored, and the
 // names of the crew members who were there.
-func (k *known) workersOf(job domain.UUID) (persons []domain.UUID, names []string) {
-	touched := k.jobs[job]
+func (s *stored) workersOf(job domain.UUID) (persons []domain.UUID, names []string) {
+	touched := s.jobs[job]
 	if touched == nil {
 		return nil, nil
 	}
@@ -99,8 +99,8 @@ func (k *known) workersOf(job domain.UUID) (persons []domain.UUID, names []strin
 			if r.LeadID != nil {
 				crew = append(slices.Clone(crew), *r.LeadID)
 			}
-			for j := range k.facts.entries {
-				if f := &k.facts.entries[j]; f.Kind == domain.CrewMemberKind && slices.Contains(crew, f.ID) {
+			for j := range s.facts.entries {
+				if f := &s.facts.entries[j]; f.Kind == domain.CrewMemberKind && slices.Contains(crew, f.ID) {
 					names = append(names, intake.PersonKey(f.Record.(*domain.CrewMember).Name))
 				}
 			}

@@ -92,7 +92,7 @@ func (d *Device) sendPicture(ctx context.Context, photo domain.UUID, offset int6
 			if err := d.pause(ctx, try, err); err != nil {
 				return err
 			}
-			if came, err := d.came(ctx, path); err == nil {
+			if came, err := d.received(ctx, path); err == nil {
 				if came > offset {
 					try = 0
 				}
@@ -117,8 +117,8 @@ func (d *Device) part(ctx context.Context, path string, offset int64, part []byt
 	return u, json.Unmarshal(answer, &u)
 }
 
-// came asks how much of a picture has come.
-func (d *Device) came(ctx context.Context, path string) (int64, error) {
+// received asks how much of a picture has come.
+func (d *Device) received(ctx context.Context, path string) (int64, error) {
 	_, header, err := d.exchange(ctx, http.MethodHead, path, nil, nil)
 	if err != nil {
 		return 0, err

@@ -9,7 +9,7 @@ import (
 // all gives the decisions on items in the order in which they were sent.
 func (w *world) all(caller domain.Caller, items ...*Item) []Decision {
 	out := make([]Decision, len(items))
-	for _, d := range Sort(caller, items, w.Store) {
+	for _, d := range Decide(caller, items, w.Store) {
 		for i := range items {
 			if d.Item == items[i] {
 				out[i] = d

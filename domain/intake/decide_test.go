@@ -238,7 +238,7 @@ func TestEveryOldVersionIsAReplay(t *testing.T) {
 		number := int(base) + 1
 		sent = append(sent, on(base, w.item(fresh, &domain.Component{JobID: ourJob, Component: domain.Boot, Number: &number})))
 	}
-	for i, d := range Sort(field, sent, w.Store) {
+	for i, d := range Decide(field, sent, w.Store) {
 		if !d.Status.Accepted() || d.Version != int64(i+1) {
 			t.Fatalf("version %d: %s %d", i+1, d.Status, d.Version)
 		}

@@ -90,7 +90,7 @@ func TestEveryReviewInEveryState(t *testing.T) {
 				stored.Body = append(stored.Body[:len(stored.Body)-1:len(stored.Body)-1], `,"zz_of_a_newer_app":1}`...)
 				w.Jobs[ourJob] = stored
 				review := w.item(fresh, &domain.Review{JobID: ourJob, Decision: decision})
-				decisions := Sort(staff, []*Item{review}, w.Store)
+				decisions := Decide(staff, []*Item{review}, w.Store)
 				to, moved := moves[decision][from]
 				if _, mover := moves[decision]; mover && !moved {
 					refused(t, decisions[0], domain.StateNotAllowed)

@@ -56,7 +56,7 @@ func TestWhatMayNotBeKnownIsAnsweredLikeARandomID(t *testing.T) {
 		for _, p := range pairs {
 			answer := func(u domain.UUID) string {
 				w := newWorld(t)
-				d := Sort(caller, []*Item{p.item(u)(w)}, w.Store)[0]
+				d := Decide(caller, []*Item{p.item(u)(w)}, w.Store)[0]
 				if d.Problem == nil {
 					d.Problem = &domain.Error{}
 				}

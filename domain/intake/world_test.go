@@ -167,7 +167,7 @@ func on(base int64, item *Item) *Item { item.BaseVersion = base; return item }
 // decide gives the decision on one item.
 func (w *world) decide(caller domain.Caller, item *Item) Decision {
 	w.Helper()
-	for _, d := range Sort(caller, []*Item{item}, w.Store) {
+	for _, d := range Decide(caller, []*Item{item}, w.Store) {
 		if d.Item == item {
 			return d
 		}

@@ -7,7 +7,7 @@ import (
 	"ductledger/domain"
 )
 
-// Sort decides each item. Decisions stand in the order in which they have to
+// Decide decides each item. Decisions stand in the order in which they have to
 // be applied: parents before children, versions of a record in the order in
 // which they were sent; what is not accepted comes after. The store is left
 // as it was.
@@ -17,7 +17,7 @@ import (
 // without its parent then is waiting. So is a change of a version that another
 // item may make: an earlier change, or a review that moves the job. Items that
 // replace each other in a circle would wait for ever and are rejected.
-func Sort(caller domain.Caller, items []*Item, store *Store) []Decision {
+func Decide(caller domain.Caller, items []*Item, store *Store) []Decision {
 	correcting := corrections(items)
 	for {
 		decisions := sortOnce(caller, items, store, correcting)

@@ -52,7 +52,7 @@ func TestOrderInABatchMeansNothing(t *testing.T) {
 		items := chain(w)
 		seed := rapid.Uint64().Draw(r, "order")
 		shuffled := shuffle(items, rand.New(rand.NewPCG(seed, 0)))
-		decisions := Sort(field, shuffled, w.Store)
+		decisions := Decide(field, shuffled, w.Store)
 		if len(decisions) != len(items) {
 			r.Fatalf("%d decisions on %d items", len(decisions), len(items))
 		}
@@ -95,7 +95,7 @@ func shuffle(items []*Item, random *rand.Rand) []*Item {
 func TestSortLeavesTheStoreAsItWas(t *testing.T) {
 	w := newWorld(t)
 	before := fmt.Sprintf("%+v", *w.Store)
-	Sort(staff, append(chain(w), w.item(fresh, &domain.Review{JobID: ourJob, Decision: domain.Defer})), w.Store)
+	Decide(staff, append(chain(w), w.item(fresh, &domain.Review{JobID: ourJob, Decision: domain.Defer})), w.Store)
 	if after := fmt.Sprintf("%+v", *w.Store); after != before {
 		t.Errorf("the store was\n%s\nand is\n%s", before, after)
 	}
@@ -137,7 +137,7 @@ func TestCirclesAreRejected(t *testing.T) {
 		t.Run(test.name, func(t *testing.T) {
 			for seed := range uint64(6) {
 				w := newWorld(t)
-				for _, d := range Sort(field, shuffle(test.of(w), rand.New(rand.NewPCG(seed, 0))), w.Store) {
+				for _, d := range Decide(field, shuffle(test.of(w), rand.New(rand.NewPCG(seed, 0))), w.Store) {
 					if d.Status != test.want[d.Item.ID] {
 						t.Errorf("%s is %s, want %s", d.Item.ID, d.Status, test.want[d.Item.ID])
 					}
@@ -156,13 +156,13 @@ func TestVersionsWaitTogether(t *testing.T) {
 	number := 2
 	first := w.item(fresh, boot(nobody))
 	second := on(1, w.item(fresh, &domain.Component{JobID: nobody, Component: domain.Boot, Number: &number}))
-	for _, d := range Sort(field, []*Item{first, second}, w.Store) {
+	for _, d := range Decide(field, []*Item{first, second}, w.Store) {
 		if d.Status != Waiting {
 			t.Errorf("base %d: %s, want waiting", d.Item.BaseVersion, d.Status)
 		}
 	}
 	home, parent := w.item(id(60), &domain.Home{SectionCount: 1}), w.item(nobody, job(id(60), ours, domain.InWork))
-	decisions := Sort(field, []*Item{first, second, parent, home}, w.Store)
+	decisions := Decide(field, []*Item{first, second, parent, home}, w.Store)
 	if len(decisions) != 4 || slices.ContainsFunc(decisions, func(d Decision) bool { return !d.Status.Accepted() }) {
 		t.Errorf("with the parent: %+v", decisions)
 	}
@@ -177,7 +177,7 @@ func TestChangeOnWhatAReviewMakes(t *testing.T) {
 		w.item(fresh, &domain.Review{JobID: ourJob, Decision: domain.Return}),
 	}
 	items[0].By = &field
-	decisions := Sort(staff, items, w.Store)
+	decisions := Decide(staff, items, w.Store)
 	if len(decisions) != 3 || decisions[2].Item != items[0] || decisions[2].Version != 3 {
 		t.Errorf("%+v", decisions)
 	}
@@ -191,7 +191,7 @@ func TestVersionsInTheWrongOrder(t *testing.T) {
 		number := int(base) + 1
 		return on(base, w.item(fresh, &domain.Component{JobID: ourJob, Component: domain.Boot, Number: &number}))
 	}
-	decisions := Sort(field, []*Item{version(2), version(4), version(1), version(0)}, w.Store)
+	decisions := Decide(field, []*Item{version(2), version(4), version(1), version(0)}, w.Store)
 	for i, want := range []int64{1, 2, 3} {
 		if !decisions[i].Status.Accepted() || decisions[i].Version != want {
 			t.Errorf("%+v, want version %d", decisions[i], want)
@@ -230,7 +230,7 @@ func TestHeldItemKeepsItsSendersRights(t *testing.T) {
 		t.Run(c.name, func(t *testing.T) {
 			w := newWorld(t)
 			held := along(w.item(fresh, c.record), c.by)
-			for _, d := range Sort(c.sender, append(parents(w, ours), held), w.Store) {
+			for _, d := range Decide(c.sender, append(parents(w, ours), held), w.Store) {
 				if d.Item == held && d.Status != c.want {
 					t.Errorf("%s %v, want %s", d.Status, d.Problem, c.want)
 				}

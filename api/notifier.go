@@ -19,9 +19,9 @@ import (
 // while somebody waits. One look serves all waiters.
 const newsInterval = time.Second
 
-// news wakes those who wait for something new. It looks only while somebody
+// notifier wakes those who wait for something new. It looks only while somebody
 // waits, so an idle service asks the database nothing.
-type news struct {
+type notifier struct {
 	db  *storage.DB
 	log *slog.Logger
 	// stopping ends when the service is to stop.
@@ -42,7 +42,7 @@ var errStopping = errors.New("the service is to stop")
 
 // wait returns when the program has moved past a position, or when the time
 // ends. It may also return early: no news is no error.
-func (n *news) wait(ctx context.Context, program domain.UUID, position int64, most time.Duration) (err error) {
+func (n *notifier) wait(ctx context.Context, program domain.UUID, position int64, most time.Duration) (err error) {
 	w := &waiting{program, position, make(chan struct{})}
 	n.mu.Lock()
 	if n.waiters == nil {
@@ -71,7 +71,7 @@ func (n *news) wait(ctx context.Context, program domain.UUID, position int64, mo
 }
 
 // look runs while somebody waits.
-func (n *news) look() {
+func (n *notifier) look() {
 	tick := time.NewTicker(newsInterval)
 	defer tick.Stop()
 	for range tick.C {

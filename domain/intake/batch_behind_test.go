@@ -37,7 +37,7 @@ func TestNothingIsAnsweredAcceptedThatIsNot(t *testing.T) {
 		"a later content behind a waiting one": {[]*Item{item(early), item(plain)}, []Status{Waiting, Created}},
 	} {
 		byItem := map[*Item]Status{}
-		decisions := Sort(caller, c.items, store())
+		decisions := Decide(caller, c.items, store())
 		refused := false
 		for _, d := range decisions {
 			byItem[d.Item] = d.Status
