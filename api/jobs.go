@@ -3,6 +3,7 @@ package api
 import (
 	"context"
 	"encoding/hex"
+	"slices"
 	"strconv"
 
 	"ductledger/api/frame"
@@ -62,6 +63,9 @@ type jobResult struct {
 	Result     jsontext.Value    `json:",embed" schema:"Result"`
 	// What looks unusual, each with an innocent explanation. A question changes no figure.
 	Questions []rules.Question `json:"questions,omitzero"`
+	// What a job that is sent in or returned would come to by the prices of its rules once it is accepted, as its
+	// contractor's statement expects it. For the office and the contractor.
+	ExpectedCents *int64 `json:"expected_cents,omitzero"`
 }
 
 // What to cut for a stored job.
@@ -76,7 +80,11 @@ func (s *Server) result(ctx context.Context, caller domain.Caller, r *frame.Requ
 	if err != nil {
 		return frame.Answer{}, err
 	}
-	return frame.Answer{Body: jobResult{id, j.AtPosition, acceptanceOf(j.Acceptance), j.Result, j.Questions}}, nil
+	a := jobResult{id, j.AtPosition, acceptanceOf(j.Acceptance), j.Result, j.Questions, nil}
+	if slices.Contains(firmFigures, caller.Role) {
+		a.ExpectedCents = j.ExpectedCents
+	}
+	return frame.Answer{Body: a}, nil
 }
 
 // jobCutList says what to cut for a job.

@@ -311,6 +311,7 @@ type Judged struct {
 	Verdict   rules.Verdict
 
 	facts *facts
+	set   *domain.RuleSet
 }
 
 // JudgeStored judges one job as it is stored.
@@ -345,7 +346,25 @@ func (t *Tx) JudgeStored(id domain.UUID) (*Judged, error) {
 	if err := j.judge(&f); err != nil {
 		return nil, err
 	}
-	return &Judged{RuleSetID: j.setID, Assembled: j.assembled, Result: j.result, Verdict: j.verdict, facts: &f}, nil
+	return &Judged{RuleSetID: j.setID, Assembled: j.assembled, Result: j.result, Verdict: j.verdict, facts: &f, set: j.set}, nil
+}
+
+// Expected is what the job would come to once it is accepted, in cents; nil of
+// one that waits for no acceptance, or for which no rules name a price.
+func (j *Judged) Expected() (*int64, error) {
+	job := j.Assembled.Job.Record
+	if j.set == nil || job.State != domain.SentIn && job.State != domain.Returned {
+		return nil, nil
+	}
+	pay, err := PastSet{Record: j.set}.Pay(j.Assembled, &j.Result)
+	if err != nil || len(pay.Lines) == 0 {
+		return nil, err
+	}
+	sum := int64(0)
+	for _, l := range pay.Lines {
+		sum += l.AmountCents
+	}
+	return &sum, nil
 }
 
 // CallBacks judges what was done after the acceptance, each call-back by the

@@ -4,7 +4,6 @@ import (
 	"context"
 	"fmt"
 	"math"
-	"slices"
 	"strings"
 	"time"
 
@@ -32,6 +31,7 @@ type firmShown struct {
 
 type firmsShown struct {
 	From, Before, LastOn string
+	Periods              []periodShown
 	Firms                []firmShown
 	Funnel               *chart.Picture
 }
@@ -45,6 +45,23 @@ func period(v *Visit) (from, before string) {
 		from, before = first.AddDate(0, -3, 0).Format(time.DateOnly), first.Format(time.DateOnly)
 	}
 	return from, before
+}
+
+// A periodShown is a period to choose.
+type periodShown struct{ Words, From, Before string }
+
+// periods are the usual ones, each up to the end of the last whole month: a
+// longer one tells more contractors apart.
+func periods(v *Visit) (list []periodShown) {
+	now := v.Now.In(v.Zone)
+	first := time.Date(now.Year(), now.Month(), 1, 0, 0, 0, 0, time.UTC)
+	for _, p := range []struct {
+		words  string
+		months int
+	}{{"three months", 3}, {"half a year", 6}, {"a year", 12}} {
+		list = append(list, periodShown{p.words, first.AddDate(0, -p.months, 0).Format(time.DateOnly), first.Format(time.DateOnly)})
+	}
+	return list
 }
 
 // lastDay is the day before one that is not counted any more.
@@ -66,7 +83,7 @@ func (p *Pages) contractors(ctx context.Context, v *Visit) (Page, error) {
 		return Page{}, err
 	}
 	last := lastDay(before)
-	list := firmsShown{From: from, Before: before, LastOn: last}
+	list := firmsShown{From: from, Before: before, LastOn: last, Periods: periods(v)}
 	list.fill(c.Contractors)
 	return Page{Title: "Contractors", Under: "Contractors", Body: "contractors", With: &list, AsOf: c.AsOfAt, Rows: len(c.Contractors), Data: address,
 		Quiet: fmt.Sprintf("%s to %s: %s accepted, %s with both readings", Day(from, v.Zone), Day(last, v.Zone), Count(c.Program.JobsCount, "job"), Number(c.Program.UsedCount, 0)),
@@ -150,55 +167,44 @@ func (f *firmsShown) fill(list []performance.Contractor) {
 		}
 	}
 	low, high = math.Max(low, 0.4), math.Min(high, 2.5)
-	funnel := chart.Funnel{JobsWords: "jobs with both readings", MinJobs: 2}
-	var limits []limitAt
+	funnel := chart.Funnel{JobsWords: "jobs with both readings", Limits: []chart.Limit{{Words: "1 in 20 by luck", Class: "inner"}, {Words: "1 in 500 by luck", Class: "outer"}}}
 	for i := range list {
 		a := &list[i].Adjusted
 		row := firmShown{Contractor: list[i], Words: standingWords(a)}
 		if s := a.Standing; s != nil {
 			row.Outside = s.Watch && s.Comparison
 			if a.Index != nil {
-				funnel.Points = append(funnel.Points, chart.Point{Name: list[i].Name, Jobs: a.N, Effect: math.Log(*a.Index), Outside: row.Outside})
-				limits = append(limits, limitAt{float64(a.N), math.Log(s.WatchHigh), math.Log(s.OuterHigh)})
-				funnel.Max = max(funnel.Max, a.N)
+				funnel.Points = append(funnel.Points, chart.Point{Name: list[i].Name, Jobs: a.N, Effect: math.Log(*a.Index),
+					Limits: []float64{math.Log(s.WatchHigh), math.Log(s.OuterHigh)}, Outside: row.Outside})
 			}
 		}
-		if a.Shrunk != nil {
-			r := chart.Range{Value: math.Log(a.Shrunk.Index), Low: math.Log(a.Shrunk.Low), High: math.Log(a.Shrunk.High), Outside: row.Outside,
-				Scale: [2]float64{math.Log(low), math.Log(high)}, Label: fmt.Sprintf("%s: %s, between %s and %s", list[i].Name, changeWords(a.Shrunk.Index), changeWords(a.Shrunk.Low), changeWords(a.Shrunk.High))}
-			if a.Index != nil {
-				own := math.Log(*a.Index)
-				r.Own = &own
-			}
-			pic := r.Draw()
-			row.Picture = &pic
-		}
+		row.Picture = rangeOf(&list[i], low, high)
 		f.Firms = append(f.Firms, row)
 	}
 	if len(funnel.Points) < 3 {
 		return // no picture of chance with two
-	}
-	// A limit is t·√v, and v is close to a constant over the number of jobs:
-	// between the contractors' own limits the curve is that of their median.
-	inner, outer := medianScale(limits, func(l limitAt) float64 { return l.inner }), medianScale(limits, func(l limitAt) float64 { return l.outer })
-	funnel.Limits = []chart.Limit{
-		{Words: "1 in 20 by luck", Class: "inner", At: func(jobs int) float64 { return inner / math.Sqrt(float64(jobs)) }},
-		{Words: "1 in 500 by luck", Class: "outer", At: func(jobs int) float64 { return outer / math.Sqrt(float64(jobs)) }},
 	}
 	funnel.Summary = comparisonLead(list)
 	pic := funnel.Draw()
 	f.Funnel = &pic
 }
 
-type limitAt struct{ jobs, inner, outer float64 }
-
-func medianScale(limits []limitAt, of func(limitAt) float64) float64 {
-	var scales []float64
-	for _, l := range limits {
-		scales = append(scales, of(l)*math.Sqrt(l.jobs))
+// rangeOf draws what a contractor leaves against homes like his, on a scale of
+// indexes that all rows share; nothing where nothing is known.
+func rangeOf(c *performance.Contractor, low, high float64) *chart.Picture {
+	a := &c.Adjusted
+	if a.Shrunk == nil {
+		return nil
 	}
-	slices.Sort(scales)
-	return scales[len(scales)/2]
+	s := a.Standing
+	r := chart.Range{Value: math.Log(a.Shrunk.Index), Low: math.Log(a.Shrunk.Low), High: math.Log(a.Shrunk.High), Outside: s != nil && s.Watch && s.Comparison,
+		Scale: [2]float64{math.Log(low), math.Log(high)}, Label: fmt.Sprintf("%s: %s, between %s and %s", c.Name, changeWords(a.Shrunk.Index), changeWords(a.Shrunk.Low), changeWords(a.Shrunk.High))}
+	if a.Index != nil {
+		own := math.Log(*a.Index)
+		r.Own = &own
+	}
+	pic := r.Draw()
+	return &pic
 }
 
 // changeWords says an index: "12 % more" or "5 % less".
@@ -230,30 +236,4 @@ func firmsTable(list []performance.Contractor) *Table {
 		t.Rows = append(t.Rows, row)
 	}
 	return t
-}
-
-// contractor shows one: the sentence, what the figures are, and the jobs.
-func (p *Pages) contractor(ctx context.Context, v *Visit) (Page, error) {
-	from, before := period(v)
-	address := fmt.Sprintf("/v1/performance?from=%s&before=%s", from, before)
-	var c compared
-	if err := v.Get(ctx, address, &c); err != nil {
-		return Page{}, err
-	}
-	for i := range c.Contractors {
-		one := &c.Contractors[i]
-		if one.ContractorID.String() != v.Path["id"] {
-			continue
-		}
-		lead := one.Adjusted.Statement
-		if lead == "" {
-			lead = fmt.Sprintf("%s has too few jobs with both readings in this period to say more than their sums.", one.Name)
-		}
-		list := firmsShown{From: from, Before: before, LastOn: lastDay(before)}
-		list.fill(c.Contractors)
-		return Page{Title: one.Name, Under: "Contractors", Body: "contractor", AsOf: c.AsOfAt, Rows: one.JobsCount, Lead: lead,
-			Data:  fmt.Sprintf("/v1/contractors/%s/performance?from=%s&before=%s", one.ContractorID, from, before),
-			Quiet: fmt.Sprintf("%s to %s", Day(from, v.Zone), Day(lastDay(before), v.Zone)), With: &list.Firms[i]}, nil
-	}
-	return Page{}, domain.Errorf(domain.NotFound, "there is no such contractor")
 }

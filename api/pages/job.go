@@ -29,11 +29,15 @@ type told struct {
 	Number     int64       `json:"number"`
 	RecordedAt time.Time   `json:"recorded_at"`
 	Void       *domain.Void
-	Record     Value `json:"record"`
+	Record     Value             `json:"record"`
+	BytesState domain.BytesState `json:"bytes_state"`
 	Resident   struct {
 		Name   string `json:"name"`
 		Phone  string `json:"phone"`
 		Street string `json:"street"`
+		// Who signed.
+		PermissionBy string `json:"permission_by"`
+		ConsentBy    string `json:"consent_by"`
 	} `json:"resident"`
 }
 
@@ -116,17 +120,6 @@ func findingNamed(text string) (ref domain.FindingRef, err error) {
 	return ref, nil
 }
 
-// mostHistory is as much of the history as a page shows; the data has all.
-const mostHistory = 12
-
-// A happened is a line of the history.
-type happened struct {
-	At   time.Time
-	Who  string
-	What string
-	Text string
-}
-
 type jobShown struct {
 	ID         string
 	Record     domain.Job
@@ -136,103 +129,161 @@ type jobShown struct {
 	Findings   []shownFinding
 	More       int
 	Result     rules.Result
+	Questions  []rules.Question
 	Bars       *chart.Picture
-	Expected   int64
-	Known      bool // what the job is worth is known
-	Asked      []asked
+	Expected   *int64 // cents that wait for it
+	Asked      *asked
 	Photos     []photoPart
-	Taken      int
+	Taken      int // pictures
+	Arrived    int
 	History    []happened
 	Earlier    int
 	Blocks     int // findings that keep the job from being accepted
 	CanDecide  bool
+	Form       url.Values // what was typed into a form that was refused
+	title      string
+	since      time.Time
+	at         string
 }
 
-// asked is one thing that the last return asked for.
-type asked struct {
-	Text    string
-	Changed []string
+// Worth is what waits for the job in cents; 0: nothing does, or nobody knows.
+func (j *jobShown) Worth() int64 {
+	if j.Expected == nil {
+		return 0
+	}
+	return *j.Expected
 }
 
-type photoPart struct {
-	Part   string
-	Photos []photoShown
+// Typed is what was typed into a field of the form for a decision, if that was refused.
+func (j *jobShown) Typed(decision, field string) string {
+	if j.Form.Get("decision") != decision {
+		return ""
+	}
+	return j.Form.Get(field)
 }
 
-type photoShown struct {
-	ID, Stage, Shows string
+// Chosen tells that the finding was chosen in the form for a decision.
+func (j *jobShown) Chosen(decision, named string) bool { return j.Typed(decision, "finding") == named }
+
+// Left tells that a rule was unticked in a return that was refused.
+func (j *jobShown) Left(rule string) bool {
+	return j.Form.Get("decision") == "return" && !slices.Contains(j.Form["rule"], rule)
 }
 
-// jobPage shows a job: the drawing, what is to fix, and the decision.
+// Rules are those of the findings that keep it from being accepted, once each.
+func (j *jobShown) Rules() (list []shownFinding) {
+	for _, f := range j.Findings {
+		if f.Open && !slices.ContainsFunc(list, func(g shownFinding) bool { return g.Rule == f.Rule }) {
+			list = append(list, f)
+		}
+	}
+	return list
+}
+
+// jobPage shows a job to the office: the drawing, what is to fix, and the decision.
 func (p *Pages) jobPage(ctx context.Context, v *Visit) (Page, error) {
+	shown, err := p.readJob(ctx, v)
+	if err != nil {
+		return Page{}, err
+	}
+	return shown.page(v, "Jobs"), nil
+}
+
+// readJob asks the API for all that a job's page shows to whoever looks.
+func (p *Pages) readJob(ctx context.Context, v *Visit) (*jobShown, error) {
 	id := v.Path["id"]
 	at := "/v1/jobs/" + url.PathEscape(id)
 	var job, home, contractor told
+	var whole, versions struct {
+		Items []told `json:"items"`
+	}
+	var judged verdict
+	var result struct {
+		rules.Result
+		Questions []rules.Question `json:"questions"`
+		Expected  *int64           `json:"expected_cents"`
+	}
 	if err := v.Get(ctx, at, &job); err != nil {
-		return Page{}, err
+		return nil, err
 	}
 	record, err := job.entry()
 	if err != nil {
-		return Page{}, err
+		return nil, err
 	}
-	shown := jobShown{ID: id, Record: *record.Record.(*domain.Job), Version: job.Version}
-	if err := v.Get(ctx, "/v1/homes/"+shown.Record.HomeID.String(), &home); err != nil {
-		return Page{}, err
-	}
-	if err := v.Get(ctx, "/v1/contractors/"+shown.Record.ContractorID.String(), &contractor); err != nil {
-		return Page{}, err
-	}
-	shown.Contractor = nameIn(contractor.Record)
-	var whole struct {
-		Items []told `json:"items"`
-	}
-	if err := v.Get(ctx, at+"/entries", &whole); err != nil {
-		return Page{}, err
-	}
-	var judged verdict
-	if err := v.Get(ctx, at+"/findings", &judged); err != nil {
-		return Page{}, err
-	}
-	if err := v.Get(ctx, at+"/result", &shown.Result); err != nil {
-		return Page{}, err
+	shown := &jobShown{ID: id, Record: *record.Record.(*domain.Job), Version: job.Version, since: job.RecordedAt, at: at}
+	for _, part := range []struct {
+		address string
+		into    any
+	}{
+		{at + "/entries", &whole}, {at + "/findings", &judged}, {at + "/result", &result},
+		{"/v1/homes/" + shown.Record.HomeID.String(), &home}, {"/v1/contractors/" + shown.Record.ContractorID.String(), &contractor},
+	} {
+		if err := v.Get(ctx, part.address, part.into); err != nil {
+			return nil, err
+		}
 	}
 	entries, err := entriesIn(whole.Items)
 	if err != nil {
-		return Page{}, err
+		return nil, err
 	}
 	homeEntry, err := home.entry()
 	if err != nil {
-		return Page{}, err
+		return nil, err
 	}
 	assembled, err := rules.Assemble(job.ID, entries, rules.Outside{Zone: v.Zone, Entries: []domain.Entry{homeEntry}})
 	if err != nil {
-		return Page{}, err
+		return nil, err
 	}
+	names, people := partsOf(entries), map[string]string{}
+	shown.Contractor, shown.Result, shown.Questions, shown.Expected = nameIn(contractor.Record), result.Result, result.Questions, result.Expected
 	shown.findings(judged, assembled.Reviews)
 	shown.draw(assembled)
 	shown.bars()
-	shown.photos(entries)
+	if !v.Is(domain.ContractorRole) { // which reads no picture
+		shown.photos(whole.Items, entries, names)
+	}
 	if v.IsOffice() {
-		shown.worth(ctx, v)
-		names := p.peopleNames(ctx, v)
-		shown.history(whole.Items, names)
-		shown.asked(entries)
+		if err := v.Get(ctx, at+"/versions?limit=200", &versions); err != nil {
+			return nil, err
+		}
+		people = p.peopleNames(ctx, v)
 		shown.CanDecide = shown.Record.State == domain.SentIn
 	}
-	rows := len(shown.Findings)
+	shown.history(whole.Items, versions.Items, people)
+	shown.asked(whole.Items, entries, names, people)
+	if v.Method == http.MethodPost {
+		shown.Form = v.Form
+	}
+	shown.title = "Job"
+	if job.Number > 0 {
+		shown.title += " " + strconv.FormatInt(job.Number, 10)
+	}
+	if street := home.Resident.Street; street != "" {
+		shown.title += " · " + street
+	}
+	return shown, nil
+}
+
+// page lays the job out for whoever looks.
+func (j *jobShown) page(v *Visit, under string) Page {
+	rows := len(j.Findings)
 	if rows == 0 {
 		rows = -1 // the sentence says so
 	}
-	street := home.Resident.Street
-	title := "Job"
-	if job.Number > 0 {
-		title += " " + strconv.FormatInt(job.Number, 10)
+	return Page{Title: j.title, Under: under, Body: "job", With: j, AsOf: v.Now, Rows: rows, Data: j.at + "/findings", Table: j.table(), Quiet: j.quiet(j.since, v), Lead: j.lead()}
+}
+
+// table is the findings for a spreadsheet.
+func (j *jobShown) table() *Table {
+	t := &Table{Name: "findings", Columns: []string{"rule", "outcome", "severity", "cure", "subjects", "detail", "fix"}}
+	for _, f := range j.Findings {
+		var subjects []string
+		for _, s := range f.Subjects {
+			subjects = append(subjects, string(s.Kind)+":"+s.ID.String())
+		}
+		t.Rows = append(t.Rows, []string{f.Rule, string(f.Outcome), string(f.Severity), string(f.Cure), strings.Join(subjects, " "), f.Detail, f.Fix})
 	}
-	if street != "" {
-		title += " · " + street
-	}
-	return Page{Title: title, Under: "Jobs", Body: "job", With: &shown, AsOf: v.Now, Rows: rows, Data: at + "/findings",
-		Quiet: shown.quiet(job.RecordedAt, v), Lead: shown.lead()}, nil
+	return t
 }
 
 func (j *jobShown) quiet(since time.Time, v *Visit) string {
@@ -274,15 +325,6 @@ func (j *jobShown) lead() string {
 	}
 	return sentence(strings.Join(parts, ", "))
 }
-
-// ruleTitles are the titles of the rules in the crew's words.
-var ruleTitles = func() map[string]string {
-	titles := map[string]string{}
-	for _, page := range rules.Pages(rules.DefaultSet()) {
-		titles[page.Key] = page.Title
-	}
-	return titles
-}()
 
 // findings numbers them, what must be fixed first.
 func (j *jobShown) findings(v verdict, reviews []rules.Of[domain.Review]) {
@@ -341,167 +383,6 @@ func (j *jobShown) bars() {
 	j.Bars = &pic
 }
 
-// worth is what the statement of the month expects of the job. One that cannot
-// be had leaves the page without the sum, not without the decision.
-func (j *jobShown) worth(ctx context.Context, v *Visit) {
-	address := fmt.Sprintf("/v1/contractors/%s/statement?month=%s", j.Record.ContractorID, v.Now.In(v.Zone).Format("2006-01"))
-	lines, _, err := All[struct {
-		JobID    string `json:"job_id"`
-		Expected *int64 `json:"expected_cents"`
-	}](ctx, v, address, 5000)
-	if err != nil {
-		return
-	}
-	for _, l := range lines {
-		if l.JobID == j.ID && l.Expected != nil {
-			j.Expected, j.Known = j.Expected+*l.Expected, true
-		}
-	}
-}
-
-// peopleNames are the names of the program's people.
-func (p *Pages) peopleNames(ctx context.Context, v *Visit) map[string]string {
-	names := map[string]string{}
-	list, _, err := All[struct {
-		ID   string `json:"person_id"`
-		Name string `json:"name"`
-	}](ctx, v, "/v1/people", 2000)
-	if err != nil {
-		return names // who may not read them sees the moments alone
-	}
-	for _, who := range list {
-		names[who.ID] = who.Name
-	}
-	return names
-}
-
-// history is who decided and sent what, the newest first.
-func (j *jobShown) history(items []told, names map[string]string) {
-	who := func(e *told) string {
-		if name := names[e.PersonID.String()]; name != "" {
-			return name
-		}
-		switch {
-		case !e.DeviceID.IsZero():
-			return "a phone of the crew"
-		case !e.PersonID.IsZero():
-			return "somebody"
-		}
-		return "the service"
-	}
-	for i := range items {
-		e := &items[i]
-		h := happened{At: e.RecordedAt, Who: who(e)}
-		entry, err := e.entry()
-		if err != nil {
-			continue // it stands in the data all the same
-		}
-		switch r := entry.Record.(type) {
-		case *domain.Review:
-			h.What, h.Text = reviewWords[r.Decision], r.Text
-		case *domain.Waiver:
-			h.What, h.Text = "lifted a finding", r.Reason
-		case *domain.Visit:
-			h.What = "sent the visit of " + Day(r.VisitedOn, time.UTC)
-		case *domain.CallBack:
-			h.What = "recorded a call-back"
-		case *domain.Inspection:
-			h.What = "inspected: " + Plain(r.Result)
-		default:
-			continue
-		}
-		j.History = append(j.History, h)
-	}
-	slices.SortStableFunc(j.History, func(a, b happened) int { return b.At.Compare(a.At) })
-	if j.Earlier = len(j.History) - mostHistory; j.Earlier > 0 {
-		j.History = j.History[:mostHistory]
-	}
-}
-
-var reviewWords = map[domain.Decision]string{
-	domain.Accept: "accepted it", domain.Return: "returned it to the crew", domain.Defer: "deferred it", domain.Reopen: "opened it again",
-	domain.Answer: "answered a question", domain.Reply: "replied", domain.Exclude: "took it out of the statistics", domain.Include: "put it back into the statistics",
-	domain.Confirm: "confirmed it", domain.Correct: "corrected the office’s own error",
-}
-
-// asked puts beside the last return what has come in since.
-func (j *jobShown) asked(entries []domain.Entry) {
-	var last *domain.Entry
-	for i := range entries {
-		if r, ok := entries[i].Record.(*domain.Review); ok && r.Decision == domain.Return && (last == nil || entries[i].RecordedAt.After(last.RecordedAt)) {
-			last = &entries[i]
-		}
-	}
-	if last == nil {
-		return
-	}
-	r := last.Record.(*domain.Review)
-	a := asked{Text: r.Text}
-	if a.Text == "" {
-		a.Text = Plain(strings.Join(r.ReasonCodes, ", "))
-	}
-	counts := map[domain.Kind]int{}
-	for i := range entries {
-		if e := &entries[i]; e.RecordedAt.After(last.RecordedAt) && e.Kind != domain.ReviewKind && e.Kind != domain.JobKind {
-			counts[e.Kind]++
-		}
-	}
-	for _, row := range domain.Kinds {
-		if n := counts[row.Kind]; n > 0 {
-			a.Changed = append(a.Changed, Count(n, Plain(row.Kind), strings.ReplaceAll(row.Plural, "-", " ")))
-		}
-	}
-	j.Asked = []asked{a}
-}
-
-// photos are gathered by the part that they show, before beside after.
-func (j *jobShown) photos(entries []domain.Entry) {
-	stages := []domain.PhotoStage{domain.SurveyStage, domain.BeforeStage, domain.CheckStage, domain.AfterStage}
-	parts := map[string]int{}
-	for i := range entries {
-		r, ok := entries[i].Record.(*domain.Photo)
-		if !ok || entries[i].Void != nil {
-			continue
-		}
-		j.Taken++
-		name := partName(r, entries)
-		at, known := parts[name]
-		if !known {
-			at = len(j.Photos)
-			parts[name] = at
-			j.Photos = append(j.Photos, photoPart{Part: name})
-		}
-		shows := ""
-		for _, s := range r.Subjects {
-			shows = Plain(s.Shows)
-		}
-		j.Photos[at].Photos = append(j.Photos[at].Photos, photoShown{entries[i].ID.String(), string(r.Stage), shows})
-	}
-	for i := range j.Photos {
-		slices.SortStableFunc(j.Photos[i].Photos, func(a, b photoShown) int {
-			return slices.Index(stages, domain.PhotoStage(a.Stage)) - slices.Index(stages, domain.PhotoStage(b.Stage))
-		})
-	}
-	slices.SortStableFunc(j.Photos, func(a, b photoPart) int { return strings.Compare(a.Part, b.Part) })
-}
-
-// partName says what a photo is of.
-func partName(r *domain.Photo, entries []domain.Entry) string {
-	if len(r.Subjects) == 0 {
-		return "Whole home"
-	}
-	s := r.Subjects[0]
-	for i := range entries {
-		if entries[i].ID != s.ID || entries[i].Kind != s.Kind {
-			continue
-		}
-		if c, ok := entries[i].Record.(*domain.Component); ok {
-			return sentenceStart(fmt.Sprintf("%s, section %s", Plain(c.Component), c.Section))
-		}
-	}
-	return sentenceStart(Plain(s.Kind))
-}
-
 func sentenceStart(text string) string { return strings.TrimSuffix(sentence(text), ".") }
 
 func nameIn(record Value) string {
@@ -525,8 +406,22 @@ func entriesIn(items []told) (entries []domain.Entry, err error) {
 	return entries, nil
 }
 
-// decide sends the office's decision: a review, which carries the person's name.
+// decide sends the office's decision. One that is refused is shown again on the
+// job's page, with what was typed.
 func (p *Pages) decide(ctx context.Context, v *Visit) (Page, error) {
+	page, err := p.decision(ctx, v)
+	if err == nil || domain.CodeOf(err) == domain.NotFound {
+		return page, err
+	}
+	again, readErr := p.jobPage(ctx, v)
+	if readErr != nil {
+		return Page{}, readErr
+	}
+	return refusedForm(again, err)
+}
+
+// decision is a review, which carries the person's name.
+func (p *Pages) decision(ctx context.Context, v *Visit) (Page, error) {
 	id, err := domain.ParseUUID(v.Path["id"])
 	if err != nil {
 		return Page{}, domain.Errorf(domain.NotFound, "there is no such job")
@@ -536,7 +431,7 @@ func (p *Pages) decide(ctx context.Context, v *Visit) (Page, error) {
 	case "accept":
 		body["decision"] = decision
 	case "return", "reopen":
-		body["decision"], body["reason_codes"] = decision, []string{"see_text"}
+		body["decision"], body["reason_codes"] = decision, reasons(v.Form["rule"])
 	case "answer":
 		ref, err := findingNamed(v.Form.Get("finding"))
 		if err != nil {
@@ -549,13 +444,28 @@ func (p *Pages) decide(ctx context.Context, v *Visit) (Page, error) {
 		return Page{}, domain.Errorf(domain.Invalid, "choose what to do")
 	}
 	text := v.Form.Get("text")
-	if body["decision"] != "accept" && text == "" {
+	if body["decision"] != "accept" && text == "" && len(v.Form["rule"]) == 0 {
 		return Page{}, domain.Errorf(domain.Invalid, "say in a sentence why: the crew and the contractor read it")
 	}
 	if text != "" {
 		body["text"] = text
 	}
 	return p.sent(ctx, v, "/v1/reviews/", body)
+}
+
+// reasons are the rules whose findings a return asks to mend, as many as a review
+// takes; without any the sentence alone says why.
+func reasons(chosen []string) (codes []string) {
+	const mostReasons = 10
+	for _, rule := range chosen {
+		if ruleTitles[rule] != "" && len(codes) < mostReasons && !slices.Contains(codes, rule) {
+			codes = append(codes, rule)
+		}
+	}
+	if len(codes) == 0 {
+		return []string{"see_text"}
+	}
+	return codes
 }
 
 // waive lifts one finding, with the consequence that was agreed on.

@@ -88,6 +88,7 @@ type Handler func(ctx context.Context, v *Visit) (Page, error)
 var (
 	office   = []domain.Role{domain.Staff, domain.Admin}
 	admins   = []domain.Role{domain.Admin}
+	firms    = []domain.Role{domain.ContractorRole}
 	signedIn = []domain.Role{domain.ContractorRole, domain.Inspector, domain.Staff, domain.Funder, domain.Admin}
 	monthly  = []domain.Role{domain.Staff, domain.Funder, domain.Admin}
 )
@@ -108,7 +109,10 @@ func (p *Pages) rows() []row {
 		{"GET", "/staff/me", signedIn, look, false, p.me},
 		{"GET", "/staff/today", office, look, false, p.today},
 		{"GET", "/staff/held", office, look, false, p.held},
+		{"GET", "/staff/held/{id}", office, look, false, p.heldOne},
 		{"POST", "/staff/held/{id}", office, act, false, p.settle},
+		{"GET", "/staff/new", office, look, false, p.newJob},
+		{"POST", "/staff/new", office, act, false, p.newJobDo},
 		{"GET", "/staff/find", office, look, false, p.find},
 		{"POST", "/staff/find", office, look, false, p.find},
 		{"GET", "/staff/jobs", office, look, false, p.jobsPage},
@@ -116,6 +120,12 @@ func (p *Pages) rows() []row {
 		{"POST", "/staff/jobs/{id}/decide", office, act, false, p.decide},
 		{"GET", "/staff/contractors", office, act, false, p.contractors},
 		{"GET", "/staff/contractors/{id}", office, act, false, p.contractor},
+		{"GET", "/staff/contractors/{id}/statement", office, act, false, p.firmStatement},
+		{"GET", "/staff/own/jobs", firms, act, false, p.ownJobs},
+		{"GET", "/staff/own/jobs/{id}", firms, act, false, p.ownJob},
+		{"POST", "/staff/own/jobs/{id}/reply", firms, act, false, p.reply},
+		{"GET", "/staff/own/statement", firms, act, false, p.ownStatement},
+		{"GET", "/staff/own/figures", firms, act, false, p.ownFigures},
 		{"POST", "/staff/sign-out", signedIn, act, false, p.signOut},
 		{"POST", "/staff/sign-out-everywhere", signedIn, act, false, p.signOutEverywhere},
 		{"GET", "/staff/month", monthly, act, false, p.month},

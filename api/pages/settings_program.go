@@ -70,6 +70,7 @@ func (v *Visit) save(ctx context.Context, address string, body any) error {
 
 // A paper is a certificate or license with its holder.
 type paper struct {
+	ID                         domain.UUID
 	Holder, Firm, Sort, Number string
 	From, Until                domain.Date
 	State                      string // lapsed, lapses soon, good
@@ -130,7 +131,7 @@ func (p *Pages) papersPage(ctx context.Context, v *Visit, s papersShown) (Page, 
 	counts := map[string]int{}
 	table := &Table{Name: "papers", Columns: []string{"credential_id", "holder", "contractor", "credential", "number", "valid_from_on", "valid_until_on"}}
 	for _, c := range all {
-		one := paper{Sort: Plain(c.Record.Credential), Number: c.Record.Number, From: c.Record.ValidFromOn, Until: c.Record.ValidUntilOn, State: "good"}
+		one := paper{ID: c.ID, Sort: Plain(c.Record.Credential), Number: c.Record.Number, From: c.Record.ValidFromOn, Until: c.Record.ValidUntilOn, State: "good"}
 		if id := c.Record.CrewMemberID; id != nil {
 			one.Holder, one.Firm = who[*id].Name, firms[who[*id].ContractorID]
 			if who[*id].LeftOn != "" && who[*id].LeftOn < today {

@@ -34,9 +34,17 @@ type waiting struct {
 func (w waiting) Page() string {
 	switch {
 	case w.Sort == "held" || w.Sort == "held_waiting":
-		return "/staff/held#" + w.Subject.ID.String()
+		return "/staff/held/" + w.Subject.ID.String()
 	case w.JobID != "":
 		return "/staff/jobs/" + w.JobID
+	}
+	switch w.Subject.Kind {
+	case domain.DeviceKind:
+		return "/staff/settings/phones/" + w.Subject.ID.String()
+	case domain.InstrumentKind:
+		return "/staff/settings/instruments#i" + w.Subject.ID.String()
+	case domain.CredentialKind:
+		return "/staff/settings/papers#p" + w.Subject.ID.String()
 	}
 	return ""
 }

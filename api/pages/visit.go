@@ -119,9 +119,21 @@ func (v *Visit) Is(roles ...domain.Role) bool {
 	return false
 }
 
-// IsAdmin and IsOffice are for templates.
-func (v *Visit) IsAdmin() bool  { return v.Is(domain.Admin) }
-func (v *Visit) IsOffice() bool { return v.Is(domain.Staff, domain.Admin) }
+// IsAdmin, IsOffice and IsContractor are for templates.
+func (v *Visit) IsAdmin() bool      { return v.Is(domain.Admin) }
+func (v *Visit) IsOffice() bool     { return v.Is(domain.Staff, domain.Admin) }
+func (v *Visit) IsContractor() bool { return v.Is(domain.ContractorRole) }
+
+// JobPath is the page of a job for whoever looks.
+func (v *Visit) JobPath(id any) string {
+	switch {
+	case v.IsContractor():
+		return fmt.Sprintf("/staff/own/jobs/%v", id)
+	case v.Is(domain.Inspector):
+		return fmt.Sprintf("/staff/inspections/%v", id)
+	}
+	return fmt.Sprintf("/staff/jobs/%v", id)
+}
 
 // With is the page's own address with a parameter set, or left out where the
 // value is empty: filters stand in addresses.

@@ -17,17 +17,18 @@ import (
 // in the zone.
 func words(zone *time.Location) template.FuncMap {
 	return template.FuncMap{
-		"moment": func(t any) string { return Moment(t, zone) },
-		"day":    func(t any) string { return Day(t, zone) },
-		"stamp":  func(t any) string { return stamp(t) },
-		"month":  Month,
-		"money":  Money,
-		"number": Number,
-		"ratio":  Ratio,
-		"count":  Count,
-		"role":   RoleName,
-		"plain":  Plain,
-		"size":   size,
+		"moment":   func(t any) string { return Moment(t, zone) },
+		"day":      func(t any) string { return Day(t, zone) },
+		"stamp":    func(t any) string { return stamp(t) },
+		"month":    Month,
+		"money":    Money,
+		"number":   Number,
+		"ratio":    Ratio,
+		"count":    Count,
+		"role":     RoleName,
+		"plain":    Plain,
+		"size":     size,
+		"sentence": sentence, "sentenceStart": sentenceStart, "change": Change,
 	}
 }
 
@@ -138,11 +139,18 @@ func wholeOf(value any) (int64, bool) {
 		return int64(v), true
 	case int64:
 		return v, true
+	case int32:
+		return int64(v), true
 	case *int64:
 		if v == nil {
 			return 0, false
 		}
 		return *v, true
+	case *int:
+		if v == nil {
+			return 0, false
+		}
+		return int64(*v), true
 	}
 	return 0, false
 }
@@ -197,6 +205,20 @@ func Ratio(value any) string {
 			return ""
 		}
 		return Number(100**v, 0) + " %"
+	}
+	return ""
+}
+
+// Change says an index of leakage left: "12 % more", "5 % less"; empty where it
+// is not known.
+func Change(value any) string {
+	switch v := value.(type) {
+	case float64:
+		return changeWords(v)
+	case *float64:
+		if v != nil {
+			return changeWords(*v)
+		}
 	}
 	return ""
 }

@@ -25,6 +25,8 @@ type Judgment struct {
 	// Questions are asked anew each time: what another home shows, or an
 	// inspector reads, comes to light after the acceptance too.
 	Questions []rules.Question
+	// ExpectedCents is what a job that is sent in or returned would come to.
+	ExpectedCents *int64
 }
 
 type frozenRow struct {
@@ -71,6 +73,9 @@ func Read(ctx context.Context, db *storage.DB, caller domain.Caller, id domain.U
 				return err
 			}
 			return json.Unmarshal([]byte(*row.Verdict), &out.Verdict)
+		}
+		if out.ExpectedCents, err = judged.Expected(); err != nil {
+			return err
 		}
 		out.RuleSetID, out.Verdict = judged.RuleSetID, judged.Verdict
 		out.Result, err = json.Marshal(judged.Result)

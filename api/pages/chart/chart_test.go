@@ -37,17 +37,19 @@ func wellFormed(t *testing.T, p chart.Picture) {
 	}
 }
 
-// The limits are 1.96 and 3.09 sigma/sqrt(n) (Spiegelhalter, Stat. Med. 2005
-// [mem]); where they are drawn is computed here by hand from the axis: twice as
-// much and half as much are equally far from as expected.
+// Each group has its own limits, here 1.96 and 3.09 sigma/sqrt(n) (Spiegelhalter,
+// Stat. Med. 2005 [mem]) but for the second, whose homes go together and whose
+// limits are half as wide again; where they are drawn is computed here by hand
+// from the axis: twice as much and half as much are equally far from as expected.
 func TestFunnel(t *testing.T) {
 	t.Parallel()
-	limit := func(z float64) func(int) float64 {
-		return func(n int) float64 { return z * 0.4 / math.Sqrt(float64(n)) }
+	limits := func(n int, wider float64) []float64 {
+		return []float64{1.96 * 0.4 / math.Sqrt(float64(n)) * wider, 3.09 * 0.4 / math.Sqrt(float64(n)) * wider}
 	}
-	f := chart.Funnel{MinJobs: 2, Max: 60, JobsWords: "jobs with both readings", Summary: "One <lies> outside.",
-		Limits: []chart.Limit{{Words: "1 in 20 by luck", Class: "inner", At: limit(1.96)}, {Words: "1 in 500 by luck", Class: "outer", At: limit(3.09)}},
-		Points: []chart.Point{{Name: "Alder Ridge", Jobs: 18}, {Name: "Gray Mesa", Jobs: 41, Effect: math.Log(1.5), Outside: true}, {Name: "Eastline", Jobs: 3, Effect: -math.Log(1.5)}}}
+	f := chart.Funnel{JobsWords: "jobs with both readings", Summary: "One <lies> outside.",
+		Limits: []chart.Limit{{Words: "1 in 20 by luck", Class: "inner"}, {Words: "1 in 500 by luck", Class: "outer"}},
+		Points: []chart.Point{{Name: "Alder Ridge", Jobs: 18, Limits: limits(18, 1)}, {Name: "Gray Mesa", Jobs: 41, Effect: math.Log(1.5), Limits: limits(41, 1.5), Outside: true},
+			{Name: "Eastline", Jobs: 3, Effect: -math.Log(1.5), Limits: limits(3, 1)}, {Name: "Fairview", Jobs: 18, Limits: limits(18, 1.2)}}}
 	p := f.Draw()
 	wellFormed(t, p)
 	points := shapes(p, "circle", "point")
@@ -56,16 +58,24 @@ func TestFunnel(t *testing.T) {
 		t.Errorf("half as much again and a third less are %v and %v away", up, down)
 	}
 	perLog := (middle - points[1].Y) / math.Log(1.5)
-	for i, z := range []float64{1.96, 1.96, 3.09, 3.09} {
-		curve := shapes(p, "path", "limit")[i].Text
-		var x, y float64
-		if _, err := fmt.Sscanf(curve, "M%f %f", &x, &y); err != nil {
-			t.Fatal(err)
+	bars := shapes(p, "line", "limit")
+	for level := range 2 {
+		for side, sign := range []float64{1, -1} {
+			for i, q := range f.Points {
+				want := middle - sign*q.Limits[level]*perLog
+				if got := bars[(2*level+side)*len(f.Points)+i].Y; math.Abs(got-want) > 1e-9 {
+					t.Errorf("limit %d of %s stands at %v, not %v", level, q.Name, got, want)
+				}
+			}
 		}
-		want := z * 0.4 / math.Sqrt2 * perLog
-		if got := math.Abs(y - middle); math.Abs(got-want) > 0.051 { // written with one digit
-			t.Errorf("the limit at 2 jobs is %v from the middle, not %v", got, want)
-		}
+	}
+	var x, y float64 // the line begins with the fewest jobs, and passes the mean of two with 18
+	if _, err := fmt.Sscanf(shapes(p, "path", "limit")[0].Text, "M%f %f", &x, &y); err != nil || math.Abs(middle-y-f.Points[2].Limits[0]*perLog) > 0.051 {
+		t.Errorf("the line begins at %v, %v: %v", x, y, err)
+	}
+	if _, err := fmt.Sscanf(strings.Fields(shapes(p, "path", "limit")[0].Text)[3], "%f", &y); err != nil ||
+		math.Abs(middle-y-(f.Points[0].Limits[0]+f.Points[3].Limits[0])/2*perLog) > 0.051 {
+		t.Errorf("the line passes 18 jobs at %v: %v", y, err)
 	}
 	names := shapes(p, "text", "name")
 	if len(names) != 1 || names[0].Text != "Gray Mesa" {
@@ -122,4 +132,30 @@ func TestStrip(t *testing.T) {
 		t.Errorf("points %v, line at %v", points, line.Y)
 	}
 	wellFormed(t, chart.Strip("none", nil, 0))
+}
+
+// Each job stands at its own readings; on the line nothing changed.
+func TestBeforeAgainstAfter(t *testing.T) {
+	t.Parallel()
+	jobs := []chart.Job{{Before: 300, After: 300}, {Before: 300, After: 150, Expected: 100}, {Before: 100, After: 50}}
+	p := chart.Scatter("before and after", jobs, "cfm25")
+	wellFormed(t, p)
+	points, line := shapes(p, "circle", "point"), shapes(p, "line", "limit")[0]
+	if on := line.Y + line.H*(points[0].X-line.X)/line.W; math.Abs(points[0].Y-on) > 1e-9 {
+		t.Errorf("no change stands at %v, the line at %v", points[0].Y, on)
+	}
+	floor := line.Y
+	if got := (floor - points[1].Y) / (floor - points[0].Y); math.Abs(got-0.5) > 1e-9 || points[1].X != points[0].X {
+		t.Errorf("half stands at %v of the whole", got)
+	}
+	if rings := shapes(p, "circle", "own"); len(rings) != 1 || rings[0].Y <= points[1].Y {
+		t.Errorf("rings %v: only what is expected is drawn, and less stands lower", rings)
+	}
+	changes := chart.Changes("changes", jobs, "cfm25")
+	wellFormed(t, changes)
+	if n := len(shapes(changes, "line", "leader")); n != len(jobs) {
+		t.Errorf("%d changes of %d jobs", n, len(jobs))
+	}
+	wellFormed(t, chart.Scatter("none", nil, "cfm25"))
+	wellFormed(t, chart.Changes("none", nil, "cfm25"))
 }

@@ -68,20 +68,22 @@ func Bars(label string, bars []Bar) Picture {
 }
 
 // Month is one month of a strip; without a value nothing is drawn, since no
-// figure is no figure of zero.
+// figure is no figure of zero. Low and High are how far chance carries it.
 type Month struct {
-	Words string
-	Value *float64
+	Words     string
+	Value     *float64
+	Low, High float64
+	Signal    bool // beyond them
 }
 
 // Strip draws a figure month by month with the program's as a line.
 func Strip(label string, months []Month, program float64) Picture {
-	const w, h, top, bottom = 300, 64, 8, 18
+	const w, h, top, bottom = 360, 110, 10, 18
 	p := Picture{Width: w, Height: h, Label: label}
 	low, high := program, program
 	for _, m := range months {
 		if m.Value != nil {
-			low, high = min(low, *m.Value), max(high, *m.Value)
+			low, high = min(low, *m.Value, m.Low), max(high, *m.Value, m.High)
 		}
 	}
 	if high == low {
@@ -92,7 +94,15 @@ func Strip(label string, months []Month, program float64) Picture {
 	p.add(svg.Shape{Kind: "line", Class: "limit inner", X: 4, Y: y.At(program), W: w - 8})
 	for i, m := range months {
 		if m.Value != nil {
-			p.add(svg.Shape{Kind: "circle", Class: "point filled", X: x.At(float64(i)), Y: y.At(*m.Value), W: 3.5})
+			at, class := x.At(float64(i)), "point filled"
+			if m.High > m.Low {
+				p.add(svg.Shape{Kind: "line", Class: "leader", X: at, Y: y.At(m.High), H: y.At(m.Low) - y.At(m.High)})
+			}
+			if m.Signal {
+				class += " outside"
+				p.add(svg.Shape{Kind: "circle", Class: "point outside ring", X: at, Y: y.At(*m.Value), W: 6.5})
+			}
+			p.add(svg.Shape{Kind: "circle", Class: class, X: at, Y: y.At(*m.Value), W: 3.5})
 		}
 		if i == 0 || i == len(months)-1 {
 			anchor := "start"

@@ -13,6 +13,7 @@ import (
 	"math"
 	"slices"
 	"strconv"
+	"strings"
 	"unicode/utf8"
 )
 
@@ -152,7 +153,7 @@ func Ticks(low, high float64, most int) []float64 {
 // Number writes a value with so many digits, without "-0".
 func Number(v float64, digits int) string {
 	text := strconv.FormatFloat(v, 'f', digits, 64)
-	if v < 0 && !slices.ContainsFunc([]byte(text), func(b byte) bool { return b >= '1' && b <= '9' }) {
+	if strings.HasPrefix(text, "-") && !slices.ContainsFunc([]byte(text), func(b byte) bool { return b >= '1' && b <= '9' }) {
 		return text[1:]
 	}
 	return text

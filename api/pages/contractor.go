@@ -1,0 +1,189 @@
+package pages
+
+import (
+	"context"
+	"fmt"
+	"sort"
+	"time"
+
+	"ductledger/api/pages/chart"
+	"ductledger/domain"
+	"ductledger/domain/performance"
+)
+
+// ofFirm is one contractor's figures as the API answers them.
+type ofFirm struct {
+	AsOfAt         time.Time                `json:"as_of_at"`
+	Program        performance.Summary      `json:"program"`
+	Contractor     performance.Contractor   `json:"contractor"`
+	Picture        performance.Picture      `json:"picture"`
+	ProgramPicture performance.Picture      `json:"program_picture"`
+	Trend          []performance.TrendPoint `json:"trend"`
+	TrendReason    string                   `json:"trend_reason"`
+	WiderFrom      domain.Date              `json:"wider_from"`
+}
+
+// explained is how an index came about, as the API answers it.
+type explained struct {
+	Model      performance.Model          `json:"model"`
+	JobsIn     []performance.ExplainedJob `json:"jobs_in"`
+	JobsOut    []performance.ExplainedJob `json:"jobs_out"`
+	ChanceLow  *float64                   `json:"chance_ratio_low"`
+	ChanceHigh *float64                   `json:"chance_ratio_high"`
+	Recomputed *float64                   `json:"recomputed_index_ratio"`
+}
+
+// A jobBehind is a line behind the index, by the job's number.
+type jobBehind struct {
+	performance.ExplainedJob
+	Number int64
+}
+
+type firmPage struct {
+	ofFirm
+	ID, From, Before          string
+	Why                       explained
+	In, Out                   []jobBehind
+	Hidden                    int // jobs that are left out of the tables here
+	Range                     *chart.Picture
+	Scatter, Changes, Monthly *chart.Picture
+	Rules                     []brokenShown
+	Rates                     []rateShown
+	Own                       bool // it is the contractor who looks
+}
+
+// A brokenShown is a rule that was broken, by its title.
+type brokenShown struct {
+	performance.BrokenRule
+	Title string
+}
+
+// A rateShown is a share of jobs beside the program's.
+type rateShown struct {
+	Words        string
+	Own, Program performance.Rate
+}
+
+// mostBehind is as many jobs as a page lists behind an index; the data has all.
+const mostBehind = 150
+
+// contractor shows one contractor to the office.
+func (p *Pages) contractor(ctx context.Context, v *Visit) (Page, error) {
+	return p.firmPage(ctx, v, v.Path["id"], "Contractors")
+}
+
+// firmPage shows one contractor: the sentence, what was before against what is
+// after, month by month, rules and call-backs, and the jobs behind the index.
+func (p *Pages) firmPage(ctx context.Context, v *Visit, id, under string) (Page, error) {
+	from, before := period(v)
+	s := firmPage{ID: id, From: from, Before: before, Own: v.Is(domain.ContractorRole)}
+	address := fmt.Sprintf("/v1/contractors/%s/performance?from=%s&before=%s", id, from, before)
+	if err := v.Get(ctx, address, &s.ofFirm); err != nil {
+		return Page{}, err
+	}
+	if err := v.Get(ctx, fmt.Sprintf("/v1/contractors/%s/performance/explanation?format=json&from=%s&before=%s", id, from, before), &s.Why); err != nil {
+		return Page{}, err
+	}
+	numbers, err := jobNumbers(ctx, v, id)
+	if err != nil {
+		return Page{}, err
+	}
+	s.behind(numbers)
+	s.draw()
+	for _, r := range s.Picture.Rules {
+		s.Rules = append(s.Rules, brokenShown{r, firstOf(ruleTitles[r.Rule], Plain(r.Rule))})
+	}
+	s.Rates = []rateShown{
+		{"Accepted as first sent in", s.Picture.AcceptedAtFirst, s.ProgramPicture.AcceptedAtFirst},
+		{"Called back", s.Picture.CallBacks, s.ProgramPicture.CallBacks},
+		{"No reduction beyond the error of the tests", s.Picture.NotMeasurable, s.ProgramPicture.NotMeasurable},
+	}
+	one := &s.Contractor
+	lead := one.Adjusted.Statement
+	if lead == "" {
+		lead = fmt.Sprintf("%s has too few jobs with both readings in this period to say more than their sums.", one.Name)
+	}
+	return Page{Title: one.Name, Under: under, Body: "contractor", AsOf: s.AsOfAt, Rows: len(s.Why.JobsIn) + len(s.Why.JobsOut), Lead: lead, Data: address, Table: s.table(),
+		Quiet: fmt.Sprintf("%s to %s", Day(from, v.Zone), Day(lastDay(before), v.Zone)), With: &s}, nil
+}
+
+// jobNumbers are the numbers of a contractor's jobs, as people call them.
+func jobNumbers(ctx context.Context, v *Visit, contractor string) (map[domain.UUID]int64, error) {
+	const mostJobs = 20_000
+	jobs, _, err := All[struct {
+		ID     domain.UUID `json:"id"`
+		Number int64       `json:"number"`
+	}](ctx, v, "/v1/jobs?contractor_id="+contractor, mostJobs)
+	numbers := make(map[domain.UUID]int64, len(jobs))
+	for _, j := range jobs {
+		numbers[j.ID] = j.Number
+	}
+	return numbers, err
+}
+
+// behind puts the jobs in the order of their numbers.
+func (s *firmPage) behind(numbers map[domain.UUID]int64) {
+	list := func(jobs []performance.ExplainedJob) (out []jobBehind) {
+		for _, j := range jobs {
+			out = append(out, jobBehind{j, numbers[j.JobID]})
+		}
+		sort.Slice(out, func(i, k int) bool { return out[i].Number < out[k].Number })
+		return out
+	}
+	s.In, s.Out = list(s.Why.JobsIn), list(s.Why.JobsOut)
+}
+
+func (s *firmPage) draw() {
+	var jobs []chart.Job
+	for _, j := range s.In {
+		if j.BeforeCFM25 != nil && j.AfterCFM25 != nil {
+			job := chart.Job{Before: *j.BeforeCFM25, After: *j.AfterCFM25}
+			if j.ExpectedCFM25 != nil {
+				job.Expected = *j.ExpectedCFM25
+			}
+			jobs = append(jobs, job)
+		}
+	}
+	if len(jobs) > 0 {
+		scatter := chart.Scatter(fmt.Sprintf("Leakage before against after of %s; the table below has the numbers", Count(len(jobs), "job")), jobs, "cfm at 25 Pa")
+		changes := chart.Changes(fmt.Sprintf("What each of %s changed; the table below has the numbers", Count(len(jobs), "job")), jobs, "cfm at 25 Pa")
+		s.Scatter, s.Changes = &scatter, &changes
+	}
+	if len(s.Trend) > 1 {
+		var months []chart.Month
+		for i := range s.Trend {
+			t := &s.Trend[i]
+			months = append(months, chart.Month{Words: Month(t.Month), Value: &t.Value, Low: t.Low, High: t.High, Signal: t.Signal})
+		}
+		strip := chart.Strip("Month by month against the own level; the table beside it has the numbers", months, 0)
+		s.Monthly = &strip
+	}
+	row := rangeOf(&s.Contractor, 0.4, 2.5)
+	s.Range = row
+	if n := len(s.In) + len(s.Out) - mostBehind; n > 0 {
+		s.Hidden = n
+		if len(s.In) > mostBehind {
+			s.In, s.Out = s.In[:mostBehind], nil
+		} else {
+			s.Out = s.Out[:mostBehind-len(s.In)]
+		}
+	}
+}
+
+func (s *firmPage) table() *Table {
+	t := &Table{Name: "jobs-behind", Columns: []string{"job_id", "number", "before_cfm25", "after_cfm25", "expected_after_cfm25", "index_without_job_ratio", "reason"}}
+	text := func(f *float64) string {
+		if f == nil {
+			return ""
+		}
+		return fmt.Sprint(*f)
+	}
+	numbers := map[domain.UUID]int64{}
+	for _, j := range append(append([]jobBehind{}, s.In...), s.Out...) {
+		numbers[j.JobID] = j.Number
+	}
+	for _, j := range append(append([]performance.ExplainedJob{}, s.Why.JobsIn...), s.Why.JobsOut...) {
+		t.Rows = append(t.Rows, []string{j.JobID.String(), numberText(numbers[j.JobID]), text(j.BeforeCFM25), text(j.AfterCFM25), text(j.ExpectedCFM25), text(j.IndexWithout), j.Reason})
+	}
+	return t
+}
