@@ -5,6 +5,7 @@ import (
 	"crypto/rand"
 	"encoding/json"
 	"fmt"
+	"html"
 	"io"
 	"net/http"
 	"net/url"
@@ -17,6 +18,7 @@ import (
 
 	"ductledger/api/apitest"
 	"ductledger/api/frame"
+	"ductledger/api/pages"
 	"ductledger/domain"
 	"ductledger/storage/people"
 	"ductledger/storage/storagetest"
@@ -132,11 +134,13 @@ func faulty(record domain.Record) {
 // with a sentence, waived and accepted; each figure is the API's.
 func TestAMondayOnThePages(t *testing.T) {
 	t.Parallel()
-	a, _ := serve(t)
+	a := apitest.Serve(t)
+	ruleSet(a, domain.RuleSet{Name: "with prices", FromOn: "2026-10-05", Prices: []domain.Price{{Line: "cfm25_removed", AmountCents: 500}}})
+	a.Clock.Move(14 * 24 * time.Hour)
 	in := invent(a, a.World, faulty)
 	in.sendIn(a, a.Tokens)
-	a.Do(domain.Staff, "PUT", "/v1/homes/"+in.Home.String()+"/resident", object{"street": `14 <Cedar> Loop "B"`, "name": "Ann Invented"}).Want(200)
-	office := signedIn(a, domain.Staff, "Vera Invented")
+	a.Do(domain.Staff, "PUT", "/v1/homes/"+in.Home.String()+"/resident", object{"street": `14 <Cedar> Loop "B"`, "name": "Ann Invented", "phone": "555 0143"}).Want(200)
+	office, owner := signedIn(a, domain.Staff, "Vera Invented"), signedIn(a, domain.ContractorRole, "Otto Invented")
 
 	today := office.read("/staff/today", nil, 200)
 	for _, words := range []string{"Job 1001", "14 &lt;Cedar&gt; Loop", "Invented Sealing", "Sent in", "/staff/jobs/" + in.Job.String(), "data as JSON"} {
@@ -151,7 +155,7 @@ func TestAMondayOnThePages(t *testing.T) {
 	}
 
 	var judged struct {
-		Findings []struct{ Rule, Severity, Detail string }
+		Findings []struct{ Rule, Severity, Detail, Why string }
 	}
 	var result map[string]any
 	a.Do(domain.Staff, "GET", "/v1/jobs/"+in.Job.String()+"/findings", nil).Want(200).Into(&judged)
@@ -163,6 +167,26 @@ func TestAMondayOnThePages(t *testing.T) {
 	}
 	if n := strings.Count(job, `<circle class="flag`); n == 0 {
 		t.Error("no finding stands on the drawing")
+	}
+	// What waits for it is what the contractor's statement expects of it.
+	var paid struct {
+		Items []struct {
+			JobID    string `json:"job_id"`
+			Expected int64  `json:"expected_cents"`
+		}
+	}
+	a.Do(domain.Staff, "GET", fmt.Sprintf("/v1/contractors/%s/statement?month=2026-10", a.World.Contractor), nil).Want(200).Into(&paid)
+	expected := int64(0)
+	for _, line := range paid.Items {
+		expected += line.Expected
+	}
+	if expected == 0 || float64(expected) != result["expected_cents"] || !strings.Contains(job, pages.Money(expected)+" waits for this job.") {
+		t.Errorf("the statement expects %d, the result says %v", expected, result["expected_cents"])
+	}
+	for _, f := range judged.Findings {
+		if f.Why == "" || !strings.Contains(job, html.EscapeString(f.Why)) {
+			t.Errorf("the page does not say why of %s", f.Rule)
+		}
 	}
 	for _, words := range []string{"Job 1001", fmt.Sprintf(`<span class="big">%.0f cfm</span>`, result["reduction_cfm25"]), fmt.Sprintf("of %.0f", result["before_cfm25"]),
 		fmt.Sprintf("%.0f %%, between %.0f %% and %.0f %%", 100*result["reduction_ratio"].(float64), 100*result["reduction_ratio_low"].(float64), 100*result["reduction_ratio_high"].(float64)),
@@ -177,16 +201,21 @@ func TestAMondayOnThePages(t *testing.T) {
 	if refused := office.read(at+"/decide", url.Values{"id": {id()}, "decision": {"accept"}}, 422); !strings.Contains(refused, judged.Findings[0].Detail[1:20]) {
 		t.Error("a refused acceptance does not say what is open")
 	}
+	if kept := office.read(at+"/decide", url.Values{"id": {id()}, "decision": {"waive"}, "finding": {"end_closure_clear_of_outlets"}, "text": {"typed & kept"}}, 422); !strings.Contains(kept, "typed &amp; kept") {
+		t.Error("what was typed into a refused form is lost")
+	}
 	twice := id()
 	for range 2 { // the same form sent twice has one effect
-		office.read(at+"/decide", url.Values{"id": {twice}, "decision": {"return"}, "text": {"Set the closure behind B7 & send a picture."}}, 303)
+		office.read(at+"/decide", url.Values{"id": {twice}, "decision": {"return"}, "rule": {"end_closure_clear_of_outlets"}, "text": {"Set the closure behind B7 & send a picture."}}, 303)
 	}
 	returned := office.read(at, nil, 200)
-	for _, words := range []string{"returned since", "Vera Invented", "returned it to the crew", "Set the closure behind B7 &amp; send a picture.", "nothing yet"} {
+	for _, words := range []string{"returned since", "Vera Invented", "returned it to the crew", "Set the closure behind B7 &amp; send a picture.", "nothing yet",
+		`<span class="mark must">open</span> The closure lies beyond the last outlet`} {
 		if !strings.Contains(returned, words) {
 			t.Errorf("the returned job does not say %q", words)
 		}
 	}
+	theDoorOfAContractor(a, office, owner, in, at, id())
 	if n := strings.Count(returned, "returned it to the crew"); n != 1 {
 		t.Errorf("it was returned %d times", n)
 	}
@@ -251,6 +280,40 @@ func TestAMondayOnThePages(t *testing.T) {
 	if log := a.Log.String(); strings.Contains(log, "Cedar") || strings.Contains(log, "cedar") {
 		t.Error("the log holds what was looked for")
 	}
+}
+
+// theDoorOfAContractor shows why a job came back and what waits for it, takes a
+// reply, and shows nobody's name, street or telephone number.
+func theDoorOfAContractor(a *apitest.API, office, owner *reader, in *invented, at, id string) {
+	a.T.Helper()
+	own := "/staff/own/jobs/" + in.Job.String()
+	seen := []string{owner.read("/staff/own/jobs", nil, 200), owner.read(own, nil, 200)}
+	for i, words := range []string{"has come back to you: $", "Set the closure behind B7 &amp; send a picture."} {
+		if !strings.Contains(seen[i], words) {
+			a.T.Errorf("the contractor's page does not say %q", words)
+		}
+	}
+	if !strings.Contains(seen[1], "waits for this repair") || !strings.Contains(seen[1], `id="finding-1"`) {
+		a.T.Error("the contractor does not see what to fix and what it is worth")
+	}
+	owner.read(own+"/reply", url.Values{"id": {id}, "text": {""}}, 422)
+	owner.read(own+"/reply", url.Values{"id": {id}, "text": {"It is set right <now>."}}, 303)
+	seen = append(seen, owner.read(own, nil, 200), owner.read("/staff/own/statement?month=2026-10", nil, 200), owner.read("/staff/own/figures?from=2026-10-01&before=2026-11-01", nil, 200))
+	if !strings.Contains(seen[2], "It is set right &lt;now&gt;.") || !strings.Contains(office.read(at, nil, 200), "It is set right &lt;now&gt;.") {
+		a.T.Error("the reply is not read on both sides")
+	}
+	for _, page := range seen {
+		for _, private := range []string{"Cedar", "Ann Invented", "555 0143", "Vera", "Lee Invented"} {
+			if strings.Contains(page, private) {
+				a.T.Errorf("a contractor reads %q", private)
+			}
+		}
+	}
+	for _, path := range []string{at, "/staff/today", "/staff/held", "/staff/new", "/staff/find", "/staff/contractors/" + a.World.Contractor.String()} {
+		owner.read(path, nil, 403)
+	}
+	owner.read("/staff/own/jobs/"+storagetest.ID().String(), nil, 404)
+	office.read("/staff/own/jobs", nil, 403)
 }
 
 // What waits carries its names: who holds a paper, the serial of an instrument,
