@@ -66,6 +66,8 @@ type jobResult struct {
 	// What a job that is sent in or returned would come to by the prices of its rules once it is accepted, as its
 	// contractor's statement expects it. For the office and the contractor.
 	ExpectedCents *int64 `json:"expected_cents,omitzero"`
+	// An inspector's own reading after in cfm at 25 Pa, computed as the crew's is. For the office and inspectors.
+	InspectorAfterCFM25 *float64 `json:"inspector_after_cfm25,omitzero"`
 }
 
 // What to cut for a stored job.
@@ -80,9 +82,12 @@ func (s *Server) result(ctx context.Context, caller domain.Caller, r *frame.Requ
 	if err != nil {
 		return frame.Answer{}, err
 	}
-	a := jobResult{id, j.AtPosition, acceptanceOf(j.Acceptance), j.Result, j.Questions, nil}
+	a := jobResult{id, j.AtPosition, acceptanceOf(j.Acceptance), j.Result, j.Questions, nil, nil}
 	if slices.Contains(firmFigures, caller.Role) {
 		a.ExpectedCents = j.ExpectedCents
+	}
+	if slices.Contains(inspecting, caller.Role) {
+		a.InspectorAfterCFM25 = j.InspectorCFM25
 	}
 	return frame.Answer{Body: a}, nil
 }

@@ -19,6 +19,7 @@ var (
 	crewOrStaff = []domain.Role{domain.Field, domain.Staff, domain.Admin}
 	senders     = noFirm
 	office      = []domain.Role{domain.Staff, domain.Admin}
+	inspecting  = []domain.Role{domain.Inspector, domain.Staff, domain.Admin}
 	reporting   = []domain.Role{domain.Staff, domain.Funder, domain.Admin}
 	figures     = []domain.Role{domain.ContractorRole, domain.Staff, domain.Funder, domain.Admin}
 	firmFigures = []domain.Role{domain.ContractorRole, domain.Staff, domain.Admin}

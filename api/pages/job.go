@@ -131,7 +131,8 @@ type jobShown struct {
 	Result     rules.Result
 	Questions  []rules.Question
 	Bars       *chart.Picture
-	Expected   *int64 // cents that wait for it
+	Inspector  *chart.Picture // the reading after, of the crew and of an inspector
+	Expected   *int64         // cents that wait for it
 	Asked      *asked
 	Photos     []photoPart
 	Taken      int // pictures
@@ -202,6 +203,7 @@ func (p *Pages) readJob(ctx context.Context, v *Visit) (*jobShown, error) {
 		rules.Result
 		Questions []rules.Question `json:"questions"`
 		Expected  *int64           `json:"expected_cents"`
+		Inspector *float64         `json:"inspector_after_cfm25"`
 	}
 	if err := v.Get(ctx, at, &job); err != nil {
 		return nil, err
@@ -239,6 +241,7 @@ func (p *Pages) readJob(ctx context.Context, v *Visit) (*jobShown, error) {
 	shown.findings(judged, assembled.Reviews)
 	shown.draw(assembled)
 	shown.bars()
+	shown.twice(result.Inspector)
 	if !v.Is(domain.ContractorRole) { // which reads no picture
 		shown.photos(whole.Items, entries, names)
 	}
@@ -383,6 +386,17 @@ func (j *jobShown) bars() {
 	j.Bars = &pic
 }
 
+// twice draws the crew's reading after and an inspector's.
+func (j *jobShown) twice(inspector *float64) {
+	crew := j.Result.AfterCFM25
+	if inspector == nil || crew == nil {
+		return
+	}
+	pic := chart.Bars(fmt.Sprintf("After: the crew %s, the inspector %s cfm at 25 Pa", Number(*crew, 0), Number(*inspector, 0)), []chart.Bar{
+		{Words: "the crew", Class: "before", Value: *crew, Text: Number(*crew, 0)}, {Words: "the inspector", Class: "after", Value: *inspector, Text: Number(*inspector, 0)}})
+	j.Inspector = &pic
+}
+
 func sentenceStart(text string) string { return strings.TrimSuffix(sentence(text), ".") }
 
 func nameIn(record Value) string {
@@ -440,6 +454,8 @@ func (p *Pages) decision(ctx context.Context, v *Visit) (Page, error) {
 		body["decision"], body["finding"] = decision, ref
 	case "waive":
 		return p.waive(ctx, v, id)
+	case "inspect":
+		return p.openToInspector(ctx, v, id)
 	default:
 		return Page{}, domain.Errorf(domain.Invalid, "choose what to do")
 	}

@@ -86,11 +86,13 @@ type Handler func(ctx context.Context, v *Visit) (Page, error)
 
 // Who sees which pages.
 var (
-	office   = []domain.Role{domain.Staff, domain.Admin}
-	admins   = []domain.Role{domain.Admin}
-	firms    = []domain.Role{domain.ContractorRole}
-	signedIn = []domain.Role{domain.ContractorRole, domain.Inspector, domain.Staff, domain.Funder, domain.Admin}
-	monthly  = []domain.Role{domain.Staff, domain.Funder, domain.Admin}
+	office     = []domain.Role{domain.Staff, domain.Admin}
+	admins     = []domain.Role{domain.Admin}
+	firms      = []domain.Role{domain.ContractorRole}
+	inspectors = []domain.Role{domain.Inspector}
+	inspecting = []domain.Role{domain.Inspector, domain.Staff, domain.Admin}
+	signedIn   = []domain.Role{domain.ContractorRole, domain.Inspector, domain.Staff, domain.Funder, domain.Admin}
+	monthly    = []domain.Role{domain.Staff, domain.Funder, domain.Admin}
 )
 
 const (
@@ -126,6 +128,10 @@ func (p *Pages) rows() []row {
 		{"POST", "/staff/own/jobs/{id}/reply", firms, act, false, p.reply},
 		{"GET", "/staff/own/statement", firms, act, false, p.ownStatement},
 		{"GET", "/staff/own/figures", firms, act, false, p.ownFigures},
+		{"GET", "/staff/inspections", inspecting, act, false, p.inspections},
+		{"POST", "/staff/inspections", office, act, false, p.inspectionsDo},
+		{"GET", "/staff/inspections/{id}", inspectors, act, false, p.inspection},
+		{"POST", "/staff/inspections/{id}", inspectors, act, false, p.inspect},
 		{"POST", "/staff/sign-out", signedIn, act, false, p.signOut},
 		{"POST", "/staff/sign-out-everywhere", signedIn, act, false, p.signOutEverywhere},
 		{"GET", "/staff/month", monthly, act, false, p.month},
@@ -163,10 +169,10 @@ var navigation = []entry{
 	{"Today", "/staff/today", office},
 	{"Jobs", "/staff/jobs", office},
 	{"Contractors", "/staff/contractors", office},
-	{"Your jobs", "/staff/own/jobs", []domain.Role{domain.ContractorRole}},
-	{"Statement", "/staff/own/statement", []domain.Role{domain.ContractorRole}},
-	{"Your figures", "/staff/own/figures", []domain.Role{domain.ContractorRole}},
-	{"Inspections", "/staff/inspections", []domain.Role{domain.Inspector, domain.Staff, domain.Admin}},
+	{"Your jobs", "/staff/own/jobs", firms},
+	{"Statement", "/staff/own/statement", firms},
+	{"Your figures", "/staff/own/figures", firms},
+	{"Inspections", "/staff/inspections", inspecting},
 	{"Month", "/staff/month", monthly},
 	{"Settings", "/staff/settings", office},
 }

@@ -27,6 +27,8 @@ type Judgment struct {
 	Questions []rules.Question
 	// ExpectedCents is what a job that is sent in or returned would come to.
 	ExpectedCents *int64
+	// InspectorCFM25 is an inspector's own reading after, computed as the crew's is.
+	InspectorCFM25 *float64
 }
 
 type frozenRow struct {
@@ -68,6 +70,7 @@ func Read(ctx context.Context, db *storage.DB, caller domain.Caller, id domain.U
 			judged.Assembled.Outside = unnamed(judged.Assembled.Outside)
 		}
 		out.Questions = rules.Ask(judged.Assembled, judged.Result)
+		out.InspectorCFM25 = inspectorReading(judged)
 		if row.Verdict != nil {
 			if out.CallBacks, err = judged.CallBacks(); err != nil {
 				return err
@@ -82,6 +85,32 @@ func Read(ctx context.Context, db *storage.DB, caller domain.Caller, id domain.U
 		return err
 	})
 	return out, err
+}
+
+// inspectorReading is the last reading of an inspector by the method of the crew's,
+// in the place of the crew's reading after; nil where there is none.
+func inspectorReading(judged *storage.Judged) *float64 {
+	job, any := *judged.Assembled, false
+	job.Measurements = nil
+	for _, m := range judged.Assembled.Measurements {
+		switch m.Record.Stage {
+		case domain.InspectionStage:
+			record := *m.Record
+			record.Stage, any = domain.After, true
+			m.Record = &record
+		case domain.After:
+			continue
+		}
+		job.Measurements = append(job.Measurements, m)
+	}
+	if !any || judged.Result.Method == "" {
+		return nil
+	}
+	result := rules.Compute(rules.Set{MethodsAsked: []domain.Method{judged.Result.Method}}, &job)
+	if result.Method != judged.Result.Method {
+		return nil
+	}
+	return result.AfterCFM25
 }
 
 // unnamed keeps the ids of other jobs from a caller who may not know of them.

@@ -1,0 +1,236 @@
+package pages
+
+import (
+	"context"
+	"crypto/rand"
+	"crypto/sha256"
+	"encoding/hex"
+	"fmt"
+	"net/http"
+	"net/url"
+	"sort"
+	"strconv"
+	"strings"
+	"time"
+
+	"ductledger/domain"
+)
+
+// A stop is a job to be inspected, where it is and whom to call.
+type stop struct {
+	JobID, Street, Park, Name, Phone, Contractor string
+	Number                                       int64
+	Since                                        string
+}
+
+// Dial is the telephone number as a phone dials it.
+func (s stop) Dial() string {
+	return strings.Map(func(r rune) rune {
+		if r >= '0' && r <= '9' || r == '+' {
+			return r
+		}
+		return -1
+	}, s.Phone)
+}
+
+// A drawShown is a draw with what was drawn of it.
+type drawShown struct {
+	ID          string
+	Record      domain.InspectionDraw
+	Firm        string
+	Frame       int
+	Drawn       []domain.DrawJob
+	Finished    bool // the month is over: it can be drawn
+	RecordedAt  string
+	DrawnNumber map[domain.UUID]int64
+}
+
+type inspectionsShown struct {
+	Stops   []stop
+	More    bool
+	Draws   []drawShown
+	Month   string
+	Share   string
+	TopUp   string
+	Seed    string // shown once, to be kept until the draw
+	Started string // the month of the seed
+}
+
+// mostStops is as many jobs as one route lists: a week's work of an inspector.
+const mostStops = 60
+
+// inspections shows what is to be inspected as a route, and to the office the draws.
+func (p *Pages) inspections(ctx context.Context, v *Visit) (Page, error) {
+	return p.inspectionsPage(ctx, v, inspectionsShown{Share: "5"})
+}
+
+func (p *Pages) inspectionsPage(ctx context.Context, v *Visit, s inspectionsShown) (Page, error) {
+	address := fmt.Sprintf("/v1/worklist?sort=inspection_owed&limit=%d", mostStops+1)
+	var list waits
+	if err := v.Get(ctx, address, &list); err != nil {
+		return Page{}, err
+	}
+	for _, w := range list.Items {
+		if len(s.Stops) == mostStops {
+			s.More = true
+			break
+		}
+		at := stop{JobID: w.JobID, Number: w.Number, Contractor: w.ContractorName, Since: w.Detail}
+		var job record[domain.Job]
+		var home told
+		if err := v.Get(ctx, "/v1/jobs/"+w.JobID, &job); err != nil {
+			return Page{}, err
+		}
+		if err := v.Get(ctx, "/v1/homes/"+job.Record.HomeID.String(), &home); err != nil {
+			return Page{}, err
+		}
+		var of struct {
+			Park string `json:"park"`
+		}
+		if err := readValue(home.Record, &of); err != nil {
+			return Page{}, err
+		}
+		at.Street, at.Name, at.Phone, at.Park = home.Resident.Street, home.Resident.Name, home.Resident.Phone, of.Park
+		s.Stops = append(s.Stops, at)
+	}
+	sort.SliceStable(s.Stops, func(i, k int) bool { // neighbors stand together
+		a, b := s.Stops[i], s.Stops[k]
+		if a.Park != b.Park {
+			return a.Park < b.Park
+		}
+		return streetKey(a.Street) < streetKey(b.Street)
+	})
+	if v.IsOffice() {
+		if err := s.draws(ctx, v); err != nil {
+			return Page{}, err
+		}
+	}
+	page := Page{Title: "Inspections", Under: "Inspections", AsOf: list.AsOfAt, Rows: len(s.Stops), Data: address, Body: "inspections", With: s}
+	page.Lead = sentence(Count(len(s.Stops), "job") + " to inspect")
+	if len(s.Stops) == 0 {
+		page.Lead = "No job is open to inspection."
+	}
+	return page, nil
+}
+
+// streetKey sorts streets by their name, then by the number before it.
+func streetKey(street string) string {
+	number, name, _ := strings.Cut(street, " ")
+	n, err := strconv.Atoi(number)
+	if err != nil {
+		return street
+	}
+	return fmt.Sprintf("%s %09d", name, n)
+}
+
+// draws reads the draws of the last months.
+func (s *inspectionsShown) draws(ctx context.Context, v *Visit) error {
+	all, _, err := All[record[domain.InspectionDraw]](ctx, v, "/v1/inspection-draws", most)
+	if err != nil {
+		return err
+	}
+	firms, _, err := contractors(ctx, v)
+	if err != nil {
+		return err
+	}
+	this := domain.Month(v.Now.In(v.Zone).Format("2006-01"))
+	for i := range all {
+		d := drawShown{ID: all[i].ID.String(), Record: all[i].Record, Frame: len(all[i].Record.Jobs), RecordedAt: all[i].RecordedAt, Finished: all[i].Record.Month < this}
+		if id := d.Record.ContractorID; id != nil {
+			d.Firm = firms[*id]
+		}
+		for _, j := range d.Record.Jobs {
+			if j.Drawn() || d.Record.State == domain.DrawByHand {
+				d.Drawn = append(d.Drawn, j)
+			}
+		}
+		s.Draws = append(s.Draws, d)
+	}
+	sort.SliceStable(s.Draws, func(i, k int) bool { return s.Draws[i].RecordedAt > s.Draws[k].RecordedAt })
+	if s.Month == "" {
+		first := time.Date(v.Now.In(v.Zone).Year(), v.Now.In(v.Zone).Month(), 1, 0, 0, 0, 0, time.UTC)
+		s.Month = first.AddDate(0, -1, 0).Format("2006-01")
+	}
+	return nil
+}
+
+// inspectionsDo publishes a month's frame under a new seed, or draws from it.
+func (p *Pages) inspectionsDo(ctx context.Context, v *Visit) (Page, error) {
+	f := v.Form.Get
+	s := inspectionsShown{Month: f("month"), Share: f("share_percent"), TopUp: f("top_up_count")}
+	body := map[string]any{"month": s.Month}
+	if firm := idOf(f("contractor_id")); !firm.IsZero() {
+		body["contractor_id"] = firm
+	}
+	switch f("do") {
+	case "publish":
+		seed := make([]byte, 32)
+		_, _ = rand.Read(seed) // never fails, by its documentation
+		digest := sha256.Sum256(seed)
+		body["seed_sha256"] = hex.EncodeToString(digest[:])
+		if share, err := strconv.Atoi(s.Share); err == nil {
+			body["share_percent"] = share
+		}
+		if top, err := strconv.ParseFloat(s.TopUp, 64); err == nil && s.TopUp != "" {
+			body["top_up_count"] = top
+		}
+		s.Seed, s.Started = hex.EncodeToString(seed), s.Month
+	case "draw":
+		body["seed"] = strings.ToLower(strings.ReplaceAll(f("seed"), " ", ""))
+	default:
+		return Page{}, domain.Errorf(domain.Invalid, "choose what to do")
+	}
+	err := v.Send(ctx, http.MethodPost, "/v1/inspection-draws", body, nil)
+	if err != nil {
+		s.Seed = ""
+	}
+	if err == nil && s.Seed == "" {
+		return Page{Location: "/staff/inspections"}, nil
+	}
+	page, pageErr := p.inspectionsPage(ctx, v, s)
+	if pageErr != nil {
+		return Page{}, pageErr
+	}
+	if err != nil {
+		return refusedForm(page, err)
+	}
+	page.Lead = "The jobs of " + Month(s.Started) + " and their chances are told. Keep the seed below: it draws them once the month is over, and it is shown this once."
+	return page, nil
+}
+
+// inspection shows an inspector one job, with the own reading beside the crew's.
+func (p *Pages) inspection(ctx context.Context, v *Visit) (Page, error) {
+	shown, err := p.readJob(ctx, v)
+	if err != nil {
+		return Page{}, err
+	}
+	return shown.page(v, "Inspections"), nil
+}
+
+// inspect records what an inspector found.
+func (p *Pages) inspect(ctx context.Context, v *Visit) (Page, error) {
+	f := v.Form.Get
+	id, err := domain.ParseUUID(f("id"))
+	if err != nil {
+		return Page{}, domain.Errorf(domain.Invalid, "this form has no id: open the page again")
+	}
+	job := idOf(v.Path["id"])
+	inspection := domain.Inspection{JobID: job, Purpose: f("purpose"), InspectedOn: domain.Date(f("inspected_on")), InspectorName: v.Caller.Name, Result: f("result")}
+	if err = v.Send(ctx, http.MethodPut, "/v1/inspections/"+id.String(), inspection, nil); err == nil {
+		return Page{Location: "/staff/inspections"}, nil
+	}
+	page, pageErr := p.inspection(ctx, v)
+	if pageErr != nil {
+		return Page{}, pageErr
+	}
+	return refusedForm(page, err)
+}
+
+// openToInspector opens one job by hand, with a reason.
+func (p *Pages) openToInspector(ctx context.Context, v *Visit, job domain.UUID) (Page, error) {
+	body := map[string]any{"job_id": job, "reason_codes": []string{v.Form.Get("reason")}}
+	if err := v.Send(ctx, http.MethodPost, "/v1/inspection-draws", body, nil); err != nil {
+		return Page{}, err
+	}
+	return Page{Location: "/staff/jobs/" + url.PathEscape(v.Path["id"])}, nil
+}
