@@ -9,12 +9,15 @@ import (
 	"net/http"
 	"os"
 	"os/exec"
+	"path"
 	"path/filepath"
 	"strings"
 	"sync"
 	"syscall"
 	"testing"
 
+	"ductledger/api/calculations"
+	"ductledger/api/frame"
 	"ductledger/domain"
 )
 
@@ -27,10 +30,11 @@ type smallDemo struct {
 	lines  *bufio.Scanner // of standard output
 }
 
-// watched keeps what is written and tells when the crews are at work.
+// watched keeps what is written and tells when certain words are.
 type watched struct {
 	mu     sync.Mutex
 	text   bytes.Buffer
+	words  string
 	atWork chan struct{}
 	told   bool
 }
@@ -39,7 +43,7 @@ func (w *watched) Write(b []byte) (int, error) {
 	w.mu.Lock()
 	defer w.mu.Unlock()
 	w.text.Write(b)
-	if !w.told && strings.Contains(w.text.String(), "jobs sent in") {
+	if !w.told && strings.Contains(w.text.String(), w.words) {
 		w.told = true
 		close(w.atWork)
 	}
@@ -66,7 +70,7 @@ func startDemo(t *testing.T, args ...string) *smallDemo {
 	if err := os.Chmod(temp, 0o755); err != nil { // Postgres runs as another user when we are root
 		t.Fatal(err)
 	}
-	d := &smallDemo{temp: temp, stderr: &watched{atWork: make(chan struct{})}}
+	d := &smallDemo{temp: temp, stderr: &watched{words: "jobs sent in", atWork: make(chan struct{})}}
 	d.Cmd = exec.Command(program, append([]string{"demo", "--jobs", "24", "--months", "3", "--listen", "127.0.0.1:0"}, args...)...)
 	d.Env = append(os.Environ(), asProgram+"=1", "TMPDIR="+temp, "DATABASE_URL="+os.Getenv("TEST_DATABASE_URL"))
 	d.Stderr = d.stderr
@@ -167,9 +171,9 @@ func TestExamplesAreTaken(t *testing.T) {
 	if env["DUCTLEDGER_URL"] == "" {
 		t.Fatalf("the demo did not come up:\n%s", d.stderr)
 	}
-	put := func(path, token, body string) (int, string) {
+	send := func(method, path, token, body string) (int, string) {
 		t.Helper()
-		request, err := http.NewRequest(http.MethodPut, env["DUCTLEDGER_URL"]+path, strings.NewReader(body))
+		request, err := http.NewRequest(method, env["DUCTLEDGER_URL"]+path, strings.NewReader(body))
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -198,10 +202,31 @@ func TestExamplesAreTaken(t *testing.T) {
 			if tokens[role] == "" || row.Kind == domain.ReviewKind && role == domain.Field {
 				continue
 			}
-			path := "/v1/" + row.Plural + "/" + strings.TrimSpace(runWith(t, nil, "id").stdout)
-			if status, text := put(path, tokens[role], example.stdout); status != http.StatusCreated {
+			address := "/v1/" + row.Plural + "/" + strings.TrimSpace(runWith(t, nil, "id").stdout)
+			if status, text := send(http.MethodPut, address, tokens[role], example.stdout); status != http.StatusCreated {
 				t.Errorf("example %s by %s: %d %s", row.Kind, role, status, text)
 			}
+		}
+	}
+
+	// What is no record is a body of its address. A whole job goes in twice: each
+	// is another one.
+	bodies := [][2]string{{"batch", "/v1/batches?findings=true"}, {"batch", "/v1/batches"}, {"evaluation", "/v1/evaluations"}}
+	for _, rt := range calculations.Routes(frame.Route{}) {
+		bodies = append(bodies, [2]string{path.Base(rt.Pattern), rt.Pattern})
+	}
+	for _, b := range bodies {
+		example := runWith(t, nil, "example", b[0])
+		status, text := send(http.MethodPost, b[1], tokens[domain.Field], example.stdout)
+		if example.code != 0 || status >= 300 || status < 200 {
+			t.Errorf("example %s: exit %d, status %d %s", b[0], example.code, status, text)
+		}
+		if b[0] != "batch" {
+			continue
+		}
+		created, updated := strings.Count(text, `"status":"created"`), strings.Count(text, `"status":"updated"`)
+		if created < 60 || updated != 1 || strings.Count(text, `"status":"`) != created+updated {
+			t.Errorf("a whole job: %d created, %d updated: %s", created, updated, text)
 		}
 	}
 }

@@ -34,7 +34,7 @@ import (
 
 type exportCommand struct {
 	databaseSettings
-	Month    string `from:"-" required:"" placeholder:"2026-10" help:"The month, where the program works."`
+	Month    string `from:"-" placeholder:"2026-10" help:"The month, where the program works; last month without."`
 	Out      string `from:"-" required:"" placeholder:"FILE" help:"Where the package goes; it appears there when it is whole."`
 	Server   string `from:"DUCTLEDGER_URL" placeholder:"URL" help:"The service that builds it."`
 	Token    string `from:"DUCTLEDGER_STAFF_TOKEN" placeholder:"TOKEN" help:"A token of the role staff or admin."`
@@ -63,6 +63,10 @@ func (c *exportCommand) Run(in *invocation) error {
 	}
 	if about, err := os.Lstat(c.Out); err == nil && !about.Mode().IsRegular() {
 		return refuse("--out %s is no file: the package would take its place", c.Out)
+	}
+	if c.Month == "" {
+		now := in.now().UTC()
+		c.Month = time.Date(now.Year(), now.Month(), 0, 0, 0, 0, 0, time.UTC).Format("2006-01")
 	}
 	show := newShow(in.stderr)
 	var p builtPackage

@@ -28,7 +28,7 @@ type commands struct {
 	Person    personCommands   `cmd:"" help:"Invite, list and end people; enroll their phones."`
 	Export    exportCommand    `cmd:"" help:"Build the funder's package of a month and fetch its file."`
 	Verify    verifyCommand    `cmd:"" help:"Check a package with nothing but the file."`
-	Example   exampleCommand   `cmd:"" help:"Print a valid record of a kind, or a whole job to evaluate."`
+	Example   exampleCommand   `cmd:"" help:"Print a valid record of a kind, a whole job to send or to evaluate, or a body of a calculation."`
 	ID        idCommand        `cmd:"" name:"id" help:"Print a new id (UUIDv7)."`
 	Doctor    doctorCommand    `cmd:"" help:"Look at settings, database, schema, clock and disk."`
 	Audit     auditCommand     `cmd:"" help:"Verify the chain of a program's ledger."`
