@@ -41,6 +41,8 @@ type Config struct {
 	Secure bool
 	// Origins are those whose scripts may ask; none by default.
 	Origins []string
+	// Demo says that all is invented, so that a reader of /docs may try each operation.
+	Demo bool
 	// Unlimited lifts the rates and the shares, for a program that seeds itself.
 	Unlimited bool
 	// MinimumSchema is the oldest revision of the contract whose apps may still
@@ -105,7 +107,7 @@ func newServer(cfg Config) (*Server, frame.Config, error) {
 	if err != nil {
 		return nil, frame.Config{}, err
 	}
-	reference, err := docs.New(c)
+	reference, err := docs.New(c, cfg.Demo)
 	if err != nil {
 		return nil, frame.Config{}, err
 	}

@@ -208,6 +208,7 @@ func changesOperations() map[string]frame.Operation {
 		},
 		"entriesOfJob": {
 			Tag: "Sync", Summary: "One job whole, newest versions, voided ones too",
+			Description: "From one moment. For a device whose checksum of the job differs from that of `/v1/sync`: it drops its copy and takes this one.",
 			Gives: []frame.Gives{
 				{Status: 200, What: "A page of entries.", Body: wire.List{}, ByRole: map[domain.Role]any{domain.ContractorRole: wire.ContractorEntry{}}},
 			},

@@ -308,6 +308,7 @@ func monthsOperations() map[string]frame.Operation {
 		},
 		"getPackage": {
 			Tag: "Months", Summary: "One package",
+			Description: "Its state, its position and digests, and how far its build is.",
 			Gives: []frame.Gives{
 				{Status: 200, What: "The package.", Body: packageAnswer{}},
 			},

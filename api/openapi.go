@@ -17,6 +17,7 @@ import (
 // parent folder, so a copy is made.
 //
 //go:generate go test -count 1 -run ^TestContractIsMadeFromTheCode$ . -update
+//go:generate go test -count 1 -run ^TestExchangesAreRecorded$ . -exchanges
 
 //go:embed openapi.yaml
 var openapiYAML []byte
@@ -96,12 +97,14 @@ func healthOperations() map[string]frame.Operation {
 	return map[string]frame.Operation{
 		"getLivez": {
 			Tag: "Service", Summary: "The process lives",
+			Description: "For whoever restarts it. It says nothing of the database.",
 			Gives: []frame.Gives{
 				{Status: 200, What: "It lives.", Body: health{}},
 			},
 		},
 		"getReadyz": {
 			Tag: "Service", Summary: "The service can do its work",
+			Description: "For whoever sends requests to it: the database answers too.",
 			Gives: []frame.Gives{
 				{Status: 200, What: "It can.", Body: health{}},
 			},
@@ -109,12 +112,14 @@ func healthOperations() map[string]frame.Operation {
 		},
 		"getOpenapiYaml": {
 			Tag: "Service", Summary: "This file",
+			Description: "The contract. Clients are generated from it.",
 			Gives: []frame.Gives{
 				{Status: 200, What: "This file.", Media: "application/yaml"},
 			},
 		},
 		"getOpenapiJson": {
 			Tag: "Service", Summary: "This file as JSON",
+			Description: "The same for tools that read no YAML.",
 			Gives: []frame.Gives{
 				{Status: 200, What: "This file.", Media: "application/json"},
 			},

@@ -149,6 +149,17 @@ var kindDocs = map[domain.Kind]struct {
 	domain.InspectionDrawKind: {Tag: "Judgment", List: plainListQuery{}},
 }
 
+// What is told of the five operations of every kind.
+const (
+	listDoc = "In the order of their ids, which tells nothing of time; what is new is told by `/v1/changes`. Only what the caller may see is listed."
+	putDoc  = "Whoever makes a record makes its id. A new one is sent without `If-Match`; a change names the version that it was made on, and another " +
+		"one that stands is 412. The record is replaced as a whole. Sent again it changes nothing and is answered with `Idempotent-Replay`."
+	getDoc      = "What the service knows of it stands beside `record`, which is what was sent. A voided record is given too."
+	versionsDoc = "Every accepted version, with who sent it and when. Nothing is ever overwritten."
+	voidDoc     = "It no longer counts. Its body and its history stay, and so do the records that name it. A later version with content revives it. " +
+		"`If-Match` names the version that is voided."
+)
+
 // kindOperations are the five operations of a kind.
 func kindOperations(row domain.KindRow) map[string]frame.Operation {
 	doc, name, many := kindDocs[row.Kind], typeName(row.Kind), typeName(domain.Kind(strings.ReplaceAll(row.Plural, "-", "_")))
@@ -159,15 +170,15 @@ func kindOperations(row domain.KindRow) map[string]frame.Operation {
 		Headers: []string{"ETag", "Idempotent-Replay"}, ByRole: byRole}
 	changes := []int{409, 412, 428, 507}
 	operations := map[string]frame.Operation{
-		"list" + many: {Tag: doc.Tag, Summary: "List " + all + " by id", Query: doc.List, Gives: entries, Also: []int{404}},
-		"put" + name: {Tag: doc.Tag, Summary: "Keep " + strict.Article(one), Description: doc.Put, Query: validateQuery{}, Headers: []string{"If-Match"},
+		"list" + many: {Tag: doc.Tag, Summary: "List " + all + " by id", Description: listDoc, Query: doc.List, Gives: entries, Also: []int{404}},
+		"put" + name: {Tag: doc.Tag, Summary: "Keep " + strict.Article(one), Description: strings.TrimSpace(putDoc + "\n\n" + doc.Put), Query: validateQuery{}, Headers: []string{"If-Match"},
 			Takes: row.New(), Also: changes, Gives: []frame.Gives{kept,
 				{Status: 201, What: "A new record was stored.", Body: wire.Entry{}, Headers: []string{"ETag", "Location"}, ByRole: byRole}}},
-		"get" + name: {Tag: doc.Tag, Summary: "Read " + strict.Article(one), Headers: []string{"If-None-Match"}, Gives: []frame.Gives{
+		"get" + name: {Tag: doc.Tag, Summary: "Read " + strict.Article(one), Description: getDoc, Headers: []string{"If-None-Match"}, Gives: []frame.Gives{
 			{Status: 200, What: "The newest version.", Body: wire.Entry{}, Headers: []string{"ETag"}, ByRole: byRole},
 			{Status: 304, What: "The caller has the newest already."}}},
-		"versionsOf" + name: {Tag: doc.Tag, Summary: "History of " + strict.Article(one) + ", oldest first", Query: pageQuery{}, Gives: entries},
-		"void" + name: {Tag: doc.Tag, Summary: "Void " + strict.Article(one), Query: validateQuery{}, Headers: []string{"If-Match"}, Takes: wire.Reason{},
+		"versionsOf" + name: {Tag: doc.Tag, Summary: "History of " + strict.Article(one) + ", oldest first", Description: versionsDoc, Query: pageQuery{}, Gives: entries},
+		"void" + name: {Tag: doc.Tag, Summary: "Void " + strict.Article(one), Description: voidDoc, Query: validateQuery{}, Headers: []string{"If-Match"}, Takes: wire.Reason{},
 			Gives: []frame.Gives{kept}, Also: changes},
 	}
 	if len(row.Writers) == 0 {

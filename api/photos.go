@@ -201,7 +201,8 @@ func photosOperations() map[string]frame.Operation {
 	return map[string]frame.Operation{
 		"headPicture": {
 			Tag: "Pictures", Summary: "How much of a picture has come",
-			Gives: []frame.Gives{{Status: 204, What: "The next part begins at Upload-Offset.", Headers: upload}},
+			Description: "Asked after a link broke, before the next part is sent.",
+			Gives:       []frame.Gives{{Status: 204, What: "The next part begins at Upload-Offset.", Headers: upload}},
 		},
 		"putPicture": {
 			Tag: "Pictures", Summary: "Send a whole picture",

@@ -199,7 +199,8 @@ func performancePublicationOperations() map[string]frame.Operation {
 	return map[string]frame.Operation{
 		"listPublications": {
 			Tag: "Performance", Summary: "Published periods, the newest first",
-			Query: pageQuery{},
+			Description: "What was published stays as it was; later figures of the period stand beside it.",
+			Query:       pageQuery{},
 			Gives: []frame.Gives{
 				{Status: 200, What: "The publications.", Body: publicationList{}},
 			},
@@ -218,7 +219,8 @@ func performancePublicationOperations() map[string]frame.Operation {
 		},
 		"getPublication": {
 			Tag: "Performance", Summary: "What was published, and the same period restated",
-			Query: positionQuery{},
+			Description: "Both by the same method, so that a difference comes from what was recorded since.",
+			Query:       positionQuery{},
 			Gives: []frame.Gives{
 				{Status: 200, What: "Both figures.", Body: publishedFigures{}},
 			},

@@ -20,6 +20,7 @@ type index struct {
 
 	doc        *tree
 	operations map[string]*operation
+	exchanges  map[string]*Exchange
 }
 
 // subject is what the contract calls a tag.
@@ -41,6 +42,7 @@ type operation struct {
 	Parameters      []field
 	Body            []body
 	Answers         []outcome
+	Exchange        *Exchange // as a test recorded it
 }
 
 type field struct {
@@ -84,6 +86,9 @@ func indexOf(contract []byte) (x index, err error) {
 	info := x.doc.tree("info")
 	x.Title, x.Summary, x.Description = "Contract", strings.TrimSuffix(info.text("summary"), "."), paragraphs(info.text("description"))
 	x.operations = map[string]*operation{}
+	if x.exchanges, err = readExchanges(); err != nil {
+		return x, err
+	}
 	for _, value := range x.doc.list("tags") {
 		tag, _ := value.(*tree)
 		name := tag.text("name")
@@ -106,7 +111,7 @@ func anchor(name string) string { return strings.ReplaceAll(strings.ToLower(name
 func (x *index) add(path, method string, item, op *tree) {
 	o := &operation{ID: op.text("operationId"), Summary: op.text("summary"), Method: strings.ToUpper(method), Path: path,
 		Description: paragraphs(op.text("description")), Roles: texts(op.list("x-roles"))}
-	o.Title = o.Summary
+	o.Title, o.Exchange = o.Summary, x.exchanges[o.ID]
 	if limit, ok := op.at("x-timeout-s").(numeral); ok {
 		o.TimeoutS = string(limit)
 	}

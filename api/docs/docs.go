@@ -9,6 +9,7 @@ import (
 	"fmt"
 	"html/template"
 	"net/http"
+	"sync"
 	"time"
 
 	"ductledger/api/frame"
@@ -16,7 +17,7 @@ import (
 	"ductledger/domain/rules"
 )
 
-//go:embed *.tmpl style.css
+//go:embed *.tmpl style.css try.js
 var files embed.FS
 
 // docs are the pages for people: addresses and shapes from the contract,
@@ -27,13 +28,22 @@ type Pages struct {
 	style     []byte
 	index     index
 	rules     []rulePage
+	guide     guide
+	topics    []topic
+	search    func() ([]found, error) // made when somebody searches first
+	script    []byte                  // of a demo: sends what is tried; nil elsewhere
 }
 
-// policy lets a page load its style and pictures from here, and no more.
-const policy = "default-src 'none'; style-src 'self'; img-src 'self'; frame-ancestors 'none'; base-uri 'none'; form-action 'none'"
+// policy lets a page load its style and pictures from here, search here, and no
+// more; that of a demo's operations lets it ask the service too.
+const (
+	policy    = "default-src 'none'; style-src 'self'; img-src 'self'; frame-ancestors 'none'; base-uri 'none'; form-action 'self'"
+	tryPolicy = policy + "; script-src 'self'; connect-src 'self'"
+)
 
-// newDocs makes the pages of a contract, given as JSON.
-func New(contract []byte) (*Pages, error) {
+// New makes the pages of a contract, given as JSON; those of a demo let a reader
+// try each operation.
+func New(contract []byte, demo bool) (*Pages, error) {
 	d := &Pages{}
 	var err error
 	if d.templates, err = template.ParseFS(files, "*.tmpl"); err != nil {
@@ -46,6 +56,16 @@ func New(contract []byte) (*Pages, error) {
 		return nil, fmt.Errorf("pages: %w", err)
 	}
 	d.rules = rulePages(rules.DefaultSet())
+	if d.guide, err = guideOf(d.index.exchanges); err != nil {
+		return nil, fmt.Errorf("pages: %w", err)
+	}
+	if demo {
+		if d.script, err = files.ReadFile("try.js"); err != nil {
+			return nil, fmt.Errorf("pages: %w", err)
+		}
+	}
+	d.topics = topicsOf(&d.index)
+	d.search = sync.OnceValues(d.searchOf)
 	return d, nil
 }
 
@@ -69,16 +89,46 @@ func (d *Pages) Routes() []frame.Route {
 			return d.page(kind, value())
 		}
 	}
-	return []frame.Route{
+	search := page("/docs/search", func(_ context.Context, _ domain.Caller, r *frame.Request) (frame.Answer, error) {
+		found, err := d.find(r.Query.Get("q"))
+		if err != nil {
+			return frame.Answer{}, err
+		}
+		return d.page("search", found)
+	})
+	search.AnyQuery = true
+	routes := []frame.Route{
+		search,
 		page("/docs", fixed("index", func() any { return &d.index })),
 		page("/docs/style.css", d.answerStyle),
-		page("/docs/operations/{operation}", named("operation", "operation", func(id string) (any, bool) { return d.operation(id) })),
+		page("/docs/guide", fixed("guide", func() any { return &d.guide })),
+		page("/docs/operations/{operation}", named("operation", "operation", d.operationPage)),
 		page("/docs/schemas/{schema}", named("schema", "schema", func(name string) (any, bool) { return d.schema(name) })),
 		page("/docs/problems", fixed("problems", func() any { return problemIndex{"Problems", problemPages()} })),
 		page("/docs/problems/{code}", named("problem", "code", func(name string) (any, bool) { return problemPageOf(name) })),
 		page("/docs/rules", fixed("rules", func() any { return ruleIndex{"Rules", d.rules, rules.StartCard()} })),
 		page("/docs/rules/{rule}", named("rule", "rule", func(key string) (any, bool) { return d.rule(key) })),
 	}
+	for i, t := range topicTitles {
+		routes = append(routes, page("/docs/"+t[0], fixed(t[0], func() any { return &d.topics[i] })))
+	}
+	if d != nil && d.script != nil { // without pages the table is only read
+		routes = append(routes, page("/docs/try.js", func(context.Context, domain.Caller, *frame.Request) (frame.Answer, error) {
+			return answer(d.script, "text/javascript; charset=utf-8"), nil
+		}))
+	}
+	return routes
+}
+
+// tried is an operation's page; on a demo it can be tried.
+type tried struct {
+	*operation
+	Try bool
+}
+
+func (d *Pages) operationPage(id string) (any, bool) {
+	o, known := d.operation(id)
+	return tried{o, d.script != nil}, known
 }
 
 // page fills one template.
@@ -87,7 +137,11 @@ func (d *Pages) page(name string, value any) (frame.Answer, error) {
 	if err := d.templates.ExecuteTemplate(&out, name, value); err != nil {
 		return frame.Answer{}, fmt.Errorf("page %s: %w", name, err)
 	}
-	return answer(out.Bytes(), "text/html; charset=utf-8"), nil
+	a := answer(out.Bytes(), "text/html; charset=utf-8")
+	if name == "operation" && d.script != nil {
+		a.Header.Set("Content-Security-Policy", tryPolicy)
+	}
+	return a, nil
 }
 
 func (d *Pages) answerStyle(context.Context, domain.Caller, *frame.Request) (frame.Answer, error) {

@@ -5,21 +5,28 @@ import (
 	"fmt"
 	"html"
 	"html/template"
+	"io"
+	"maps"
 	"net/http"
 	"net/http/httptest"
+	"net/url"
 	"os"
+	"os/exec"
 	"path/filepath"
 	"regexp"
+	"slices"
 	"strings"
 	"testing"
 
 	"ductledger/api/frame"
 	"ductledger/domain"
 	"ductledger/domain/rules"
+
+	"github.com/go-json-experiment/json/jsontext"
 )
 
 // pages serves the documentation alone, without a database or a token.
-func pages(t testing.TB) (*Pages, http.Handler) {
+func pages(t testing.TB, demo ...bool) (*Pages, http.Handler) {
 	t.Helper()
 	text, err := os.ReadFile("../../openapi.yaml")
 	if err != nil {
@@ -29,7 +36,7 @@ func pages(t testing.TB) (*Pages, http.Handler) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	d, err := New(contract)
+	d, err := New(contract, len(demo) > 0)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -40,7 +47,7 @@ func pages(t testing.TB) (*Pages, http.Handler) {
 			for _, name := range []string{"operation", "schema", "code", "rule"} {
 				path[name] = r.PathValue(name)
 			}
-			a, err := rt.Handle(context.Background(), domain.Caller{}, &frame.Request{Path: path})
+			a, err := rt.Handle(context.Background(), domain.Caller{}, &frame.Request{Path: path, Query: r.URL.Query()})
 			if err != nil {
 				frame.WriteProblem(w, r, "", err)
 				return
@@ -62,7 +69,10 @@ func get(t testing.TB, h http.Handler, path string) *httptest.ResponseRecorder {
 
 // allPages are the addresses of every page, from the tables that they show.
 func allPages(d *Pages) []string {
-	list := []string{"/docs", "/docs/problems", "/docs/rules"}
+	list := []string{"/docs", "/docs/problems", "/docs/rules", "/docs/guide", "/docs/search"}
+	for i := range d.topics {
+		list = append(list, "/docs/"+d.topics[i].Name)
+	}
 	for _, k := range frame.ProblemKinds() {
 		list = append(list, "/docs/problems/"+strings.ReplaceAll(string(k.Code), "_", "-"))
 	}
@@ -79,7 +89,7 @@ func allPages(d *Pages) []string {
 }
 
 var (
-	linkText = regexp.MustCompile(`(?:href|src)="([^"]*)"`)
+	linkText = regexp.MustCompile(`(?:href|src|action)="([^"]*)"`)
 	safeWord = regexp.MustCompile(`(?i)\bsafe\b`)
 	tagText  = regexp.MustCompile(`<[^>]*>`)
 )
@@ -118,7 +128,10 @@ func TestEveryPage(t *testing.T) {
 			if !known[to] && to != "" {
 				t.Errorf("%s leads to %s, where nothing is", path, link[1])
 			}
-			if fragment != "" && !strings.Contains(get(t, h, "/docs").Body.String(), `id="`+fragment+`"`) {
+			if to == "" {
+				to = path
+			}
+			if fragment != "" && !strings.Contains(get(t, h, to).Body.String(), `id="`+fragment+`"`) {
 				t.Errorf("%s leads to %s, and there is no such place", path, link[1])
 			}
 		}
@@ -189,10 +202,11 @@ func TestPagesEscape(t *testing.T) {
 	said := [][]piece{pieces(hostile + " `" + hostile + "` **" + hostile + "**")}
 	one := field{Name: hostile, In: hostile, Type: []piece{{Text: hostile, Link: "javascript:alert(1)"}}, Text: said}
 	for name, value := range map[string]any{
-		"operation": &operation{Title: hostile, ID: hostile, Method: hostile, Path: hostile, Subject: hostile, Anchor: hostile, Description: said,
+		"operation": tried{Try: true, operation: &operation{Title: hostile, ID: hostile, Method: hostile, Path: hostile, Subject: hostile, Anchor: hostile, Description: said,
 			Roles: []string{hostile}, TimeoutS: hostile, Parameters: []field{one},
 			Body:    []body{{Media: hostile, Type: one.Type, Fields: []field{one}, Example: hostile}},
-			Answers: []outcome{{Status: hostile, Text: said}}},
+			Answers: []outcome{{Status: hostile, Text: said}}, Exchange: &Exchange{Role: hostile, Method: hostile, Address: hostile, Header: map[string]string{hostile: hostile},
+				File: hostile, Status: 200, Told: map[string]string{hostile: hostile}, Content: hostile}}},
 		"schema":  schema{Title: hostile, Description: said, Type: one.Type, Fields: []field{one}, Example: hostile},
 		"problem": problemPage{Code: hostile, Heading: hostile, Type: hostile, Again: hostile, Meaning: hostile, Remedy: hostile},
 		"rule": &rulePage{Page: rules.Page{Key: hostile, Title: hostile, Why: hostile, Judged: hostile, Caution: hostile, Fix: hostile, Source: hostile,
@@ -202,7 +216,7 @@ func TestPagesEscape(t *testing.T) {
 		if err := pages.ExecuteTemplate(&out, name, value); err != nil {
 			t.Errorf("%s: %v", name, err)
 		}
-		for _, never := range []string{"<script", `href="javascript`, `alert("`} {
+		for _, never := range []string{"<script>", `href="javascript`, `alert("`} {
 			if strings.Contains(out.String(), never) {
 				t.Errorf("%s lets %q through", name, never)
 			}
@@ -247,8 +261,159 @@ func TestPagesArePublic(t *testing.T) {
 		if err != nil {
 			t.Fatal(err)
 		}
-		if outside := regexp.MustCompile(`https?://|@import|url\(`).Find(text); outside != nil {
+		if outside := regexp.MustCompile(`https?://|@import|url\([^#]`).Find(text); outside != nil {
 			t.Errorf("%s needs another server: %s", name, outside)
 		}
+	}
+}
+
+// Every operation says what it does and shows a request with its answer.
+func TestEveryOperationHasAnExample(t *testing.T) {
+	t.Parallel()
+	d, h := pages(t)
+	for id, o := range d.index.operations {
+		body := html.UnescapeString(get(t, h, "/docs/operations/"+id).Body.String())
+		if len(o.Description) == 0 || o.Exchange == nil || !strings.Contains(body, o.Exchange.Curl()) || !strings.Contains(body, o.Exchange.Reply()) || !strings.Contains(body, o.Exchange.TypeScript()) {
+			t.Errorf("%s lacks words or an example", id)
+			continue
+		}
+		if o.Exchange.Method != o.Method || o.Exchange.Status >= 300 {
+			t.Errorf("the example of %s is a %s that was answered %d", id, o.Exchange.Method, o.Exchange.Status)
+		}
+	}
+	guide := html.UnescapeString(get(t, h, "/docs/guide").Body.String())
+	shown := 0
+	for name, x := range d.index.exchanges {
+		if !strings.HasPrefix(name, "guide/") {
+			continue
+		}
+		shown++
+		if !strings.Contains(guide, x.Curl()) || !strings.Contains(guide, x.Reply()) {
+			t.Errorf("the guide does not show %s", name)
+		}
+	}
+	if shown < 25 {
+		t.Errorf("the guide shows %d exchanges", shown)
+	}
+}
+
+// Who pastes a command sends what the test sent: each is run by a shell against
+// a server that notes what comes.
+func TestCommandsSendWhatWasRecorded(t *testing.T) {
+	t.Parallel()
+	all, err := readExchanges()
+	if err != nil {
+		t.Fatal(err)
+	}
+	type came struct {
+		line, body string
+		header     http.Header
+	}
+	var got []came
+	server := httptest.NewServer(http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
+		body, err := io.ReadAll(r.Body)
+		if err != nil {
+			t.Error(err)
+		}
+		got = append(got, came{r.Method + " " + r.URL.RequestURI(), string(body), r.Header})
+	}))
+	defer server.Close()
+	names := slices.Sorted(maps.Keys(all))
+	script := "set -e\n"
+	for _, name := range names {
+		script += all[name].Curl() + " >/dev/null\n"
+		if all[name].Body != nil { // the shell's document ends on a line of its own
+			script = strings.TrimSuffix(script, " >/dev/null\n") + "\n"
+		}
+	}
+	shell := exec.Command("bash", "-c", script)
+	shell.Dir = t.TempDir()
+	if err := os.WriteFile(filepath.Join(shell.Dir, "picture.png"), []byte("a picture"), 0o600); err != nil {
+		t.Fatal(err)
+	}
+	shell.Env = append(os.Environ(), "DUCTLEDGER_URL="+server.URL)
+	for _, role := range domain.Roles {
+		shell.Env = append(shell.Env, (&Exchange{Role: role}).Variable()+"=token of "+string(role))
+	}
+	if out, err := shell.CombinedOutput(); err != nil {
+		t.Fatalf("%v: %s", err, out)
+	}
+	if len(got) != len(names) {
+		t.Fatalf("%d requests came of %d commands", len(got), len(names))
+	}
+	for i, name := range names {
+		x := all[name]
+		want := ""
+		if x.Role != "" {
+			want = "Bearer token of " + string(x.Role)
+		}
+		if got[i].line != x.Method+" "+x.Address || got[i].header.Get("Authorization") != want {
+			t.Errorf("%s: %s with %q", name, got[i].line, got[i].header.Get("Authorization"))
+		}
+		for header, value := range x.Header {
+			if got[i].header.Get(header) != value {
+				t.Errorf("%s: %s is %q, want %q", name, header, got[i].header.Get(header), value)
+			}
+		}
+		sent := jsontext.Value(got[i].body)
+		switch {
+		case x.File != "":
+			if got[i].body != "a picture" {
+				t.Errorf("%s: the file is %q", name, got[i].body)
+			}
+		case x.Body == nil && got[i].body != "":
+			t.Errorf("%s: %q was sent", name, got[i].body)
+		case x.Body != nil:
+			recorded := x.Body.Clone()
+			if sent.Canonicalize() != nil || recorded.Canonicalize() != nil || string(sent) != string(recorded) {
+				t.Errorf("%s: sent %s, recorded %s", name, sent, recorded)
+			}
+		}
+	}
+}
+
+// Only a demo's pages hold a script, and only those of operations; it asks this
+// service alone.
+func TestTryingIsForADemo(t *testing.T) {
+	t.Parallel()
+	_, real := pages(t)
+	_, demo := pages(t, true)
+	const page = "/docs/operations/getSync"
+	if w := get(t, real, "/docs/try.js"); w.Code != 404 {
+		t.Errorf("the script is served where nothing is to be tried: %d", w.Code)
+	}
+	w := get(t, demo, page)
+	if policy := w.Header().Get("Content-Security-Policy"); !strings.HasPrefix(policy, "default-src 'none'; ") || !strings.HasSuffix(policy, "; script-src 'self'; connect-src 'self'") {
+		t.Errorf("policy %q", policy)
+	}
+	if body := w.Body.String(); strings.Count(body, "<script") != 1 || !strings.Contains(body, `<script src="/docs/try.js" defer></script>`) || !strings.Contains(body, `data-method="GET"`) {
+		t.Error("no form to try it")
+	}
+	if w := get(t, demo, "/docs/guide"); strings.Contains(w.Body.String(), "<script") || strings.Contains(w.Header().Get("Content-Security-Policy"), "script-src") {
+		t.Error("the guide holds a script")
+	}
+	if w := get(t, demo, "/docs/try.js"); w.Code != 200 || !strings.Contains(w.Body.String(), `credentials: "omit"`) {
+		t.Errorf("the script: %d", w.Code)
+	}
+}
+
+func TestSearching(t *testing.T) {
+	t.Parallel()
+	_, h := pages(t)
+	for words, want := range map[string]string{
+		"resolves": "/docs/guide#conflict", "Lost replies": "/docs/guide#lost", "epoch_changed": "/docs/problems/epoch-changed", "clock": "/docs/guide#clock",
+		"roles": "/docs/roles", "limits": "/docs/limits", "paging": "/docs/paging", "enroll": "/docs/guide#authenticate", "base_vers": "/docs/guide#", "collar": "/docs/rules/crossover_collar_",
+		"postBatch": "/docs/operations/postBatch", "changelog revision": "/docs/changelog", "CutListJob": "/docs/schemas/CutListJob", "deliver records": "/docs/operations/postBatch",
+	} {
+		body := get(t, h, "/docs/search?q="+url.QueryEscape(words)).Body.String()
+		if !strings.Contains(body, `href="`+want) {
+			t.Errorf("%s does not lead to %s", words, want)
+		}
+	}
+	if body := get(t, h, "/docs/search?q=zzz").Body.String(); !strings.Contains(body, "Nothing has all of these words") {
+		t.Error("what is not there is found")
+	}
+	if body := get(t, h, "/docs/search?q=%3Cscript%3E").Body.String(); strings.Contains(body, "<script") {
+		t.Error("what is looked for becomes markup")
 	}
 }

@@ -13,8 +13,18 @@ func (x *index) typeOf(value any) []piece {
 	}
 	for _, word := range []string{"oneOf", "anyOf"} {
 		if list := t.list(word); len(list) > 0 {
-			return x.choice(list)
+			return x.choice(t, list)
 		}
+	}
+	if list := t.list("allOf"); len(list) > 0 {
+		var out []piece
+		for i, v := range list {
+			if i > 0 {
+				out = append(out, piece{Text: ", and "})
+			}
+			out = append(out, x.typeOf(v)...)
+		}
+		return out
 	}
 	if constant := t.at("const"); constant != nil {
 		return []piece{{Text: "always "}, {Text: literal(constant), Style: "code"}}
@@ -52,7 +62,19 @@ func (x *index) named(ref string) []piece {
 	return []piece{{Text: name, Link: "/docs/schemas/" + name}}
 }
 
-func (x *index) choice(list []any) []piece {
+// choice lists the forms of a union; where a member tells them apart, its words.
+func (x *index) choice(t *tree, list []any) []piece {
+	if by := t.text("discriminator", "propertyName"); by != "" {
+		out := []piece{{Text: "told apart by "}, {Text: by, Style: "code"}, {Text: ": "}}
+		words := t.tree("discriminator", "mapping")
+		for i, word := range words.names {
+			if i > 0 {
+				out = append(out, piece{Text: ", "})
+			}
+			out = append(append(out, piece{Text: word, Style: "code"}, piece{Text: " is "}), x.named(words.text(word))...)
+		}
+		return out
+	}
 	out := []piece{{Text: "one of "}}
 	for i, v := range list {
 		if i > 0 {

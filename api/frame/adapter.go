@@ -374,7 +374,7 @@ func wrongGuess(a Answer, err error) bool {
 
 // query reads the query. A page reads what it knows of it, and each value once.
 func (f *frame) query(rt *Route, raw string) (url.Values, error) {
-	if !rt.Person {
+	if !rt.Person && !rt.AnyQuery {
 		return checkQuery(f.in[rt.Operation].query, raw)
 	}
 	query, err := url.ParseQuery(raw)

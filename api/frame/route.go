@@ -141,6 +141,7 @@ type Route struct {
 	Roles        []domain.Role // who may call; nil only with Public
 	Public       bool          // no token is asked for
 	Person       bool          // a page: who calls is known by a cookie, a body is a form, refusals are pages
+	AnyQuery     bool          // a page outside the contract that reads its query as text
 	Guess        bool          // a secret may be guessed here: what is refused counts against the address
 	Timeout      time.Duration // for the handler, after the body was read
 	Shed         shed          // when it is refused under overload

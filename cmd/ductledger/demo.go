@@ -109,7 +109,7 @@ func (c *demoCommand) Run(in *invocation) (err error) {
 		return err
 	}
 	defer remove()
-	handler, err := api.New(api.Config{DB: db, Pictures: pictures.New(db, place, log), Now: clock.now, Log: log, Stopping: in.ctx})
+	handler, err := api.New(api.Config{DB: db, Pictures: pictures.New(db, place, log), Now: clock.now, Log: log, Stopping: in.ctx, Demo: true})
 	if err != nil {
 		return err
 	}
