@@ -10,6 +10,7 @@ import (
 	"ductledger/domain"
 	"ductledger/domain/intake"
 	"ductledger/storage"
+	"ductledger/storage/proxy"
 	"ductledger/storage/storagetest"
 
 	"github.com/jackc/pgx/v5"
@@ -23,7 +24,7 @@ const answerLimit = 3 * time.Second
 // what comes meanwhile at once, and serves again when it goes on.
 func TestDatabaseThatHangs(t *testing.T) {
 	t.Parallel()
-	db, _, proxy := storagetest.OpenBehind(t)
+	db, _, link := storagetest.OpenBehind(t)
 	w := storagetest.Program(t, db)
 	ask := func() (time.Duration, error) {
 		began := time.Now()
@@ -32,7 +33,7 @@ func TestDatabaseThatHangs(t *testing.T) {
 		_, err := db.Program(ctx, w.Program)
 		return time.Since(began), err
 	}
-	proxy.Hang()
+	link.Hang()
 	var all sync.WaitGroup
 	for range 20 { // more than there are connections
 		all.Go(func() {
@@ -50,7 +51,7 @@ func TestDatabaseThatHangs(t *testing.T) {
 	if err := db.Ping(t.Context()); domain.CodeOf(err) != domain.Overloaded {
 		t.Errorf("readiness says %v", err)
 	}
-	proxy.Resume()
+	link.Resume()
 	healed := time.Now()
 	for {
 		if _, err := ask(); err == nil {
@@ -107,20 +108,20 @@ func TestOutcomeOfACommitUnknown(t *testing.T) {
 		name   string
 		answer []byte
 	}{
-		{"panic", storagetest.ErrorMessage("PANIC", "58030", `could not fsync file "000000010000000000000001": Input/output error`)},
-		{"internal panic", storagetest.ErrorMessage("PANIC", "XX000", "could not open a WAL segment")},
-		{"administrator's command", storagetest.ErrorMessage("FATAL", "57P01", "terminating connection due to administrator command")},
-		{"I/O error", storagetest.ErrorMessage("ERROR", "58030", "could not write")},
+		{"panic", proxy.PostgresError("PANIC", "58030", `could not fsync file "000000010000000000000001": Input/output error`)},
+		{"internal panic", proxy.PostgresError("PANIC", "XX000", "could not open a WAL segment")},
+		{"administrator's command", proxy.PostgresError("FATAL", "57P01", "terminating connection due to administrator command")},
+		{"I/O error", proxy.PostgresError("ERROR", "58030", "could not write")},
 		{"silence", nil},
 	} {
 		t.Run(row.name, func(t *testing.T) {
 			t.Parallel()
-			db, _, proxy := storagetest.OpenBehind(t)
+			db, _, link := storagetest.OpenBehind(t)
 			w := storagetest.Program(t, db)
 			item := storagetest.Item(t, storagetest.ID(), &domain.Home{SectionCount: 1})
 			item.TokenID, item.ReceivedAt = w.Staff.Token, db.Now()
 			batch := storage.Push{Items: []*intake.Item{item}, ReceivedAt: db.Now(), Hold: true}
-			proxy.AnswerCommit(row.answer)
+			link.AnswerCommit(row.answer)
 			_, err := db.Push(t.Context(), w.Staff, batch)
 			if domain.CodeOf(err) != domain.Overloaded || !strings.Contains(err.Error(), "outcome is unknown: send it again") {
 				t.Errorf("got %v", err)

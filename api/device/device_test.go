@@ -7,6 +7,7 @@ import (
 	"github.com/jackc/pgx/v5"
 	"math/rand/v2"
 	"net/http"
+	"os"
 	"path/filepath"
 	"testing"
 	"time"
@@ -155,6 +156,38 @@ func TestARestartSendsAgain(t *testing.T) {
 	third := phone(t, a, func(o *device.Options) { o.Journal = file })
 	if _, version, ok := third.Record(domain.ComponentKind, id); !ok || version != 2 || third.Pending() != 0 {
 		t.Errorf("after a restart: version %d, %d pending", version, third.Pending())
+	}
+}
+
+// A phone died in the middle of a line of its journal. What it writes after its
+// restart is there after the next one, and what was half written is not.
+func TestAJournalGoesOnAfterHalfALine(t *testing.T) {
+	file := device.File(filepath.Join(t.TempDir(), "outbox"))
+	opened := func() *device.Device {
+		t.Helper()
+		d, err := device.Open(device.Options{URL: "http://invented.example", Token: "invented", Journal: file})
+		if err != nil {
+			t.Fatal(err)
+		}
+		return d
+	}
+	for n := range 3 {
+		if err := opened().Put(storagetest.ID(), boot(storagetest.ID(), n+1)); err != nil {
+			t.Fatal(err)
+		}
+		journal, err := os.OpenFile(string(file), os.O_APPEND|os.O_WRONLY, 0)
+		if err != nil {
+			t.Fatal(err)
+		}
+		if _, err := journal.WriteString(`{"note":{"kind":"comp`); err != nil {
+			t.Fatal(err)
+		}
+		if err := journal.Close(); err != nil {
+			t.Fatal(err)
+		}
+	}
+	if pending := opened().Pending(); pending != 3 {
+		t.Errorf("%d records wait to be sent, three were written", pending)
 	}
 }
 

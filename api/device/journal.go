@@ -40,9 +40,6 @@ func (d *Device) load() error {
 	for i, text := range lines {
 		var l line
 		if err := json.Unmarshal(text, &l); err != nil {
-			if i == len(lines)-1 { // the phone died while it wrote: Append had not returned
-				break
-			}
 			return fmt.Errorf("line %d of the journal: %w", i+1, err)
 		}
 		switch {
@@ -108,7 +105,9 @@ func (m *Memory) Append(lines ...[]byte) error {
 // File is a journal in the file of this name.
 type File string
 
-// Read gives all lines of the file; none when there is no file yet.
+// Read gives all lines of the file; none when there is no file yet. A last line
+// without an end is cut off: the phone died while Append wrote it, and the next
+// one must not follow upon half of it.
 func (f File) Read() ([][]byte, error) {
 	text, err := os.ReadFile(string(f))
 	if errors.Is(err, fs.ErrNotExist) {
@@ -116,6 +115,12 @@ func (f File) Read() ([][]byte, error) {
 	}
 	if err != nil {
 		return nil, err
+	}
+	if whole := bytes.LastIndexByte(text, '\n') + 1; whole < len(text) {
+		if err := os.Truncate(string(f), int64(whole)); err != nil {
+			return nil, err
+		}
+		text = text[:whole]
 	}
 	var lines [][]byte
 	for l := range bytes.Lines(text) {

@@ -72,8 +72,8 @@ func all(phones ...*fieldPhone) {
 // last tells what the phone was answered last for a record.
 func (p *fieldPhone) last(kind domain.Kind, id domain.UUID) (status string, version, position int64) {
 	for _, a := range p.answers {
-		if a.item.Kind == kind && a.item.ID == id {
-			status, version, position = a.answer.Status, a.answer.Version, a.answer.Position
+		if a.Item.Kind == kind && a.Item.ID == id {
+			status, version, position = a.Answer.Status, a.Answer.Version, a.Answer.Position
 		}
 	}
 	return status, version, position
@@ -82,8 +82,8 @@ func (p *fieldPhone) last(kind domain.Kind, id domain.UUID) (status string, vers
 // told lists what the phone was answered for a record.
 func (p *fieldPhone) told(kind domain.Kind, id domain.UUID) (list []string) {
 	for _, a := range p.answers {
-		if a.item.Kind == kind && a.item.ID == id {
-			list = append(list, strings.TrimSpace(fmt.Sprintf("%s %d", a.answer.Status, a.answer.Version)))
+		if a.Item.Kind == kind && a.Item.ID == id {
+			list = append(list, strings.TrimSpace(fmt.Sprintf("%s %d", a.Answer.Status, a.Answer.Version)))
 		}
 	}
 	return list

@@ -2,99 +2,41 @@ package device_test
 
 import (
 	"context"
-	"crypto/sha256"
-	"encoding/hex"
 	"encoding/json"
-	"fmt"
 	"net/http"
-	"slices"
 
+	"ductledger/api/device/book"
 	"ductledger/domain"
 )
 
-// version is one entry of the ledger as staff read it.
-type version struct {
-	Kind     domain.Kind
-	ID       domain.UUID
-	Version  int64
-	Position int64
-	JobID    domain.UUID `json:"job_id"`
-	Void     *struct{ Reason string }
-	Record   json.RawMessage
-	Resident json.RawMessage
-}
-
-func (v *version) key() string { return string(v.Kind) + "/" + v.ID.String() }
-
-// book is the whole ledger, read by the feed and recomputed.
-type book struct {
-	versions map[string][]*version // by record, from version 1
-	order    []string
-}
-
-func (b *book) newest(key string) *version { return b.versions[key][len(b.versions[key])-1] }
-
-// readBook reads the ledger and holds it to its rules: positions without a
-// gap, each record's versions from 1 on, each once, and a chain of SHA-256
-// over the canonical entries from 32 zero bytes to the head.
-func (g *agency) readBook() *book {
+// readBook reads the ledger and what is held; what breaks their rules fails the test.
+func (g *agency) readBook() *book.Book {
 	g.t.Helper()
-	b := &book{versions: map[string][]*version{}}
-	var link [32]byte
-	position := int64(0)
-	for more := true; more; {
-		var page struct {
-			Items []json.RawMessage
-			More  bool
-		}
-		g.office(http.MethodGet, fmt.Sprintf("/v1/changes?versions=all&limit=500&after=%d", position), nil).Want(http.StatusOK).Into(&page)
-		more = page.More
-		for _, text := range page.Items {
-			var v version
-			var members map[string]json.RawMessage
-			if json.Unmarshal(text, &v) != nil || json.Unmarshal(text, &members) != nil {
-				g.t.Fatalf("no entry: %s", text)
-			}
-			delete(members, "op")
-			delete(members, "resident")
-			delete(members, "texts_salt")
-			leaveTextsEmpty(members)
-			plain, err := json.Marshal(members)
-			if err != nil {
-				g.t.Fatal(err)
-			}
-			link = sha256.Sum256(append(link[:], canonical(plain)...))
-			if position++; v.Position != position {
-				g.t.Errorf("position %d follows %d", v.Position, position-1)
-			}
-			if b.versions[v.key()] == nil {
-				b.order = append(b.order, v.key())
-			}
-			b.versions[v.key()] = append(b.versions[v.key()], &v)
-			if n := len(b.versions[v.key()]); v.Version != int64(n) {
-				g.t.Errorf("%s: version %d is the %d. in the ledger", v.key(), v.Version, n)
-			}
-		}
+	b, broken, err := book.Read(g.get)
+	if err != nil {
+		g.t.Fatal(err)
 	}
-	var start struct {
-		HeadPosition int64  `json:"head_position"`
-		HeadLink     string `json:"head_link"`
-	}
-	g.office(http.MethodGet, "/v1/sync", nil).Into(&start)
-	if start.HeadPosition != position || start.HeadLink != hex.EncodeToString(link[:]) {
-		g.t.Errorf("the head is %d %s, recomputed %d %x", start.HeadPosition, start.HeadLink, position, link)
+	for _, what := range broken {
+		g.t.Error(what)
 	}
 	return b
 }
 
+// get reads an address as the office.
+func (g *agency) get(path string, into any) error {
+	g.t.Helper()
+	g.office(http.MethodGet, path, nil).Want(http.StatusOK).Into(into)
+	return nil
+}
+
 // seenBy are the records that a contractor's crew may see: rule sets, its own
 // papers and things, its open and called-back jobs whole, and their homes.
-func (b *book) seenBy(contractor domain.UUID) map[string]bool {
+func seenBy(b *book.Book, contractor domain.UUID) map[string]bool {
 	seen, open := map[string]bool{}, map[domain.UUID]bool{}
-	decode := func(v *version, into any) { _ = json.Unmarshal(v.Record, into) }
+	decode := func(v *book.Version, into any) { _ = json.Unmarshal(v.Record, into) }
 	called := map[domain.UUID]bool{}
-	for _, key := range b.order {
-		v := b.newest(key)
+	for _, key := range b.Order {
+		v := b.Newest(key)
 		var c domain.CallBack
 		if v.Kind == domain.CallBackKind && v.Void == nil {
 			if decode(v, &c); c.ClosedOn == "" {
@@ -102,8 +44,8 @@ func (b *book) seenBy(contractor domain.UUID) map[string]bool {
 			}
 		}
 	}
-	for _, key := range b.order {
-		v := b.newest(key)
+	for _, key := range b.Order {
+		v := b.Newest(key)
 		if v.Kind != domain.JobKind {
 			continue
 		}
@@ -114,8 +56,8 @@ func (b *book) seenBy(contractor domain.UUID) map[string]bool {
 			seen["home/"+job.HomeID.String()] = true
 		}
 	}
-	for _, key := range b.order {
-		v := b.newest(key)
+	for _, key := range b.Order {
+		v := b.Newest(key)
 		var own struct {
 			ContractorID *domain.UUID `json:"contractor_id"`
 		}
@@ -141,19 +83,18 @@ func (b *book) seenBy(contractor domain.UUID) map[string]bool {
 func (g *agency) check() {
 	g.t.Helper()
 	b := g.readBook()
-	held := g.held("open", "waiting", "applied", "closed", "dismissed")
 	for _, p := range g.phones {
 		p.checkCopy(b)
 		p.checkSums()
-		p.checkAnswers(b, held)
+		p.checkAnswers(b)
 	}
 }
 
 // checkCopy compares what the phone has with what it may see.
-func (p *fieldPhone) checkCopy(b *book) {
+func (p *fieldPhone) checkCopy(b *book.Book) {
 	t, g := p.agency.t, p.agency
 	t.Helper()
-	seen := b.seenBy(g.contractors[p.contractor])
+	seen := seenBy(b, g.contractors[p.contractor])
 	has := map[string]bool{}
 	for _, k := range p.Kept() {
 		key := string(k.Kind) + "/" + k.ID.String()
@@ -168,17 +109,17 @@ func (p *fieldPhone) checkCopy(b *book) {
 			t.Errorf("%s has %s version %d, which it may not see", p.name, key, k.Version)
 			continue
 		}
-		v := b.newest(key)
-		if k.Version != v.Version || canonical(k.Record) != canonical(v.Record) || k.Voided != (v.Void != nil) {
+		v := b.Newest(key)
+		if k.Version != v.Version || book.Canonical(k.Record) != book.Canonical(v.Record) || k.Voided != (v.Void != nil) {
 			t.Errorf("%s has %s version %d (void: %v) %s,\nthe ledger %d (void: %v) %s", p.name, key, k.Version, k.Voided, k.Record, v.Version, v.Void != nil, v.Record)
 		}
 		if k.Kind == domain.HomeKind {
 			p.checkContact(k.ID, k.Resident)
 		}
 	}
-	for _, key := range b.order {
+	for _, key := range b.Order {
 		if seen[key] && !has[key] {
-			t.Errorf("%s lacks %s version %d", p.name, key, b.newest(key).Version)
+			t.Errorf("%s lacks %s version %d", p.name, key, b.Newest(key).Version)
 		}
 	}
 }
@@ -186,9 +127,9 @@ func (p *fieldPhone) checkCopy(b *book) {
 // checkContact compares a resident with the service's.
 func (p *fieldPhone) checkContact(home domain.UUID, kept []byte) {
 	p.agency.t.Helper()
-	var e version
+	var e book.Version
 	p.agency.office(http.MethodGet, "/v1/homes/"+home.String(), nil).Into(&e)
-	if (kept == nil) != (e.Resident == nil) || kept != nil && canonical(kept) != canonical(e.Resident) {
+	if (kept == nil) != (e.Resident == nil) || kept != nil && book.Canonical(kept) != book.Canonical(e.Resident) {
 		p.agency.t.Errorf("%s has the contact %s of home %s, the service %s", p.name, kept, home, e.Resident)
 	}
 }
@@ -228,38 +169,26 @@ func (p *fieldPhone) checkSums() {
 // accepted version is in the ledger with its content, and each refused item is
 // held. Of what it said before a restore, the newest content that the phone
 // was answered for is in the ledger again, or held for a person.
-func (p *fieldPhone) checkAnswers(b *book, held []heldItem) {
+func (p *fieldPhone) checkAnswers(b *book.Book) {
 	t := p.agency.t
 	t.Helper()
-	isHeld := map[string]bool{}
 	contents := map[string]bool{} // that the service keeps somewhere
-	for _, h := range held {
-		isHeld[h.HeldID] = true
-		contents[h.Kind+"/"+h.ID+" "+h.content()] = true
+	for i := range b.Held {
+		contents[b.Held[i].Key()+" "+b.Held[i].Content()] = true
 	}
-	for key, versions := range b.versions {
+	for key, versions := range b.Versions {
 		for _, v := range versions {
-			contents[key+" "+v.content()] = true
+			contents[key+" "+v.Content()] = true
 		}
 	}
 	newest := map[string]answered{}
 	for _, a := range p.answers {
-		key := string(a.item.Kind) + "/" + a.item.ID.String()
-		newest[key] = a
+		newest[a.Key()] = a
 		if a.era < p.agency.era {
 			continue
 		}
-		switch a.answer.Status {
-		case "created", "updated", "replayed":
-			versions := b.versions[key]
-			n := a.answer.Version
-			if n < 1 || n > int64(len(versions)) || versions[n-1].content() != a.content {
-				t.Errorf("%s was told %s for %s version %d, the ledger has it not: %s", p.name, a.answer.Status, key, n, a.content)
-			}
-		case "conflict", "waiting", "rejected":
-			if a.answer.HeldID == nil || !isHeld[a.answer.HeldID.String()] {
-				t.Errorf("%s was told %s for %s, and it is not held: %s", p.name, a.answer.Status, key, a.content)
-			}
+		if lacks := b.Lacks(&a.Told); lacks != "" {
+			t.Errorf("%s was told %s", p.name, lacks)
 		}
 	}
 	// Where the operator did not tell, only a lost position is noticed.
@@ -267,31 +196,8 @@ func (p *fieldPhone) checkAnswers(b *book, held []heldItem) {
 		return
 	}
 	for key, a := range newest {
-		if a.era < p.agency.era && !contents[key+" "+a.content] {
-			t.Errorf("%s was told %s for %s before the restore, and it is lost: %s", p.name, a.answer.Status, key, a.content)
+		if a.era < p.agency.era && !contents[key+" "+a.Content()] {
+			t.Errorf("%s was told %s for %s before the restore, and it is lost: %s", p.name, a.Answer.Status, key, a.Content())
 		}
-	}
-	if slices.ContainsFunc(p.answers, func(a answered) bool { return a.answer.Status == "" }) {
-		t.Errorf("%s got an answer without a status", p.name)
-	}
-}
-
-func (v *version) content() string {
-	if v.Void != nil {
-		return "void: " + v.Void.Reason
-	}
-	return canonical(v.Record)
-}
-
-// leaveTextsEmpty makes of an entry what the chain holds of it.
-func leaveTextsEmpty(members map[string]json.RawMessage) {
-	var kind domain.Kind
-	if json.Unmarshal(members["kind"], &kind) == nil {
-		members["record"], _ = domain.SplitTexts(kind, []byte(canonical(members["record"])))
-	}
-	var void map[string]string
-	if json.Unmarshal(members["void"], &void) == nil && void != nil {
-		void["reason"] = ""
-		members["void"], _ = json.Marshal(void)
 	}
 }

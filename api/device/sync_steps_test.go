@@ -7,6 +7,7 @@ import (
 	"net/http"
 	"time"
 
+	"ductledger/api/device/book"
 	"ductledger/domain"
 )
 
@@ -248,38 +249,12 @@ func (g *agency) settle() {
 	g.office(http.MethodPost, "/v1/held/"+item.HeldID+"/apply", fmt.Sprintf(`{"base_version":%d}`, version))
 }
 
-type heldItem struct {
-	HeldID      string `json:"held_id"`
-	State       string
-	Kind, ID    string
-	Code        string
-	BaseVersion int64 `json:"base_version"`
-	Record      json.RawMessage
-	Void        *struct{ Reason string }
-}
-
-func (h heldItem) content() string {
-	if h.Void != nil {
-		return "void: " + h.Void.Reason
-	}
-	return canonical(h.Record)
-}
-
-// held lists what is held in these states.
-func (g *agency) held(states ...string) (all []heldItem) {
+// held lists what is held in a state.
+func (g *agency) held(state string) []book.Held {
 	g.t.Helper()
-	for _, state := range states {
-		for path := "/v1/held?limit=500&state=" + state; path != ""; {
-			var page struct {
-				Items []heldItem
-				Next  string
-			}
-			g.office(http.MethodGet, path, nil).Want(http.StatusOK).Into(&page)
-			all, path = append(all, page.Items...), ""
-			if page.Next != "" {
-				path = "/v1/held?limit=500&state=" + state + "&after=" + page.Next
-			}
-		}
+	list, err := book.HeldIn(g.get, state)
+	if err != nil {
+		g.t.Fatal(err)
 	}
-	return all
+	return list
 }

@@ -1,12 +1,10 @@
 package device_test
 
 import (
-	"bytes"
 	"context"
 	"encoding/json"
 	"errors"
 	"fmt"
-	"io"
 	"math/rand/v2"
 	"net/http"
 	"slices"
@@ -15,13 +13,11 @@ import (
 
 	"ductledger/api/apitest"
 	"ductledger/api/device"
-	"ductledger/api/wire"
+	"ductledger/api/device/book"
 	"ductledger/domain"
 	"ductledger/domain/rules"
 	"ductledger/storage"
 	"ductledger/storage/storagetest"
-
-	"github.com/go-json-experiment/json/jsontext"
 )
 
 // agency is one program with contractors and their phones. All chance in it
@@ -64,10 +60,8 @@ type fieldPhone struct {
 
 // answered is one item with its answer, as the phone got it.
 type answered struct {
-	era     int
-	item    wire.Item
-	content string // canonical; of a void its reason
-	answer  wire.ItemAnswer
+	era int
+	book.Told
 }
 
 // newAgency makes a program without rules, so that the test decides what is
@@ -113,7 +107,7 @@ func (g *agency) phone(name string, contractor int) *fieldPhone {
 	id := g.id()
 	g.put(id, &domain.Device{ContractorID: &g.contractors[contractor], Name: name, State: domain.DeviceActive}, 0)
 	p := &fieldPhone{name: name, contractor: contractor, agency: g, journal: &device.Memory{}, link: &device.BadLink{Rand: rand.New(rand.NewPCG(g.r.Uint64(), 1))}}
-	p.options = device.Options{URL: g.a.URL, ID: id, Journal: p.journal, Link: p, Now: g.a.Clock.Now, Rand: rand.New(rand.NewPCG(g.r.Uint64(), 2)), Tries: 5,
+	p.options = device.Options{URL: g.a.URL, ID: id, Journal: p.journal, Link: &book.Log{Link: p.link, Note: p.noteAnswer}, Now: g.a.Clock.Now, Rand: rand.New(rand.NewPCG(g.r.Uint64(), 2)), Tries: 5,
 		Token: g.a.Token(g.t, g.program, storage.Token{Role: domain.Field, ContractorID: g.contractors[contractor], DeviceID: id}),
 		Wait:  func(ctx context.Context, _ time.Duration) error { return ctx.Err() }}
 	g.phones = append(g.phones, p)
@@ -134,54 +128,13 @@ func (p *fieldPhone) restart() {
 // manyAnswers are far more than any seed needs: some hundreds.
 const manyAnswers = 5000
 
-// RoundTrip sends over the bad link and notes what became of each item.
-func (p *fieldPhone) RoundTrip(r *http.Request) (*http.Response, error) {
-	var sent []byte
-	if r.Body != nil {
-		var err error
-		if sent, err = io.ReadAll(r.Body); err != nil {
-			return nil, err
-		}
-		r.Body = io.NopCloser(bytes.NewReader(sent))
-	}
-	response, err := p.link.RoundTrip(r)
-	if err != nil || response.StatusCode != http.StatusMultiStatus {
-		return response, err
-	}
+// noteAnswer keeps what became of an item.
+func (p *fieldPhone) noteAnswer(told book.Told) {
 	if len(p.answers) > manyAnswers {
 		p.agency.t.Fatalf("%s sends without end", p.name)
 	}
-	text, err := io.ReadAll(response.Body)
-	if err != nil {
-		return nil, err
-	}
-	_ = response.Body.Close()
-	response.Body = io.NopCloser(bytes.NewReader(text))
-	var batch struct{ Items []wire.Item }
-	var answer struct{ Items []wire.ItemAnswer }
-	if err := errors.Join(json.Unmarshal(sent, &batch), json.Unmarshal(text, &answer)); err != nil {
-		return nil, err
-	}
-	for i, item := range batch.Items {
-		p.answers = append(p.answers, answered{p.agency.era, item, contentOf(item), answer.Items[i]})
-		p.agency.note("%s: %s %s base %d: %s %d", p.name, item.Kind, short(item.ID), item.BaseVersion, answer.Items[i].Status, answer.Items[i].Version)
-	}
-	return response, nil
-}
-
-func contentOf(item wire.Item) string {
-	if item.Void != nil {
-		return "void: " + item.Void.Reason
-	}
-	return canonical(item.Record.Raw)
-}
-
-func canonical(text []byte) string {
-	value := jsontext.Value(text).Clone()
-	if err := value.Canonicalize(); err != nil {
-		return "no JSON: " + string(text)
-	}
-	return string(value)
+	p.answers = append(p.answers, answered{p.agency.era, told})
+	p.agency.note("%s: %s %s base %d: %s %d", p.name, told.Item.Kind, short(told.Item.ID), told.Item.BaseVersion, told.Answer.Status, told.Answer.Version)
 }
 
 func short(id domain.UUID) string { return id.String()[:8] }

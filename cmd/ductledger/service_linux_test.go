@@ -2,7 +2,6 @@ package main
 
 import (
 	"bufio"
-	"bytes"
 	"context"
 	"crypto/rand"
 	"encoding/json"
@@ -224,32 +223,6 @@ next:
 	return sum
 }
 
-// processesOf are a postmaster and its children.
-func processesOf(t *testing.T, postmaster int) (pids []int) {
-	t.Helper()
-	pids = []int{postmaster}
-	files, err := filepath.Glob("/proc/[0-9]*/stat")
-	if err != nil {
-		t.Fatal(err)
-	}
-	for _, file := range files {
-		text, err := os.ReadFile(file)
-		if err != nil {
-			continue // it has ended
-		}
-		_, after, _ := bytes.Cut(text, []byte(") "))
-		fields := bytes.Fields(after)
-		if len(fields) > 1 && string(fields[1]) == strconv.Itoa(postmaster) {
-			pid, err := strconv.Atoi(filepath.Base(filepath.Dir(file)))
-			if err != nil {
-				t.Fatal(err)
-			}
-			pids = append(pids, pid)
-		}
-	}
-	return pids
-}
-
 // Two hundred clients send without a pause, which is more than ten times what
 // the service can do, while Postgres stands still. Everybody is told within
 // three seconds, nothing piles up, and pushes go on within five seconds.
@@ -314,7 +287,10 @@ func TestPostgresStandsStill(t *testing.T) {
 	if pushed.Load() == 0 {
 		t.Error("nothing was pushed before")
 	}
-	pids := processesOf(t, own.PID())
+	pids, err := own.Processes()
+	if err != nil {
+		t.Fatal(err)
+	}
 	for _, pid := range pids {
 		if err := syscall.Kill(pid, syscall.SIGSTOP); err != nil {
 			t.Fatal(err)

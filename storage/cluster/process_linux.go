@@ -1,12 +1,40 @@
 package cluster
 
 import (
+	"bytes"
 	"fmt"
 	"os"
 	"path/filepath"
+	"strconv"
 	"strings"
 	"syscall"
 )
+
+// Processes are the postmaster of a private cluster and its children, for whoever
+// breaks them.
+func (c *Cluster) Processes() ([]int, error) {
+	pids := []int{c.PID()}
+	files, err := filepath.Glob("/proc/[0-9]*/stat")
+	if err != nil {
+		return nil, err
+	}
+	for _, file := range files {
+		text, err := os.ReadFile(file)
+		if err != nil {
+			continue // it has ended
+		}
+		_, after, _ := bytes.Cut(text, []byte(") "))
+		fields := bytes.Fields(after)
+		if len(fields) > 1 && string(fields[1]) == strconv.Itoa(c.PID()) {
+			pid, err := strconv.Atoi(filepath.Base(filepath.Dir(file)))
+			if err != nil {
+				return nil, err
+			}
+			pids = append(pids, pid)
+		}
+	}
+	return pids, nil
+}
 
 // setDeathSignal has the kernel stop the child when we are killed.
 func setDeathSignal(a *syscall.SysProcAttr) { a.Pdeathsig = syscall.SIGINT }
