@@ -35,7 +35,7 @@ var exampleRecords = map[domain.Kind]domain.Record{
 	domain.RuleSetKind: &domain.RuleSet{
 		Name: "Invented program 2026", FromOn: "2026-07-01",
 		Rules:        []domain.RuleSetting{{Rule: "wide_gap_reinforced", Parameters: map[string]float64{"reinforce_over_in": 0.25}}, {Rule: "pan_target", Severity: "must_fix"}},
-		MethodsAsked: []domain.Method{"fan_total"}, PayBasis: "measured",
+		MethodsAsked: []domain.Method{"fan_total"}, PayBasis: "measured", AssignNeeds: []domain.AssignNeed{domain.NeedsPermission},
 		Prices: []domain.Price{{Line: "cfm25_removed", AmountCents: 250, FloorCents: new(int64(15000)), CapCents: new(int64(90000)), FundSource: "state_fund", Category: "labor"}},
 	},
 	domain.ContractorKind: &domain.Contractor{

@@ -25,7 +25,7 @@ type worklistCount struct {
 	Count int64  `json:"count"`
 }
 
-// One thing that waits. One of `since_at`, `since_on` and `due_on` stands. Sorts are `sent_in started_by_crew returned overdue
+// One thing that waits. One of `since_at`, `since_on` and `due_on` stands. Sorts are `hazard_late hazard sent_in started_by_crew returned overdue
 // reply question held held_waiting call_back inspection_owed credential_lapsed credential_lapses_soon credential_lapses calibration_lapsed
 // calibration_lapses_soon calibration_lapses device_silent`; others may come.
 type worklistItem struct {
@@ -65,7 +65,7 @@ func (s *Server) worklist(ctx context.Context, caller domain.Caller, r *frame.Re
 		return frame.Answer{}, domain.Errorf(domain.BadQuery, "sort: there is no sort %q", frame.Logged(sort))
 	}
 	days := worklist.DefaultDays(caller.Role)
-	for name, value := range map[string]*int{"sent_in_days": &days.SentIn, "returned_days": &days.Returned, "silent_days": &days.Silent,
+	for name, value := range map[string]*int{"sent_in_days": &days.SentIn, "returned_days": &days.Returned, "silent_days": &days.Silent, "hazard_days": &days.Hazard,
 		"lapse_soon_days": &days.LapseSoon, "lapse_days": &days.Lapse} {
 		if n, err := strconv.Atoi(r.Query.Get(name)); err == nil { // the contract lets nothing but a number in
 			*value = n
@@ -110,6 +110,8 @@ type worklistQuery struct {
 	ReturnedDays int `json:"returned_days,omitzero" validate:"omitempty,gte=0,lte=3650"`
 	// A device of a contractor with open jobs waits after so many days without a sign; 3 without.
 	SilentDays int `json:"silent_days,omitzero" validate:"omitempty,gte=0,lte=3650"`
+	// A hazard that a crew saw, and that nobody has answered for so many days, is `hazard_late`; 1 without.
+	HazardDays int `json:"hazard_days,omitzero" validate:"omitempty,gte=0,lte=3650"`
 	// Papers and calibrations that end within so many days are `…_lapses_soon`; 30 without.
 	LapseSoonDays int `json:"lapse_soon_days,omitzero" validate:"omitempty,gte=0,lte=3650"`
 	// Those that end later but within so many days are `…_lapses`; 60 without.

@@ -16,6 +16,9 @@ type RuleSet struct {
 	PayBasis PayBasis `json:"pay_basis,omitzero"`
 	// What must stand before a job is accepted; absent means review.
 	AcceptNeeds string `json:"accept_needs,omitzero" validate:"omitempty,oneof=review final_inspection"`
+	// What must stand before staff assign a job to a contractor; absent means nothing. A crew that began a job by itself
+	// is not stopped by it: the finding owner_permission says what is missing.
+	AssignNeeds []AssignNeed `json:"assign_needs,omitzero" validate:"omitempty,min=1,max=1,unique"`
 	// How well a test of leakage is known, and when it decides nothing.
 	Tests *TestLimits `json:"tests,omitzero"`
 	// What waits until the pictures have arrived of the photos that rules ask for; absent means neither.
@@ -46,6 +49,12 @@ type RuleSet struct {
 	SuppressBelowCount *int `json:"suppress_below_count,omitzero" validate:"omitempty,gte=2,lte=1000"`
 }
 
+// AssignNeed is what must stand before a job is assigned.
+type AssignNeed string
+
+// NeedsPermission is the owner's permission, recorded with the home.
+const NeedsPermission AssignNeed = "permission"
+
 // TestLimits say how well a test of leakage is known, and how wide its 95 % interval may be. Widths are half of the
 // interval over the leakage.
 type TestLimits struct {
@@ -72,6 +81,11 @@ const (
 	PicturesForPayment    PicturesNeededFor = "payment"
 	PicturesForNeither    PicturesNeededFor = "neither"
 )
+
+// NeedsToAssign tells whether something must stand before a job is assigned.
+func (s *RuleSet) NeedsToAssign(need AssignNeed) bool {
+	return s != nil && slices.Contains(s.AssignNeeds, need)
+}
 
 // AwaitsPictures tells whether anything waits for pictures.
 func (s *RuleSet) AwaitsPictures() bool {

@@ -307,6 +307,7 @@ CREATE TABLE job (
     called_back   boolean NOT NULL DEFAULT false, -- has a call-back that is not closed
     inspected     boolean NOT NULL DEFAULT false, -- has a reading of an inspector
     inspection_failed_at timestamptz, -- when its last finished inspection failed; null: it passed, or there is none
+    hazard_since  timestamptz, -- since when a hazard is on record that nobody in the office has read; null: there is none
     started_by_crew boolean NOT NULL DEFAULT false, -- and not confirmed by the office: its crew sees no contact
     number        bigint NOT NULL CHECK (number > 0), -- for telephones; counted up in the order of acceptance
     PRIMARY KEY (program_id, id),
@@ -320,6 +321,7 @@ CREATE INDEX job_due ON job (program_id, due_on, id) WHERE due_on IS NOT NULL AN
 CREATE INDEX job_called_back ON job (program_id, id) WHERE called_back;
 CREATE INDEX job_started_by_crew ON job (program_id, recorded_at, id) WHERE open AND started_by_crew;
 CREATE INDEX job_inspection_failed ON job (program_id, inspection_failed_at, id) WHERE inspection_failed_at IS NOT NULL;
+CREATE INDEX job_hazard ON job (program_id, hazard_since, id) WHERE hazard_since IS NOT NULL;
 CREATE INDEX job_inspected ON job (program_id, id) WHERE inspected;
 
 -- Which open jobs were read with an instrument: a new calibration judges them again.

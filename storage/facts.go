@@ -179,6 +179,11 @@ func (t *Tx) ReadReplaced(rows *[]EntryRow, jobs []domain.UUID, positions []int6
 	All(t, rows, factsPastSQL, Args{"program_id": t.Program, "jobs": jobs, "positions": positions, "work_kinds": workKinds, "timed_kinds": timedKinds})
 }
 
+// firstOfTimed tells the first version of what tells a time.
+func firstOfTimed(e *domain.Entry) bool {
+	return e.Version == 1 && slices.Contains(timedKinds, string(e.Kind))
+}
+
 // replaced is what this push replaces, as far as factsPastSQL would find it
 // afterwards.
 func (j *judgedJob) replaced(old *domain.Entry) {
@@ -189,7 +194,7 @@ func (j *judgedJob) replaced(old *domain.Entry) {
 			returned = max(returned, e.Position)
 		}
 	}
-	if old.Version == 1 && slices.Contains(timedKinds, string(old.Kind)) ||
+	if firstOfTimed(old) ||
 		old.Position > 0 && old.Position <= returned && slices.Contains(workKinds, string(old.Kind)) {
 		j.past = append(j.past, *old)
 	}

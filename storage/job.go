@@ -7,6 +7,7 @@ import (
 
 	"ductledger/domain"
 	"ductledger/domain/intake"
+	"ductledger/domain/rules"
 )
 
 // Each statement is of one job: a push touches one, seldom more, and a row
@@ -163,6 +164,55 @@ func (s *stored) inspectionFailed(c *jobChange) bool {
 		}
 	}
 	return last != nil && last.Result == "failed"
+}
+
+// hazards tells whether visits of the job tell or told of a hazard, and whether
+// one of these is unread: nobody has answered or lifted the finding about it
+// since the visit's newest version. What was added afterwards is read again.
+func (s *stored) hazards(job domain.UUID, accepted []intake.Decision) (told, unread bool) {
+	newest := map[intake.Key]domain.Entry{}
+	take := func(e domain.Entry) {
+		newest[intake.Key{Kind: e.Kind, ID: e.ID}] = e
+		visit, ok := e.Record.(*domain.Visit)
+		told = told || ok && len(visit.Hazards) > 0
+	}
+	if touched := s.jobs[job]; touched != nil {
+		for _, e := range touched.entries {
+			take(e)
+		}
+	}
+	for i := range accepted {
+		if d := &accepted[i]; d.JobID == job {
+			take(domain.Entry{Kind: d.Item.Kind, ID: d.Item.ID, Position: d.Position, Record: d.Item.Record, Void: d.Void})
+		}
+	}
+	if !told {
+		return false, false
+	}
+	read := map[domain.UUID]int64{} // up to which position, by visit
+	for _, e := range newest {
+		var finding *domain.FindingRef
+		switch r := e.Record.(type) {
+		case *domain.Review:
+			if r.Decision == domain.Answer {
+				finding = r.Finding
+			}
+		case *domain.Waiver:
+			finding = &r.Finding
+		}
+		if finding == nil || finding.Rule != rules.HazardRead || e.Void != nil {
+			continue
+		}
+		for _, of := range finding.Subjects {
+			read[of.ID] = max(read[of.ID], e.Position)
+		}
+	}
+	for _, e := range newest {
+		if visit, ok := e.Record.(*domain.Visit); ok && e.Void == nil && len(visit.Hazards) > 0 && read[e.ID] < e.Position {
+			unread = true
+		}
+	}
+	return told, unread
 }
 
 // inScope tells whether the job's contractor has it to work on: an open

@@ -22,6 +22,7 @@ type judgedJob struct {
 	day     domain.Date // of the work
 	setID   domain.UUID
 	set     *domain.RuleSet
+	limits  rules.Set // the same, as jobs are judged by it
 	outside rules.Outside
 	past    []domain.Entry // versions that this push replaces
 
@@ -163,8 +164,8 @@ func (j *judgedJob) judge(f *facts) error {
 	}
 	j.day = dayOfWork(j.entries, domain.DateOf(j.touched.firstRecordedAt, f.zone))
 	j.setID, j.set = f.ruleSet(j.day)
-	set, faults := rules.NewSet(j.setID, j.set)
-	if len(faults) > 0 {
+	var faults []domain.Fault
+	if j.limits, faults = rules.NewSet(j.setID, j.set); len(faults) > 0 {
 		return fmt.Errorf("rule set %s: %w", j.setID, domain.InvalidFields(faults))
 	}
 	j.outside = f.outside(j.jobID, j.job, j.entries)
@@ -172,13 +173,24 @@ func (j *judgedJob) judge(f *facts) error {
 		j.leaveOutLate()
 	}
 	j.outside.Past = append(j.outside.Past, j.past...)
+	if j.returnsNow() { // what was replaced since the return before has been seen
+		j.outside.Past = slices.DeleteFunc(j.outside.Past, func(e domain.Entry) bool { return !firstOfTimed(&e) })
+	}
 	assembled, err := rules.Assemble(j.jobID, j.entries, j.outside)
 	if err != nil {
 		return fmt.Errorf("assemble job %s: %w", j.jobID, err)
 	}
 	j.assembled = assembled
-	j.result, j.verdict = rules.ComputeAndJudge(set, assembled)
+	j.result, j.verdict = rules.ComputeAndJudge(j.limits, assembled)
 	return nil
+}
+
+// returnsNow tells whether this push sends the job back to its crew.
+func (j *judgedJob) returnsNow() bool {
+	return slices.ContainsFunc(j.entries, func(e domain.Entry) bool {
+		r, ok := e.Record.(*domain.Review)
+		return ok && r.Decision == domain.Return && e.Void == nil && e.Position == 0
+	})
 }
 
 // correctedBy are the jobs that a correction lets begin anew.
@@ -430,16 +442,12 @@ func (r *Remaking) Remake(zone *time.Location) (*ResultRow, error) {
 	if err := j.judge(&f); err != nil { // finds job, day and rule set; the facts follow
 		return nil, err
 	}
-	set, faults := rules.NewSet(j.setID, j.set)
-	if len(faults) > 0 {
-		return nil, domain.InvalidFields(faults)
-	}
 	j.outside = r.Inputs.Facts.outside(zone, elsewhere)
 	j.outside.Past = f.past
 	if j.assembled, err = rules.Assemble(j.jobID, j.entries, j.outside); err != nil {
 		return nil, err
 	}
-	j.result, j.verdict = rules.ComputeAndJudge(set, j.assembled)
+	j.result, j.verdict = rules.ComputeAndJudge(j.limits, j.assembled)
 	head := &lockedHead{Head: Head{Position: r.JudgedAt.Position, RecordedAt: r.JudgedAt.RecordedAt}}
 	row, err := j.row(head, r.Serial)
 	if err == nil && j.corrected { // accepted as before

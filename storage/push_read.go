@@ -295,7 +295,7 @@ func (t *Tx) readPush(caller domain.Caller, plan *plan, p *Push) (*stored, error
 	s.store = intake.Store{
 		Heads: map[intake.Key]intake.Head{}, Jobs: map[domain.UUID]intake.Job{}, Contents: map[intake.VersionKey]intake.Content{},
 		OpenHomes: map[domain.UUID]bool{}, OwnHomes: map[domain.UUID]bool{}, Replaced: map[domain.UUID]intake.Replaceable{}, RuleSets: map[domain.UUID]domain.Date{},
-		Devices: map[domain.UUID]domain.DeviceState{}, Ended: map[domain.UUID]domain.Date{}, Parks: map[domain.UUID]string{},
+		Devices: map[domain.UUID]domain.DeviceState{}, Ended: map[domain.UUID]domain.Date{}, Homes: map[domain.UUID]domain.Home{},
 		Today: domain.DateOf(t.Now, zone),
 	}
 	for _, h := range heads {
@@ -331,7 +331,9 @@ func (t *Tx) readPush(caller domain.Caller, plan *plan, p *Push) (*stored, error
 				s.store.Ended[e.ID] = r.EndedOn
 			}
 		case *domain.Home:
-			s.store.Parks[e.ID] = r.Park
+			if e.Void == nil {
+				s.store.Homes[e.ID] = *r
+			}
 		}
 	}
 	for _, h := range homes {

@@ -258,14 +258,15 @@ func (j *judgedJob) moments(row *ResultRow, at time.Time, begins bool) {
 }
 
 // inputs names what the result was made of: the ledger positions of the job's
-// records and of those outside it, and the facts that stand in no record. The
-// digest is over kinds, ids and versions, so that it does not depend on where
-// in the ledger they stand.
+// records, of those outside it and of the replaced versions that rules look at,
+// and the facts that stand in no record. The digest is over kinds, ids and
+// versions, so that it does not depend on where in the ledger they stand.
 func (j *judgedJob) inputs() (text string, digest [32]byte, err error) {
 	var b, line []byte
 	h := sha256.New()
 	list := func(name string, entries []domain.Entry) {
 		b = fmt.Appendf(b, `%q:[`, name)
+		h.Write([]byte(name + "\n"))
 		for i := range entries {
 			e := &entries[i]
 			if i > 0 {
@@ -281,9 +282,12 @@ func (j *judgedJob) inputs() (text string, digest [32]byte, err error) {
 	}
 	outside := slices.Clone(j.outside.Entries)
 	slices.SortFunc(outside, func(x, y domain.Entry) int { return x.ID.Compare(y.ID) })
+	past := slices.Clone(j.outside.Past)
+	slices.SortFunc(past, func(x, y domain.Entry) int { return cmp.Or(x.ID.Compare(y.ID), cmp.Compare(x.Version, y.Version)) })
 	b = append(b, '{')
 	list("records", j.entries)
 	list("outside", outside)
+	list("past", past)
 	more, err := json.Marshal(j.factsUsed())
 	if err != nil {
 		return "", digest, fmt.Errorf("write the inputs of job %s: %w", j.jobID, err)
@@ -297,8 +301,10 @@ func (j *judgedJob) inputs() (text string, digest [32]byte, err error) {
 // this push made, and which states they passed on the way.
 func numberEntries(judged []*judgedJob, accepted []intake.Decision) {
 	at := make(map[intake.Key]int64, len(accepted))
+	versions := make(map[intake.VersionKey]int64, len(accepted))
 	for i := range accepted {
-		at[accepted[i].Item.Key()] = accepted[i].Position
+		d := &accepted[i]
+		at[d.Item.Key()], versions[intake.VersionKey{Key: d.Item.Key(), Version: d.Version}] = d.Position, d.Position
 	}
 	for _, j := range judged {
 		before := j.touched.state()
@@ -316,6 +322,11 @@ func numberEntries(judged []*judgedJob, accepted []intake.Decision) {
 				if e := &entries[i]; e.Position == 0 {
 					e.Position = at[intake.Key{Kind: e.Kind, ID: e.ID}]
 				}
+			}
+		}
+		for i := range j.outside.Past {
+			if e := &j.outside.Past[i]; e.Position == 0 { // it came and was replaced in one push
+				e.Position = versions[intake.VersionKey{Key: intake.Key{Kind: e.Kind, ID: e.ID}, Version: e.Version}]
 			}
 		}
 	}
@@ -387,6 +398,7 @@ func excludedBy(entries []domain.Entry) bool {
 type ResultInputs struct {
 	Records []int64   `json:"records"` // positions of the job's records
 	Outside []int64   `json:"outside"` // positions of home, contractor, people, papers, instruments
+	Past    []int64   `json:"past"`    // positions of replaced versions that rules look at
 	Facts   factsUsed `json:"facts"`
 }
 

@@ -56,6 +56,9 @@ func (t *Tx) writeScopes(s *stored, changes []*jobChange, accepted []intake.Deci
 		if len(c.inspected) > 0 {
 			t.Queue(inspectionFailedSQL, Args{"program_id": t.Program, "job_id": c.id, "failed": s.inspectionFailed(c), "at": t.Now})
 		}
+		if told, unread := s.hazards(c.id, accepted); told {
+			t.Queue(hazardSQL, Args{"program_id": t.Program, "job_id": c.id, "unread": unread, "at": s.recordedAt})
+		}
 		if c.inspection || c.void {
 			t.Queue(drawCloseSQL, Args{"program_id": t.Program, "job_id": c.id, "position": c.lastAt, "at": t.Now})
 		}
@@ -117,6 +120,10 @@ func (s *stored) workersOf(job domain.UUID) (persons []domain.UUID, names []stri
 
 const inspectionFailedSQL = `
 UPDATE job SET inspection_failed_at = CASE WHEN @failed::boolean THEN @at::timestamptz END WHERE program_id = @program_id AND id = @job_id`
+
+// A hazard waits from the moment at which it came, until all are read.
+const hazardSQL = `
+UPDATE job SET hazard_since = CASE WHEN @unread::boolean THEN coalesce(hazard_since, @at::timestamptz) END WHERE program_id = @program_id AND id = @job_id`
 
 // A Ledger is the program's chain under the lock of its head: the last lock of a
 // transaction.

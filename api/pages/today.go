@@ -61,6 +61,8 @@ func (q queue) Less() int64 { return q.Count - int64(len(q.Items)) }
 
 // queueTitles are what the office calls the sorts, in the order of a Monday.
 var queueTitles = []struct{ sort, title string }{
+	{"hazard_late", "A hazard that nobody has read for a day"},
+	{"hazard", "A hazard was seen: to read within a day"},
 	{"sent_in", "Sent in: to review"},
 	{"reply", "A contractor replied"},
 	{"question", "The readings raise a question"},

@@ -285,6 +285,7 @@ func (s *seeding) season(code, name string, w *fixture.Program) (*season, error)
 func firstRules() *domain.RuleSet {
 	const state, utility = "state_fund", "utility_fund"
 	return &domain.RuleSet{Name: "DEMO rules", FromOn: firstRuleSetFrom, PayBasis: domain.Measured, FundSources: []string{state, utility},
+		AssignNeeds: []domain.AssignNeed{domain.NeedsPermission},
 		Prices: []domain.Price{
 			{Line: "home", SectionCount: new(1), AmountCents: 40000, FundSource: state, Category: "labor"},
 			{Line: "home", SectionCount: new(2), AmountCents: 60000, FundSource: state, Category: "labor"},

@@ -116,7 +116,7 @@ func (s *Store) overlay() *Store {
 	o := *s
 	o.Heads, o.Jobs, o.Contents, o.RuleSets = maps.Clone(s.Heads), maps.Clone(s.Jobs), maps.Clone(s.Contents), maps.Clone(s.RuleSets)
 	o.OpenHomes, o.OwnHomes, o.Replaced, o.Devices = maps.Clone(s.OpenHomes), maps.Clone(s.OwnHomes), maps.Clone(s.Replaced), maps.Clone(s.Devices)
-	o.Ended, o.Parks = clone(s.Ended), clone(s.Parks)
+	o.Ended, o.Homes = clone(s.Ended), clone(s.Homes)
 	return &o
 }
 
@@ -168,7 +168,7 @@ func (w *sorter) accept(d *Decision) {
 	case *domain.RuleSet:
 		w.store.RuleSets[item.ID] = r.FromOn
 	case *domain.Home:
-		w.store.Parks[item.ID] = r.Park
+		w.store.Homes[item.ID] = *r
 	case *domain.Contractor:
 		delete(w.store.Ended, item.ID)
 		if r.EndedOn != "" {

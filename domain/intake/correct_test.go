@@ -166,7 +166,7 @@ func TestTheDoor(t *testing.T) {
 	w := newWorld(t)
 	w.InForce = &domain.RuleSet{FundSources: []string{"state_fund", "utility_fund"}, Parks: []string{"Invented Court"}}
 	w.Ended = map[domain.UUID]domain.Date{theirs: "2026-09-30"}
-	w.Parks = map[domain.UUID]string{otherHome: "Old Court"}
+	w.Homes = map[domain.UUID]domain.Home{otherHome: {Park: "Old Court"}}
 	waived := func(subjects ...domain.Subject) *domain.Waiver {
 		return &domain.Waiver{JobID: ourJob, Finding: domain.FindingRef{Rule: "boot_sealed", Subjects: subjects}, Reason: "agreed", AgreedConsequence: "none"}
 	}

@@ -52,7 +52,7 @@ func (w *sorter) notListed(item *Item) *domain.Error {
 				Detail: fmt.Sprintf("the contractor left the program on %s", ended), Fix: "name a contractor that works for the program"})
 		}
 	case *domain.Home:
-		if set != nil && r.Park != "" && len(set.Parks) > 0 && r.Park != w.store.Parks[item.ID] && !slices.Contains(set.Parks, r.Park) {
+		if set != nil && r.Park != "" && len(set.Parks) > 0 && r.Park != w.store.Homes[item.ID].Park && !slices.Contains(set.Parks, r.Park) {
 			faults = append(faults, domain.Fault{Pointer: "/park", Code: "not_listed",
 				Detail: "the park is in none of the rule set's parks", Fix: "name one of them, or none"})
 		}
@@ -61,4 +61,26 @@ func (w *sorter) notListed(item *Item) *domain.Error {
 		return nil
 	}
 	return domain.InvalidFields(faults).(*domain.Error)
+}
+
+// unpermitted refuses to assign a job to a contractor as long as the home lacks
+// what the program wants first. What a crew began by itself is work that was
+// done: it is taken, and a finding says what it lacks.
+func (w *sorter) unpermitted(item *Item, r *domain.Job, exists bool) *domain.Error {
+	stored := w.store.Jobs[item.ID].Record
+	assigns := r.State == domain.Assigned && (!exists || stored.State != domain.Assigned || stored.ContractorID != r.ContractorID)
+	if !assigns || w.caller.Role == domain.Field || !w.store.InForce.NeedsToAssign(domain.NeedsPermission) {
+		return nil
+	}
+	fault := domain.Fault{Pointer: "/home_id", Code: "permission_absent", Detail: "the home has no permission of its owner",
+		Fix: "record whose permission it is and its day with the home, then assign the job"}
+	switch given := w.store.Homes[r.HomeID].Permission; {
+	case given == nil:
+	case given.GivenOn > w.store.Today:
+		fault.Code, fault.Detail = "permission_to_come", fmt.Sprintf("the owner's permission is of %s, after today, %s", given.GivenOn, w.store.Today)
+		fault.Fix = "assign the job once the permission is given, or correct its day with the home"
+	default:
+		return nil
+	}
+	return &domain.Error{Code: domain.StateNotAllowed, Detail: "the program assigns a job once its home has the owner's permission", Faults: []domain.Fault{fault}}
 }

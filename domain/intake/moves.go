@@ -143,7 +143,7 @@ func (w *sorter) refusedMove(item *Item, r *domain.Job, exists bool) *domain.Err
 		if field && w.store.OpenHomes[r.HomeID] {
 			return at("/home_id", domain.HomeHasOpenJob, "the home has an open job already; the agency's staff can assign a second one")
 		}
-		return nil
+		return w.unpermitted(item, r, exists)
 	}
 	stored := w.store.Jobs[item.ID]
 	if field && item.AppliedBy.IsZero() && (!stored.Record.State.Open() || stored.Void) {
@@ -157,7 +157,7 @@ func (w *sorter) refusedMove(item *Item, r *domain.Job, exists bool) *domain.Err
 		if to == domain.Accepted && w.correction(item) == nil {
 			return changesMoney(&stored.Record, r)
 		}
-		return nil
+		return w.unpermitted(item, r, exists)
 	}
 	if field && (from == domain.Assigned && to == domain.InWork ||
 		from == domain.Assigned && to == domain.SentIn || // both steps in one evening without a signal
@@ -166,7 +166,7 @@ func (w *sorter) refusedMove(item *Item, r *domain.Job, exists bool) *domain.Err
 		return nil
 	}
 	if !field && to == domain.Assigned && (from == domain.InWork || from == domain.Returned) {
-		return nil
+		return w.unpermitted(item, r, exists)
 	}
 	return at("/state", domain.StateNotAllowed, "a job cannot be moved from %s to %s here; acceptance, return, deferral and re-opening are reviews", from, to)
 }

@@ -105,7 +105,7 @@ type Store struct {
 	RuleSets map[domain.UUID]domain.Date // the days from which stored rule sets count, without voided ones
 	InForce  *domain.RuleSet             // today; nil: nothing is asked
 	Ended    map[domain.UUID]domain.Date // the last days of contractors that have one
-	Parks    map[domain.UUID]string      // in which the stored homes are
+	Homes    map[domain.UUID]domain.Home // facts of the stored homes that jobs and items name
 	Devices  map[domain.UUID]domain.DeviceState
 	Today    domain.Date // where the program works: a new rule set begins later
 }

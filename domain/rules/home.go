@@ -255,8 +255,12 @@ var priorDamageShown = Rule{
 	},
 }
 
+// HazardRead is the key of the rule whose finding the office answers within a
+// day, whatever its severity is set to.
+const HazardRead = "hazard_read"
+
 var hazardRead = Rule{
-	Key: "hazard_read", Title: "A hazard that was seen is read by a reviewer",
+	Key: HazardRead, Title: "A hazard that was seen is read by a reviewer",
 	Why:      "Work went on, so nobody stopped to think about it; the resident still lives with it.",
 	Judged:   "Each hazard that a crew saw although work went on is a question to a reviewer, to be read within a day.",
 	None:     "no visit is recorded",

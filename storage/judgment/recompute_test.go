@@ -202,4 +202,36 @@ func TestChangesAfterAReturnAreAsked(t *testing.T) {
 	want("energy isolation of " + earlier.Format("15:04") + ": isolated: " + earlier.Add(24*time.Minute).Format("15:04") + ", now " + earlier.Format("15:04") + ".")
 	sendBack()
 	want("energy isolation of " + earlier.Format("15:04") + ": isolated: " + earlier.Add(24*time.Minute).Format("15:04") + ", now " + earlier.Format("15:04") + ".")
+	// What the two rules look at is named among the inputs, and so in their digest: what
+	// was first sent of a time, and a record as it stood at the return.
+	if got := pastOf(t, db, w.Program, job); !slices.Equal(got, []string{"crossover 1", "energy_isolation 1"}) {
+		t.Errorf("past %q", got)
+	}
+	screws(5)
+	if got := pastOf(t, db, w.Program, job); !slices.Equal(got, []string{"crossover 1", "crossover 5", "energy_isolation 1"}) {
+		t.Errorf("past %q", got)
+	}
+}
+
+// pastOf are the replaced versions that a job's newest result names.
+func pastOf(t *testing.T, db *storage.DB, program, job domain.UUID) (past []string) {
+	t.Helper()
+	err := db.In(context.Background(), program, storage.Reading, func(tx *storage.Tx) error {
+		var rows []struct{ Past string }
+		storage.All(tx, &rows, `
+SELECT e.kind || ' ' || e.version AS past
+FROM (SELECT inputs::jsonb AS inputs FROM job_result WHERE program_id = @program_id AND job_id = @job_id ORDER BY serial DESC LIMIT 1) AS r,
+    jsonb_array_elements_text(r.inputs -> 'past') AS p(position)
+JOIN entry AS e ON e.program_id = @program_id AND e.position = p.position::bigint
+ORDER BY past`, storage.Args{"program_id": program, "job_id": job})
+		err := tx.Flush()
+		for _, r := range rows {
+			past = append(past, r.Past)
+		}
+		return err
+	})
+	if err != nil {
+		t.Fatal(err)
+	}
+	return past
 }

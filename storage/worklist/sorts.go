@@ -71,6 +71,16 @@ func table() []sortRow {
 		return func(word string, days int) string { return fmt.Sprintf(words, plain(word), ahead(days)) }
 	}
 	return []sortRow{
+		{"hazard_late", "job", false, office, worklistHazardSQL, func(a *moments) storage.Args {
+			return storage.Args{"from": (*time.Time)(nil), "before": a.before(a.days.Hazard)}
+		}, func(word string, days int) string {
+			return fmt.Sprintf("A crew saw a hazard and worked on (%s). It came %s and is late: nobody has answered it.", word, ago(days))
+		}},
+		{"hazard", "job", false, office, worklistHazardSQL, func(a *moments) storage.Args {
+			return storage.Args{"from": new(a.before(a.days.Hazard)), "before": a.now.Add(time.Microsecond)}
+		}, func(word string, days int) string {
+			return fmt.Sprintf("A crew saw a hazard and worked on (%s). It came %s: read it within a day and answer.", word, ago(days))
+		}},
 		{"sent_in", "job", false, office, worklistStateSQL,
 			func(a *moments) storage.Args {
 				return storage.Args{"state": "sent_in", "since": a.before(a.days.SentIn)}
@@ -217,6 +227,18 @@ CROSS JOIN LATERAL (SELECT x.questions FROM job_result AS x
 WHERE j.program_id = @program_id AND NOT j.void AND j.state = 'sent_in' AND cardinality(r.questions) > 0
     AND (@contractor_id::uuid IS NULL OR j.contractor_id = @contractor_id)
 ORDER BY j.state_since, j.id
+LIMIT @limit`
+
+// Jobs with a hazard that nobody has read, by how long ago it came: the kinds of
+// all that its visits tell.
+const worklistHazardSQL = `
+SELECT j.hazard_since AS since_at, NULL::text AS on_day, j.id, j.id AS job_id, j.contractor_id, coalesce(h.kinds, '') AS word, count(*) OVER () AS total
+FROM job AS j
+CROSS JOIN LATERAL (SELECT string_agg(DISTINCT replace(x.kind, '_', ' '), ', ' ORDER BY replace(x.kind, '_', ' ')) AS kinds FROM entry AS e,
+        jsonb_to_recordset(e.body::jsonb -> 'hazards') AS x(kind text)
+    WHERE e.program_id = @program_id AND e.job_id = j.id AND e.kind = 'visit' AND e.until_position IS NULL AND e.voided_at IS NULL OFFSET 0) AS h
+WHERE j.program_id = @program_id AND j.hazard_since < @before AND (@from::timestamptz IS NULL OR j.hazard_since >= @from) AND NOT j.void
+ORDER BY j.hazard_since, j.id
 LIMIT @limit`
 
 const worklistCallBackSQL = `

@@ -19,6 +19,7 @@ type Days struct {
 	SentIn    int // sent in and not reviewed
 	Returned  int // returned and not answered
 	Silent    int // nothing heard of a device
+	Hazard    int // a hazard that a crew saw, and nobody has read
 	LapseSoon int // until a paper or a calibration lapses
 	Lapse     int // the same, further ahead
 }
@@ -27,7 +28,7 @@ type Days struct {
 // was sent in waits from the first hour; what was returned for the crew at once,
 // for the office after a week.
 func DefaultDays(role domain.Role) Days {
-	days := Days{SentIn: 0, Returned: 7, Silent: 3, LapseSoon: 30, Lapse: 60}
+	days := Days{SentIn: 0, Returned: 7, Silent: 3, Hazard: 1, LapseSoon: 30, Lapse: 60}
 	if role == domain.Field || role == domain.ContractorRole {
 		days.Returned = 0
 	}
