@@ -9,6 +9,7 @@ import (
 	"time"
 
 	"ductledger/domain"
+	"ductledger/domain/leakage"
 	"ductledger/domain/performance"
 	"ductledger/domain/rules"
 
@@ -19,7 +20,7 @@ import (
 type FrozenSteps struct {
 	Kinds   []string     `json:"kinds,omitzero"` // of all its repairs, alphabetical
 	Steps   []FrozenStep `json:"steps,omitzero"`
-	LeftOut []string     `json:"left_out,omitzero"` // one reason for each pair of readings that makes no step
+	LeftOut []string     `json:"left_out,omitzero"` // one reason for each reading that decides nothing, and each pair that makes no step
 	// Repeats are tests that were done again, set up anew, of ducts that nobody worked on in between.
 	Repeats []FrozenRepeat `json:"repeats,omitzero"`
 }
@@ -115,8 +116,11 @@ func (j *judgedJob) steps() (out FrozenSteps) {
 		if m.Record.Method != j.result.Method || m.Record.Stage == domain.InspectionStage || beside(a, m) {
 			continue
 		}
-		tenths, known := leakageTenths(a, m)
-		if !known {
+		tenths, decides, known := j.limits.Leakage(a, m)
+		if known && !decides {
+			out.LeftOut = append(out.LeftOut, undecided)
+		}
+		if !known || !decides {
 			continue
 		}
 		r := performance.StageReading{ID: m.ID, Method: string(m.Record.Method), TakenAt: m.Record.TakenAt, Tenths: tenths}
@@ -135,9 +139,12 @@ func (j *judgedJob) steps() (out FrozenSteps) {
 	for _, s := range steps {
 		out.Steps = append(out.Steps, FrozenStep{s.RepairType, s.BeforeTenths, s.AfterTenths})
 	}
-	out.LeftOut, out.Repeats = reasons, repeats(a, j.result.Method)
+	out.LeftOut, out.Repeats = append(out.LeftOut, reasons...), j.repeats()
 	return out
 }
+
+// undecided is why a reading makes no step: it decides nothing.
+const undecided = string(leakage.Undecided)
 
 // beside tells which of two tests of the same ducts is no step on the way from the
 // first reading before to the last after.
@@ -150,19 +157,21 @@ func beside(a *rules.Assembled, m rules.Of[domain.Measurement]) bool {
 	})
 }
 
-// repeats are the fan tests by the result's method that the crew did again the same day.
-func repeats(a *rules.Assembled, method domain.Method) (pairs []FrozenRepeat) {
+// repeats are the fan tests by the result's method that the crew did again the same
+// day, where both decide something.
+func (j *judgedJob) repeats() (pairs []FrozenRepeat) {
+	a := j.assembled
 	for _, again := range a.Measurements {
-		if again.Record.Repeats == nil || again.Record.Method != method || !again.Record.IsFan() || again.Record.Stage == domain.InspectionStage {
+		if again.Record.Repeats == nil || again.Record.Method != j.result.Method || !again.Record.IsFan() || again.Record.Stage == domain.InspectionStage {
 			continue
 		}
 		i := slices.IndexFunc(a.Measurements, func(m rules.Of[domain.Measurement]) bool { return m.ID == *again.Record.Repeats })
 		if i < 0 || !doneAgain(a, a.Measurements[i].Record, again.Record) {
 			continue
 		}
-		first, known := leakageTenths(a, a.Measurements[i])
-		second, too := leakageTenths(a, again)
-		if known && too && first > 0 && second > 0 {
+		first, decides, known := j.limits.Leakage(a, a.Measurements[i])
+		second, decidesToo, knownToo := j.limits.Leakage(a, again)
+		if known && knownToo && decides && decidesToo && first > 0 && second > 0 {
 			pairs = append(pairs, FrozenRepeat{first, second, a.Measurements[i].Record.InstrumentID == again.Record.InstrumentID})
 		}
 	}
@@ -193,20 +202,4 @@ func repairsBy(a *rules.Assembled, m *domain.Measurement) []domain.UUID {
 		}
 	}
 	return ids
-}
-
-// leakageTenths is one measurement in tenths of cfm25, by the way of a job's
-// reading after: the same equations, whatever the stage.
-func leakageTenths(a *rules.Assembled, m rules.Of[domain.Measurement]) (tenths int64, known bool) {
-	record := *m.Record
-	record.Stage = domain.After
-	entry := *m.Entry
-	entry.Record = &record
-	alone := *a
-	alone.Measurements = []rules.Of[domain.Measurement]{{Entry: &entry, Record: &record}}
-	result := rules.Compute(rules.Set{}, &alone)
-	if result.AfterTenths == nil {
-		return 0, false
-	}
-	return *result.AfterTenths, true
 }

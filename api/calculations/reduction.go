@@ -83,7 +83,9 @@ type reductionAnswer struct {
 	Distinguishable bool `json:"distinguishable"`
 	// What to say where it is not.
 	Note string `json:"note,omitzero"`
-	// Between standard uncertainties and limits.
+	// Of every low and high here.
+	Level float64 `json:"level_ratio"`
+	// Between standard uncertainties and limits: 1.96, or Student's t where a fit has few degrees of freedom.
 	Coverage float64 `json:"coverage_factor"`
 	// Behind it; 0 is as good as infinitely many.
 	Freedom float64 `json:"degrees_of_freedom"`
@@ -166,7 +168,7 @@ func reductionOf(r leakage.Reduction) reductionAnswer {
 		Ratio: r.Ratio.Value, RatioU: r.Ratio.U, RatioLow: r.Ratio.Limits.Low, RatioHigh: r.Ratio.Limits.High,
 		Log: r.Log.Value, LogU: r.Log.U, LogLow: r.Log.Limits.Low, LogHigh: r.Log.Limits.High,
 		SmallestRatio: r.SmallestRatio, Change: r.Change, Distinguishable: r.Change != leakage.NoChange, Note: r.Note,
-		Coverage: r.Factor, Freedom: r.DegreesOfFreedom, MethodVersion: leakage.ReductionVersion,
+		Level: leakage.Level95, Coverage: r.Factor, Freedom: r.DegreesOfFreedom, MethodVersion: leakage.ReductionVersion,
 	}
 	if area := r.PerArea; area != nil {
 		out.BeforePer100Ft2, out.AfterPer100Ft2 = &area.Before, &area.After

@@ -23,7 +23,8 @@ type SubtractionTest struct {
 	Accuracy *Accuracy `json:"accuracy,omitzero"`
 }
 
-// Leakage to outside by subtraction, not rounded. Limits are of 95 % intervals.
+// Leakage to outside by subtraction, not rounded. Limits are of 95 % intervals with all that is not known in them: the
+// meters' calibration, doing the tests again, the pressure between home and ducts, and the exponent.
 type subtractionAnswer struct {
 	// subtraction.
 	Method           domain.Method `json:"method"`
@@ -34,6 +35,10 @@ type subtractionAnswer struct {
 	LeakageCFM25     float64 `json:"leakage_cfm25"`
 	LeakageLowCFM25  float64 `json:"leakage_low_cfm25"`
 	LeakageHighCFM25 float64 `json:"leakage_high_cfm25"`
+	// Of every low and high here.
+	Level float64 `json:"level_ratio"`
+	// Between the standard uncertainty and its limits; where below_limit, the limits are 0 and limit_cfm25.
+	Coverage float64 `json:"coverage_factor"`
 	// Standard uncertainty of the leakage at 25 Pa.
 	UncertaintyCFM25 float64 `json:"uncertainty_cfm25"`
 	// n as used.
@@ -82,6 +87,6 @@ func calculateSubtraction(_ context.Context, _ domain.Caller, r *frame.Request) 
 		limit = &a.LimitCFM25
 	}
 	return frame.Answer{Body: subtractionAnswer{domain.Subtraction, a.CorrectionFactor, a.LeakageCFM50, a.LeakageCFM25, a.Limits.Low, a.Limits.High,
-		a.UncertaintyCFM25, a.Exponent, a.Quality, a.Why, a.BelowLimit, limit, leakage.SubtractionVersion,
+		leakage.Level95, p.Coverage, a.UncertaintyCFM25, a.Exponent, a.Quality, a.Why, a.BelowLimit, limit, leakage.SubtractionVersion,
 		subtractionInputs{body.HousePressurePa, body.WholeCFM, body.MaskedCFM, body.HouseToDuctPa, p.Exponent, accuracyOf(p.Accuracy)}}}, nil
 }

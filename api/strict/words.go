@@ -7,6 +7,7 @@ var words = map[string][]string{
 	"ductledger/domain.Access":              {"above", "below", "none"},
 	"ductledger/domain.ApplianceSort":       {"sealed_combustion", "natural_draft", "unvented", "range"},
 	"ductledger/domain.AppointmentState":    {"made", "kept", "missed", "moved", "canceled"},
+	"ductledger/domain.AssignNeed":          {"permission"},
 	"ductledger/domain.BlankMaterial":       {"sheet_metal", "flashing"},
 	"ductledger/domain.BytesState":          {"awaited", "partial", "stored", "refused", "erased"},
 	"ductledger/domain.ClearedAs":           {"utility", "fire_service", "licensed_person", "crew"},

@@ -31,15 +31,16 @@ package leakage
 // MethodVersion names the computations of this package as a whole. Stored
 // beside each published figure: a change that moves any digit gets a new one.
 //
-// leakage-2: every test carries the uncertainty of doing it again, also one with
+// leakage-3: what is below the limit of a subtraction lies between 0 and the limit,
+// in every answer. leakage-2: every test carries the uncertainty of doing it again, also one with
 // many readings; quality follows from the interval's width; a subtraction may be
 // below what the method can tell; the air correction knows what passes the fan.
-const MethodVersion = "leakage-2"
+const MethodVersion = "leakage-3"
 
 // The version of each method by itself.
 const (
 	FanTestVersion     = "fan-test-2"
-	SubtractionVersion = "subtraction-2"
+	SubtractionVersion = "subtraction-3"
 	PanVersion         = "pan-1"
 	NormalizedVersion  = "normalized-1"
 	ReductionVersion   = "reduction-2"

@@ -60,6 +60,10 @@ type RepairSteps struct {
 	ReductionCFM25 float64 `json:"reduction_cfm25"`
 	// Both are equal to 1e-9 cfm25.
 	AddUp bool `json:"add_up"`
+	// Of every low and high here.
+	Level float64 `json:"level_ratio"`
+	// Between a standard uncertainty and its limits.
+	Coverage float64 `json:"coverage_factor"`
 	// Standard uncertainty of before less after.
 	UncertaintyCFM25 float64 `json:"uncertainty_cfm25"`
 	// Before against after, by these tests.
@@ -102,7 +106,7 @@ func Steps(before SteppedReading, interim []SteppedReading, after SteppedReading
 		return RepairSteps{}, stat.Refuse(stat.OutOfRange, "/before/repair_kinds", "name the repairs at the reading that followed them",
 			"the reading before the work names %d repairs", len(before.RepairKinds))
 	}
-	out := RepairSteps{MethodVersion: StepsVersion, Steps: make([]RepairStep, 0, len(interim)+1)}
+	out := RepairSteps{MethodVersion: StepsVersion, Level: Level95, Coverage: Coverage95, Steps: make([]RepairStep, 0, len(interim)+1)}
 	last := before
 	for i := 0; i <= len(interim); i++ {
 		reading, argument := after, "/after"

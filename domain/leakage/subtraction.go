@@ -98,7 +98,8 @@ func correction(p, h, n float64) float64 { return 1 / (1 - math.Pow((p-h)/p, n))
 // (JCGM 100 (GUM) 5.1.3 note 2 [pub]). u(H) = max(GaugeFloorPa, GaugeShare·H)/√3.
 //
 // Where D is not above k·u(D), masked equal to whole or above it included, the
-// leakage is below what this method can tell: it is at most LimitCFM25.
+// leakage is below what this method can tell: it lies between 0 and LimitCFM25,
+// which are its limits.
 //
 // Quality: undecided where the factor is above UndecidedCorrection, or half the
 // interval is wider than Bounds.Undecided of the leakage; weak above
@@ -150,6 +151,7 @@ func Subtract(s SubtractionTest, p SubtractionParameters) (Subtraction, error) {
 	r.BelowLimit = difference <= float64(p.Coverage*uDifference)
 	if r.BelowLimit {
 		r.LimitCFM25 = r.Limits.High
+		r.Limits.Low = 0
 	}
 	r.Quality, r.Why = p.quality(s, r)
 	return r, nil

@@ -11,6 +11,9 @@ import (
 // agrees. Source: JCGM 100 (GUM) table G.1 [pub].
 const Coverage95 = 1.96
 
+// Level95 is the probability with which every interval here is meant to cover.
+const Level95 = 0.95
+
 // An Interval holds the limits of a value, in the value's unit.
 type Interval struct{ Low, High float64 }
 

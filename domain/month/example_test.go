@@ -16,7 +16,7 @@ func ExamplePayOf() {
 		Prices:        []domain.Price{{Line: month.LineReduction, AmountCents: 250}},
 		HoldBackRatio: &ratio,
 	}
-	work := month.Work{Figures: month.Figures{
+	work := month.Work{Figures: month.Figures{Method: domain.FanTotal,
 		Outcome: domain.Completed, PayBasis: domain.Measured, BeforeTenths: &before, AfterTenths: &after,
 	}, WorkShown: true}
 	pay, err := month.PayOf(set, &work)

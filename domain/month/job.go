@@ -22,11 +22,16 @@ type Figures struct {
 	Pay          Pay
 }
 
+// mixed tells readings before and after by two methods, which have no reduction.
+func (f *Figures) mixed() bool {
+	return f.Method == "" && f.BeforeTenths != nil && f.AfterTenths != nil
+}
+
 // ReductionTenths is before − after in tenths of cfm25, of the two as they are
-// published, so that the three columns add up; nil where one is not known or
-// the readings decide nothing.
+// published, so that the three columns add up; nil where one is not known, the
+// readings decide nothing or are by two methods.
 func (f *Figures) ReductionTenths() *int64 {
-	if f.Undecided || f.BeforeTenths == nil || f.AfterTenths == nil {
+	if f.Undecided || f.BeforeTenths == nil || f.AfterTenths == nil || f.mixed() {
 		return nil
 	}
 	d := *f.BeforeTenths - *f.AfterTenths
@@ -86,6 +91,7 @@ const (
 	NoReductionBefore    = "missing_before" // no valid reading before; the one after may be missing too
 	NoReductionAfter     = "missing_after"  //
 	NoReductionUndecided = "undecided"      // the readings' own uncertainty leaves nothing to tell from them
+	NoReductionMethods   = "methods_differ" // before by one method, after by another: they never mix
 	NotShown             = "not_shown"      // no visit, no record of the work or no photo: nothing is paid
 	PicturesOwed         = "pictures_owed"  // pictures that payment waits for have not arrived
 	NoReductionZero      = "not_positive"   // a reading of 0
@@ -103,6 +109,8 @@ func (f *Figures) NoReduction() string {
 		return NoReductionBefore
 	case f.AfterTenths == nil:
 		return NoReductionAfter
+	case f.mixed():
+		return NoReductionMethods
 	case f.Undecided:
 		return NoReductionUndecided
 	case *f.BeforeTenths <= 0 || *f.AfterTenths <= 0:

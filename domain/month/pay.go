@@ -99,7 +99,8 @@ type Work struct {
 //	trip_fee             outcome deferred                               1
 //
 // Work without a fitting price is listed as unpaid, a measured job without
-// both readings as withheld, with the reading that is missing. Readings that
+// both readings as withheld, with the reading that is missing; so are readings by
+// two methods. Readings that
 // decide nothing are paid the price's floor; without one the line is withheld.
 // What was not shown is withheld too: work without a visit, a record of it and
 // a photo, a trip without a visit, a coded reason and a photo. So is everything
@@ -190,6 +191,8 @@ func (w *Work) quantity(line string) (tenths int64, due bool, missing string) {
 		switch {
 		case d != nil:
 			return max(*d, 0), due, ""
+		case w.mixed():
+			return 0, due, NoReductionMethods
 		case w.Undecided: // a reviewer accepted it: the price's floor, if there is one
 			return 0, due, NoReductionUndecided
 		case w.BeforeTenths == nil:

@@ -17,7 +17,7 @@ func TestPayOf(t *testing.T) {
 		return &domain.RuleSet{Prices: list, HoldBackRatio: &ratio}
 	}
 	reduction := domain.Price{Line: LineReduction, AmountCents: 250, FundSource: "state_fund", Category: "labor"}
-	measured := Work{Figures: Figures{Outcome: domain.Completed, PayBasis: domain.Measured, BeforeTenths: whole(3180), AfterTenths: whole(1207)}, Sections: 2, WorkShown: true, TripShown: true}
+	measured := Work{Figures: Figures{Outcome: domain.Completed, PayBasis: domain.Measured, Method: domain.FanTotal, BeforeTenths: whole(3180), AfterTenths: whole(1207)}, Sections: 2, WorkShown: true, TripShown: true}
 	for _, c := range []struct {
 		name         string
 		set          *domain.RuleSet
@@ -35,6 +35,11 @@ func TestPayOf(t *testing.T) {
 		{"leakage rose", nil, measured, func(p *domain.Price, w *Work) { w.AfterTenths, p.FloorCents = whole(4000), whole(15000) }, 15000, 1500, "payable "},
 		{"no reading after", nil, measured, func(_ *domain.Price, w *Work) { w.AfterTenths = nil }, 0, 0, "withheld missing_after "},
 		{"no reading before", nil, measured, func(_ *domain.Price, w *Work) { w.BeforeTenths = nil }, 0, 0, "withheld missing_before "},
+		{"readings that decide nothing, no floor", nil, measured, func(_ *domain.Price, w *Work) { w.Undecided = true }, 0, 0, "withheld undecided "},
+		{"readings that decide nothing are paid the floor, whatever they say", nil, measured, func(p *domain.Price, w *Work) { w.Undecided, p.FloorCents = true, whole(15000) }, 15000, 1500, "payable "},
+		{"a floor of nothing is a floor", nil, measured, func(p *domain.Price, w *Work) { w.Undecided, p.FloorCents = true, whole(0) }, 0, 0, "payable "},
+		{"readings that decide nothing of work that is not shown", nil, measured, func(p *domain.Price, w *Work) { w.Undecided, w.WorkShown, p.FloorCents = true, false, whole(15000) }, 0, 0, "withheld not_shown "},
+		{"before by one method, after by another", nil, measured, func(p *domain.Price, w *Work) { w.Method, p.FloorCents = "", whole(15000) }, 0, 0, "withheld methods_differ "},
 		{"other homes only", nil, measured, func(p *domain.Price, _ *Work) { p.SectionCount = &one }, 0, 0, "unpaid "},
 		{"by sections", nil, measured, func(p *domain.Price, _ *Work) { p.SectionCount = &two }, 49325, 4932, "payable "},
 		{"inspected", nil, measured, func(_ *domain.Price, w *Work) { w.Inspected = true }, 49325, 0, "payable "},
@@ -75,7 +80,7 @@ func TestPayOf(t *testing.T) {
 
 func TestPayRefusesWhatCannotBeCounted(t *testing.T) {
 	set := &domain.RuleSet{Prices: []domain.Price{{Line: LineReduction, AmountCents: 1<<53 - 1}}}
-	work := Work{Figures: Figures{Outcome: domain.Completed, PayBasis: domain.Measured, BeforeTenths: whole(math.MaxInt64), AfterTenths: whole(0)}, WorkShown: true}
+	work := Work{Figures: Figures{Outcome: domain.Completed, PayBasis: domain.Measured, Method: domain.FanTotal, BeforeTenths: whole(math.MaxInt64), AfterTenths: whole(0)}, WorkShown: true}
 	if _, err := PayOf(set, &work); err == nil {
 		t.Error("an amount beyond 64 bits was paid")
 	}

@@ -13,12 +13,16 @@ import (
 // MethodVersion names the formulas, their parameters and their order of
 // operations. It changes whenever equal jobs would give other bytes.
 //
+// performance-5: where all homes go together no interval is given; effects of repairs
+// rest on homes, and their intervals and the inspector's ratio allow for runs; what
+// stands in steps, pairs and an inspector's readings decides something by the
+// program's own limits; from fewer than ten jobs only the pooled index is told.
 // performance-4: intervals of pooled, geometric and median figures allow for homes that
 // go together; independent_count says what they rest on. performance-3: figures are of one quantity; readings that decide nothing are left
 // out; homes that go together are allowed for; "differ" needs a test; limits by t;
 // one ladder of flags; the pooled ratio's interval by jackknife; tau, weight and
 // reliability from one belief, which is published.
-const MethodVersion = "performance-4"
+const MethodVersion = "performance-5"
 
 // A Contractor is one line of a comparison. It has no rank.
 type Contractor struct {

@@ -12,10 +12,6 @@ import (
 	"ductledger/domain/stat"
 )
 
-// minEffectJobs is the number of jobs below which nothing is said of a kind
-// of repair.
-const minEffectJobs = 5
-
 // How a step is known.
 const (
 	BasisInterim  = "interim"   // readings right before and right after this kind of repair alone
@@ -28,6 +24,8 @@ const (
 // to its whole reduction.
 type Step struct {
 	JobID        domain.UUID
+	HomeID       domain.UUID
+	Together     uint64 // as of Job
 	RepairType   string
 	HomeClass    string // empty when not known
 	Basis        string // BasisInterim or BasisWholeJob
@@ -47,6 +45,11 @@ type RepairEffect struct {
 	Basis string `json:"basis"`
 	// Jobs.
 	N int `json:"n"`
+	// Homes: on fewer than 5 no figure rests.
+	HomesCount int `json:"homes_count"`
+	// What the interval rests on: homes that go together, of one park or else one crew's week, are taken to be alike and
+	// count as one.
+	IndependentCount int `json:"independent_count"`
 	// Median.
 	Median     *float64 `json:"reduction_cfm25,omitempty"`
 	MiddleLow  *float64 `json:"reduction_p25_cfm25,omitempty"`
@@ -74,7 +77,9 @@ type effectKey struct{ kind, class, basis string }
 
 // RepairEffects gives, for each kind of repair and basis, the median step in
 // cfm25, the middle half (type-7 quarter points) and the order-statistic
-// interval of the median, over all homes and by class; null below five jobs. Each element is the steps of one
+// interval of the median, over all homes and by class; null below five homes.
+// Where homes go together the interval is that of as many fewer jobs as runs
+// widen the mean, see bunches. Each element is the steps of one
 // job; those of one kind are added up first, so a job counts once. The jobs may
 // come in any order. Alphabetical by kind, interim
 // first.
@@ -83,44 +88,61 @@ type effectKey struct{ kind, class, basis string }
 // or above MaxTenths (/leakage_cfm25). Source: Hyndman & Fan (1996) for the
 // quartiles [mem]; order statistics and the binomial distribution [calc].
 func RepairEffects(jobs iter.Seq2[[]Step, error]) ([]RepairEffect, error) {
-	orders, tables := map[effectKey]order{}, newTables()
+	drops, tables := map[effectKey][]drop{}, newTables()
 	for steps, err := range jobs {
 		if err != nil {
 			return nil, err
 		}
-		if err := countSteps(steps, orders); err != nil {
+		if err := countSteps(steps, drops); err != nil {
 			return nil, err
 		}
 	}
-	keys := slices.SortedFunc(maps.Keys(orders), func(a, b effectKey) int {
+	keys := slices.SortedFunc(maps.Keys(drops), func(a, b effectKey) int {
 		return cmp.Or(cmp.Compare(a.kind, b.kind), cmp.Compare(basisRank(a.basis), basisRank(b.basis)), wholeFirst(a.class)-wholeFirst(b.class), cmp.Compare(classRank(a.class), classRank(b.class)), cmp.Compare(a.class, b.class))
 	})
 	effects := make([]RepairEffect, 0, len(keys))
 	for _, k := range keys {
-		effects = append(effects, effectOf(k, orders[k].sorted(), tables))
+		effects = append(effects, effectOf(k, drops[k], tables))
 	}
 	return effects, nil
 }
 
+// A drop is what one job took away across one kind of repair.
+type drop struct {
+	home     domain.UUID
+	together uint64
+	tenths   int32
+}
+
 // countSteps takes what one job tells.
-func countSteps(steps []Step, orders map[effectKey]order) error {
-	drops := map[effectKey]int64{}
+func countSteps(steps []Step, drops map[effectKey][]drop) error {
+	sums := map[effectKey]int64{}
 	for _, s := range steps {
 		if err := s.check(); err != nil {
 			return err
 		}
-		drops[effectKey{s.RepairType, "", s.Basis}] += s.BeforeTenths - s.AfterTenths
+		sums[effectKey{s.RepairType, "", s.Basis}] += s.BeforeTenths - s.AfterTenths
 		if s.HomeClass != "" {
-			drops[effectKey{s.RepairType, s.HomeClass, s.Basis}] += s.BeforeTenths - s.AfterTenths
+			sums[effectKey{s.RepairType, s.HomeClass, s.Basis}] += s.BeforeTenths - s.AfterTenths
 		}
 	}
-	for k, drop := range drops {
-		if drop != int64(int32(drop)) {
-			return stat.Refuse(stat.OutOfRange, "/leakage_cfm25", "", "job %s: its steps add up to %d tenths of cfm25", steps[0].JobID, drop)
+	for k, sum := range sums {
+		if sum != int64(int32(sum)) {
+			return stat.Refuse(stat.OutOfRange, "/leakage_cfm25", "", "job %s: its steps add up to %d tenths of cfm25", steps[0].JobID, sum)
 		}
-		orders[k] = append(orders[k], int32(drop))
+		drops[k] = append(drops[k], drop{steps[0].HomeID, steps[0].Together, int32(sum)})
 	}
 	return nil
+}
+
+// homesOf counts the homes of some jobs.
+func homesOf(drops []drop) int {
+	homes := make([]domain.UUID, len(drops))
+	for i, d := range drops {
+		homes[i] = d.home
+	}
+	slices.SortFunc(homes, domain.UUID.Compare)
+	return len(slices.Compact(homes))
 }
 
 // wholeFirst puts homes of all classes before those of one.
@@ -134,10 +156,17 @@ func basisRank(basis string) int {
 	return 1
 }
 
-func effectOf(k effectKey, tenths order, tables *tables) RepairEffect {
-	e := RepairEffect{RepairType: k.kind, HomeClass: k.class, Basis: k.basis, N: len(tenths)}
-	if e.N < minEffectJobs {
-		e.Reason = TooFewJobs
+func effectOf(k effectKey, drops []drop, tables *tables) RepairEffect {
+	tenths, values := make(order, len(drops)), make([]runValue, len(drops))
+	for i, d := range drops {
+		tenths[i], values[i] = d.tenths, runValue{d.together, float64(d.tenths)}
+	}
+	tenths.sorted()
+	e := RepairEffect{RepairType: k.kind, HomeClass: k.class, Basis: k.basis, N: len(drops), HomesCount: homesOf(drops)}
+	var design float64
+	design, e.IndependentCount = designOf(values)
+	if e.HomesCount < leastHomes {
+		e.Reason = TooFewHomes
 		return e
 	}
 	points := tenths.middleHalf(inCFM25)
@@ -146,18 +175,16 @@ func effectOf(k effectKey, tenths order, tables *tables) RepairEffect {
 	} else {
 		e.JobMiddleLow, e.JobMedian, e.JobMiddleHigh = points[0], points[1], points[2]
 	}
-	bounds := tables.median(int64(e.N))
-	if bounds.rank == 0 {
-		e.IntervalReason = TooFewJobs
+	low, high, level, reason := tenths.medianLimits(design, e.IndependentCount, tables)
+	if e.IntervalReason = reason; reason != "" {
 		return e
 	}
-	low, high := tenths.between(bounds.rank)
 	if k.basis == BasisInterim {
-		e.Low, e.High = ptr(inCFM25(low)), ptr(inCFM25(high))
+		e.Low, e.High = low, high
 	} else {
-		e.JobLow, e.JobHigh = ptr(inCFM25(low)), ptr(inCFM25(high))
+		e.JobLow, e.JobHigh = low, high
 	}
-	e.Interval, e.Level = IntervalOrder, &bounds.coverage
+	e.Interval, e.Level = IntervalOrder, level
 	return e
 }
 

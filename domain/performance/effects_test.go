@@ -12,7 +12,7 @@ import (
 )
 
 func step(job int, kind string, before, after int64) Step {
-	return Step{JobID: id(job), RepairType: kind, Basis: BasisInterim, BeforeTenths: before, AfterTenths: after}
+	return Step{JobID: id(job), HomeID: id(1000 + job), RepairType: kind, Basis: BasisInterim, BeforeTenths: before, AfterTenths: after}
 }
 
 // byJob gives the steps of each job together, jobs in the order of their first.
@@ -59,10 +59,10 @@ func TestRepairEffects(t *testing.T) {
 	near(t, "low", e.Low, 10, 0)
 	near(t, "high", e.High, 90, 0)
 	near(t, "coverage", e.Level, .96875, 0)
-	if e.N != 6 || e.Basis != BasisInterim || got[1].Basis != BasisWholeJob || got[1].Reason != TooFewJobs {
+	if e.N != 6 || e.Basis != BasisInterim || got[1].Basis != BasisWholeJob || got[1].Reason != TooFewHomes || e.HomesCount != 6 || e.IndependentCount != 6 {
 		t.Errorf("%+v", got)
 	}
-	if few := got[2]; few.RepairType != "end_closure" || few.N != 4 || few.Median != nil || few.Reason != TooFewJobs {
+	if few := got[2]; few.RepairType != "end_closure" || few.N != 4 || few.Median != nil || few.Reason != TooFewHomes {
 		t.Errorf("four jobs: %+v", few)
 	}
 
@@ -96,6 +96,37 @@ func TestWholeJobsAreNoEffect(t *testing.T) {
 			t.Errorf("an effect is made of whole jobs: %+v", e)
 		}
 		near(t, "whole jobs", e.JobMedian, 97.5, 1e-12)
+	}
+}
+
+// Figures rest on homes, not on jobs; where all homes go together there is no
+// interval, and in two runs of six alike no more than two count [calc].
+func TestEffectsOfFewHomesAndRuns(t *testing.T) {
+	effect := func(change func(i int, s *Step)) RepairEffect {
+		t.Helper()
+		var steps []Step
+		for i := range 12 {
+			s := step(i+1, "boot", 2000, int64(1000+10*(i/6)))
+			change(i, &s)
+			steps = append(steps, s)
+		}
+		got, err := RepairEffects(byJob(steps...))
+		if err != nil {
+			t.Fatal(err)
+		}
+		return got[0]
+	}
+	if e := effect(func(i int, s *Step) { s.HomeID = id(i % 4) }); e.N != 12 || e.HomesCount != 4 || e.Reason != TooFewHomes || e.Median != nil {
+		t.Errorf("twelve jobs at four homes: %+v", e)
+	}
+	if e := effect(func(i int, s *Step) { s.HomeID = id(i % 5) }); e.HomesCount != 5 || e.Median == nil || e.Low == nil {
+		t.Errorf("twelve jobs at five homes: %+v", e)
+	}
+	if e := effect(func(_ int, s *Step) { s.Together = 7 }); e.IndependentCount != 1 || e.Median == nil || e.Low != nil || e.IntervalReason != OneRun {
+		t.Errorf("one park: %+v", e)
+	}
+	if e := effect(func(i int, s *Step) { s.Together = uint64(1 + i/6) }); e.IndependentCount != 2 || e.Median == nil || e.Low != nil || e.IntervalReason != TooFewJobs {
+		t.Errorf("two parks alike: %+v", e)
 	}
 }
 

@@ -533,6 +533,9 @@ func (r *bunch) merge(o *bunch) {
 // independent is the number of runs, a home by itself being one.
 func (b *bunches) independent() int64 { return b.all.n - b.inRuns.n + int64(len(b.runs)) }
 
+// one tells that all homes go together.
+func (b *bunches) one() bool { return len(b.runs) == 1 && b.independent() == 1 }
+
 // design is by how much runs widen the variance of the mean of v = a·x + c·y, x and y
 // the logarithms of the readings: that of runs over that of homes, at least 1.
 //
@@ -579,6 +582,35 @@ func (b *bunches) designOfRatio(r, each float64) float64 {
 		sum += float64(e * e)
 	}
 	return widening(sum, each, R, n)
+}
+
+// A runValue is a figure of one job, and the run that it belongs to; 0: none.
+type runValue struct {
+	together uint64
+	v        float64
+}
+
+// designOf is design of any values, which it puts into order, and the number of
+// runs, a job by itself being one.
+func designOf(values []runValue) (design float64, independent int) {
+	slices.SortFunc(values, func(a, b runValue) int { return cmp.Or(cmp.Compare(a.together, b.together), cmp.Compare(a.v, b.v)) })
+	n, mean := float64(len(values)), 0.0
+	for _, x := range values {
+		mean += x.v / n
+	}
+	each, ofRuns, run := 0.0, 0.0, 0.0
+	for i, x := range values {
+		e := x.v - mean
+		each += float64(e * e)
+		if run += e; i+1 == len(values) || x.together == 0 || values[i+1].together != x.together {
+			ofRuns += float64(run * run)
+			run, independent = 0, independent+1
+		}
+	}
+	if independent == len(values) || independent < 2 {
+		return 1, independent
+	}
+	return widening(ofRuns, each, float64(independent), n), independent
 }
 
 func widening(ofRuns, ofHomes, R, n float64) float64 {

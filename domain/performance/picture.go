@@ -62,12 +62,16 @@ type Days struct {
 //
 //	d = ln(inspector/crew)    ratio e^d̄    limits e^(d̄ ∓ t(n−1)·s_d/√n)
 //
-// From 3 homes, no unit. Source: Student's t on logarithms [calc].
+// From 3 homes, no unit. Where homes go together, s_d² is larger by what runs add
+// to it, and n − 1 is of runs. Source: Student's t on logarithms [calc].
 type Retest struct {
-	N     int      `json:"n"`
-	Ratio *float64 `json:"ratio,omitempty"`
-	Low   *float64 `json:"ratio_low,omitempty"`
-	High  *float64 `json:"ratio_high,omitempty"`
+	N int `json:"n"`
+	// What the interval rests on: homes that go together, of one park or else one crew's week, are taken to be alike and
+	// count as one.
+	IndependentCount int      `json:"independent_count"`
+	Ratio            *float64 `json:"ratio,omitempty"`
+	Low              *float64 `json:"ratio_low,omitempty"`
+	High             *float64 `json:"ratio_high,omitempty"`
 	// How the interval was made: t, t_pooled, range of two jobs, order_statistic, normal.
 	Interval string `json:"interval,omitempty"`
 	// The level of the interval.
@@ -158,9 +162,10 @@ type Work struct {
 	SentIn           int       // how often it was sent in
 	FirstMustFix     int       // findings at the first sending
 	FirstNotRecorded int
-	CalledBack       bool // the resident or an inspector asked for a return
-	Judged           bool // both readings and their uncertainty are known
-	Measurable       bool // with Judged: the reduction is beyond that uncertainty
+	CalledBack       bool   // the resident or an inspector asked for a return
+	Judged           bool   // both readings and their uncertainty are known
+	Measurable       bool   // with Judged: the reduction is beyond that uncertainty
+	Together         uint64 // as of Job
 	CrewAfter        *int64
 	InspectorAfter   *int64 // tenths of cfm25, as CrewAfter
 	StrayCuts        *int   // openings without a part near them; nil when nobody judged it
@@ -225,6 +230,7 @@ type workCounts struct {
 	deferred                                              map[string]int
 	seconds                                               order // from assignment to acceptance
 	retests                                               sums  // crew's reading as before, inspector's as after
+	ratios                                                []runValue
 }
 
 func (c *workCounts) add(w *Work) {
@@ -260,6 +266,7 @@ func (c *workCounts) add(w *Work) {
 		j := Job{BeforeTenths: w.CrewAfter, AfterTenths: w.InspectorAfter}
 		x, y := j.logs()
 		c.retests.add(&j, x, y)
+		c.ratios = append(c.ratios, runValue{w.Together, math.Ldexp(float64(y-x), -logBits)})
 	}
 	if w.StrayCuts != nil {
 		c.cutHomes++
@@ -292,7 +299,7 @@ func (c *workCounts) picture(tables *tables) (Picture, error) {
 		}
 	}
 	p.DaysToAcceptance = daysOf(c.seconds.sorted())
-	p.InspectorOverCrew, err = retestOf(&c.retests, tables)
+	p.InspectorOverCrew, err = retestOf(&c.retests, c.ratios, tables)
 	return p, err
 }
 
@@ -317,8 +324,9 @@ func daysOf(seconds order) Days {
 }
 
 // retestOf is exp of the mean log ratio with its t interval, from 3 homes.
-func retestOf(s *sums, tables *tables) (Retest, error) {
-	r := Retest{N: int(s.n)}
+func retestOf(s *sums, ratios []runValue, tables *tables) (Retest, error) {
+	design, independent := designOf(ratios)
+	r := Retest{N: int(s.n), IndependentCount: independent}
 	if s.n == 0 {
 		r.Reason = NoJobs
 		return r, nil
@@ -326,16 +334,19 @@ func retestOf(s *sums, tables *tables) (Retest, error) {
 	n := float64(s.n)
 	mean := -s.d.logs() / n
 	r.Ratio = ptr(math.Exp(mean))
-	if s.n < minForT {
+	sd := math.Sqrt(centered(s.n, s.dd, s.d, s.d) / (n - 1) * design)
+	switch {
+	case s.n < minForT:
 		r.IntervalReason = TooFewJobs
 		return r, nil
-	}
-	sd := math.Sqrt(centered(s.n, s.dd, s.d, s.d) / (n - 1))
-	if sd <= zeroSD {
+	case independent < 2:
+		r.IntervalReason = OneRun
+		return r, nil
+	case sd <= zeroSD:
 		r.IntervalReason = ZeroVariance
 		return r, nil
 	}
-	t, err := tables.t(s.n - 1)
+	t, err := tables.t(int64(independent - 1))
 	if err != nil {
 		return r, err
 	}

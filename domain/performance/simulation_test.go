@@ -353,6 +353,55 @@ func TestSimulatedIntervalsOfRuns(t *testing.T) {
 	}
 }
 
+// The same of what repairs bring and of an inspector's readings over the crew's: a
+// median step and a ratio, in runs of five that share two fifths of the variance.
+func TestSimulatedEffectsAndRetestsOfRuns(t *testing.T) {
+	r := rand.New(rand.NewPCG(*seed, 6))
+	const shared, run, middle, sigma = .4, 5, 800.0, 300.0 // tenths of cfm25
+	for _, runs := range []int{12, 30} {
+		tried, covered := *worlds*10, map[string]int{}
+		for range tried {
+			var steps []Step
+			var ratios []runValue
+			var retests sums
+			common := 0.0
+			for i := range runs * run {
+				if i%run == 0 {
+					common = r.NormFloat64()
+				}
+				z := math.Sqrt(shared)*common + math.Sqrt(1-shared)*r.NormFloat64()
+				s := step(i+1, "boot", 5000, 5000-int64(middle+sigma*z))
+				s.Together = uint64(1 + i/run)
+				steps = append(steps, s)
+				crew, inspector := int64(1000), int64(1000*math.Exp(.05*z))
+				j := Job{BeforeTenths: &crew, AfterTenths: &inspector}
+				x, y := j.logs()
+				retests.add(&j, x, y)
+				ratios = append(ratios, runValue{s.Together, math.Ldexp(float64(y-x), -logBits)})
+			}
+			effects, err := RepairEffects(byJob(steps...))
+			if err != nil {
+				t.Fatal(err)
+			}
+			if e := effects[0]; e.IndependentCount != runs || *e.Low <= middle/10 && middle/10 <= *e.High {
+				covered["median step"]++
+			}
+			retest, err := retestOf(&retests, ratios, newTables())
+			if err != nil {
+				t.Fatal(err)
+			}
+			covered["inspector over crew"] += int(indicator(*retest.Low <= 1 && 1 <= *retest.High))
+		}
+		for _, name := range []string{"median step", "inspector over crew"} {
+			share := float64(covered[name]) / float64(tried)
+			t.Logf("%d runs of five, %s: covers %.4f", runs, name, share)
+			if least := .92 - 2*math.Sqrt(.92*.08/float64(tried)); share < least {
+				t.Errorf("%d runs of five, %s: covers %.4f, .92 is asked", runs, name, share)
+			}
+		}
+	}
+}
+
 // within holds a share to what is allowed, with two standard errors for few worlds.
 func within(t *testing.T, name string, count, of int, most float64) {
 	t.Helper()

@@ -93,8 +93,8 @@ func (g *group) summary(runs *bunches, within spread, tables *tables) (Summary, 
 	if s.Typical, err = typicalOf(k, runs, g.range2, within, tables); err != nil {
 		return s, err
 	}
-	s.MedianBefore = medianOf(g.befores(), k.beforeBelow, runs.design(1, 0), tables)
-	s.MedianAfter = medianOf(g.afters(), k.afterBelow, runs.design(0, 1), tables)
+	s.MedianBefore = medianOf(g.befores(), k.beforeBelow, runs.design(1, 0), s.IndependentCount, tables)
+	s.MedianAfter = medianOf(g.afters(), k.afterBelow, runs.design(0, 1), s.IndependentCount, tables)
 	if g.questioned.n > 0 {
 		v := *k
 		v.merge(&g.questioned, -1)
@@ -132,6 +132,7 @@ const Level = 0.95
 const (
 	NoJobs       = "no_jobs"       // no job counts
 	TooFewJobs   = "n_too_small"   // fewer jobs than the figure needs
+	OneRun       = "one_run"       // all homes go together, of one park or one crew's week: how much runs differ cannot be told
 	BelowRange   = "below_range"   // half of the readings or more lie below the instrument's range
 	ZeroVariance = "zero_variance" // the jobs are alike to the last digit: a question about the data
 	NoAreas      = "no_areas"      // no floor area is known
@@ -198,8 +199,12 @@ func pooledOf(g *group, runs *bunches, tables *tables) (Pooled, error) {
 	p.BeforeCFM25, p.AfterCFM25 = ptr(cfm25(s.before)), ptr(cfm25(s.after))
 	p.ReductionCFM25 = ptr(cfm25(s.before - s.after))
 	p.Ratio = ptr(float64(s.before-s.after) / float64(s.before))
-	if s.n < minForT {
+	switch {
+	case s.n < minForT:
 		p.IntervalReason = TooFewJobs
+		return p, nil
+	case runs.one():
+		p.IntervalReason = OneRun
 		return p, nil
 	}
 	weights := s.bb // Σ of the squared weights of what counts as one
@@ -324,6 +329,9 @@ func typicalOf(s *sums, runs *bunches, range2 func() (low, high float64), within
 		low, high := range2()
 		g.Low, g.High, g.Interval = ptr(low), ptr(high), IntervalRange
 		return g, nil
+	case runs.one():
+		g.IntervalReason = OneRun
+		return g, nil
 	}
 	kind, own := IntervalT, spread{centered(s.n, s.dd, s.d, s.d) / (n - 1), s.n - 1}
 	if len(runs.runs) > 0 {
@@ -376,7 +384,7 @@ type Median struct {
 //
 // Where homes go together the interval is that of n/design jobs, at the same shares
 // of them.
-func medianOf(tenths order, below int64, design float64, tables *tables) Median {
+func medianOf(tenths order, below int64, design float64, independent int, tables *tables) Median {
 	n := int64(len(tenths))
 	m := Median{N: int(n)}
 	switch {
@@ -388,16 +396,27 @@ func medianOf(tenths order, below int64, design float64, tables *tables) Median 
 		return m
 	}
 	m.Leakage = ptr(tenths.quantile(0.5, inCFM25))
+	if m.Low, m.High, m.Level, m.IntervalReason = tenths.medianLimits(design, independent, tables); m.IntervalReason == "" {
+		m.Interval = IntervalOrder
+	}
+	return m
+}
+
+// medianLimits is the order-statistic interval of the median of n/design
+// independent values, at the same shares of those that there are; else why there
+// is none.
+func (o order) medianLimits(design float64, independent int, tables *tables) (low, high, level *float64, reason string) {
+	n := int64(len(o))
+	if n > 1 && independent < 2 {
+		return nil, nil, nil, OneRun
+	}
 	counts := int64(float64(n) / design)
 	bounds := tables.median(counts)
 	if bounds.rank == 0 {
-		m.IntervalReason = TooFewJobs
-		return m
+		return nil, nil, nil, TooFewJobs
 	}
-	low, high := tenths.between(bounds.rank * (n + 1) / (counts + 1))
-	m.Low, m.High = ptr(inCFM25(low)), ptr(inCFM25(high))
-	m.Interval, m.Level = IntervalOrder, &bounds.coverage
-	return m
+	from, to := o.between(bounds.rank * (n + 1) / (counts + 1))
+	return ptr(inCFM25(from)), ptr(inCFM25(to)), &bounds.coverage, ""
 }
 
 // inCFM25 is a reading in tenths, or the difference of two, in cfm25.

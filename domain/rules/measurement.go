@@ -342,6 +342,7 @@ type taken struct {
 	quality      leakage.Quality
 	computed     leakage.Method
 	exponent     float64
+	below        bool // what the method can tell: cfm25 is the limit
 }
 
 // version is that of the computation behind the figure.
@@ -446,7 +447,26 @@ func (a *Assembled) test(m Of[domain.Measurement], limits domain.TestLimits) (ta
 	if err != nil {
 		return taken{}, err
 	}
-	return taken{m, test.LeakageCFM, test.Uncertainty, test.Limits, test.Extrapolated, test.Quality, test.Method, test.Exponent}, nil
+	return taken{m, test.LeakageCFM, test.Uncertainty, test.Limits, test.Extrapolated, test.Quality, test.Method, test.Exponent, yes(m.Record.BelowRange)}, nil
+}
+
+// Leakage is what one measurement of a job reads, of whatever stage, in tenths of
+// cfm25, and whether it decides anything by the limits of the set; not known where
+// it cannot be computed. An interim reading, or an inspector's, is so read as the
+// crew's own reading after is.
+// Source: package leakage [calc].
+func (s *Set) Leakage(job *Assembled, m Of[domain.Measurement]) (tenths int64, decides, known bool) {
+	if m.Record.Method == domain.Pan {
+		return 0, false, false
+	}
+	after := *m.Record
+	after.Stage = domain.After
+	t, err := job.test(Of[domain.Measurement]{Entry: m.Entry, Record: &after}, s.tests)
+	if err != nil {
+		return 0, false, false
+	}
+	tenths, err = stat.Units(t.cfm25, 1)
+	return tenths, t.quality != leakage.Undecided, err == nil
 }
 
 // fanReadings are the pairs of pressure and flow of a fan test, less the
@@ -539,15 +559,20 @@ func (a *Assembled) subtraction(m Of[domain.Measurement], p leakage.SubtractionP
 	if err != nil {
 		return taken{}, err
 	}
-	if s.BelowLimit && r.BelowRange != nil && *r.BelowRange {
-		// Recorded as below what the method can tell: a success, and the limit
-		// stands for the leakage, which understates the reduction.
-		limit := leakage.Interval{Low: 0, High: s.LimitCFM25}
-		return taken{m, s.LimitCFM25, leakage.Uncertainty{}, &limit, false, leakage.Weak, leakage.Method(domain.Subtraction), s.Exponent}, nil
+	if s.BelowLimit && (yes(r.BelowRange) || s.LeakageCFM25 <= 0) {
+		// Below what the method can tell, as it was recorded or since masking took
+		// nothing away: after the work a success, and the limit stands for the
+		// leakage, which understates the reduction. Before the work the limit would
+		// overstate it, so that the reading decides nothing.
+		quality := leakage.Weak
+		if r.Stage == domain.Before || s.CorrectionFactor > p.UndecidedCorrection {
+			quality = leakage.Undecided
+		}
+		return taken{m, s.LimitCFM25, leakage.Uncertainty{}, &s.Limits, false, quality, leakage.Method(domain.Subtraction), s.Exponent, true}, nil
 	}
 	out, err := leakage.OutsideBySubtraction(s)
 	if err != nil {
 		return taken{}, err
 	}
-	return taken{m, s.LeakageCFM25, out.Uncertainty, &s.Limits, false, s.Quality, leakage.Method(domain.Subtraction), s.Exponent}, nil
+	return taken{m, s.LeakageCFM25, out.Uncertainty, &s.Limits, false, s.Quality, leakage.Method(domain.Subtraction), s.Exponent, false}, nil
 }

@@ -11,7 +11,12 @@ import (
 // ResultVersion names the way from a job's readings to its result. Stored
 // beside each result: a change that moves a digit or another reading gets a
 // new one.
-const ResultVersion = "result-3/" + leakage.MethodVersion
+//
+// result-4: a masked flow equal to the whole one or above it is below what a
+// subtraction can tell, whether or not it was ticked; such a reading before the
+// work decides nothing. A result says the level of its limits, and the factor
+// behind those of the reduction.
+const ResultVersion = "result-4/" + leakage.MethodVersion
 
 // Why a result has no figures, or why a reading was left out of it.
 const (
@@ -71,6 +76,11 @@ type Result struct {
 	ReductionPer100Ft2 *float64 `json:"reduction_cfm25_per_100ft2,omitzero"`
 	// The floor area that was used.
 	FloorAreaFt2 *float64 `json:"floor_area_ft2,omitzero"`
+	// Of every low and high here. All that is not known of a reading is in them: the scatter of a fit by Student's t, the
+	// instrument's calibration and doing the test again by 1.96.
+	Level *float64 `json:"level_ratio,omitzero"`
+	// Between the uncertainty of the reduction and its limits: 1.96, or more where a fit has few degrees of freedom.
+	Coverage *float64 `json:"reduction_coverage_factor,omitzero"`
 	// ln of before over after.
 	LogReduction *float64 `json:"log_reduction,omitzero"`
 	// Its standard uncertainty.
@@ -268,7 +278,7 @@ func (r *Result) without(e *domain.Entry, m *domain.Measurement, reason, detail 
 func (r *Result) use(t *taken, value, low, high **float64, tenths **int64) {
 	*value = &t.cfm25
 	if t.limits != nil {
-		*low, *high = &t.limits.Low, &t.limits.High
+		*low, *high, r.Level = &t.limits.Low, &t.limits.High, new(leakage.Level95)
 	}
 	if n, err := stat.Units(t.cfm25, 1); err == nil {
 		*tenths = &n
@@ -292,7 +302,7 @@ func qualityRank(q leakage.Quality) int {
 
 // reduce compares the two tests.
 func (r *Result) reduce(job *Assembled) {
-	r.BelowRange = r.after.Record.BelowRange != nil && *r.after.Record.BelowRange
+	r.BelowRange = r.after.below
 	if r.Quality == leakage.Undecided {
 		r.Reason = IsUndecided
 		return
@@ -317,6 +327,7 @@ func (r *Result) reduce(job *Assembled) {
 		return
 	}
 	absolute, ratio := reduction.Absolute, reduction.Ratio
+	r.Level, r.Coverage = new(leakage.Level95), &reduction.Factor
 	r.ReductionCFM25, r.ReductionCFM25Low, r.ReductionCFM25High = &absolute.Value, &absolute.Limits.Low, &absolute.Limits.High
 	r.ReductionRatio, r.ReductionRatioLow, r.ReductionRatioHigh = &ratio.Value, &ratio.Limits.Low, &ratio.Limits.High
 	if area := reduction.PerArea; area != nil {
@@ -383,15 +394,15 @@ func (r *Result) steps(job *Assembled) {
 
 func (t *taken) uncertaintyCFM25() float64 { return t.cfm25 * t.uncertainty.Relative() }
 
-// interim are the readings between the two of the result, by its method, in
-// the order of time.
+// interim are the readings between the two of the result, by its method, that
+// decide something, in the order of time.
 func (a *Assembled) interim(r *Result) (list []taken) {
 	for _, m := range a.Measurements {
 		if m.Record.Stage != domain.Interim || m.Record.Method != r.Method ||
 			!m.Record.TakenAt.After(r.before.Record.TakenAt) || !m.Record.TakenAt.Before(r.after.Record.TakenAt) {
 			continue
 		}
-		if t, err := a.test(m, r.limits); err == nil {
+		if t, err := a.test(m, r.limits); err == nil && t.quality != leakage.Undecided && !t.below {
 			list = append(list, t)
 		}
 	}

@@ -45,8 +45,8 @@ JOIN job_result AS r ON r.program_id = @program_id AND r.job_id = j.id
 WHERE j.program_id = @program_id AND j.inspected`
 
 // inspected gives, for each accepted job with an inspector's reading by the
-// crew's method, the last of them in tenths of cfm25: computed as the crew's
-// own reading after is.
+// crew's method, the last of them that decides something by the limits in force, in
+// tenths of cfm25.
 func (p *Population) inspected() (map[domain.UUID]int64, error) {
 	var rows []storage.EntryRow
 	var methods []methodRow
@@ -65,13 +65,14 @@ func (p *Population) inspected() (map[domain.UUID]int64, error) {
 		case *domain.Instrument:
 			instruments = append(instruments, e)
 		case *domain.Measurement:
-			after := *r
-			after.Stage = domain.After
-			e.Record = &after
 			ofJob[r.JobID] = append(ofJob[r.JobID], e)
 		case *domain.Job:
 			ofJob[e.ID] = append(ofJob[e.ID], e)
 		}
+	}
+	set, faults := rules.NewSet(domain.UUID{}, &p.InForce)
+	if len(faults) > 0 {
+		return nil, fmt.Errorf("the rule set in force: %w", domain.InvalidFields(faults))
 	}
 	tenths := make(map[domain.UUID]int64, len(methods))
 	for _, row := range methods {
@@ -83,9 +84,12 @@ func (p *Population) inspected() (map[domain.UUID]int64, error) {
 		if err != nil {
 			return nil, fmt.Errorf("inspection of job %s: %w", domain.UUID(row.JobID), err)
 		}
-		result := rules.Compute(rules.Set{MethodsAsked: []domain.Method{crew}}, job)
-		if result.AfterTenths != nil && result.Method == crew {
-			tenths[row.JobID] = *result.AfterTenths
+		var last *domain.Measurement // in force, by the crew's method
+		for _, m := range job.Measurements {
+			read, decides, known := set.Leakage(job, m)
+			if m.Record.Method == crew && known && decides && (last == nil || !m.Record.TakenAt.Before(last.TakenAt)) {
+				last, tenths[row.JobID] = m.Record, read
+			}
 		}
 	}
 	return tenths, nil

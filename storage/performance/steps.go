@@ -33,6 +33,8 @@ func (s *RepairSteps) Digest() string { return hex.EncodeToString(s.digest.Sum(n
 
 type stepsRow struct {
 	JobID        [16]byte
+	HomeID       [16]byte
+	Together     *int64
 	PayBasis     string
 	Excluded     bool
 	BeforeTenths *int64
@@ -44,7 +46,7 @@ type stepsRow struct {
 }
 
 const stepsSQL = `
-SELECT job_id, pay_basis, excluded, before_tenths, after_tenths, steps, method, class, coalesce(quality = 'undecided', false) AS undecided
+SELECT job_id, home_id, together, pay_basis, excluded, before_tenths, after_tenths, steps, method, class, coalesce(quality = 'undecided', false) AS undecided
 FROM job_result
 WHERE program_id = @program_id AND counted_at >= @from AND counted_at < @before AND accepted_position IS NOT NULL
     AND accepted_position <= @position AND (until_position IS NULL OR until_position > @position)
@@ -120,11 +122,11 @@ func (r *stepsRow) read(of domain.Quantity, pairs map[string]int) (steps []perfo
 		pairs[why]++
 	}
 	for _, s := range frozen.Steps {
-		steps = append(steps, performance.Step{JobID: r.JobID, RepairType: s.Kind, HomeClass: r.Class, Basis: performance.BasisInterim, BeforeTenths: s.BeforeTenths, AfterTenths: s.AfterTenths})
+		steps = append(steps, performance.Step{JobID: r.JobID, HomeID: r.HomeID, Together: uint64(storage.OrZero(r.Together)), RepairType: s.Kind, HomeClass: r.Class, Basis: performance.BasisInterim, BeforeTenths: s.BeforeTenths, AfterTenths: s.AfterTenths})
 	}
 	if len(steps) == 0 {
 		for _, kind := range frozen.Kinds {
-			steps = append(steps, performance.Step{JobID: r.JobID, RepairType: kind, HomeClass: r.Class, Basis: performance.BasisWholeJob, BeforeTenths: *r.BeforeTenths, AfterTenths: *r.AfterTenths})
+			steps = append(steps, performance.Step{JobID: r.JobID, HomeID: r.HomeID, Together: uint64(storage.OrZero(r.Together)), RepairType: kind, HomeClass: r.Class, Basis: performance.BasisWholeJob, BeforeTenths: *r.BeforeTenths, AfterTenths: *r.AfterTenths})
 		}
 	}
 	if len(steps) == 0 {

@@ -27,6 +27,7 @@ type workRow struct {
 	StrayCutCount         *int32
 	Method                *string
 	Undecided             bool
+	Together              *int64
 }
 
 // notStated stands for the reason of a deferral that names none.
@@ -68,7 +69,7 @@ SELECT b.job_id, coalesce(r.worked_by[1], v.contractor_id) AS contractor_id,
     CASE WHEN m.sent_in_count > 0 THEN b.must_fix_count ELSE 0 END AS first_must_fix_count,
     CASE WHEN m.sent_in_count > 0 THEN b.not_recorded_count ELSE 0 END AS first_not_recorded_count,
     c.job_id IS NOT NULL AS called_back, r.measurable, r.after_tenths, r.stray_cut_count, r.method,
-    coalesce(r.quality = 'undecided', false) AS undecided
+    coalesce(r.quality = 'undecided', false) AS undecided, r.together
 FROM begun AS b
 JOIN moves AS m ON m.job_id = b.job_id
 JOIN versions AS v ON v.job_id = b.job_id AND v.newest
@@ -112,6 +113,7 @@ func (r *workRow) work(inspected map[domain.UUID]int64, of domain.Quantity) perf
 	w := performance.Work{
 		JobID: r.JobID, ContractorID: r.ContractorID, AssignedAt: r.AssignedAt, SentIn: int(r.SentInCount),
 		FirstMustFix: int(r.FirstMustFixCount), FirstNotRecorded: int(r.FirstNotRecordedCount), CalledBack: r.CalledBack,
+		Together: uint64(storage.OrZero(r.Together)),
 	}
 	if r.IsDeferred {
 		w.Deferred = notStated
