@@ -71,7 +71,7 @@ func TestNoJobIsAssignedWithoutPermission(t *testing.T) {
 	w := newWorld(t)
 	w.InForce = &domain.RuleSet{AssignNeeds: []domain.AssignNeed{domain.NeedsPermission}}
 	home := w.item(nobody, &domain.Home{SectionCount: 1, Permission: permission(today)})
-	for _, d := range Sort(staff, []*Item{w.item(fresh, job(nobody, ours, domain.Assigned)), home}, w.Store) {
+	for _, d := range Decide(staff, []*Item{w.item(fresh, job(nobody, ours, domain.Assigned)), home}, w.Store) {
 		if d.Status != Created {
 			t.Errorf("in one batch: %s %s %v", d.Item.Kind, d.Status, d.Problem)
 		}
