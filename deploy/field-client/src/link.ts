@@ -26,24 +26,26 @@ export class Link {
   constructor(private readonly o: LinkOptions, private readonly revoked: () => Promise<void>) { this.tries = o.tries ?? 8; }
 
   /** Sends a request once. An error that is no Problem says that nothing is known about what became of it. */
-  async call<T>(method: string, path: string, body?: unknown): Promise<T> {
+  async send(method: string, path: string, body?: string | Uint8Array<ArrayBuffer>, header: Record<string, string> = {}): Promise<{ text: string; header: Headers }> {
     const response = await (this.o.fetch ?? fetch)(this.o.url + path, {
-      method, headers: { Authorization: "Bearer " + this.o.token, ...(body !== undefined && { "Content-Type": "application/json" }) },
-      ...(body !== undefined && { body: JSON.stringify(body) }),
+      method, headers: { Authorization: "Bearer " + this.o.token, ...(typeof body === "string" && { "Content-Type": "application/json" }), ...header },
+      ...(body !== undefined && { body }),
     });
     const text = await response.text();
-    if (response.ok) return JSON.parse(text) as T;
+    if (response.ok) return { text, header: response.headers };
     let told: Content = { code: "no_problem", detail: "an answer that is no problem of the service" };
     try { told = JSON.parse(text) as Content; } catch { /* a proxy's page */ }
     if (told["code"] === "device_revoked") await this.revoked();
     throw new Problem(response.status, told, Number(told["retry_after_s"] ?? response.headers.get("Retry-After") ?? 0));
   }
 
+  async post<T>(path: string, body: unknown): Promise<T> { return JSON.parse((await this.send("POST", path, JSON.stringify(body))).text) as T; }
+
   /** Reads an address, again while that may help. */
   async get<T>(path: string): Promise<T> {
     for (let failures = 1; ; failures++) {
       try {
-        return await this.call<T>("GET", path);
+        return JSON.parse((await this.send("GET", path)).text) as T;
       } catch (error) {
         if ((error instanceof Problem && !error.passing) || failures === this.tries) throw error;
         await this.pause(failures, error);

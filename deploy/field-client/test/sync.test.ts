@@ -1,6 +1,7 @@
 import assert from "node:assert/strict";
-import { randomUUID } from "node:crypto";
+import { createHash, randomUUID } from "node:crypto";
 import { after, before, test } from "node:test";
+import { deflateSync } from "node:zlib";
 import { type Content, MemoryStore, type Note } from "../src/store.js";
 import { merge } from "../src/merge.js";
 import { Device } from "../src/sync.js";
@@ -29,7 +30,7 @@ async function phones(seed: number, count: number) {
     const store = new MemoryStore();
     const link = badLink(random);
     const open = (fetch: typeof globalThis.fetch) => Device.open({ url: service.url, token, id, store, fetch, random, wait: async () => undefined, tries: 60 });
-    list.push({ id, store, link, open, device: await open(link.fetch) });
+    list.push({ id, url: service.url, token, store, link, open, device: await open(link.fetch) });
   }
   return { random, list };
 }
@@ -123,6 +124,88 @@ test("what is refused stays on the phone with its reason", async () => {
   assert.equal(phone.troubles().length, 0);
   const stored = await service.call("STAFF", "GET", `/v1/components/${id}`);
   assert.equal((stored["record"] as Content)["position_ft"], 5);
+});
+
+/** A picture that does not compress, of three bytes a point. */
+function picture(seed: number, width: number, height: number): Uint8Array<ArrayBuffer> {
+  const random = mulberry(seed);
+  const rows = Buffer.alloc(height * (1 + 3 * width));
+  for (let i = 0; i < rows.length; i++) rows[i] = i % (1 + 3 * width) === 0 ? 0 : Math.floor(random() * 256);
+  const crc = (b: Buffer) => {
+    let c = ~0;
+    for (const byte of b) { c ^= byte; for (let k = 0; k < 8; k++) c = c & 1 ? (c >>> 1) ^ 0xedb88320 : c >>> 1; }
+    return ~c >>> 0;
+  };
+  const chunk = (name: string, data: Buffer) => {
+    const body = Buffer.concat([Buffer.from(name), data]);
+    const [length, sum] = [Buffer.alloc(4), Buffer.alloc(4)];
+    length.writeUInt32BE(data.length); sum.writeUInt32BE(crc(body));
+    return Buffer.concat([length, body, sum]);
+  };
+  const head = Buffer.alloc(13);
+  head.writeUInt32BE(width, 0); head.writeUInt32BE(height, 4); head[8] = 8; head[9] = 2;
+  return new Uint8Array(Buffer.concat([Buffer.from("\x89PNG\r\n\x1a\n", "latin1"), chunk("IHDR", head), chunk("IDAT", deflateSync(rows, { level: 1 })), chunk("IEND", Buffer.alloc(0))]));
+}
+
+test("pictures follow their records over a link that drops, doubles and delays", async () => {
+  const { list } = await phones(11, 1);
+  const { id: device, store, link } = list[0]!;
+  const { url, token } = list[0]!;
+  const taken = new Map<string, Uint8Array<ArrayBuffer>>();
+  const open = (fetch: typeof globalThis.fetch) => Device.open({ url, token, id: device, store, fetch, random: mulberry(12), wait: async () => undefined, tries: 60, album: async (photo) => taken.get(photo) });
+  const phone = await open(link.fetch);
+  await phone.sync();
+  const shot = async (bytes: Uint8Array<ArrayBuffer>, digestOf: Uint8Array) => {
+    const photo = randomUUID();
+    taken.set(photo, bytes);
+    await phone.put("photo", photo, {
+      job_id: job, sha256: createHash("sha256").update(digestOf).digest("hex"), bytes_count: bytes.length, media_type: "image/png", width_px: 900, height_px: 800,
+      taken_at: new Date(Date.now() - 3600_000).toISOString(), stage: "survey", subjects: [{ kind: "job", id: job }],
+    });
+    return photo;
+  };
+  const large = picture(1, 1000, 900), small = picture(2, 40, 30); // 2.7 MB: three parts
+  const good = [await shot(large, large), await shot(small, small)];
+  const bad = await shot(picture(3, 40, 30), small); // the phone lost what it took and has another
+  await phone.sync();
+  await phone.pictures();
+  const state = async (photo: string) => (await service.call("STAFF", "GET", `/v1/photos/${photo}`))["bytes_state"];
+  for (const photo of good) assert.equal(await state(photo), "stored");
+  assert.notEqual(await state(bad), "stored");
+  assert.deepEqual(phone.troubles().map((n) => [n.id, n.problem?.["code"]]), [[bad, "digest_mismatch"]]);
+  assert.ok(link.lost + link.doubled > 0, "the link was bad");
+});
+
+test("a new epoch: what the phone wrote is sent again and doubles nothing", async () => {
+  const { list } = await phones(13, 1);
+  const phone = list[0]!.device;
+  const id = randomUUID();
+  await phone.put("component", id, boot(97));
+  await phone.sync();
+  const before = await service.call("STAFF", "GET", "/v1/sync");
+  service.run("history", "restored");
+  await phone.put("component", id, boot(97, { found: "tight" }));
+  await phone.sync();
+  const now = await service.call("STAFF", "GET", "/v1/sync");
+  assert.notEqual(now["epoch"], before["epoch"]);
+  assert.equal(phone.pending, 0);
+  assert.equal(phone.troubles().length, 0);
+  const versions = (await service.call("STAFF", "GET", `/v1/components/${id}/versions`))["items"] as { record: Content }[];
+  assert.deepEqual(versions.map((v) => v.record["found"]), ["leaky", "tight"]);
+});
+
+test("the guide's TypeScript runs", async () => {
+  const page = await (await fetch(service.url + "/docs/guide")).text();
+  const text = (html: string) => html.replace(/&#(\d+);/g, (_, n: string) => String.fromCharCode(Number(n))).replaceAll("&lt;", "<").replaceAll("&gt;", ">").replaceAll("&quot;", '"').replaceAll("&amp;", "&");
+  const snippets = [...page.matchAll(/<pre class="typescript"><code>([^]*?)<\/code><\/pre>/g)].map((m) => text(m[1]!));
+  assert.ok(snippets.length > 25);
+  for (const snippet of snippets) {
+    const asked: string[] = [];
+    const fake = async (address: string, init?: RequestInit) => { asked.push(address); if (typeof init?.body === "string") JSON.parse(init.body); return new Response("{}"); };
+    await (new Function("url", "token", "bytes", "fetch", `return (async () => { ${snippet} return answer; })()`) as (...a: unknown[]) => Promise<Response>)("https://service", "dl_x", new Uint8Array(1), fake);
+    assert.equal(asked.length, 1);
+    assert.match(asked[0]!, /^https:\/\/service\/v1\//);
+  }
 });
 
 test("merge", () => {
