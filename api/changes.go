@@ -201,7 +201,7 @@ func changesOperations() map[string]frame.Operation {
 			Query:   changesQuery{},
 			Headers: []string{"If-None-Match"},
 			Gives: []frame.Gives{
-				{Status: 200, What: "A page of the feed. Its ETag is the cursor.", Body: wire.Feed{}, Headers: []string{"ETag"}, ByRole: map[domain.Role]any{domain.ContractorRole: wire.ContractorEntry{}}},
+				{Status: 200, What: "A page of the feed. Its ETag is the cursor.", Body: wire.Feed{}, Headers: []string{"ETag"}},
 				{Status: 304, What: "The caller has the newest already."},
 			},
 			Also: []int{409, 426},
@@ -210,7 +210,7 @@ func changesOperations() map[string]frame.Operation {
 			Tag: "Sync", Summary: "One job whole, newest versions, voided ones too",
 			Description: "From one moment. For a device whose checksum of the job differs from that of `/v1/sync`: it drops its copy and takes this one.",
 			Gives: []frame.Gives{
-				{Status: 200, What: "A page of entries.", Body: wire.List{}, ByRole: map[domain.Role]any{domain.ContractorRole: wire.ContractorEntry{}}},
+				{Status: 200, What: "A page of entries.", Body: wire.List{}},
 			},
 		},
 	}

@@ -27,7 +27,7 @@ var update = flag.Bool("update", false, "write openapi.yaml instead of comparing
 
 // openapi.yaml is what the types, the routes and the kinds say.
 func TestContractIsMadeFromTheCode(t *testing.T) {
-	text, lists, err := madeContract(false)
+	text, lists, err := madeContract()
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -48,9 +48,8 @@ func TestContractIsMadeFromTheCode(t *testing.T) {
 	}
 }
 
-// madeContract writes the contract; closed, its answers refuse what they do not
-// declare.
-func madeContract(closed bool) (text, lists []byte, err error) {
+// madeContract writes the contract.
+func madeContract() (text, lists []byte, err error) {
 	source, err := makes.ReadSource("..", "ductledger", "api", "domain", "storage")
 	if err != nil {
 		return nil, nil, err
@@ -60,12 +59,12 @@ func madeContract(closed bool) (text, lists []byte, err error) {
 	made.Problem = reflect.TypeFor[wire.Problem]()
 	made.Names = names()
 	made.Unions = unions()
+	made.Open = []reflect.Type{reflect.TypeFor[domain.Code]()}
 	made.Raw = map[string]reflect.Type{
-		"BatchItem": reflect.TypeFor[wire.Item](), "Entry": reflect.TypeFor[wire.Entry](), "FeedItem": reflect.TypeFor[wire.FeedItem](),
+		"BatchItem": reflect.TypeFor[wire.Item](), "Entry": reflect.TypeFor[wire.Entry](), "FeedItem": reflect.TypeFor[wire.FeedItem](), "Home": reflect.TypeFor[domain.Home](),
 		"Problem": reflect.TypeFor[wire.Problem](), "Resident": reflect.TypeFor[storage.Resident](), "Heard": reflect.TypeFor[heardAnswer](),
 		"Number": reflect.TypeFor[float64](), "Result": reflect.TypeFor[rules.Result](), "Performance": reflect.TypeFor[performanceAnswer](), "ContractorFigures": reflect.TypeFor[performance.Contractor](),
 	}
-	made.Also = []reflect.Type{reflect.TypeFor[wire.Item]()}
 	made.Examples = map[string]any{}
 	for kind, record := range exampleRecords {
 		made.Examples[typeName(kind)] = record
@@ -85,7 +84,7 @@ func madeContract(closed bool) (text, lists []byte, err error) {
 	for id := range docs {
 		return nil, nil, fmt.Errorf("no route has the operation %s", id)
 	}
-	return made.Write(source, closed)
+	return made.Write(source)
 }
 
 // operationOf joins a row of the table of routes with what is said of it.
@@ -100,15 +99,12 @@ func operationOf(rt *frame.Route, doc *frame.Operation) makes.Operation {
 		op.Roles = append(op.Roles, string(role))
 	}
 	for _, g := range doc.Gives {
-		a := makes.Answer{Status: fmt.Sprint(g.Status), Description: g.What, Headers: g.Headers, Type: typeOf(g.Body), Media: g.Media, ByRole: map[string]reflect.Type{}}
+		a := makes.Answer{Status: fmt.Sprint(g.Status), Description: g.What, Headers: g.Headers, Type: typeOf(g.Body), Media: g.Media, Of: string(g.Of)}
 		if g.Body == nil && g.Media != "" {
 			a.Type = reflect.TypeFor[any]()
 		}
 		if a.Media == "" {
 			a.Media = "application/json"
-		}
-		for role, body := range g.ByRole {
-			a.ByRole[string(role)] = typeOf(body)
 		}
 		op.Answers = append(op.Answers, a)
 	}
@@ -194,28 +190,45 @@ func names() map[reflect.Type]string {
 		reflect.TypeFor[heldAnswer]():             "Held",
 		reflect.TypeFor[heardAnswer]():            "Heard",
 		reflect.TypeFor[acceptanceAnswer]():       "Acceptance",
-		reflect.TypeFor[applyHeldBody]():          "ApplyHeld",
-		reflect.TypeFor[buildPackageBody]():       "BuildPackage",
+		reflect.TypeFor[applyHeldBody]():          "HeldBase",
+		reflect.TypeFor[buildPackageBody]():       "PackageOrder",
 		reflect.TypeFor[evaluationBody]():         "Evaluation",
+		reflect.TypeFor[searchBody]():             "SearchWords",
+		reflect.TypeFor[eraseTextsBody]():         "TextErasure",
+		reflect.TypeFor[wire.ErasePicture]():      "PictureErasure",
 	}
 }
 
 // unions are the values of several forms.
 func unions() map[reflect.Type]makes.Union {
-	evaluated := makes.Union{Description: "One record of a job to be judged, told apart by its kind.", By: "kind"}
+	return map[reflect.Type]makes.Union{
+		reflect.TypeFor[evaluationItem](): ofKinds("Item", evaluationItem{}, nil),
+		reflect.TypeFor[wire.Item]():      ofKinds("BatchItem", wire.Item{}, nil),
+		reflect.TypeFor[wire.Entry]():     ofKinds("Entry", wire.Entry{}, wire.EntryFacts{}),
+		reflect.TypeFor[wire.FeedPut]():   ofKinds("FeedPut", wire.FeedPut{}, wire.FeedFacts{}),
+		reflect.TypeFor[wire.FeedItem]():  {Branches: []makes.Branch{{Type: reflect.TypeFor[wire.FeedPut]()}, {Type: reflect.TypeFor[wire.FeedDrop]()}}},
+	}
+}
+
+// ofKinds is a value with a record in it, told apart by the record's kind. base
+// is what all kinds have.
+func ofKinds(name string, value, base any) makes.Union {
+	u := makes.Union{By: "kind", Base: typeOf(base)}
+	fields, err := strict.Fields(typeOf(value))
+	if err != nil {
+		panic(err)
+	}
+	fields = slices.DeleteFunc(fields, func(f strict.Field) bool { return f.Name == "kind" || base != nil && f.Name != "record" })
 	for _, row := range domain.Kinds {
-		fields, err := strict.Fields(reflect.TypeFor[evaluationItem]())
-		if err != nil {
-			panic(err)
-		}
-		fields = slices.DeleteFunc(fields, func(f strict.Field) bool { return f.Name == "kind" })
-		for i := range fields {
-			if fields[i].Name == "record" {
-				fields[i].Type = typeOf(row.New())
+		of := slices.Clone(fields)
+		for i := range of {
+			if of[i].Name == "record" {
+				of[i].Type = typeOf(row.New())
 			}
 		}
-		evaluated.Branches = append(evaluated.Branches, makes.Branch{Word: string(row.Kind), Name: typeName(row.Kind) + "Item",
-			Description: strings.ToUpper(strict.Article(inWords(string(row.Kind)))[:1]) + strict.Article(inWords(string(row.Kind)))[1:] + " with its id.", Fields: fields})
+		one := strict.Article(inWords(string(row.Kind)))
+		u.Branches = append(u.Branches, makes.Branch{Word: string(row.Kind), Name: typeName(row.Kind) + name,
+			Description: strings.ToUpper(one[:1]) + one[1:] + ".", Fields: of, Untold: base != nil && !toldContractor(row.Kind)})
 	}
-	return map[reflect.Type]makes.Union{reflect.TypeFor[evaluationItem](): evaluated}
+	return u
 }

@@ -114,6 +114,44 @@ func TestNamesSayTheirUnits(t *testing.T) {
 	}
 }
 
+// Generators write names in one spelling and make more of them: a name of the
+// contract that meets another there would be the type of something else.
+func TestNoTwoNamesFoldIntoOne(t *testing.T) {
+	t.Parallel()
+	doc := contractText(t)
+	taken := map[string]string{}
+	take := func(name, whose string) {
+		folded := strings.ReplaceAll(strings.ToLower(name), "_", "")
+		if before := taken[folded]; before != "" && before != whose {
+			t.Errorf("%s: %s and %s", name, before, whose)
+		}
+		taken[folded] = whose
+	}
+	for _, name := range []string{"client", "client_options", "client_option", "client_interface", "options", "config", "server_interface", "auth", "error"} {
+		take(name, "a generator's own")
+	}
+	for _, of := range []string{"schemas", "responses"} {
+		for name := range within(doc, "components", of) {
+			take(name, "the component "+name)
+		}
+	}
+	for id := range operations(t) {
+		for _, more := range []string{"", "params", "query", "path", "headers", "data", "body", "json_body", "request", "request_body", "json_request_body", "response", "responses", "result", "error", "errors"} {
+			take(id+more, "the operation "+id)
+		}
+	}
+	for name, schema := range within(doc, "components", "schemas") {
+		eachProperty(object{}, schema.(object), func(property string, schema object) {
+			if items, isArray := schema["items"].(object); isArray {
+				schema = items
+			}
+			if schema["enum"] != nil || schema["properties"] != nil {
+				take(name+property, "the field "+name+"."+property)
+			}
+		})
+	}
+}
+
 // eachProperty visits the properties of a schema, nested ones too; what stands
 // behind a $ref is visited under its own name.
 func eachProperty(doc, schema object, visit func(string, object)) {

@@ -23,11 +23,12 @@ type heldAnswer struct {
 	ID    string       `json:"id,omitzero"`
 	JobID *domain.UUID `json:"job_id,omitzero"`
 	// The version that was edited; 0 for a new record.
-	BaseVersion int64          `json:"base_version" validate:"gte=0"`
-	Code        string         `json:"code"`
-	Problem     jsontext.Value `json:"problem,omitzero" schema:"Problem"`
-	DeviceID    *domain.UUID   `json:"device_id,omitzero"`
-	ReceivedAt  string         `json:"received_at"`
+	BaseVersion int64 `json:"base_version" validate:"gte=0"`
+	// Why it was not accepted.
+	Code       domain.Code    `json:"code"`
+	Problem    jsontext.Value `json:"problem,omitzero" schema:"Problem"`
+	DeviceID   *domain.UUID   `json:"device_id,omitzero"`
+	ReceivedAt string         `json:"received_at"`
 	// What was sent.
 	Record jsontext.Value `json:"record,omitzero"`
 	// What was sent, of a void.
@@ -44,7 +45,7 @@ type heldAnswer struct {
 }
 
 func heldOf(h *storage.Held, trace string) heldAnswer {
-	a := heldAnswer{HeldID: h.ID, State: h.State, Kind: h.Kind, BaseVersion: h.BaseVersion, Code: h.Code, ReceivedAt: h.ReceivedAt, ClosedByVersion: h.ClosedByVersion,
+	a := heldAnswer{HeldID: h.ID, State: h.State, Kind: h.Kind, BaseVersion: h.BaseVersion, Code: domain.Code(h.Code), ReceivedAt: h.ReceivedAt, ClosedByVersion: h.ClosedByVersion,
 		PersonID: h.PersonID, ClosedAt: h.ClosedAt, ClosedByPersonID: h.ClosedByPerson}
 	if !h.RecordID.IsZero() {
 		a.ID = h.RecordID.String()
@@ -212,7 +213,7 @@ func heldOperations() map[string]frame.Operation {
 			Query:       validateQuery{},
 			Takes:       applyHeldBody{},
 			Gives: []frame.Gives{
-				{Status: 200, What: "A new version was stored or, with Idempotent-Replay, the same was there already.", Body: wire.Entry{}, Headers: []string{"ETag", "Idempotent-Replay"}, ByRole: map[domain.Role]any{domain.ContractorRole: wire.ContractorEntry{}}},
+				{Status: 200, What: "A new version was stored or, with Idempotent-Replay, the same was there already.", Body: wire.Entry{}, Headers: []string{"ETag", "Idempotent-Replay"}},
 			},
 			Also: []int{409, 412, 507},
 		},

@@ -109,8 +109,8 @@ func inspectionsOperations() map[string]frame.Operation {
 				"again changes nothing. Contractors and crews see no draw.",
 			Takes: drawBody{},
 			Gives: []frame.Gives{
-				{Status: 200, What: "A further version was stored or, with Idempotent-Replay, the same was there already.", Body: wire.Entry{}, Headers: []string{"ETag", "Idempotent-Replay"}},
-				{Status: 201, What: "A new draw was stored.", Body: wire.Entry{}, Headers: []string{"ETag", "Location"}},
+				{Status: 200, What: "A further version was stored or, with Idempotent-Replay, the same was there already.", Body: wire.Entry{}, Of: domain.InspectionDrawKind, Headers: []string{"ETag", "Idempotent-Replay"}},
+				{Status: 201, What: "A new draw was stored.", Body: wire.Entry{}, Of: domain.InspectionDrawKind, Headers: []string{"ETag", "Location"}},
 			},
 			Also: []int{404, 507},
 		},

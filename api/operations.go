@@ -164,18 +164,17 @@ const (
 func kindOperations(row domain.KindRow) map[string]frame.Operation {
 	doc, name, many := kindDocs[row.Kind], typeName(row.Kind), typeName(domain.Kind(strings.ReplaceAll(row.Plural, "-", "_")))
 	one, all := inWords(string(row.Kind)), inWords(row.Plural)
-	byRole := map[domain.Role]any{domain.ContractorRole: wire.ContractorEntry{}}
-	entries := []frame.Gives{{Status: 200, What: "A page of entries.", Body: wire.List{}, ByRole: byRole}}
+	entries := []frame.Gives{{Status: 200, What: "A page of entries.", Body: wire.List{}, Of: row.Kind}}
 	kept := frame.Gives{Status: 200, What: "A new version was stored or, with Idempotent-Replay, the same was there already.", Body: wire.Entry{},
-		Headers: []string{"ETag", "Idempotent-Replay"}, ByRole: byRole}
+		Headers: []string{"ETag", "Idempotent-Replay"}, Of: row.Kind}
 	changes := []int{409, 412, 428, 507}
 	operations := map[string]frame.Operation{
 		"list" + many: {Tag: doc.Tag, Summary: "List " + all + " by id", Description: listDoc, Query: doc.List, Gives: entries, Also: []int{404}},
 		"put" + name: {Tag: doc.Tag, Summary: "Keep " + strict.Article(one), Description: strings.TrimSpace(putDoc + "\n\n" + doc.Put), Query: validateQuery{}, Headers: []string{"If-Match"},
 			Takes: row.New(), Also: changes, Gives: []frame.Gives{kept,
-				{Status: 201, What: "A new record was stored.", Body: wire.Entry{}, Headers: []string{"ETag", "Location"}, ByRole: byRole}}},
+				{Status: 201, What: "A new record was stored.", Body: wire.Entry{}, Headers: []string{"ETag", "Location"}, Of: row.Kind}}},
 		"get" + name: {Tag: doc.Tag, Summary: "Read " + strict.Article(one), Description: getDoc, Headers: []string{"If-None-Match"}, Gives: []frame.Gives{
-			{Status: 200, What: "The newest version.", Body: wire.Entry{}, Headers: []string{"ETag"}, ByRole: byRole},
+			{Status: 200, What: "The newest version.", Body: wire.Entry{}, Headers: []string{"ETag"}, Of: row.Kind},
 			{Status: 304, What: "The caller has the newest already."}}},
 		"versionsOf" + name: {Tag: doc.Tag, Summary: "History of " + strict.Article(one) + ", oldest first", Description: versionsDoc, Query: pageQuery{}, Gives: entries},
 		"void" + name: {Tag: doc.Tag, Summary: "Void " + strict.Article(one), Description: voidDoc, Query: validateQuery{}, Headers: []string{"If-Match"}, Takes: wire.Reason{},

@@ -9,11 +9,15 @@ import (
 	"ductledger/domain"
 	"ductledger/domain/ledger"
 	"ductledger/storage"
+
+	"github.com/go-json-experiment/json/jsontext"
 )
 
 // The home's new version, and how many texts about it remain in which a name may stand.
 type erasedResident struct {
-	wire.Entry
+	Kind string `json:"kind" validate:"oneof=home"`
+	wire.EntryFacts
+	Record jsontext.Value `json:"record" schema:"Home"`
 	// Free texts about the home and its jobs.
 	TextsCount int `json:"texts_count"`
 }
@@ -66,7 +70,7 @@ func residentsOperations() map[string]frame.Operation {
 			Query: validateQuery{},
 			Takes: storage.Resident{},
 			Gives: []frame.Gives{
-				{Status: 200, What: "A new version was stored or, with Idempotent-Replay, the same was there already.", Body: wire.Entry{}, Headers: []string{"ETag", "Idempotent-Replay"}, ByRole: map[domain.Role]any{domain.ContractorRole: wire.ContractorEntry{}}},
+				{Status: 200, What: "A new version was stored or, with Idempotent-Replay, the same was there already.", Body: wire.Entry{}, Headers: []string{"ETag", "Idempotent-Replay"}, Of: domain.HomeKind},
 			},
 			Also: []int{507},
 		},

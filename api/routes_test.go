@@ -22,7 +22,7 @@ func TestRoutesAreTheContract(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	c, err := contract.Load(text)
+	c, err := contract.Load(text, "")
 	if err != nil {
 		t.Fatal(err)
 	}

@@ -238,12 +238,9 @@ func (g *agency) canaries(t *testing.T) {
 	}
 }
 
-// A contractor's entries are those of their own schema, which knows no more.
+// A contractor reads entries; that they hold no more than its schema knows is
+// seen by what every answer is held to.
 func (g *agency) contractorsEntries(t *testing.T) {
-	checker, err := apitest.Contract()
-	if err != nil {
-		t.Fatal(err)
-	}
 	seen := map[string]int{}
 	for path, body := range g.everyRead(t, g.Tokens[domain.ContractorRole]) {
 		if strings.HasPrefix(path, "/v1/worklist") { // a list of what waits, not of entries
@@ -257,9 +254,6 @@ func (g *agency) contractorsEntries(t *testing.T) {
 			read.Items = append(read.Items, body)
 		}
 		for _, raw := range read.Items {
-			if err := checker.Schema("ContractorEntry", raw); err != nil {
-				t.Errorf("%s: %v", path, err)
-			}
 			var e entry
 			if err := json.Unmarshal(raw, &e); err != nil {
 				t.Fatal(err)

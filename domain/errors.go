@@ -7,7 +7,8 @@ import (
 )
 
 // Code names one reason for which a request or one item of a batch is not
-// accepted. The list is closed: clients decide by code, people read Detail.
+// accepted. Clients decide by code, people read the detail. The list grows: take
+// a code that you do not know by its status.
 type Code string
 
 // The codes, by the answer they lead to. What each means on the wire, with

@@ -31,7 +31,7 @@ func calculations(t testing.TB) (*contract.Compiled, map[string]frame.Handler) {
 	if text, err = docs.JSON(text); err != nil {
 		t.Fatal(err)
 	}
-	c, err := contract.Load(text)
+	c, err := contract.Load(text, "")
 	if err != nil {
 		t.Fatal(err)
 	}

@@ -6,8 +6,6 @@ import (
 	"ductledger/api/frame"
 	"ductledger/domain"
 	"ductledger/domain/leakage"
-
-	"github.com/go-json-experiment/json/jsontext"
 )
 
 // Fan tests of one quantity by one method, in the order in which they were made.
@@ -20,7 +18,7 @@ type RepairSeries struct {
 type repairStepsAnswer struct {
 	Method string              `json:"method"`
 	Steps  leakage.RepairSteps `json:",embed"`
-	Inputs jsontext.Value      `json:"inputs"`
+	Inputs RepairSeries        `json:"inputs"`
 }
 
 // calculateRepairSteps says what the repairs between fan tests took away.
@@ -33,5 +31,5 @@ func calculateRepairSteps(_ context.Context, _ domain.Caller, r *frame.Request) 
 	if err != nil {
 		return frame.Answer{}, frame.Refused(err)
 	}
-	return frame.Answer{Body: repairStepsAnswer{"repair_steps", steps, r.Body}}, nil
+	return frame.Answer{Body: repairStepsAnswer{"repair_steps", steps, body}}, nil
 }

@@ -12,6 +12,7 @@ import (
 	"strings"
 
 	"ductledger/api/strict"
+	"ductledger/domain"
 
 	"github.com/santhosh-tekuri/jsonschema/v6"
 )
@@ -42,8 +43,10 @@ type Parameter struct {
 	schema   *jsonschema.Schema
 }
 
-// Load compiles every schema of a contract in JSON.
-func Load(text []byte) (*Compiled, error) {
+// Load compiles every schema of a contract in JSON as a role meets it; with no
+// role, as who is told everything. Answers may gain fields one day; here they
+// are closed, so that one that is sent and not declared is found.
+func Load(text []byte, role domain.Role) (*Compiled, error) {
 	value, err := jsonschema.UnmarshalJSON(bytes.NewReader(text))
 	if err != nil {
 		return nil, fmt.Errorf("contract: %w", err)
@@ -52,6 +55,8 @@ func Load(text []byte) (*Compiled, error) {
 	if !ok {
 		return nil, errors.New("contract: an object is expected")
 	}
+	withhold(doc, string(role))
+	closeObjects(doc)
 	if err := switchOnKind(doc, doc); err != nil {
 		return nil, fmt.Errorf("contract: %w", err)
 	}

@@ -25,7 +25,7 @@ type API struct {
 	Names                                map[reflect.Type]string // of types whose own name does not do
 	Unions                               map[reflect.Type]Union
 	Raw                                  map[string]reflect.Type // what raw JSON holds, by the word of its field
-	Also                                 []reflect.Type          // components that no operation names
+	Open                                 []reflect.Type          // lists of words that grow: a client meets new ones
 	Examples                             map[string]any          // by component; a value that JSON can be made of
 	Headers                              map[string]Header       // of requests and answers, by name
 	Paths                                map[string]strict.Param // what stands in braces in an address
@@ -72,32 +72,30 @@ type Answer struct {
 	Headers             []string
 	Type                reflect.Type
 	Media               string // application/json unless said
-	ByRole              map[string]reflect.Type
+	Of                  string // the one word of the unions in it
 }
 
-// A Union is a value that is told apart by one of its fields.
+// A Union is a value of several forms, told apart by one of its fields.
 type Union struct {
-	Description, By string
-	Words           []string
-	Branches        []Branch
+	By       string
+	Base     reflect.Type // what all forms have
+	Branches []Branch
 }
 
-// A Branch is one form of a union.
+// A Branch is one form of a union: a type of its own, or fields.
 type Branch struct {
+	Type        reflect.Type
 	Word        string // the value of the field that tells it apart
 	Name        string // of its component
 	Description string
 	Fields      []strict.Field // the field that tells it apart stands by itself
+	Untold      bool           // some roles read it without its free texts
 }
 
-// Write makes the document. With closed, answers too refuse what they do not
-// declare: so tests find what is sent undeclared. lists is the Go file of the
-// closed lists, which only the program's text knows.
-func (a *API) Write(source *Source, closed bool) (text, lists []byte, err error) {
-	s := &schemas{Source: source, names: a.Names, raw: a.Raw, special: map[reflect.Type]func(*schemas) object{}, made: map[string]object{}, types: map[string]reflect.Type{}, closedLists: map[string][]string{}}
-	for t, union := range a.Unions {
-		s.special[t] = func(s *schemas) object { return s.union(union) }
-	}
+// Write makes the document. lists is the Go file of the closed lists, which only
+// the program's text knows.
+func (a *API) Write(source *Source) (text, lists []byte, err error) {
+	s := &schemas{Source: source, names: a.Names, raw: a.Raw, open: a.Open, unions: a.Unions, made: map[string]object{}, types: map[string]reflect.Type{}, closedLists: map[string][]string{}}
 	s.share()
 	// Requests first: what can be sent is closed, also where it is answered.
 	s.closed = true
@@ -106,10 +104,7 @@ func (a *API) Write(source *Source, closed bool) (text, lists []byte, err error)
 			s.of(op.Body, nil, nil)
 		}
 	}
-	for _, t := range a.Also {
-		s.of(t, nil, nil)
-	}
-	s.closed = closed
+	s.closed = false
 	doc := of("openapi", "3.1.0",
 		"info", of("title", a.Title, "version", a.Version, "x-schema", a.Schema, "summary", a.Summary, "description", a.Description),
 		"servers", list(of("url", "/")), "security", list(of("bearer", emptyList())))
@@ -260,22 +255,14 @@ func (a *API) answer(s *schemas, answer *Answer) object {
 				content.set(media, of("schema", of("type", "object")))
 				break
 			}
-			content.set(media, of("schema", s.of(answer.Type, nil, nil)))
+			content.set(media, of("schema", s.narrowed(answer.Type, answer.Of)))
 		case "application/zip", "image/jpeg", "image/png", "image/heic":
 			content.set(media, of("schema", of("type", "string", "contentMediaType", media)))
 		default:
 			content.set(media, of("schema", of("type", "string")))
 		}
 	}
-	o.set("content", content)
-	if len(answer.ByRole) > 0 {
-		roles := newObject()
-		for _, role := range slices.Sorted(maps.Keys(answer.ByRole)) {
-			roles.set(role, s.of(answer.ByRole[role], nil, nil))
-		}
-		o.set("x-answer-by-role", roles)
-	}
-	return o
+	return o.set("content", content)
 }
 
 // address begins the item of a path with the values that stand in it.
@@ -327,32 +314,6 @@ func (a *API) parameters(s *schemas, op *Operation) (all []object) {
 		all = append(all, of("name", name, "in", "header", "description", h.Description, "schema", h.schema(), "example", h.Example))
 	}
 	return all
-}
-
-// union is one of several forms. Tools that know no discriminator find the
-// form by the constant in each.
-func (s *schemas) union(u Union) object {
-	mapping, branches := newObject(), make([]object, 0, len(u.Branches))
-	for _, b := range u.Branches {
-		tag := of("type", "string", "const", b.Word)
-		form := of("description", b.Description, "type", "object")
-		if s.closed {
-			form.set("additionalProperties", false)
-		}
-		s.members(form, b.Fields)
-		properties := object{form.get("properties")}
-		properties.Content = append([]*yaml.Node{plain(u.By), tag.Node}, properties.Content...)
-		required := form.get("required")
-		if required == nil {
-			form.set("required", []string{u.By})
-		} else {
-			required.Content = append([]*yaml.Node{plain(u.By)}, required.Content...)
-		}
-		s.made[b.Name] = form
-		mapping.set(b.Word, "#/components/schemas/"+b.Name)
-		branches = append(branches, ref(b.Name))
-	}
-	return of("description", u.Description, "discriminator", of("propertyName", u.By, "mapping", mapping), "oneOf", list(branches...))
 }
 
 // exampleNode writes a value as JSON would hold it.

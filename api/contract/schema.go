@@ -23,9 +23,12 @@ const greatestInteger = 1<<53 - 1
 type schemas struct {
 	*Source
 	names       map[reflect.Type]string // where the type's own name does not do
-	special     map[reflect.Type]func(*schemas) object
+	unions      map[reflect.Type]Union
 	raw         map[string]reflect.Type // what raw JSON holds, by the word of its field
+	open        []reflect.Type          // lists of words that grow
 	closed      bool                    // what is made now refuses unknown members
+	untold      bool                    // what is made now may lack its free texts
+	only        string                  // of the unions in what is made now, the form of this word alone
 	made        map[string]object
 	types       map[string]reflect.Type
 	closedLists map[string][]string // by type, as sources name it
@@ -69,8 +72,7 @@ func (s *schemas) name(t reflect.Type) string {
 }
 
 // component makes a type's component once and refers to it.
-func (s *schemas) component(t reflect.Type, make func() object) object {
-	name := s.name(t)
+func (s *schemas) component(name string, t reflect.Type, make func() object) object {
 	switch known, seen := s.types[name]; {
 	case !seen:
 		s.types[name] = t
@@ -93,11 +95,12 @@ func (s *schemas) of(t reflect.Type, c *strict.Check, f *strict.Field) object {
 	if name := shared()[t]; name != "" {
 		return lengths(ref(name), c)
 	}
-	if special := s.special[t]; special != nil {
-		return s.component(t, func() object { return special(s) })
-	}
-	if t == reflect.TypeFor[strict.Record]() {
-		return of("type", "object")
+	if union, is := s.unions[t]; is {
+		whole := s.component(s.name(t), t, func() object { return s.union(t, &union) })
+		if s.only != "" {
+			return s.form(&union, s.only)
+		}
+		return whole
 	}
 	if t == reflect.TypeFor[jsontext.Value]() {
 		if f == nil || f.Schema == "" {
@@ -138,7 +141,10 @@ func (s *schemas) of(t reflect.Type, c *strict.Check, f *strict.Field) object {
 		}
 		return o.set("additionalProperties", s.of(t.Elem(), items, nil))
 	case reflect.Struct:
-		return s.component(t, func() object { return s.object(t) })
+		if s.untold && hasFreeText(t) {
+			return s.component(s.name(t)+"AsRead", t, func() object { return s.object(t) })
+		}
+		return s.component(s.name(t), t, func() object { return s.object(t) })
 	case reflect.Interface:
 		return newObject()
 	}
@@ -147,9 +153,13 @@ func (s *schemas) of(t reflect.Type, c *strict.Check, f *strict.Field) object {
 }
 
 func (s *schemas) text(t reflect.Type, c *strict.Check, f *strict.Field) object {
-	if words := s.Words[key(t)]; t.PkgPath() != "" && len(words) > 0 {
+	if words := s.Words[key(t)]; slices.Contains(s.open, t) {
+		return s.component(s.name(t), t, func() object {
+			return of("description", s.Comments[key(t)], "type", "string", "x-extensible-enum", words)
+		})
+	} else if t.PkgPath() != "" && len(words) > 0 {
 		s.closedLists[key(t)] = words
-		return s.component(t, func() object {
+		return s.component(s.name(t), t, func() object {
 			return of("description", s.Comments[key(t)], "type", "string", "enum", words)
 		})
 	}
@@ -228,9 +238,6 @@ func (s *schemas) list(t reflect.Type, c *strict.Check, f *strict.Field) object 
 			raw = &strict.Field{Schema: f.Schema}
 		}
 	}
-	if reflect.PointerTo(t.Elem()).Implements(reflect.TypeFor[strict.Apart]()) { // one bad item never stops another
-		return o.set("items", newObject()).set("x-items", s.of(t.Elem(), items, raw))
-	}
 	return o.set("items", s.of(t.Elem(), items, raw))
 }
 
@@ -269,7 +276,7 @@ func (s *schemas) members(o object, fields []strict.Field) object {
 			}
 			continue
 		}
-		if !f.Optional {
+		if !f.Optional && !(s.untold && f.Free) {
 			required = append(required, f.Name)
 		}
 		if len(f.Without) > 0 {
@@ -313,6 +320,7 @@ func (s *schemas) member(f *strict.Field) object {
 	if f.Since > 0 {
 		o.set("x-since", f.Since)
 	}
+	o.set("x-not-told-to", f.NotTold)
 	return o.set("description", s.Comments[key(f.Owner)+"."+f.GoName])
 }
 

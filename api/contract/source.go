@@ -146,6 +146,7 @@ func sentence(text string) string {
 		first, size := utf8.DecodeRuneInString(text)
 		text = string(unicode.ToUpper(first)) + text[size:]
 	}
+	text = strings.TrimRight(text, ",:;")
 	if !strings.HasSuffix(text, ".") && !strings.HasSuffix(text, "?") {
 		text += "."
 	}

@@ -19,8 +19,9 @@ func Texts() API {
 			"**Every answer** has `Request-Id` (the caller's own if it sent a UUID), `RateLimit` and `RateLimit-Policy`. Every error is\n" +
 			"a problem of RFC 9457 with a short `code`. A success is sent only after the commit, and sending the same again is harmless.\n\n" +
 			"**Marks.** `x-roles` names the roles that may call an operation, and no other may; what of the program they then see\n" +
-			"depends on the token. `x-timeout-s` is the operation's time limit in seconds. `x-answer-by-role` names the narrower answer\n" +
-			"that a role gets. `x-free-text` marks text that neither contractor nor funder is shown.\n",
+			"depends on the token. `x-timeout-s` is the operation's time limit in seconds. `x-not-told-to` names the roles whose answers\n" +
+			"lack a field. `x-free-text` marks text that neither contractor nor funder is shown. `x-extensible-enum` lists the words\n" +
+			"that are known today; more may come.\n",
 		Tags: tags(), Headers: headers(), Problems: problems(),
 	}
 }

@@ -1,101 +1,96 @@
 package contract
 
 import (
-	"fmt"
-	"maps"
+	"reflect"
 	"slices"
 	"strings"
 
 	"ductledger/api/strict"
+
+	"gopkg.in/yaml.v3"
 )
 
-// switchOnKind rewrites every oneOf that has a discriminator into a switch:
-//
-//	oneOf: [A, B], discriminator: {propertyName: kind}
-//
-// where A demands kind "a" and B kind "b", means the same as
-//
-//	type: object, required: [kind], properties: {kind: {enum: [a, b]}},
-//	if kind is "a" then A, if kind is "b" then B
-//
-// Checked as oneOf, a record would be judged against every branch, and one
-// wrong field would be reported once per branch; as a switch it is judged
-// against its own branch only. The document that is served stays as written.
-func switchOnKind(doc map[string]any, node any) error {
-	switch n := node.(type) {
-	case []any:
-		for _, item := range n {
-			if err := switchOnKind(doc, item); err != nil {
-				return err
-			}
+// union is one of several forms. Tools that know no discriminator find the
+// form by the constant in each.
+func (s *schemas) union(t reflect.Type, u *Union) object {
+	mapping, forms := newObject(), make([]object, 0, len(u.Branches))
+	for i := range u.Branches {
+		b := &u.Branches[i]
+		if b.Type != nil {
+			forms = append(forms, s.of(b.Type, nil, nil))
+			continue
 		}
-	case map[string]any:
-		for _, name := range slices.Sorted(maps.Keys(n)) {
-			if err := switchOnKind(doc, n[name]); err != nil {
-				return err
-			}
-		}
-		branches, isUnion := n["oneOf"].([]any)
-		property, tagged := At(n, "discriminator", "propertyName").(string)
-		if isUnion && tagged {
-			return rewriteUnion(doc, n, branches, property)
-		}
+		s.made[b.Name] = s.branch(u, b)
+		mapping.set(b.Word, "#/components/schemas/"+b.Name)
+		forms = append(forms, ref(b.Name))
 	}
-	return nil
+	o := of("description", s.Comments[key(t)])
+	if u.By != "" {
+		o.set("discriminator", of("propertyName", u.By, "mapping", mapping))
+	}
+	return o.set("oneOf", list(forms...))
 }
 
-// discriminates marks the enum that a rewritten union puts on its property.
-const discriminates = "x-discriminates"
-
-func rewriteUnion(doc, schema map[string]any, branches []any, property string) error {
-	var kinds, cases []any
-	for _, branch := range branches {
-		own := kindsOf(doc, branch, property)
-		if own == nil {
-			return fmt.Errorf("a branch of oneOf has no const for its discriminator %q", property)
-		}
-		for _, kind := range own {
-			if slices.Contains(kinds, kind) {
-				return fmt.Errorf("two branches of oneOf have the same %q %v", property, kind)
-			}
-		}
-		kinds = append(kinds, own...)
-		cases = append(cases, map[string]any{
-			"if": map[string]any{
-				"type":       "object",
-				"required":   []any{property},
-				"properties": map[string]any{property: map[string]any{"enum": own}},
-			},
-			"then": branch,
-		})
+func (s *schemas) branch(u *Union, b *Branch) object {
+	own := of("type", "object")
+	if s.closed {
+		own.set("additionalProperties", false)
 	}
-	cases = append(cases, map[string]any{
-		"type":       "object",
-		"required":   []any{property},
-		"properties": map[string]any{property: map[string]any{"enum": kinds, discriminates: true}},
-	})
-	delete(schema, "oneOf")
-	delete(schema, "discriminator")
-	rest, _ := schema["allOf"].([]any)
-	schema["allOf"] = append(rest, cases...)
-	return nil
+	s.untold = b.Untold
+	s.members(own, b.Fields)
+	s.untold = false
+	properties := object{own.get("properties")}
+	properties.Content = append([]*yaml.Node{plain(u.By), of("type", "string", "const", b.Word).Node}, properties.Content...)
+	if required := own.get("required"); required == nil {
+		own.set("required", []string{u.By})
+	} else {
+		required.Content = append([]*yaml.Node{plain(u.By)}, required.Content...)
+	}
+	if u.Base != nil {
+		return of("description", b.Description, "allOf", list(s.of(u.Base, nil, nil), own))
+	}
+	own.Content = append([]*yaml.Node{plain("description"), plain(b.Description)}, own.Content...)
+	return own
 }
 
-// longestChain of references is followed; a circle ends there.
-const longestChain = 20
-
-// kindsOf reads the const (or the closed list) that a branch demands.
-func kindsOf(doc map[string]any, branch any, property string) []any {
-	for range longestChain {
-		ref, ok := At(branch, "$ref").(string)
-		if !ok {
-			break
+// form is the one form of a union that has a word.
+func (s *schemas) form(u *Union, word string) object {
+	for i := range u.Branches {
+		if u.Branches[i].Word == word {
+			return ref(u.Branches[i].Name)
 		}
-		branch = At(doc, strict.PointerTokens(strings.TrimPrefix(ref, "#"))...)
 	}
-	if kind := At(branch, "properties", property, "const"); kind != nil {
-		return []any{kind}
+	s.bad("no form of a union is called %s", word)
+	return newObject()
+}
+
+// narrowed is the schema of a type of whose unions only one form can stand: a
+// union itself, or what holds some.
+func (s *schemas) narrowed(t reflect.Type, word string) object {
+	if union, is := s.unions[t]; word == "" || is {
+		whole := s.of(t, nil, nil)
+		if word == "" {
+			return whole
+		}
+		return s.form(&union, word)
 	}
-	kinds, _ := At(branch, "properties", property, "enum").([]any)
-	return kinds
+	s.only = word
+	defer func() { s.only = "" }()
+	name := ""
+	for part := range strings.SplitSeq(word, "_") {
+		name += strings.ToUpper(part[:1]) + part[1:]
+	}
+	return s.component(name+s.name(t), t, func() object { return s.object(t) })
+}
+
+// hasFreeText tells whether people must write a sentence somewhere in a type.
+func hasFreeText(t reflect.Type) bool {
+	for t.Kind() == reflect.Pointer || t.Kind() == reflect.Slice {
+		t = t.Elem()
+	}
+	if t.Kind() != reflect.Struct || shared()[t] != "" {
+		return false
+	}
+	fields, err := strict.Fields(t)
+	return err == nil && slices.ContainsFunc(fields, func(f strict.Field) bool { return f.Free && !f.Optional || hasFreeText(f.Type) })
 }

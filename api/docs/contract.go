@@ -155,8 +155,11 @@ func (x *index) content(holder *tree) (list []body) {
 	return list
 }
 
-// fields are the members of an object.
+// fields are the members of an object, those of its parts first.
 func (x *index) fields(schema *tree) (list []field) {
+	for _, part := range schema.list("allOf") {
+		list = append(list, x.fields(x.follow(part))...)
+	}
 	required := texts(schema.list("required"))
 	properties := schema.tree("properties")
 	for _, name := range properties.names {

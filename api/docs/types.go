@@ -29,8 +29,12 @@ func (x *index) typeOf(value any) []piece {
 	if constant := t.at("const"); constant != nil {
 		return []piece{{Text: "always "}, {Text: literal(constant), Style: "code"}}
 	}
-	if list := t.list("enum"); len(list) > 0 {
-		out := []piece{{Text: "one of "}}
+	list, first := t.list("enum"), "one of "
+	if grows := t.list("x-extensible-enum"); len(grows) > 0 {
+		list, first = grows, "text, today one of "
+	}
+	if len(list) > 0 {
+		out := []piece{{Text: first}}
 		for i, v := range list {
 			if i > 0 {
 				out = append(out, piece{Text: ", "})
@@ -38,6 +42,9 @@ func (x *index) typeOf(value any) []piece {
 			out = append(out, piece{Text: literal(v), Style: "code"})
 		}
 		return out
+	}
+	if len(t.list("allOf")) > 0 {
+		return []piece{{Text: "object"}}
 	}
 	kinds := texts(t.list("type"))
 	if kind := t.text("type"); kind != "" {

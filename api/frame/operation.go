@@ -24,5 +24,5 @@ type Gives struct {
 	Body    any    // nil: none, or one that is no JSON
 	Media   string // application/json unless said
 	Headers []string
-	ByRole  map[domain.Role]any // the narrower answer of a role
+	Of      domain.Kind // the one kind of record that it is of
 }

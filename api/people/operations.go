@@ -73,7 +73,7 @@ func Operations() map[string]frame.Operation {
 				"and sends the work with the new token. Enrolling a device again ends its token before.\n" +
 				"4. A lost phone is reported by the office (`state` of its device is `revoked`): its next request is 401 with code `device_revoked`, and the " +
 				"app deletes contacts and all that was acknowledged.",
-			Takes: enrollBody{}, Example: jsontext.Value(`{"code": "NORTH-7K3M-9QXW-2HRT"}`),
+			Takes: enrollment{}, Example: jsontext.Value(`{"code": "NORTH-7K3M-9QXW-2HRT"}`),
 			Gives: []frame.Gives{{Status: 201, What: "The phone's own token.", Body: enrolled{}}}, Also: []int{404, 409}},
 		"listAudit": {Tag: tag, Summary: "List who did what, the newest first", Query: auditQuery{},
 			Description: "What people did besides phones: sign-ins, links, releases, downloads, erasures, held items, and every version of a record that a person " +

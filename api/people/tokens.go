@@ -108,7 +108,7 @@ func (d Desk) code(ctx context.Context, caller domain.Caller, r *frame.Request) 
 }
 
 // What the phone was given.
-type enrollBody struct {
+type enrollment struct {
 	// Letters of either case; spaces and hyphens may be left out.
 	Code string `json:"code" validate:"min=12,max=60"`
 }
@@ -132,7 +132,7 @@ type enrolled struct {
 
 // enroll makes a phone's token of its code.
 func (d Desk) enroll(ctx context.Context, _ domain.Caller, r *frame.Request) (frame.Answer, error) {
-	var body enrollBody
+	var body enrollment
 	if err := r.Decode(&body); err != nil {
 		return frame.Answer{}, err
 	}

@@ -24,6 +24,7 @@
 //	          All other words need two fields; package wire judges them.
 //	step      the reading step of the instrument; told, not enforced
 //	text      "free": people write sentences here, which may name a resident
+//	nottold   the roles whose answers lack it
 //	set       "office": the agency's staff set it; a crew neither changes nor erases it
 //	default   what counts where nothing is sent, which makes it optional
 //	format pattern   of texts in answers

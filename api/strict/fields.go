@@ -27,7 +27,8 @@ type Field struct {
 	Pattern  string
 	Since    int
 	Free     bool
-	Unlike   string // the code of a text that is none of the words
+	NotTold  []string // the roles whose answers lack it
+	Unlike   string   // the code of a text that is none of the words
 }
 
 // A Check is what one value may be. What is nil or empty does not bind.
@@ -70,7 +71,7 @@ func Fields(t reflect.Type) ([]Field, error) {
 			return nil, fmt.Errorf("%s.%s: no name on the wire", t, f.Name)
 		}
 		field := Field{Name: name, GoName: f.Name, Owner: t, Index: []int{i}, Type: f.Type, Optional: tagged && options != "" || f.Tag.Get("default") != "",
-			Step: f.Tag.Get("step"), Default: f.Tag.Get("default"), Schema: f.Tag.Get("schema"), Format: f.Tag.Get("format"), Pattern: f.Tag.Get("pattern"), Free: f.Tag.Get("text") == "free", Unlike: f.Tag.Get("unlike")}
+			Step: f.Tag.Get("step"), Default: f.Tag.Get("default"), Schema: f.Tag.Get("schema"), Format: f.Tag.Get("format"), Pattern: f.Tag.Get("pattern"), Free: f.Tag.Get("text") == "free", NotTold: strings.Fields(f.Tag.Get("nottold")), Unlike: f.Tag.Get("unlike")}
 		if since := f.Tag.Get("since"); since != "" {
 			var err error
 			if field.Since, err = strconv.Atoi(since); err != nil {

@@ -12,7 +12,6 @@ var words = map[string][]string{
 	"ductledger/domain.BytesState":          {"awaited", "partial", "stored", "refused", "erased"},
 	"ductledger/domain.ClearedAs":           {"utility", "fire_service", "licensed_person", "crew"},
 	"ductledger/domain.ClosureForm":         {"sloped_blank", "board", "cap"},
-	"ductledger/domain.Code":                {"bad_json", "bad_query", "bad_if_match", "cursor_invalid", "unauthorized", "device_revoked", "forbidden", "device_closing", "not_found", "method_not_allowed", "in_progress", "epoch_changed", "version_conflict", "too_large", "too_slow", "unsupported_media", "invalid", "parent_missing", "state_not_allowed", "not_acceptable", "job_not_assigned", "home_has_open_job", "client_too_old", "match_required", "quota_exceeded", "header_too_large", "range_not_satisfiable", "exponent_out_of_range", "overloaded", "time_limit", "storage_full", "internal", "digest_mismatch", "offset_mismatch", "image_too_large", "image_unreadable", "replaces_other", "not_reconciled", "same_person", "unfinished_period"},
 	"ductledger/domain.ComponentSort":       {"boot", "riser", "trunk", "trunk_end", "furnace_joint", "branch_takeoff", "supply_collar"},
 	"ductledger/domain.CredentialSort":      {"duct_sealing_certificate", "cabinet_license", "gas_license", "combustion_tester", "insurance", "other"},
 	"ductledger/domain.CrossoverAction":     {"refitted", "replaced", "none"},

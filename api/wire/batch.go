@@ -10,9 +10,8 @@ import (
 	"github.com/go-json-experiment/json/jsontext"
 )
 
-// Many records at once. Each item is checked alone against `BatchItem` and the schema of its kind, so that one bad
-// item never stops another; that is why items are open here. All but `items` is expected of a device and may be
-// absent.
+// Many records at once. Each item is judged alone: one that is not as told here is refused by itself and kept, and
+// never stops another. All but `items` is expected of a device and may be absent.
 type Batch struct {
 	// One unbroken history of a program.
 	Epoch string `json:"epoch,omitzero" validate:"omitempty,min=1,max=64"`

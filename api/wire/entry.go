@@ -3,15 +3,14 @@ package wire
 import (
 	"time"
 
+	"ductledger/api/strict"
 	"ductledger/domain"
 
 	"github.com/go-json-experiment/json/jsontext"
 )
 
-// Entry is one version of a record: what the service knows stands outside, and `record` is exactly what was sent. What
-// does not apply is absent.
-type Entry struct {
-	Kind    domain.Kind `json:"kind"`
+// EntryFacts are what the service knows of one version of a record. What does not apply is absent.
+type EntryFacts struct {
 	ID      domain.UUID `json:"id"`
 	Version int64       `json:"version" validate:"gte=1"`
 	// The place in the program's one order of accepted versions; absent of what was only tried.
@@ -21,13 +20,13 @@ type Entry struct {
 	// The device that sent it.
 	DeviceID domain.UUID `json:"device_id,omitzero"`
 	// The token that it was sent with.
-	TokenID domain.UUID `json:"token_id,omitzero"`
+	TokenID domain.UUID `json:"token_id,omitzero" nottold:"contractor"`
 	// The person who held that token; absent of a machine's.
-	PersonID domain.UUID `json:"person_id,omitzero"`
+	PersonID domain.UUID `json:"person_id,omitzero" nottold:"contractor"`
 	// The token of the person who applied it from the held items.
-	AppliedBy domain.UUID `json:"applied_by,omitzero"`
+	AppliedBy domain.UUID `json:"applied_by,omitzero" nottold:"contractor"`
 	// That person.
-	AppliedByPersonID domain.UUID `json:"applied_by_person_id,omitzero"`
+	AppliedByPersonID domain.UUID `json:"applied_by_person_id,omitzero" nottold:"contractor"`
 	// When the body was read.
 	ReceivedAt time.Time `json:"received_at"`
 	// When it was accepted; it never decreases with position.
@@ -35,29 +34,35 @@ type Entry struct {
 	// It came after its job was accepted and moves no figure.
 	Late bool `json:"late,omitzero"`
 	// The device's clock less ours in s.
-	ClockOffsetS *float64 `json:"clock_offset_s,omitzero"`
+	ClockOffsetS *float64 `json:"clock_offset_s,omitzero" nottold:"contractor"`
 	// Of a home, counts the changes of its resident.
-	ResidentRevision int64 `json:"resident_revision,omitzero"`
+	ResidentRevision int64 `json:"resident_revision,omitzero" nottold:"contractor"`
 	// Of a job, the short number that people tell each other; the service gives it, and it never changes.
 	// The feed leaves it out; a device learns it from `/v1/sync`.
 	Number int64 `json:"number,omitzero"`
 	// SHA-256 of the salt followed by the RFC 8785 form of an array of the version's free texts: those of `record` in the
 	// order in which its RFC 8785 form has them, then the `reason` of `void`. Absent where there is none.
-	TextsDigest string `json:"texts_digest,omitzero" pattern:"^[0-9a-f]{64}$"`
+	TextsDigest string `json:"texts_digest,omitzero" pattern:"^[0-9a-f]{64}$" nottold:"contractor"`
 	// The 16 bytes of salt before the texts in `texts_digest`; absent once they are erased: then `(erased)` stands in
 	// their places.
-	TextsSalt string `json:"texts_salt,omitzero" pattern:"^[0-9a-f]{32}$"`
+	TextsSalt string `json:"texts_salt,omitzero" pattern:"^[0-9a-f]{32}$" nottold:"contractor"`
 	Void      *Void  `json:"void,omitzero"`
-	// As sent; its schema is that of its kind, as of the day it was sent.
-	Record jsontext.Value `json:"record"`
 	// Of a home, for those who may see it.
-	Resident jsontext.Value `json:"resident,omitzero" schema:"Resident"`
+	Resident jsontext.Value `json:"resident,omitzero" schema:"Resident" nottold:"contractor"`
 	// A device deletes the resident's contact after this moment.
-	ContactUntilAt *time.Time `json:"contact_until_at,omitzero"`
+	ContactUntilAt *time.Time `json:"contact_until_at,omitzero" nottold:"contractor"`
 	// Of a photo, where its picture stands: what is not stored is still owed. It is no part of the chain.
-	BytesState domain.BytesState `json:"bytes_state,omitzero"`
+	BytesState domain.BytesState `json:"bytes_state,omitzero" nottold:"contractor"`
 	// Of a device, for those who look after it.
-	Heard jsontext.Value `json:"heard,omitzero" schema:"Heard"`
+	Heard jsontext.Value `json:"heard,omitzero" schema:"Heard" nottold:"contractor"`
+}
+
+// Entry is one version of a record: what the service knows stands outside, and `record` is exactly what was sent; its
+// schema is that of its kind, as of the day it was sent.
+type Entry struct {
+	EntryFacts
+	Kind   domain.Kind   `json:"kind"`
+	Record strict.Record `json:"record"`
 }
 
 // Void is why a record no longer counts, and since when. Its body stays.
@@ -66,56 +71,32 @@ type Void struct {
 	VoidedAt time.Time `json:"voided_at"`
 }
 
-// ContractorEntry is an entry as a contractor reads it. Fields marked `x-free-text` are left out of its record, and
-// nothing tells of a resident.
-type ContractorEntry struct {
-	// In the feed.
-	Op         string         `json:"op,omitzero"`
-	Kind       domain.Kind    `json:"kind"`
-	ID         domain.UUID    `json:"id"`
-	Version    int64          `json:"version" validate:"gte=1"`
-	Position   int64          `json:"position,omitzero" validate:"gte=0"`
-	JobID      domain.UUID    `json:"job_id,omitzero"`
-	DeviceID   domain.UUID    `json:"device_id,omitzero"`
-	ReceivedAt time.Time      `json:"received_at"`
-	RecordedAt time.Time      `json:"recorded_at"`
-	Late       bool           `json:"late,omitzero"`
-	Number     int64          `json:"number,omitzero"`
-	Void       *Void          `json:"void,omitzero"`
-	Record     jsontext.Value `json:"record"`
+// FeedFacts are the facts of an entry in the feed.
+type FeedFacts struct {
+	Op string `json:"op" validate:"oneof=put"`
+	EntryFacts
 }
 
-// FeedItem is an entry (`op` is `put`), or a job that left the caller's scope (`drop`). Unknown ops are to be skipped.
-type FeedItem struct {
-	Op                string         `json:"op"`
-	Kind              domain.Kind    `json:"kind,omitzero"`
-	ID                domain.UUID    `json:"id,omitzero"`
-	Version           int64          `json:"version,omitzero" validate:"gte=1"`
-	Position          int64          `json:"position,omitzero" validate:"gte=0"`
-	JobID             domain.UUID    `json:"job_id,omitzero"`
-	DeviceID          domain.UUID    `json:"device_id,omitzero"`
-	TokenID           domain.UUID    `json:"token_id,omitzero"`
-	PersonID          domain.UUID    `json:"person_id,omitzero"`
-	AppliedBy         domain.UUID    `json:"applied_by,omitzero"`
-	AppliedByPersonID domain.UUID    `json:"applied_by_person_id,omitzero"`
-	ReceivedAt        *time.Time     `json:"received_at,omitzero"`
-	RecordedAt        *time.Time     `json:"recorded_at,omitzero"`
-	Late              bool           `json:"late,omitzero"`
-	ClockOffsetS      *float64       `json:"clock_offset_s,omitzero"`
-	ResidentRevision  int64          `json:"resident_revision,omitzero"`
-	TextsDigest       string         `json:"texts_digest,omitzero" pattern:"^[0-9a-f]{64}$"`
-	TextsSalt         string         `json:"texts_salt,omitzero" pattern:"^[0-9a-f]{32}$"`
-	Void              *Void          `json:"void,omitzero"`
-	Record            jsontext.Value `json:"record,omitzero"`
-	Resident          jsontext.Value `json:"resident,omitzero" schema:"Resident"`
-	ContactUntilAt    *time.Time     `json:"contact_until_at,omitzero"`
-	// Of a drop, the job's home: it goes too unless another job at it is still in the scope.
-	HomeID domain.UUID `json:"home_id,omitzero"`
-	// Of a photo, for crews and inspectors: where its picture stands. What is not stored is still owed.
-	BytesState domain.BytesState `json:"bytes_state,omitzero"`
-	// Of a drop: reassigned, accepted, void or ended.
-	Reason string `json:"reason,omitzero"`
+// FeedPut is an entry in the feed.
+type FeedPut struct {
+	FeedFacts
+	Kind   domain.Kind   `json:"kind"`
+	Record strict.Record `json:"record"`
 }
+
+// FeedDrop is a job that left the caller's scope.
+type FeedDrop struct {
+	Op       string      `json:"op" validate:"oneof=drop"`
+	JobID    domain.UUID `json:"job_id"`
+	Position int64       `json:"position" validate:"gte=0"`
+	// The job's home: it goes too unless another job at it is still in the scope.
+	HomeID domain.UUID `json:"home_id"`
+	// Reassigned, accepted, void or ended.
+	Reason string `json:"reason"`
+}
+
+// FeedItem is an entry, or a job that left the caller's scope, told apart by `op`. Unknown ops are to be skipped.
+type FeedItem struct{}
 
 // Problem is an error after RFC 9457. Clients decide by `code`.
 type Problem struct {
@@ -123,8 +104,8 @@ type Problem struct {
 	Title  string `json:"title"`
 	Status int    `json:"status" validate:"gte=400,lte=599"`
 	Detail string `json:"detail,omitzero"`
-	// Short and stable.
-	Code string `json:"code"`
+	// Why it was refused.
+	Code domain.Code `json:"code"`
 	// Finds the request in the service's log.
 	TraceID string `json:"trace_id"`
 	// The bad fields, the first 100 in the order of the body.

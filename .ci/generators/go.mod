@@ -1,0 +1,11 @@
+module generated
+
+go 1.26.0
+
+require (
+	github.com/google/uuid v1.6.0
+	github.com/oapi-codegen/runtime v1.9.0
+	go.yaml.in/yaml/v3 v3.0.5
+)
+
+require github.com/apapsch/go-jsonmerge/v2 v2.0.0 // indirect
