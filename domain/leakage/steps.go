@@ -23,7 +23,7 @@ const (
 // the repairs since the test before it.
 type SteppedReading struct {
 	// What was repaired since the reading before; absent of the first.
-	RepairKinds []string `json:"repair_kinds" validate:"omitempty,min=1,max=20,dive,snake,min=2,max=60"`
+	RepairKinds []string `json:"repair_kinds,omitzero" validate:"omitempty,min=1,max=20,dive,snake,min=2,max=60"`
 	// cfm at 25 Pa.
 	LeakageCFM25 float64 `json:"leakage_cfm25" validate:"gte=0,lte=20000"`
 	// Its standard uncertainty.
