@@ -67,6 +67,10 @@ var exampleRecords = map[domain.Kind]domain.Record{
 		ReturnKind: "closet_grille", WrapKind: "fabric", WrapState: "torn", CombustionAppliances: []string{},
 		FloorAreaFt2: new(1568.0), ElevationFt: new(1200.0), GroundCover: new(false), CoilPresent: new(false),
 	},
+	domain.ApplicationKind: &domain.Application{
+		HomeID: exampleID(0x20), AppliedOn: "2026-08-03", State: domain.ApplicationWaiting,
+		PriorityFacts: []domain.PriorityFact{domain.PriorityElderly, domain.PriorityHighBurden},
+	},
 	domain.JobKind: &domain.Job{
 		HomeID: exampleID(0x20), ContractorID: exampleID(0x11), PayBasis: "measured", State: "assigned", DueOn: "2026-10-30",
 		Priority: "normal",

@@ -8,6 +8,8 @@ import (
 	"ductledger/api/frame"
 	"ductledger/api/wire"
 	"ductledger/domain"
+	"ductledger/domain/draws"
+	"ductledger/domain/ledger"
 	"ductledger/storage/inspections"
 )
 
@@ -98,6 +100,35 @@ func (s *Server) drawInspections(ctx context.Context, caller domain.Caller, r *f
 	return a, nil
 }
 
+// What the inspections of drawn jobs tell of all jobs of the months that begin in the period.
+type estimatesAnswer struct {
+	periodHead
+	// How far the draw of each month is. Only drawn ones count.
+	Months []drawnMonth `json:"months"`
+	draws.FailureFigures
+}
+
+type drawnMonth struct {
+	Month domain.Month `json:"month"`
+	// Absent: nothing is published for the month.
+	DrawID domain.UUID      `json:"draw_id,omitzero"`
+	State  domain.DrawState `json:"state,omitzero"`
+}
+
+// inspectionEstimates answers what the inspections of drawn jobs tell.
+func (s *Server) inspectionEstimates(ctx context.Context, caller domain.Caller, r *frame.Request) (frame.Answer, error) {
+	from, before := periodOf(r)
+	e, err := inspections.Estimate(ctx, s.db, caller.Program, from, before, r.Position())
+	if err != nil {
+		return frame.Answer{}, frame.Refused(err)
+	}
+	a := estimatesAnswer{periodHead{from, before, ledger.Stamp(e.AsOfAt), e.Position, draws.MethodVersion}, []drawnMonth{}, e.Figures}
+	for _, m := range e.Months {
+		a.Months = append(a.Months, drawnMonth{m.Month, m.DrawID, m.State})
+	}
+	return frame.Answer{Body: a}, nil
+}
+
 // inspectionsOperations are what the contract says of the operation of this file.
 func inspectionsOperations() map[string]frame.Operation {
 	return map[string]frame.Operation{
@@ -113,6 +144,15 @@ func inspectionsOperations() map[string]frame.Operation {
 				{Status: 201, What: "A new draw was stored.", Body: wire.Entry{}, Of: domain.InspectionDrawKind, Headers: []string{"ETag", "Location"}},
 			},
 			Also: []int{404, 507},
+		},
+		"estimateInspections": {
+			Tag: "Judgment", Summary: "What inspections of drawn jobs tell of all",
+			Description: "Of the draws of the months that begin in the period. The program's share that fails is estimated from all drawn jobs by " +
+				"their chances, a contractor's from its jobs drawn at random alone, with exact limits. Refusals, no access and jobs not " +
+				"looked at yet are counted, and the answered jobs of their stratum speak for them. A failure counts against a contractor once " +
+				"its right of reply is over. What a sample is too small to show is said. Jobs opened by hand are in no figure.",
+			Query: periodPositionQuery{},
+			Gives: []frame.Gives{{Status: 200, What: "The figures.", Body: estimatesAnswer{}}},
 		},
 	}
 }

@@ -5,6 +5,7 @@ import (
 	"crypto/sha256"
 	"encoding/hex"
 	"encoding/json"
+	"math"
 	"os/exec"
 	"slices"
 	"strings"
@@ -13,6 +14,7 @@ import (
 
 	"ductledger/api/apitest"
 	"ductledger/domain"
+	"ductledger/domain/draws"
 	"ductledger/domain/rules"
 	"ductledger/storage/storagetest"
 )
@@ -141,7 +143,7 @@ func TestAnInspectorsWholeWay(t *testing.T) {
 	failed := at(open[0])
 	reading, photo := inspectionTest(failed)
 	look := item(domain.InspectionKind, storagetest.ID(), 0, domain.Inspection{JobID: failed.Job, Purpose: "monitoring", InspectedOn: "2026-11-02",
-		InspectorName: "Ira Invented", Verdicts: []domain.RuleVerdict{{Rule: "crossover_off_ground", Verdict: "broken"}}, Result: "failed"})
+		InspectorName: "Ira Invented", Verdicts: []domain.RuleVerdict{{Rule: "crossover_off_ground", Verdict: domain.VerdictBroken}}, Result: "failed"})
 	must(a, inspector, look, reading)
 	must(a, inspector, photo) // on the way while the inspection was finished
 	if got := waiting(a, staff, "?sort=inspection_failed"); len(got.Items) != 1 || got.Items[0].JobID != failed.Job.String() {
@@ -171,6 +173,120 @@ func TestAnInspectorsWholeWay(t *testing.T) {
 	}
 	must(a, inspector, look)
 }
+
+// What is asked of the estimates of October's draw.
+func estimates(a *apitest.API) (e struct {
+	Months []struct {
+		Month, State string
+		DrawID       string `json:"draw_id"`
+	}
+	draws.FailureFigures
+}) {
+	a.T.Helper()
+	a.Do(domain.Staff, "GET", "/v1/inspection-estimates?from=2026-10-01&before=2026-11-01", nil).Want(200).Into(&e)
+	return e
+}
+
+// Three of five jobs are drawn: one fails, one passes, in one nobody opens the door. The
+// program's estimate has the failure at once, the contractor's after its right of reply:
+// ten working days, or, once it replied, the office's answer.
+func TestWhatInspectionsTell(t *testing.T) {
+	t.Parallel()
+	a, _ := serve(t)
+	staff, inspector := a.Tokens[domain.Staff], a.Tokens[domain.Inspector]
+	if got := estimates(a); len(got.Months) != 1 || got.Months[0].DrawID != "" || got.Program.Reason != "none_inspected" || len(got.Contractors) != 0 {
+		t.Errorf("before any draw: %+v", got)
+	}
+	for range 5 {
+		accepted(a, a.World, a.Tokens)
+	}
+	seed, digest := promised("an invented seed, written on a sealed note")
+	a.Do(domain.Staff, "POST", "/v1/inspection-draws", object{"month": "2026-10", "seed_sha256": digest, "share_percent": 60}).Want(201)
+	a.Clock.Move(20 * 24 * time.Hour) // Tuesday, November 3
+	var drawn drawnEntry
+	a.Do(domain.Staff, "POST", "/v1/inspection-draws", object{"month": "2026-10", "seed": seed}).Want(200).Into(&drawn)
+	var open []domain.UUID
+	for _, j := range drawn.Record.Jobs {
+		if j.Drawn() {
+			open = append(open, j.JobID)
+		}
+	}
+	if got := estimates(a); got.Program.OwedCount != 3 || got.Program.FailedRatio != nil || got.Months[0].State != "drawn" {
+		t.Errorf("nobody was there yet: %+v", got.Program)
+	}
+	failure := storagetest.ID()
+	look := func(id, job domain.UUID, result string, change func(*domain.Inspection)) any {
+		i := domain.Inspection{JobID: job, Purpose: "monitoring", InspectedOn: "2026-11-03", InspectorName: "Ira Invented", Result: result}
+		if change != nil {
+			change(&i)
+		}
+		return item(domain.InspectionKind, id, 0, i)
+	}
+	must(a, inspector,
+		look(failure, open[0], "failed", func(i *domain.Inspection) {
+			i.Verdicts = []domain.RuleVerdict{{Rule: "crossover_off_ground", Verdict: domain.VerdictBroken}, {Rule: "wide_gap_reinforced", Verdict: domain.VerdictNotVisible},
+				{Rule: "boot_sealed", Verdict: domain.VerdictChangedSince}}
+		}),
+		look(storagetest.ID(), open[1], "passed", func(i *domain.Inspection) {
+			i.Verdicts = []domain.RuleVerdict{{Rule: "crossover_off_ground", Verdict: domain.VerdictHolds}}
+		}),
+		look(storagetest.ID(), open[2], "not_finished", func(i *domain.Inspection) { i.NotFinishedReason = domain.InspectionNoAccess }))
+
+	got := estimates(a)
+	p := got.Program
+	if p.FrameCount != 5 || p.DrawnCount != 3 || p.InspectedCount != 2 || p.FailedCount != 1 || p.NoAccessCount != 1 || p.OwedCount != 0 {
+		t.Errorf("counts: %+v", p)
+	}
+	// Both answered jobs speak for 5/2 each: half of five fails.
+	if !close9(p.FailedRatio, .5) || !close9(p.FailedJobs, 2.5) || p.FailedRatioLow == nil || *p.FailedRatioLow > .02 || *p.FailedRatioHigh < .98 {
+		t.Errorf("the program: %+v", p)
+	}
+	if len(got.Rules) != 3 || got.Rules[0].Rule != "crossover_off_ground" || !close9(got.Rules[0].BrokenRatio, .5) {
+		t.Fatalf("rules: %+v", got.Rules)
+	}
+	for _, r := range got.Rules[1:] {
+		if r.BrokenRatio != nil || r.NotVisibleCount+r.ChangedSinceCount != 1 {
+			t.Errorf("what nobody could see, or was changed since, is in a rate: %+v", r)
+		}
+	}
+	firm := func() draws.FailedContractor {
+		t.Helper()
+		got := estimates(a)
+		if len(got.Contractors) != 1 {
+			t.Fatalf("contractors: %+v", got.Contractors)
+		}
+		return got.Contractors[0]
+	}
+	if c := firm(); c.AwaitingReplyCount != 1 || c.InspectedCount != 1 || c.FailedCount != 0 || !close9(c.FailedRatio, 0) || c.FailedRatioHigh == nil || math.Abs(*c.FailedRatioHigh-.975) > 1e-9 { // 0 of 1
+		t.Errorf("the contractor may still reply: %+v", c)
+	}
+	reply := domain.Review{JobID: open[0], Decision: domain.Reply, Text: "The strap was cut by somebody else.",
+		Finding: &domain.FindingRef{Rule: "crossover_off_ground", Subjects: []domain.Subject{{Kind: domain.InspectionKind, ID: failure}}}}
+	must(a, a.Tokens[domain.ContractorRole], item(domain.ReviewKind, storagetest.ID(), 0, reply))
+	a.Clock.Move(30 * 24 * time.Hour)
+	must(a, staff, item(domain.ContractorKind, storagetest.ID(), 0, domain.Contractor{Name: "Invented Sealing Co. 9"})) // the ledger goes on
+	if c := firm(); c.DisputedCount != 1 || c.FailedCount != 0 {
+		t.Errorf("the office has not answered: %+v", c)
+	}
+	if w := waiting(a, staff, "?sort=reply"); len(w.Items) != 1 || w.Items[0].JobID != open[0].String() {
+		t.Errorf("the reply is not on the office's list: %+v", w.Items)
+	}
+	answer := reply
+	answer.Decision, answer.Text = domain.Answer, "The photo shows that it never was there."
+	must(a, staff, item(domain.ReviewKind, storagetest.ID(), 0, answer))
+	if c := firm(); c.FailedCount != 1 || c.InspectedCount != 2 || c.DisputedCount != 0 || !strings.Contains(c.Statement, "So few cannot tell") {
+		t.Errorf("the failure counts: %+v", c)
+	}
+	if w := waiting(a, staff, "?sort=reply"); len(w.Items) != 0 {
+		t.Errorf("answered, and still on the list: %+v", w.Items)
+	}
+	for _, role := range []domain.Role{domain.Field, domain.ContractorRole, domain.Inspector, domain.Funder} {
+		a.Do(role, "GET", "/v1/inspection-estimates?from=2026-10-01&before=2026-11-01", nil).Want(403)
+	}
+	a.Do(domain.Staff, "GET", "/v1/inspection-estimates?from=2026-11-01&before=2026-10-01", nil).Want(400)
+}
+
+func close9(got *float64, want float64) bool { return got != nil && math.Abs(*got-want) < 1e-9 }
 
 // inspectionTest is the inspector's own test after the work and a photo of it.
 func inspectionTest(in *invented) (reading, photo object) {

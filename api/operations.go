@@ -100,7 +100,7 @@ func operationDocs() map[string]frame.Operation {
 	maps.Copy(all, people.Operations())
 	for _, of := range []map[string]frame.Operation{
 		changesOperations(), pushOperations(), heldOperations(), jobsOperations(), worklistOperations(), performanceOperations(),
-		performancePublicationOperations(), statementOperations(), inspectionsOperations(), performanceContractorOperations(), repeatabilityOperations(), monthsOperations(),
+		performancePublicationOperations(), statementOperations(), inspectionsOperations(), crewsOperations(), triageOperations(), performanceContractorOperations(), repeatabilityOperations(), monthsOperations(),
 		monthsFileOperations(), previewOperations(), residentsOperations(), textsOperations(), photosOperations(), searchOperations(), healthOperations(),
 	} {
 		maps.Copy(all, of)
@@ -130,6 +130,8 @@ var kindDocs = map[domain.Kind]struct {
 	domain.JobKind: {Tag: "Homes and jobs", List: jobsListQuery{},
 		Put: "A move of `state` must be one that the caller may make: staff to `assigned`; a crew `assigned` → `in_work` → `sent_in` with an " +
 			"outcome, and `returned` → `in_work` or `sent_in`. All other moves are reviews."},
+	domain.ApplicationKind: {Tag: "Homes and jobs", List: plainListQuery{},
+		Put: "A home waits from its application on, until a job is made for it; a job that is voided gives it back its place. The office alone reads it."},
 	domain.AppointmentKind:     {Tag: "Homes and jobs", List: jobListQuery{}},
 	domain.VisitKind:           {Tag: "Homes and jobs", List: jobListQuery{}},
 	domain.CallBackKind:        {Tag: "Homes and jobs", List: jobListQuery{}},

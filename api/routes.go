@@ -31,7 +31,7 @@ func readers(kind domain.Kind) []domain.Role {
 	switch kind {
 	case domain.CrewMemberKind, domain.CredentialKind, domain.DeviceKind:
 		return noInspector
-	case domain.TrainingEventKind, domain.InspectionDrawKind:
+	case domain.TrainingEventKind, domain.InspectionDrawKind, domain.ApplicationKind:
 		return office
 	case domain.PhotoKind:
 		return noFirm
@@ -74,6 +74,11 @@ func (s *Server) routes() []frame.Route {
 		{Method: "POST", Pattern: "/v1/evaluations", Operation: "postEvaluation", Roles: workers, Timeout: write, Shed: frame.ShedLists, Handle: s.evaluate},
 
 		{Method: "POST", Pattern: "/v1/inspection-draws", Operation: "drawInspections", Roles: office, Timeout: write, Shed: frame.ShedPushes, Handle: s.drawInspections},
+		{Method: "GET", Pattern: "/v1/inspection-estimates", Operation: "estimateInspections", Roles: office, Timeout: sums, Shed: frame.ShedStatistics, Handle: s.inspectionEstimates},
+		{Method: "GET", Pattern: "/v1/triage", Operation: "getTriage", Roles: office, Timeout: list, Shed: frame.ShedLists, Handle: s.triage},
+		{Method: "GET", Pattern: "/v1/crews", Operation: "listLeads", Roles: office, Timeout: list, Shed: frame.ShedLists, Handle: s.leads},
+		{Method: "GET", Pattern: "/v1/training-needs", Operation: "getTrainingNeeds", Roles: office, Timeout: sums, Shed: frame.ShedStatistics, Handle: s.needs},
+		{Method: "GET", Pattern: "/v1/lessons", Operation: "listLessons", Roles: office, Timeout: sums, Shed: frame.ShedStatistics, Handle: s.lessons},
 		{Method: "HEAD", Pattern: "/v1/photos/{id}/bytes", Operation: "headPicture", Roles: senders, Timeout: look, Shed: frame.ShedLists, Handle: s.uploadState},
 		{Method: "PUT", Pattern: "/v1/photos/{id}/bytes", Operation: "putPicture", Roles: senders, Timeout: push, Shed: frame.ShedLists, Streams: true, BodyLimit: mostPicture,
 			ContentTypes: []string{"image/jpeg", "image/png", "image/heic"}, Handle: s.putPicture},

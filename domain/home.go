@@ -134,3 +134,45 @@ func (h *Home) Class() string {
 	}
 	return "triple"
 }
+
+// ApplicationState is how an application stands.
+type ApplicationState string
+
+const (
+	ApplicationWaiting     ApplicationState = "waiting"      // for a contractor; once a job is made for the home it waits no more
+	ApplicationWithdrawn   ApplicationState = "withdrawn"    // by the resident
+	ApplicationNotEligible ApplicationState = "not_eligible" // as the agency's own files show
+)
+
+// PriorityFact is what gives a household priority by 10 CFR 440.16(b).
+type PriorityFact string
+
+const (
+	PriorityElderly    PriorityFact = "elderly"
+	PriorityDisabled   PriorityFact = "disabled"
+	PriorityChildren   PriorityFact = "children"
+	PriorityHighUse    PriorityFact = "high_energy_use"
+	PriorityHighBurden PriorityFact = "high_energy_burden"
+)
+
+// PriorityFacts are all of them, in the order of the regulation.
+var PriorityFacts = []PriorityFact{PriorityElderly, PriorityDisabled, PriorityChildren, PriorityHighUse, PriorityHighBurden}
+
+// Application asks for the ducts of a home to be sealed. Papers that show who is eligible stay in the agency's own files;
+// who lives there stands with the resident. The office alone reads it.
+type Application struct {
+	HomeID UUID `json:"home_id"`
+	// The day of the application: of equal priority the oldest goes first.
+	AppliedOn Date             `json:"applied_on"`
+	State     ApplicationState `json:"state"`
+	// What gives the household priority, as the agency's own files show it; empty, nothing does; absent, nobody looked.
+	PriorityFacts []PriorityFact `json:"priority_facts,omitzero" validate:"omitempty,max=5,unique"`
+	// The leakage read at intake in cfm25.
+	ReadCFM25 *float64 `json:"read_cfm25,omitzero" validate:"omitempty,gt=0,lte=5000" step:"0.1"`
+	// The day on which the ducts were sealed before, by whoever it was, where that is known.
+	TreatedBeforeOn Date `json:"treated_before_on,omitzero"`
+}
+
+func (*Application) Kind() Kind    { return ApplicationKind }
+func (*Application) Job() UUID     { return UUID{} }
+func (a *Application) Refs() []Ref { return []Ref{{"/home_id", HomeKind, a.HomeID}} }

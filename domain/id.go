@@ -88,6 +88,22 @@ func DateOf(t time.Time, zone *time.Location) Date {
 	return Date(t.In(zone).Format(time.DateOnly))
 }
 
+// AddWorkingDays is the day so many days from Monday to Friday later; holidays are
+// not known. A day that is none stays as it is.
+func (d Date) AddWorkingDays(days int) Date {
+	t, err := time.Parse(time.DateOnly, string(d))
+	if err != nil {
+		return d
+	}
+	for days > 0 {
+		t = t.AddDate(0, 0, 1)
+		if t.Weekday() != time.Saturday && t.Weekday() != time.Sunday {
+			days--
+		}
+	}
+	return Date(t.Format(time.DateOnly))
+}
+
 // Month is a calendar month as 2006-01.
 type Month string
 

@@ -12,13 +12,37 @@ type Inspection struct {
 	Verdicts []RuleVerdict `json:"verdicts,omitzero" validate:"omitempty,max=100,dive"`
 	// Passed, failed, not_finished.
 	Result string `json:"result" validate:"oneof=passed failed not_finished"`
+	// Why it was not finished. Such a job is counted as one without an answer, never replaced.
+	NotFinishedReason NotFinishedReason `json:"not_finished_reason,omitzero"`
+	// Nobody was told of the visit before. A part of the inspections during the work is.
+	Unannounced *bool `json:"unannounced,omitzero"`
 }
+
+// NotFinishedReason is why an inspection found out nothing.
+type NotFinishedReason string
+
+const (
+	InspectionRefused  NotFinishedReason = "refused"   // by the resident
+	InspectionNoAccess NotFinishedReason = "no_access" // nobody was there, or no way in
+	InspectionWeather  NotFinishedReason = "weather"
+	InspectionOther    NotFinishedReason = "other"
+)
+
+// InspectorVerdict is what an inspector found of a rule.
+type InspectorVerdict string
+
+const (
+	VerdictHolds        InspectorVerdict = "holds"
+	VerdictBroken       InspectorVerdict = "broken"
+	VerdictNotVisible   InspectorVerdict = "not_visible"   // closed up, or out of reach; in no denominator
+	VerdictChangedSince InspectorVerdict = "changed_since" // somebody changed it after the crew left; in no denominator
+)
 
 // RuleVerdict is what the inspector found of one rule.
 type RuleVerdict struct {
 	Rule string `json:"rule" validate:"snake,min=3,max=60"`
-	// Holds, broken, not_seen.
-	Verdict string `json:"verdict" validate:"oneof=holds broken not_seen"`
+	// What was found of it.
+	Verdict InspectorVerdict `json:"verdict"`
 }
 
 func (*Inspection) Kind() Kind    { return InspectionKind }

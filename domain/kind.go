@@ -37,6 +37,7 @@ const (
 	CallBackKind        Kind = "call_back"
 	RuleSetKind         Kind = "rule_set"
 	InspectionDrawKind  Kind = "inspection_draw"
+	ApplicationKind     Kind = "application"
 )
 
 // A Record is one of the kinds with its facts.
@@ -85,6 +86,7 @@ var Kinds = []KindRow{
 	{Kind: InstrumentKind, Plural: "instruments", New: func() Record { return new(Instrument) }, Writers: byStaff},
 	{Kind: DeviceKind, Plural: "devices", New: func() Record { return new(Device) }, Writers: byStaff},
 	{Kind: HomeKind, Plural: "homes", New: func() Record { return new(Home) }, Writers: byCrew},
+	{Kind: ApplicationKind, Plural: "applications", New: func() Record { return new(Application) }, Writers: byStaff},
 	{Kind: JobKind, Plural: "jobs", New: func() Record { return new(Job) }, Writers: byCrew},
 	{Kind: AppointmentKind, Plural: "appointments", New: func() Record { return new(Appointment) }, Writers: byStaff},
 	{Kind: CallBackKind, Plural: "call-backs", New: func() Record { return new(CallBack) }, Writers: byStaff},

@@ -21,6 +21,12 @@ type RuleSet struct {
 	AssignNeeds []AssignNeed `json:"assign_needs,omitzero" validate:"omitempty,min=1,max=1,unique"`
 	// How well a test of leakage is known, and when it decides nothing.
 	Tests *TestLimits `json:"tests,omitzero"`
+	// How jobs are inspected.
+	Inspecting *Inspecting `json:"inspecting,omitzero"`
+	// In which order homes are served, and from which leakage on.
+	Triage *Triage `json:"triage,omitzero"`
+	// Months after the acceptance of a job in which a complaint is a call-back of its contractor; absent means 12.
+	WarrantyMonthsCount *int `json:"warranty_months_count,omitzero" validate:"omitempty,gte=0,lte=120"`
 	// What waits until the pictures have arrived of the photos that rules ask for; absent means neither.
 	PicturesNeededFor PicturesNeededFor `json:"pictures_needed_for,omitzero"`
 	// Whether a picture is kept as it was taken too, with all that the phone wrote into it, for staff alone; absent means no.
@@ -71,6 +77,70 @@ type TestLimits struct {
 	SubtractionGoodRatio *float64 `json:"subtraction_good_ratio,omitzero" validate:"omitempty,gte=0,lte=10" step:"0.01"`
 	// Beyond this width a subtraction is `undecided`; absent means 1, where its interval reaches 0.
 	SubtractionUndecidedRatio *float64 `json:"subtraction_undecided_ratio,omitzero" validate:"omitempty,gte=0,lte=10" step:"0.01"`
+}
+
+// Inspecting says how many jobs are inspected, and what a failure brings.
+type Inspecting struct {
+	// Share of each contractor's jobs of a month that is drawn at random, in percent; absent means 5.
+	SharePercent *int `json:"share_percent,omitzero" validate:"omitempty,gte=5,lte=100"`
+	// Jobs that are drawn by their risk on average in a month; absent means none.
+	TopUpCount *float64 `json:"top_up_count,omitzero" validate:"omitempty,gte=0,lte=10000"`
+	// Working days, Monday to Friday, in which a contractor may reply before a failed inspection counts against it; absent
+	// means 10.
+	ReplyWorkingDaysCount *int `json:"reply_working_days_count,omitzero" validate:"omitempty,gte=0,lte=60"`
+	// A failed inspection opens an accepted job again at once; absent means no: it stands on the office's list.
+	ReopensFailed *bool `json:"reopens_failed,omitzero"`
+}
+
+// Triage says in which order waiting homes are served. The points of a household's priority facts (10 CFR 440.16(b)) add
+// up; of equal points who applied first goes first. What sealing is likely to bring is told beside it and moves nobody.
+type Triage struct {
+	// Absent means 1, as of each.
+	ElderlyPoints          *int `json:"elderly_points,omitzero" validate:"omitempty,gte=0,lte=100"`
+	DisabledPoints         *int `json:"disabled_points,omitzero" validate:"omitempty,gte=0,lte=100"`
+	ChildrenPoints         *int `json:"children_points,omitzero" validate:"omitempty,gte=0,lte=100"`
+	HighEnergyUsePoints    *int `json:"high_energy_use_points,omitzero" validate:"omitempty,gte=0,lte=100"`
+	HighEnergyBurdenPoints *int `json:"high_energy_burden_points,omitzero" validate:"omitempty,gte=0,lte=100"`
+	// The leakage in cfm25 from which on work starts; absent, from any.
+	StartFromCFM25 *float64 `json:"start_from_cfm25,omitzero" validate:"omitempty,gt=0,lte=5000" step:"0.1"`
+}
+
+// PriorityPoints are those of each fact, in the order of PriorityFacts.
+func (s *RuleSet) PriorityPoints() (points [5]int) {
+	t := &Triage{}
+	if s != nil && s.Triage != nil {
+		t = s.Triage
+	}
+	for i, own := range [...]*int{t.ElderlyPoints, t.DisabledPoints, t.ChildrenPoints, t.HighEnergyUsePoints, t.HighEnergyBurdenPoints} {
+		points[i] = 1
+		if own != nil {
+			points[i] = *own
+		}
+	}
+	return points
+}
+
+// Defaults of what a rule set leaves out. Common practice, without a source [cp].
+const (
+	DefaultSharePercent     = 5
+	DefaultReplyWorkingDays = 10
+	DefaultWarrantyMonths   = 12
+)
+
+// ReplyWorkingDays is how long a contractor may reply to a failed inspection.
+func (s *RuleSet) ReplyWorkingDays() int {
+	if s == nil || s.Inspecting == nil || s.Inspecting.ReplyWorkingDaysCount == nil {
+		return DefaultReplyWorkingDays
+	}
+	return *s.Inspecting.ReplyWorkingDaysCount
+}
+
+// WarrantyMonths is how long a complaint counts as a call-back.
+func (s *RuleSet) WarrantyMonths() int {
+	if s == nil || s.WarrantyMonthsCount == nil {
+		return DefaultWarrantyMonths
+	}
+	return *s.WarrantyMonthsCount
 }
 
 // PicturesNeededFor is what a program lets wait for pictures.

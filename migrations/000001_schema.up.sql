@@ -324,6 +324,22 @@ CREATE INDEX job_inspection_failed ON job (program_id, inspection_failed_at, id)
 CREATE INDEX job_hazard ON job (program_id, hazard_since, id) WHERE hazard_since IS NOT NULL;
 CREATE INDEX job_inspected ON job (program_id, id) WHERE inspected;
 
+-- Homes that ask to be served, in the order of law and program: the facts that give
+-- priority as bits, whose points the rule set says, then the day of the application.
+CREATE TABLE waiting_home (
+    program_id     uuid NOT NULL,
+    application_id uuid NOT NULL,
+    home_id        uuid NOT NULL,
+    priority       integer NOT NULL CHECK (priority BETWEEN 0 AND 31),
+    applied_on     date NOT NULL,
+    waiting        boolean NOT NULL, -- as the application says
+    job_id         uuid, -- that was made for the home; a void one gives it back
+    PRIMARY KEY (program_id, application_id)
+);
+CREATE INDEX waiting_home_order ON waiting_home (program_id, priority, applied_on, application_id) WHERE waiting AND job_id IS NULL;
+CREATE INDEX waiting_home_of_home ON waiting_home (program_id, home_id) WHERE waiting AND job_id IS NULL;
+CREATE INDEX waiting_home_of_job ON waiting_home (program_id, job_id) WHERE job_id IS NOT NULL;
+
 -- Which open jobs were read with an instrument: a new calibration judges them again.
 CREATE TABLE job_instrument (
     program_id    uuid NOT NULL,
@@ -428,6 +444,7 @@ CREATE TABLE inspection_draw (
     ended_position   bigint CHECK (ended_position >= granted_position),
     drawn_at   timestamptz NOT NULL,
     closed_at  timestamptz CHECK (closed_at >= drawn_at),
+    by_hand_position bigint CHECK (by_hand_position > 0), -- at which a person opened it that no draw had; it stays
     PRIMARY KEY (program_id, job_id),
     CONSTRAINT inspection_draw_ends_whole CHECK ((closed_at IS NULL) = (ended_position IS NULL)),
     CONSTRAINT inspection_draw_of_job FOREIGN KEY (program_id, job_id) REFERENCES job (program_id, id)
@@ -657,7 +674,7 @@ GRANT SELECT, INSERT ON entry, audit, program, month_package, month_package_part
 GRANT UPDATE (until_position, match) ON entry TO ductledger_app;
 -- A text is written once and can be erased.
 GRANT SELECT, INSERT, DELETE ON entry_text TO ductledger_app;
-GRANT SELECT, INSERT, UPDATE ON program_head, device, job, job_scope, job_result, inspection_draw, held, picture TO ductledger_app;
+GRANT SELECT, INSERT, UPDATE ON program_head, device, waiting_home, job, job_scope, job_result, inspection_draw, held, picture TO ductledger_app;
 GRANT SELECT, INSERT, DELETE ON job_instrument, word, picture_band, picture_like TO ductledger_app;
 GRANT SELECT, INSERT, UPDATE, DELETE ON resident, month_build TO ductledger_app;
 -- To lock a row takes the right to change a column of it.

@@ -292,3 +292,57 @@ func (s *stored) openCallBacks(job domain.UUID) map[domain.UUID]bool {
 	}
 	return open
 }
+
+// An application that is told again keeps the job that was made for its home; one for a
+// home that is worked on has it from the first.
+const waitingUpsertSQL = `
+INSERT INTO waiting_home (program_id, application_id, home_id, priority, applied_on, waiting, job_id)
+SELECT @program_id, @id, @home_id, @priority, @applied_on::date, @waiting,
+    (SELECT j.id FROM job AS j WHERE j.program_id = @program_id AND j.home_id = @home_id AND j.open ORDER BY j.id LIMIT 1)
+ON CONFLICT (program_id, application_id) DO UPDATE SET home_id = excluded.home_id, priority = excluded.priority, applied_on = excluded.applied_on,
+    waiting = excluded.waiting, job_id = coalesce(waiting_home.job_id, excluded.job_id)`
+
+const waitingVoidSQL = `
+UPDATE waiting_home SET waiting = false WHERE program_id = @program_id AND application_id = @id`
+
+const waitingServedSQL = `
+UPDATE waiting_home SET job_id = @job_id WHERE program_id = @program_id AND home_id = @home_id AND waiting AND job_id IS NULL`
+
+// A void job is taken back: its home waits again, in its old place.
+const waitingAgainSQL = `
+UPDATE waiting_home SET job_id = NULL WHERE program_id = @program_id AND job_id = @job_id AND job_id IS NOT NULL`
+
+// writeWaiting queues which homes wait for a job from now on.
+func (t *Tx) writeWaiting(changes []*jobChange, accepted []intake.Decision) {
+	for _, c := range changes {
+		switch {
+		case c.before == nil && !c.void:
+			t.Queue(waitingServedSQL, Args{"program_id": t.Program, "home_id": c.job.HomeID, "job_id": c.id})
+		case c.before != nil && c.void && !c.before.Void:
+			t.Queue(waitingAgainSQL, Args{"program_id": t.Program, "job_id": c.id})
+		}
+	}
+	for i := range accepted {
+		d := &accepted[i]
+		if d.Item.Kind != domain.ApplicationKind {
+			continue
+		}
+		r, ok := d.Item.Record.(*domain.Application)
+		if !ok || d.Void != nil {
+			t.Queue(waitingVoidSQL, Args{"program_id": t.Program, "id": d.Item.ID})
+			continue
+		}
+		t.Queue(waitingUpsertSQL, Args{"program_id": t.Program, "id": d.Item.ID, "home_id": r.HomeID, "priority": priorityBits(r.PriorityFacts),
+			"applied_on": string(r.AppliedOn), "waiting": r.State == domain.ApplicationWaiting})
+	}
+}
+
+// priorityBits has a bit for each fact, in the order of domain.PriorityFacts.
+func priorityBits(facts []domain.PriorityFact) (bits int) {
+	for i, fact := range domain.PriorityFacts {
+		if slices.Contains(facts, fact) {
+			bits |= 1 << i
+		}
+	}
+	return bits
+}

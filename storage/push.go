@@ -127,6 +127,7 @@ func (t *Tx) push(caller domain.Caller, p *Push, plan *plan) (Pushed, error) {
 			changes := s.changesOf(accepted)
 			t.writeJobs(s, changes)
 			t.writeScopes(s, changes, accepted)
+			t.writeWaiting(changes, accepted)
 			t.writeDevices(accepted, head.RecordedAt)
 			t.readNumbers(s, accepted)
 			if err := t.writePictures(accepted); err != nil {

@@ -108,10 +108,16 @@ func Chances(candidates []Candidate, d Design) ([]Job, error) {
 		if j.Risk > 0 {
 			j.ByRisk = min(1, float64(d.TopUp*float64(j.Risk/risk)))
 		}
-		missed := float64(1-float64(j.StratumDrawn)/float64(j.StratumCount)) * float64(1-j.ByRisk)
-		j.Chance = 1 - float64(missed)
+		j.Chance = j.ChanceOf()
 	}
 	return jobs, nil
+}
+
+// ChanceOf is π, a fraction, from the counts of the stratum and the chance by risk.
+// It refuses nothing. Source: package comment [mem].
+func (j *Job) ChanceOf() float64 {
+	missed := float64(1-float64(j.StratumDrawn)/float64(j.StratumCount)) * float64(1-j.ByRisk)
+	return 1 - float64(missed)
 }
 
 // frame are the candidates as jobs by id.

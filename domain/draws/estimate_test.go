@@ -2,9 +2,11 @@ package draws
 
 import (
 	"math"
+	"math/rand/v2"
 	"testing"
 
 	"ductledger/domain"
+	"ductledger/domain/stat"
 )
 
 // Lohr's four supermarkets: two are drawn one after the other, without putting
@@ -136,23 +138,171 @@ func TestWhatEstimatesNeed(t *testing.T) {
 	if err != nil || rate.Value != 1 || rate.Variance != nil || rate.Reason != OneOfStratum {
 		t.Errorf("one of five jobs: %+v, %v", rate, err)
 	}
+	if limits, err := rate.Limits(.95); err != nil || math.Abs(limits.Low-.025) > 1e-9 || limits.High != 1 { // 1 of 1, Newcombe 1998 [pub]
+		t.Errorf("one of five jobs: %+v, %v", limits, err)
+	}
 	all := draw(t, secret, stratumOf(1, 4), Design{SharePercent: 100})
 	total, err := Total(all, valued(all, func(*Job) float64 { return 2 }))
 	if err != nil || total.Value != 8 || total.Variance == nil || *total.Variance != 0 {
 		t.Errorf("all four jobs: %+v, %v", total, err)
 	}
+	if rate, err = Rate(all, valued(all, func(j *Job) float64 { return float64(j.JobID[15] % 2) })); err != nil {
+		t.Fatal(err)
+	}
+	if limits, err := rate.Limits(.95); err != nil || limits.Low != .5 || limits.High != .5 {
+		t.Errorf("all four jobs looked at: %+v, %v", limits, err)
+	}
 	if _, err := Rate(nil, nil); err == nil {
 		t.Error("a rate of no job was given")
 	}
-	if none, err := Total(nil, nil); err != nil || none.Value != 0 {
-		t.Errorf("the total of no job: %+v, %v", none, err)
+	if _, err := Rate(all, nil); err == nil {
+		t.Error("a rate was given though every home refused")
 	}
-	missing := valued(all, func(*Job) float64 { return 2 })
-	delete(missing, all[2].JobID)
-	if _, err := Total(all, missing); err == nil {
-		t.Error("a drawn job without a value went unnoticed")
+	stray := valued(all, func(*Job) float64 { return 2 })
+	none := draw(t, secret, stratumOf(1, 30), DefaultDesign())
+	for i := range none {
+		if !none[i].Drawn() {
+			stray[none[i].JobID] = 1
+			break
+		}
+	}
+	if _, err := Total(none, stray); err == nil {
+		t.Error("a value of a job that was not drawn was taken")
 	}
 	if _, err := Total(all, valued(all, func(*Job) float64 { return math.NaN() })); err == nil {
 		t.Error("a value that is no number was taken")
+	}
+}
+
+// Whoever refuses is not replaced: with part A alone the answered jobs of a stratum
+// are a simple draw of their own, Σ N·ȳ over those that answered, with the
+// variance of so many. Source: Cochran (1977) theorems 5.1, 5.3, 5.4, ch. 13 [mem].
+func TestRefusalsAreWeighedOut(t *testing.T) {
+	jobs := draw(t, secret, append(stratumOf(1, 12), stratumOf(2, 30)...), Design{SharePercent: 34})
+	y := func(j *Job) float64 { n := int(j.JobID[15]); return float64(n*n%17) / 4 }
+	values := valued(jobs, y)
+	for _, stratum := range strata(jobs) { // one of each refuses
+		for _, j := range stratum {
+			if j.Drawn() {
+				delete(values, j.JobID)
+				break
+			}
+		}
+	}
+	total, err := Total(jobs, values)
+	if err != nil {
+		t.Fatal(err)
+	}
+	wantTotal, wantVariance := 0.0, 0.0
+	for _, stratum := range strata(jobs) {
+		var n, sum, squares float64
+		for _, j := range stratum {
+			if v, answered := values[j.JobID]; answered {
+				n, sum, squares = n+1, sum+v, squares+v*v
+			}
+		}
+		all := float64(len(stratum))
+		wantTotal += all * sum / n
+		wantVariance += all * all * (1 - n/all) * (squares - sum*sum/n) / (n - 1) / n
+	}
+	if math.Abs(total.Value-wantTotal) > 1e-9 || total.Variance == nil || math.Abs(*total.Variance-wantVariance) > 1e-9*wantVariance {
+		t.Errorf("%+v (variance %v), Cochran's formulas give %v, variance %v", total, total.Variance, wantTotal, wantVariance)
+	}
+	if total.DrawnCount-total.AnsweredCount != 2 {
+		t.Errorf("two refused: %+v", total)
+	}
+}
+
+// Strata of which one job each was drawn are compared in pairs: of two of equal size
+// the variance is (t1 − t2)². Source: Wolter (2007) §2.5, with L = 2 and equal A [calc].
+func TestStrataOfOneAreCompared(t *testing.T) {
+	jobs := draw(t, secret, append(stratumOf(1, 15), stratumOf(2, 15)...), DefaultDesign())
+	total, err := Total(jobs, valued(jobs, func(j *Job) float64 { return float64(j.ContractorID[7]) }))
+	if err != nil || total.Variance == nil || math.Abs(*total.Variance-15*15) > 1e-9 || total.Freedom != 1 {
+		t.Errorf("15·1 and 15·2: %+v (variance %v), %v", total, total.Variance, err)
+	}
+}
+
+// A simple draw is worth its own size but for the part of the frame that it is: with
+// the frame large its limits are those of Clopper and Pearson, 81 of 263 .2527 to .3676.
+// Source: Newcombe, Stat. Med. 17 (1998) 857, table I [pub].
+func TestLimitsOfASimpleDraw(t *testing.T) {
+	v := .3080 * .6920 / 263
+	e := Estimate{Value: 81. / 263, Variance: &v, Freedom: 262, FrameCount: 1_000_000, DrawnCount: 263, AnsweredCount: 263, Alike: 263}
+	limits, err := e.Limits(.95)
+	if err != nil || math.Abs(limits.Low-.2527) > 5e-5 || math.Abs(limits.High-.3676) > 5e-5 {
+		t.Errorf("%+v, %v", limits, err)
+	}
+	zero := 0.0
+	e = Estimate{Value: 0, Variance: &zero, Freedom: 19, FrameCount: 1000, DrawnCount: 20, AnsweredCount: 20, Alike: 20}
+	if limits, err = e.Limits(.95); err != nil || limits.Low != 0 || math.Abs(limits.High-.1684) > 5e-5 {
+		t.Errorf("none of 20 failed: %+v, %v", limits, err)
+	}
+}
+
+// Simulated programs of thirty contractors and three months, mostly one job drawn of
+// each, more where the screens asked; one home in six refuses. The interval holds the
+// true share at least as often as it says, the plain share's does not: it speaks of
+// the risky jobs.
+func TestSimulatedFailRates(t *testing.T) {
+	const worlds = 120
+	held, plainHeld, plain, weighted, truth := 0, 0, 0.0, 0.0, 0.0
+	for w := range worlds {
+		dice := rand.New(rand.NewPCG(6, uint64(w)))
+		var candidates []Candidate
+		fails := map[domain.UUID]bool{}
+		for c := range 30 {
+			for m := range 3 {
+				for range 4 + dice.IntN(25) {
+					id := domain.UUID{byte(len(candidates) >> 8), byte(len(candidates)), byte(c)}
+					risk, chance := 0.0, .05
+					if dice.IntN(6) == 0 {
+						risk, chance = 1+float64(dice.IntN(3)), .40
+					}
+					fails[id] = dice.Float64() < chance
+					candidates = append(candidates, Candidate{JobID: id, ContractorID: domain.UUID{byte(c + 1)}, Month: []string{"2026-07", "2026-08", "2026-09"}[m], Risk: risk})
+				}
+			}
+		}
+		jobs := draw(t, append([]byte{byte(w), byte(w >> 8)}, secret...), candidates, Design{SharePercent: 5, TopUp: 60})
+		values, failed, looked, all := map[domain.UUID]float64{}, 0, 0, 0
+		for i := range jobs {
+			j := &jobs[i]
+			if fails[j.JobID] {
+				all++
+			}
+			if !j.Drawn() || dice.IntN(6) == 0 {
+				continue
+			}
+			values[j.JobID] = 0
+			if looked++; fails[j.JobID] {
+				values[j.JobID] = 1
+				failed++
+			}
+		}
+		rate, err := Rate(jobs, values)
+		if err != nil {
+			t.Fatal(err)
+		}
+		limits, err := rate.Limits(.95)
+		if err != nil {
+			t.Fatal(err)
+		}
+		share := float64(all) / float64(len(jobs))
+		if limits.Low <= share && share <= limits.High {
+			held++
+		}
+		exact, err := stat.ClopperPearson(failed, looked, .95)
+		if err != nil {
+			t.Fatal(err)
+		}
+		if exact.Low <= share && share <= exact.High {
+			plainHeld++
+		}
+		plain, weighted, truth = plain+float64(failed)/float64(looked)/worlds, weighted+rate.Value/worlds, truth+share/worlds
+	}
+	t.Logf("true share %.4f, weighted %.4f, plain %.4f; the interval holds it in %d of %d worlds, the plain one in %d", truth, weighted, plain, held, worlds, plainHeld)
+	if math.Abs(weighted-truth) > .01 || plain < truth+.04 || held < 108 || plainHeld > 80 {
+		t.Errorf("true share %.4f, weighted %.4f, plain %.4f; held in %d, plain in %d of %d worlds", truth, weighted, plain, held, plainHeld, worlds)
 	}
 }

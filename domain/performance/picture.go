@@ -472,7 +472,7 @@ func brokenRules(counts []RuleCount) (map[domain.UUID][]BrokenRule, error) {
 	chances := make([]float64, len(sorted))
 	for i, c := range sorted {
 		all := totals[c.Rule]
-		chances[i] = atLeast(c.Broken, c.Judged, all.Broken, all.Judged)
+		chances[i] = stat.HypergeometricTail(c.Broken, c.Judged, all.Broken, all.Judged)
 	}
 	listed, err := stat.BenjaminiHochberg(chances, listQ)
 	if err != nil {
@@ -505,27 +505,4 @@ func brokenRules(counts []RuleCount) (map[domain.UUID][]BrokenRule, error) {
 		slices.SortStableFunc(rules, func(a, b BrokenRule) int { return cmp.Compare(b.BrokenCount, a.BrokenCount) })
 	}
 	return byContractor, nil
-}
-
-// atLeast is P(X ≥ x) where n of N judgments are drawn without replacement
-// and K of the N are broken (hypergeometric; Fisher's exact test, one-sided).
-//
-//	P(X = k) = C(K, k)·C(N−K, n−k)/C(N, n)
-//
-// summed upwards from x by the ratio of neighbors. Not above 1.
-func atLeast(x, n, K, N int) float64 {
-	if x <= max(0, n+K-N) {
-		return 1
-	}
-	choose := func(a, b int) float64 {
-		lg := func(i int) float64 { v, _ := math.Lgamma(float64(i + 1)); return v }
-		return lg(a) - lg(b) - lg(a-b)
-	}
-	p := math.Exp(choose(K, x) + choose(N-K, n-x) - choose(N, n))
-	sum := 0.0
-	for k := x; k <= min(n, K) && p > 0; k++ {
-		sum += p
-		p *= float64(K-k) / float64(k+1) * float64(n-k) / float64(N-K-n+k+1)
-	}
-	return min(1, sum)
 }

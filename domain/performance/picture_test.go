@@ -14,24 +14,6 @@ import (
 	"ductledger/domain"
 )
 
-// The lady tasting tea, Fisher 1935: 8 cups, 4 of one kind, 4 named; all four
-// right 1/70, three or more 17/70 = .2429 [pub].
-func TestAtLeast(t *testing.T) {
-	for _, c := range []struct {
-		x, n, K, N int
-		want       float64
-	}{
-		{4, 4, 4, 8, 1.0 / 70}, {3, 4, 4, 8, 17.0 / 70}, {0, 4, 4, 8, 1}, {5, 4, 4, 8, 0},
-		{2, 3, 3, 4, 1},            // at least two of three must be drawn [calc]
-		{0, 0, 0, 0, 1},            // nothing judged
-		{1, 1, 1, 100000, 0.00001}, // [calc]
-	} {
-		if got := atLeast(c.x, c.n, c.K, c.N); math.Abs(got-c.want) > 1e-12 {
-			t.Errorf("P(X ≥ %d; %d of %d, %d) = %v, want %v", c.x, c.n, c.K, c.N, got, c.want)
-		}
-	}
-}
-
 // Kidney stones, Charig et al., BMJ 292 (1986) 879 [mem]: failures by size.
 // Counted apart by size, as two rules, neither treatment is hidden by the mix:
 // failures over expected are .9184 for A and 1.1264 for B in total.

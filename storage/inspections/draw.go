@@ -72,8 +72,10 @@ func Draw(ctx context.Context, db *storage.DB, caller domain.Caller, ask Ask) (o
 }
 
 // recordID is that of a draw, made of what it is a draw of: so it is made once.
-func (d *desk) recordID(of string) domain.UUID {
-	return domain.UUID(uuid.NewSHA1(uuid.UUID(d.t.Program), []byte("inspection_draw/"+of)))
+func (d *desk) recordID(of string) domain.UUID { return recordID(d.t.Program, of) }
+
+func recordID(program domain.UUID, of string) domain.UUID {
+	return domain.UUID(uuid.NewSHA1(uuid.UUID(program), []byte("inspection_draw/"+of)))
 }
 
 func monthKey(month domain.Month, contractor domain.UUID) string {
@@ -140,14 +142,15 @@ func (d *desk) write(id domain.UUID, before stored, draw *domain.InspectionDraw,
 		return Answer{}, err
 	}
 	if len(open) > 0 {
-		d.t.Queue(openSQL, storage.Args{"program_id": d.t.Program, "jobs": open, "inspector_id": d.ask.InspectorID, "position": position, "at": d.t.Now})
+		d.t.Queue(openSQL, storage.Args{"program_id": d.t.Program, "jobs": open, "inspector_id": d.ask.InspectorID, "position": position, "at": d.t.Now,
+			"by_hand": !d.ask.JobID.IsZero()})
 	}
 	return Answer{ID: id, Created: before.Version == 0}, nil
 }
 
 const openSQL = `
-INSERT INTO inspection_draw (program_id, job_id, inspector_id, granted_position, drawn_at)
-SELECT @program_id::uuid, x.job_id, @inspector_id::uuid, @position::bigint, @at::timestamptz FROM unnest(@jobs::uuid[]) AS x(job_id)
+INSERT INTO inspection_draw (program_id, job_id, inspector_id, granted_position, drawn_at, by_hand_position)
+SELECT @program_id::uuid, x.job_id, @inspector_id::uuid, @position::bigint, @at::timestamptz, CASE WHEN @by_hand::boolean THEN @position::bigint END FROM unnest(@jobs::uuid[]) AS x(job_id)
 ON CONFLICT (program_id, job_id) DO UPDATE SET inspector_id = excluded.inspector_id, granted_position = excluded.granted_position,
     drawn_at = excluded.drawn_at, closed_at = NULL, ended_position = NULL`
 

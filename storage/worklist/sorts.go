@@ -206,15 +206,22 @@ WHERE h.program_id = @program_id AND h.state IN ('open', 'waiting') AND h.state 
 ORDER BY h.received_at, h.held_id
 LIMIT @limit`
 
-// Jobs of which the contractor has the last word.
+// Jobs of which the contractor has the last word: what is to be decided, and accepted
+// ones whose inspection failed.
 const worklistReplySQL = `
 SELECT r.recorded_at AS since_at, NULL::text AS on_day, j.id, j.id AS job_id, j.contractor_id, '' AS word, count(*) OVER () AS total
-FROM job AS j
+FROM (
+    SELECT x.id, x.contractor_id FROM job AS x
+    WHERE x.program_id = @program_id AND NOT x.void AND x.state IN ('returned', 'sent_in') AND (@contractor_id::uuid IS NULL OR x.contractor_id = @contractor_id)
+    UNION ALL
+    SELECT x.id, x.contractor_id FROM job AS x
+    WHERE x.program_id = @program_id AND NOT x.void AND x.state = 'accepted' AND x.inspection_failed_at IS NOT NULL
+        AND (@contractor_id::uuid IS NULL OR x.contractor_id = @contractor_id)
+) AS j
 CROSS JOIN LATERAL (SELECT e.recorded_at, e.body FROM entry AS e
     WHERE e.program_id = @program_id AND e.job_id = j.id AND e.kind = 'review' AND e.until_position IS NULL AND e.voided_at IS NULL
     ORDER BY e.position DESC LIMIT 1 OFFSET 0) AS r
-WHERE j.program_id = @program_id AND NOT j.void AND j.state IN ('returned', 'sent_in') AND r.body::jsonb ->> 'decision' = 'reply'
-    AND (@contractor_id::uuid IS NULL OR j.contractor_id = @contractor_id)
+WHERE r.body::jsonb ->> 'decision' = 'reply'
 ORDER BY r.recorded_at, j.id
 LIMIT @limit`
 

@@ -1,0 +1,363 @@
+package inspections
+
+import (
+	"cmp"
+	"context"
+	"fmt"
+	"slices"
+	"time"
+
+	"ductledger/domain"
+	"ductledger/domain/draws"
+	"ductledger/domain/rules"
+	"ductledger/storage"
+
+	"github.com/go-json-experiment/json"
+)
+
+// Estimates are what the inspections of drawn jobs tell, as they stood at a position.
+type Estimates struct {
+	Position int64
+	AsOfAt   time.Time
+	Figures  draws.FailureFigures
+	Months   []MonthDrawn
+}
+
+// MonthDrawn tells how far the draw of one month is.
+type MonthDrawn struct {
+	Month  domain.Month
+	DrawID domain.UUID // zero: there is none
+	State  domain.DrawState
+}
+
+// Estimate reads the draws of the months that begin in a period of days. A draw that was
+// made counts with all of its jobs, whatever became of them since.
+func Estimate(ctx context.Context, db *storage.DB, program domain.UUID, from, before domain.Date, position int64) (out Estimates, err error) {
+	err = db.In(ctx, program, storage.Survey, func(t *storage.Tx) error {
+		r, err := readerAt(t, from, before, position)
+		if err != nil {
+			return err
+		}
+		out.Position, out.AsOfAt = r.position, r.asOf
+		jobs, months, err := r.drawn(from, before)
+		if err != nil {
+			return err
+		}
+		looks, err := r.looks(jobs)
+		if err != nil {
+			return err
+		}
+		out.Months = months
+		out.Figures, err = draws.Failures(jobs, looks, r.names)
+		return err
+	})
+	return out, err
+}
+
+// reader reads what stood at one position.
+type reader struct {
+	t        *storage.Tx
+	position int64
+	asOf     time.Time
+	zone     *time.Location
+	names    map[domain.UUID]string
+	sets     []*domain.RuleSet
+}
+
+type bodyRow struct {
+	RecordID [16]byte
+	Body     string
+}
+
+// Rule sets as they stood at the position.
+const estimateRuleSetsSQL = `
+SELECT e.record_id, e.body
+FROM entry AS e
+WHERE e.program_id = @program_id AND e.kind = 'rule_set' AND e.position <= @position AND (e.until_position IS NULL OR e.until_position > @position)
+    AND e.voided_at IS NULL
+ORDER BY e.record_id`
+
+func readerAt(t *storage.Tx, from, before domain.Date, position int64) (*reader, error) {
+	var at *storage.Moment
+	t.QueueMoment(&at, position)
+	program, err := t.Settings()
+	if err != nil {
+		return nil, err
+	}
+	if at == nil {
+		return nil, domain.Errorf(domain.BadQuery, "position: the ledger has no position %d", position)
+	}
+	if _, err := program.Period(from, before); err != nil {
+		return nil, err
+	}
+	r := &reader{t: t, position: at.Position, asOf: at.RecordedAt}
+	if r.zone, err = program.Zone(); err != nil {
+		return nil, err
+	}
+	var rows []bodyRow
+	storage.All(t, &rows, estimateRuleSetsSQL, storage.Args{"program_id": t.Program, "position": r.position})
+	if r.names, err = t.ContractorNames(r.position); err != nil {
+		return nil, err
+	}
+	for _, row := range rows {
+		set := new(domain.RuleSet)
+		if err := json.Unmarshal([]byte(row.Body), set); err != nil {
+			return nil, fmt.Errorf("rule set %s: %w", domain.UUID(row.RecordID), err)
+		}
+		r.sets = append(r.sets, set)
+	}
+	return r, nil
+}
+
+// inForce is the rule set of a day.
+func (r *reader) inForce(day domain.Date) (set *domain.RuleSet) {
+	for _, s := range r.sets {
+		if s.RatherInForce(set, day) {
+			set = s
+		}
+	}
+	return set
+}
+
+const drawsAtSQL = `
+SELECT` + storage.EntryColumns + `
+FROM entry AS e
+WHERE e.program_id = @program_id AND e.kind = 'inspection_draw' AND e.record_id = ANY (@ids::uuid[])
+    AND e.position <= @position AND (e.until_position IS NULL OR e.until_position > @position)`
+
+// drawn are the frames of the draws, by month; of a month there is one draw, or one for
+// each contractor.
+func (r *reader) drawn(from, before domain.Date) (jobs []draws.Job, months []MonthDrawn, err error) {
+	monthOf := map[domain.UUID]domain.Month{}
+	var ids []domain.UUID
+	for _, month := range monthsOf(from, before) {
+		for contractor := range r.names {
+			id := recordID(r.t.Program, monthKey(month, contractor))
+			monthOf[id], ids = month, append(ids, id)
+		}
+		id := recordID(r.t.Program, monthKey(month, domain.UUID{}))
+		monthOf[id], ids = month, append(ids, id)
+		months = append(months, MonthDrawn{Month: month})
+	}
+	var rows []storage.EntryRow
+	storage.All(r.t, &rows, drawsAtSQL, storage.Args{"program_id": r.t.Program, "ids": ids, "position": r.position})
+	if err := r.t.Flush(); err != nil {
+		return nil, nil, err
+	}
+	entries, err := storage.Entries(rows, true)
+	if err != nil {
+		return nil, nil, err
+	}
+	slices.SortFunc(entries, func(a, b domain.Entry) int { return a.ID.Compare(b.ID) })
+	for _, e := range entries {
+		draw := e.Record.(*domain.InspectionDraw)
+		at := slices.IndexFunc(months, func(m MonthDrawn) bool { return m.Month == monthOf[e.ID] })
+		months[at].DrawID, months[at].State = e.ID, draw.State
+		if draw.State == domain.DrawDrawn {
+			jobs = append(jobs, framed(draw)...)
+		}
+	}
+	return jobs, months, nil
+}
+
+// framed are a draw's jobs as the estimators take them.
+func framed(draw *domain.InspectionDraw) []draws.Job {
+	jobs := make([]draws.Job, len(draw.Jobs))
+	for i, j := range draw.Jobs {
+		jobs[i] = draws.Job{
+			Candidate:    draws.Candidate{JobID: j.JobID, ContractorID: j.ContractorID, Month: string(draw.Month), Risk: float64(j.RiskCount)},
+			StratumCount: j.StratumCount, StratumDrawn: j.StratumDrawnCount, ByRisk: j.ByRiskRatio, DrawnA: j.DrawnAtRandom, DrawnB: j.DrawnByRisk,
+		}
+		jobs[i].Chance = jobs[i].ChanceOf()
+	}
+	return jobs
+}
+
+// monthsOf are those that begin in the period.
+func monthsOf(from, before domain.Date) (months []domain.Month) {
+	day, err := time.Parse(time.DateOnly, string(from))
+	if err != nil {
+		return nil // the query was checked
+	}
+	if day.Day() > 1 {
+		day = day.AddDate(0, 1, 1-day.Day())
+	}
+	for ; domain.Date(day.Format(time.DateOnly)) < before; day = day.AddDate(0, 1, 0) {
+		months = append(months, domain.Month(day.Format("2006-01")))
+	}
+	return months
+}
+
+// What was recorded of drawn jobs: inspections and their readings, what was said of
+// them, the jobs and the instruments that were read.
+const looksSQL = `
+WITH taken AS MATERIALIZED (
+    SELECT t.position, t.kind, t.body::jsonb ->> 'stage' AS stage, (t.body::jsonb ->> 'instrument_id')::uuid AS instrument_id
+    FROM unnest(@jobs::uuid[]) AS x(job_id)
+    JOIN entry AS t ON t.program_id = @program_id AND t.job_id = x.job_id AND t.kind IN ('job', 'inspection', 'measurement', 'review')
+        AND t.position <= @position AND (t.until_position IS NULL OR t.until_position > @position) AND t.voided_at IS NULL
+), wanted AS (
+    SELECT position FROM taken WHERE kind <> 'measurement' OR stage = 'inspection'
+    UNION
+    SELECT i.position
+    FROM (SELECT DISTINCT instrument_id AS id FROM taken WHERE stage = 'inspection') AS m
+    JOIN entry AS i ON i.program_id = @program_id AND i.kind = 'instrument' AND i.record_id = m.id
+        AND i.position <= @position AND (i.until_position IS NULL OR i.until_position > @position)
+)
+SELECT` + storage.EntryColumns + `
+FROM wanted AS w
+JOIN entry AS e ON e.program_id = @program_id AND e.position = w.position`
+
+type crewRow struct {
+	JobID  [16]byte
+	Method string
+	Tenths int64
+}
+
+// The crews' own readings after, as accepted.
+const crewAfterSQL = `
+SELECT r.job_id, r.method, r.after_tenths AS tenths
+FROM unnest(@jobs::uuid[]) AS x(job_id)
+JOIN job_result AS r ON r.program_id = @program_id AND r.job_id = x.job_id
+    AND r.accepted_position <= @position AND (r.until_position IS NULL OR r.until_position > @position)
+WHERE r.after_tenths > 0 AND r.method IS NOT NULL AND NOT r.below_range`
+
+// looks tell what came of each drawn job.
+func (r *reader) looks(jobs []draws.Job) (map[domain.UUID]draws.Look, error) {
+	var drawn []domain.UUID
+	for i := range jobs {
+		if jobs[i].Drawn() {
+			drawn = append(drawn, jobs[i].JobID)
+		}
+	}
+	args := storage.Args{"program_id": r.t.Program, "jobs": drawn, "position": r.position}
+	var rows []storage.EntryRow
+	var crews []crewRow
+	storage.All(r.t, &rows, looksSQL, args)
+	storage.All(r.t, &crews, crewAfterSQL, args)
+	if err := r.t.Flush(); err != nil {
+		return nil, err
+	}
+	entries, err := storage.Entries(rows, true)
+	if err != nil {
+		return nil, err
+	}
+	ofJob, instruments := map[domain.UUID][]domain.Entry{}, []domain.Entry{}
+	for _, e := range entries {
+		if e.Kind == domain.InstrumentKind {
+			instruments = append(instruments, e)
+			continue
+		}
+		ofJob[e.JobID] = append(ofJob[e.JobID], e)
+	}
+	looks := make(map[domain.UUID]draws.Look, len(drawn))
+	for job, of := range ofJob {
+		looks[job] = r.look(of)
+	}
+	for _, c := range crews {
+		look, known := looks[c.JobID]
+		if !known {
+			continue
+		}
+		look.CrewTenths = c.Tenths
+		if look.InspectorTenths, err = inspectorTenths(c.JobID, domain.Method(c.Method), ofJob[c.JobID], instruments); err != nil {
+			return nil, err
+		}
+		looks[c.JobID] = look
+	}
+	return looks, nil
+}
+
+// look reads one job's inspections. The first finished one after the work speaks: what a
+// later one finds was mended meanwhile. Without any the last that was tried says why.
+func (r *reader) look(of []domain.Entry) (look draws.Look) {
+	var list []domain.Entry
+	for _, e := range of {
+		if i, ok := e.Record.(*domain.Inspection); ok && i.Purpose != "in_progress" {
+			list = append(list, e)
+		}
+	}
+	slices.SortFunc(list, func(a, b domain.Entry) int {
+		return cmp.Or(cmp.Compare(a.Record.(*domain.Inspection).InspectedOn, b.Record.(*domain.Inspection).InspectedOn), a.ID.Compare(b.ID))
+	})
+	look.Outcome = draws.Owed
+	for i := range list {
+		found := list[i].Record.(*domain.Inspection)
+		switch {
+		case found.Result == "passed":
+			look.Outcome, look.Verdicts = draws.Passed, found.Verdicts
+			return look
+		case found.Result == "failed":
+			look.Outcome, look.Verdicts = draws.Failed, found.Verdicts
+			r.right(&look, &list[i], of)
+			return look
+		case found.NotFinishedReason == domain.InspectionRefused:
+			look.Outcome = draws.Refused
+		case found.NotFinishedReason == domain.InspectionNoAccess:
+			look.Outcome = draws.NoAccess
+		default:
+			look.Outcome = draws.NotFinished
+		}
+	}
+	return look
+}
+
+// right says how far the contractor's right of reply is. It begins when the failure is
+// recorded, anew with each version of it. A reply names the inspection among its subjects;
+// it is settled by the office's answer to the same, or by a later move of the job.
+func (r *reader) right(look *draws.Look, failed *domain.Entry, of []domain.Entry) {
+	set := r.inForce(failed.Record.(*domain.Inspection).InspectedOn)
+	last := domain.DateOf(failed.RecordedAt, r.zone).AddWorkingDays(set.ReplyWorkingDays())
+	replied, settled := int64(0), int64(0)
+	for _, e := range of {
+		review, ok := e.Record.(*domain.Review)
+		if !ok || e.Position < failed.Position {
+			continue
+		}
+		names := review.Finding != nil && slices.Contains(review.Finding.Subjects, domain.Subject{Kind: domain.InspectionKind, ID: failed.ID})
+		switch review.Decision {
+		case domain.Reply:
+			if names {
+				replied = max(replied, e.Position)
+			}
+		case domain.Answer:
+			if names {
+				settled = max(settled, e.Position)
+			}
+		case domain.Return, domain.Reopen, domain.Accept:
+			settled = max(settled, e.Position)
+		}
+	}
+	look.Disputed = replied > settled
+	look.MayReply = replied == 0 && domain.DateOf(r.asOf, r.zone) <= last
+}
+
+// inspectorTenths is the inspector's last reading by the crew's method in tenths of cfm25,
+// computed as the crew's own after is; 0 where there is none.
+func inspectorTenths(id domain.UUID, method domain.Method, of, instruments []domain.Entry) (int64, error) {
+	var records []domain.Entry
+	read := false
+	for _, e := range of {
+		switch m := e.Record.(type) {
+		case *domain.Measurement:
+			after := *m
+			after.Stage, read = domain.After, true
+			e.Record = &after
+			records = append(records, e)
+		case *domain.Job:
+			records = append(records, e)
+		}
+	}
+	if !read {
+		return 0, nil
+	}
+	job, err := rules.Assemble(id, records, rules.Outside{Entries: instruments})
+	if err != nil {
+		return 0, fmt.Errorf("inspection of job %s: %w", id, err)
+	}
+	result := rules.Compute(rules.Set{MethodsAsked: []domain.Method{method}}, job)
+	if result.AfterTenths == nil || result.Method != method {
+		return 0, nil
+	}
+	return *result.AfterTenths, nil
+}
