@@ -100,7 +100,7 @@ func operationDocs() map[string]frame.Operation {
 	maps.Copy(all, people.Operations())
 	for _, of := range []map[string]frame.Operation{
 		changesOperations(), pushOperations(), heldOperations(), jobsOperations(), worklistOperations(), performanceOperations(),
-		performancePublicationOperations(), statementOperations(), inspectionsOperations(), crewsOperations(), triageOperations(), performanceContractorOperations(), repeatabilityOperations(), monthsOperations(),
+		performancePublicationOperations(), statementOperations(), inspectionsOperations(), crewsOperations(), triageOperations(), callBacksOperations(), performanceContractorOperations(), repeatabilityOperations(), monthsOperations(),
 		monthsFileOperations(), previewOperations(), residentsOperations(), textsOperations(), photosOperations(), searchOperations(), healthOperations(),
 	} {
 		maps.Copy(all, of)

@@ -76,6 +76,7 @@ func (s *Server) routes() []frame.Route {
 		{Method: "POST", Pattern: "/v1/inspection-draws", Operation: "drawInspections", Roles: office, Timeout: write, Shed: frame.ShedPushes, Handle: s.drawInspections},
 		{Method: "GET", Pattern: "/v1/inspection-estimates", Operation: "estimateInspections", Roles: office, Timeout: sums, Shed: frame.ShedStatistics, Handle: s.inspectionEstimates},
 		{Method: "GET", Pattern: "/v1/triage", Operation: "getTriage", Roles: office, Timeout: list, Shed: frame.ShedLists, Handle: s.triage},
+		{Method: "GET", Pattern: "/v1/call-back-rates", Operation: "getCallBackRates", Roles: office, Timeout: sums, Shed: frame.ShedStatistics, Handle: s.callBackRates},
 		{Method: "GET", Pattern: "/v1/crews", Operation: "listLeads", Roles: office, Timeout: list, Shed: frame.ShedLists, Handle: s.leads},
 		{Method: "GET", Pattern: "/v1/training-needs", Operation: "getTrainingNeeds", Roles: office, Timeout: sums, Shed: frame.ShedStatistics, Handle: s.needs},
 		{Method: "GET", Pattern: "/v1/lessons", Operation: "listLessons", Roles: office, Timeout: sums, Shed: frame.ShedStatistics, Handle: s.lessons},

@@ -20,7 +20,7 @@ func TestFiguresNameUnitSourceAndRefusals(t *testing.T) {
 	unit := regexp.MustCompile(`\b(Pa|cfm|cfm25|in|ft|kWh|Btu|gallons?|tons?|units?|fractions?|days)\b|ft²|in²|°F|°C|kg/m³`)
 	checked := 0
 	for _, pattern := range []string{
-		"leakage/*.go", "stat/*.go", "delivery/*.go", "cutlist/*.go", "performance/*.go", "draws/*.go", "crews/*.go",
+		"leakage/*.go", "stat/*.go", "delivery/*.go", "cutlist/*.go", "performance/*.go", "draws/*.go", "crews/*.go", "callbacks/*.go", "triage/*.go",
 		"rules/result*.go", "rules/taken.go", "rules/cut_list*.go",
 	} {
 		for _, fn := range exportedFunctions(t, pattern) {

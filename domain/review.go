@@ -69,7 +69,9 @@ type CallBack struct {
 	Reason string `json:"reason" validate:"min=1,max=500" text:"free"`
 	// The part that it was about.
 	Component string `json:"component,omitzero" validate:"omitempty,oneof=boot riser trunk trunk_end furnace_joint branch_takeoff supply_collar crossover wrap other"`
-	// What turned out to be the cause.
+	// What turned out to be the cause, of a short list: what is counted.
+	CauseCode CallBackCause `json:"cause_code,omitzero"`
+	// The cause in words.
 	Cause string `json:"cause,omitzero" validate:"omitempty,min=1,max=500" text:"free"`
 	// Whose fault it turned out to be. A complaint that is closed at the crew's takes back what the price schedule says
 	// under `call_back`.
@@ -77,6 +79,23 @@ type CallBack struct {
 	// The day on which it was settled.
 	ClosedOn Date `json:"closed_on,omitzero" validate:"omitempty,notbefore=ReportedOn"`
 }
+
+// CallBackCause is what turned out to be behind a complaint.
+type CallBackCause string
+
+const (
+	CauseSealOpened   CallBackCause = "seal_opened"     // a seal cracked or came off
+	CausePartLoose    CallBackCause = "part_came_loose" // a boot, a riser or a collar
+	CauseNotSealed    CallBackCause = "not_sealed"      // a leak that was missed
+	CauseOutletCutOff CallBackCause = "outlet_cut_off"  // an end closure or a kink starves an outlet
+	CauseCrossover    CallBackCause = "crossover"       // it came down, or lies on the soil
+	CauseWrapOpen     CallBackCause = "wrap_open"       // an opening of the belly was not closed, or came open
+	CauseDamage       CallBackCause = "damaged_by_work" // something of the home
+	CauseFurnace      CallBackCause = "furnace"         // not the ducts
+	CauseLaterDamage  CallBackCause = "damaged_later"   // by animals, water or others
+	CauseNothingFound CallBackCause = "nothing_found"
+	CauseOther        CallBackCause = "other"
+)
 
 func (*CallBack) Kind() Kind    { return CallBackKind }
 func (c *CallBack) Job() UUID   { return c.JobID }

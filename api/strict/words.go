@@ -12,6 +12,7 @@ var words = map[string][]string{
 	"ductledger/domain.AssignNeed":          {"permission"},
 	"ductledger/domain.BlankMaterial":       {"sheet_metal", "flashing"},
 	"ductledger/domain.BytesState":          {"awaited", "partial", "stored", "refused", "erased"},
+	"ductledger/domain.CallBackCause":       {"seal_opened", "part_came_loose", "not_sealed", "outlet_cut_off", "crossover", "wrap_open", "damaged_by_work", "furnace", "damaged_later", "nothing_found", "other"},
 	"ductledger/domain.ClearedAs":           {"utility", "fire_service", "licensed_person", "crew"},
 	"ductledger/domain.ClosureForm":         {"sloped_blank", "board", "cap"},
 	"ductledger/domain.ComponentSort":       {"boot", "riser", "trunk", "trunk_end", "furnace_joint", "branch_takeoff", "supply_collar"},

@@ -1,6 +1,10 @@
 package stat
 
-import "math"
+import (
+	"math"
+
+	"gonum.org/v1/gonum/mathext"
+)
 
 // HypergeometricTail is P(X ≥ x) where n of N are drawn without replacement and K
 // of the N are marked; no unit. With the margins of a table it is Fisher's exact
@@ -67,3 +71,24 @@ func DiscoveryCount(N int, share, level float64) (int, error) {
 //
 // It refuses nothing. Source: Dodge, Romig, Sampling Inspection Tables (1944) [mem].
 func AcceptanceChance(n, c, D, N int) float64 { return 1 - HypergeometricTail(c+1, n, D, N) }
+
+// BinomialTail is P(X ≥ x) of n independent cases of the chance p each; no unit.
+//
+//	I_p(x, n − x + 1), the regularized incomplete beta function
+//
+// Refused: p outside 0 … 1 (/probability), n < 0 or x outside 0 … n (/x). Source:
+// Abramowitz, Stegun 26.5.24 [mem], by package mathext of gonum.
+func BinomialTail(x, n int, p float64) (float64, error) {
+	if err := Within("/probability", p, 0, 1, "probability"); err != nil {
+		return 0, err
+	}
+	switch {
+	case n < 0 || x < 0 || x > n:
+		return 0, Refuse(OutOfRange, "/x", "", "%d of %d: x is outside 0 to n", x, n)
+	case x == 0 || p == 1:
+		return 1, nil
+	case p == 0:
+		return 0, nil
+	}
+	return mathext.RegIncBeta(float64(x), float64(n-x+1), p), nil
+}

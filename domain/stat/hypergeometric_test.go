@@ -71,3 +71,24 @@ func TestAcceptanceChance(t *testing.T) {
 		}
 	}
 }
+
+// Of the plan (52, 3) the handbook tells .930 accepted where 3 % fail: four or more are
+// the rest, .070. NIST/SEMATECH 6.2.3.2 [mem]; 3 of 3 coins 1/8 [calc].
+func TestBinomialTail(t *testing.T) {
+	for _, c := range []struct {
+		x, n         int
+		p, want, tol float64
+	}{{4, 52, .03, .070, 5e-4}, {3, 3, .5, .125, 1e-12}, {0, 0, .5, 1, 0}, {1, 5, 0, 0, 0}, {5, 5, 1, 1, 0}} {
+		if got, err := BinomialTail(c.x, c.n, c.p); err != nil || math.Abs(got-c.want) > c.tol {
+			t.Errorf("P(X ≥ %d of %d, %v) = %v, %v; want %v", c.x, c.n, c.p, got, err, c.want)
+		}
+	}
+	for _, c := range []struct {
+		x, n int
+		p    float64
+	}{{2, 1, .5}, {-1, 1, .5}, {1, 1, 1.5}, {1, 1, math.NaN()}} {
+		if got, err := BinomialTail(c.x, c.n, c.p); err == nil {
+			t.Errorf("%+v gave %v", c, got)
+		}
+	}
+}

@@ -1,0 +1,135 @@
+// Package callbacks reads the complaints of a period's jobs.
+package callbacks
+
+import (
+	"context"
+	"iter"
+	"time"
+
+	"ductledger/domain"
+	"ductledger/domain/callbacks"
+	"ductledger/storage"
+
+	"github.com/go-json-experiment/json"
+	"github.com/jackc/pgx/v5"
+)
+
+// Answer is what stood at a position.
+type Answer struct {
+	Position int64
+	AsOfAt   time.Time
+	Figures  callbacks.Figures
+}
+
+type jobRow struct {
+	ContractorID [16]byte
+	CountedAt    time.Time
+	Calls        *string
+}
+
+// The jobs first accepted in the period with their complaints, whoever was given the job
+// later: who did the first work is called back.
+const callBackJobsSQL = `
+SELECT coalesce(r.worked_by[1], r.contractor_id) AS contractor_id, r.counted_at, c.calls
+FROM job_result AS r
+CROSS JOIN LATERAL (SELECT '[' || string_agg(x.body, ',' ORDER BY x.record_id) || ']' AS calls FROM entry AS x
+    WHERE x.program_id = @program_id AND x.job_id = r.job_id AND x.kind = 'call_back' AND x.position <= @position
+        AND (x.until_position IS NULL OR x.until_position > @position) AND x.voided_at IS NULL OFFSET 0) AS c
+WHERE r.program_id = @program_id AND r.counted_at >= @from AND r.counted_at < @before AND r.accepted_position IS NOT NULL
+    AND r.accepted_position <= @position AND (r.until_position IS NULL OR r.until_position > @position)
+ORDER BY r.counted_at, r.job_id`
+
+// The rule sets as they stood at the position, of which the one of the last day says how
+// long the warranty is.
+const warrantySQL = `
+SELECT e.body
+FROM entry AS e
+WHERE e.program_id = @program_id AND e.kind = 'rule_set' AND e.position <= @position AND (e.until_position IS NULL OR e.until_position > @position)
+    AND e.voided_at IS NULL
+ORDER BY e.record_id`
+
+type setRow struct{ Body string }
+
+// Read counts the call-backs of the jobs first accepted in a period of days.
+func Read(ctx context.Context, db *storage.DB, program domain.UUID, from, before domain.Date, position int64) (out Answer, err error) {
+	err = db.In(ctx, program, storage.Survey, func(t *storage.Tx) error {
+		var at *storage.Moment
+		t.QueueMoment(&at, position)
+		settings, err := t.Settings()
+		if err != nil {
+			return err
+		}
+		if at == nil {
+			return domain.Errorf(domain.BadQuery, "position: the ledger has no position %d", position)
+		}
+		zone, err := settings.Zone()
+		if err != nil {
+			return err
+		}
+		period, err := settings.Period(from, before)
+		if err != nil {
+			return err
+		}
+		args := storage.Args{"program_id": t.Program, "position": at.Position, "from": period.From, "before": period.Before}
+		var sets []setRow
+		storage.All(t, &sets, warrantySQL, args)
+		names, err := t.ContractorNames(at.Position)
+		if err != nil {
+			return err
+		}
+		out.Position, out.AsOfAt = at.Position, at.RecordedAt
+		on := domain.DateOf(at.RecordedAt, zone)
+		var inForce *domain.RuleSet
+		for _, row := range sets {
+			set := new(domain.RuleSet)
+			if err := json.Unmarshal([]byte(row.Body), set); err != nil {
+				return err
+			}
+			if set.RatherInForce(inForce, on) {
+				inForce = set
+			}
+		}
+		out.Figures, err = callbacks.Rates(jobs(t, args, zone), on, inForce.WarrantyMonths(), names)
+		return err
+	})
+	return out, err
+}
+
+func jobs(t *storage.Tx, args storage.Args, zone *time.Location) iter.Seq2[callbacks.Job, error] {
+	return func(yield func(callbacks.Job, error) bool) {
+		rows, err := t.Query(callBackJobsSQL, args)
+		if err != nil {
+			yield(callbacks.Job{}, err)
+			return
+		}
+		defer rows.Close()
+		for rows.Next() {
+			var j callbacks.Job
+			row, err := pgx.RowToStructByName[jobRow](rows)
+			if err == nil {
+				j, err = row.job(zone)
+			}
+			if !yield(j, err) || err != nil {
+				return
+			}
+		}
+		if err := rows.Err(); err != nil {
+			yield(callbacks.Job{}, err)
+		}
+	}
+}
+
+func (r *jobRow) job(zone *time.Location) (callbacks.Job, error) {
+	j := callbacks.Job{ContractorID: r.ContractorID, AcceptedOn: domain.DateOf(r.CountedAt, zone)}
+	if r.Calls == nil {
+		return j, nil
+	}
+	var calls []domain.CallBack
+	if err := json.Unmarshal([]byte(*r.Calls), &calls); err != nil {
+		return j, err
+	}
+	for _, c := range calls {
+		j.Calls = append(j.Calls, callbacks.Call{ReportedOn: c.ReportedOn, Closed: c.ClosedOn != "", Cause: c.CauseCode, AtFault: c.AtFault})
+	}
+	return j, nil
+}
