@@ -537,6 +537,11 @@ func (r *recorder) office() {
 	r.ask("", staff, "GET", contractor+"/statement?month=2026-10&limit=3", nil, 200)
 	r.ask("", staff, "GET", "/v1/repair-effects?"+period, nil, 200)
 	r.ask("", staff, "GET", "/v1/repeatability?"+period, nil, 200)
+	for _, figures := range []string{"inspection-estimates", "training-needs", "lessons", "call-back-rates"} {
+		r.ask("", staff, "GET", "/v1/"+figures+"?"+period, nil, 200)
+	}
+	r.ask("", staff, "GET", "/v1/crews?on=2026-11-16", nil, 200)
+	r.ask("", staff, "GET", "/v1/triage?limit=2", nil, 200)
 	var published struct {
 		ID string `json:"publication_id"`
 	}
