@@ -1,7 +1,9 @@
 package api
 
 import (
+	"bytes"
 	"crypto/rand"
+	"encoding/base64"
 	mathrand "math/rand/v2"
 	"testing"
 
@@ -42,4 +44,36 @@ func TestForgedMarksAreRefusedWithoutTheDatabase(t *testing.T) {
 			t.Fatal("a cursor is taken for a receipt")
 		}
 	}
+}
+
+// Whatever text comes as a cursor or a receipt, what is taken is what the service
+// wrote: written again, it is the same. The corpus has real ones of this key,
+// such as were altered in one place, and cursors of lists.
+func FuzzCursor(f *testing.F) {
+	key := bytes.Repeat([]byte{7}, 32)
+	caller := domain.Caller{Role: domain.Field, Contractor: domain.UUID{1}}
+	seal, page := cursorSeal(key, caller, "", ""), frame.PageOf(caller, "jobs")
+	same := func(t *testing.T, text, again string) {
+		t.Helper()
+		a, errA := base64.RawURLEncoding.DecodeString(text)
+		b, errB := base64.RawURLEncoding.DecodeString(again)
+		if errA != nil || errB != nil || !bytes.Equal(a, b) {
+			t.Errorf("%q is taken, and what it says is written %q", text, again)
+		}
+	}
+	f.Fuzz(func(t *testing.T, text string) {
+		if c, err := readFeedCursor(seal, text); err == nil {
+			same(t, text, c.write(seal))
+		}
+		if p, ok := readReceipt(key, text); ok {
+			same(t, text, writeReceipt(key, p))
+		}
+		if id, err := page.Read(text); err == nil {
+			same(t, text, page.Write(id))
+		}
+		var first, second int64
+		if err := page.ReadNumbers(text, &first, &second); err == nil {
+			same(t, text, page.WriteNumbers(first, second))
+		}
+	})
 }

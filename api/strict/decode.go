@@ -356,9 +356,11 @@ func (r *reader) span(read func() error) ([]byte, error) {
 	for start < len(r.body) && strings.IndexByte(" \t\r\n,:", r.body[start]) >= 0 {
 		start++
 	}
-	err := read()
+	if err := read(); err != nil { // what is no value has no end: the decoder may stand before its white space
+		return nil, err
+	}
 	end := int(r.dec.InputOffset())
-	return r.body[start:end:end], err
+	return r.body[start:end:end], nil
 }
 
 // misfit says that another type was sent, and passes over it.
