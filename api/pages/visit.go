@@ -233,14 +233,5 @@ func (v *Visit) URL(path string) string {
 // readValue reads JSON that stands in an answer.
 func readValue(value Value, into any) error { return json.Unmarshal(value, into) }
 
-// indented is JSON for people to read.
-func indented(value Value) string {
-	shown := value.Clone()
-	if len(shown) == 0 || shown.Indent() != nil {
-		return string(value)
-	}
-	return string(shown)
-}
-
 // Value is JSON as it came, for what a page hands on without looking into it.
 type Value = jsontext.Value

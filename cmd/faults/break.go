@@ -140,7 +140,9 @@ func (s *service) keepKilling(ctx context.Context) error {
 			}
 			t.counts.terms.Add(1)
 		case n == 1:
-			s.stopFor(between(r, 300*time.Millisecond, 2*time.Second))
+			if err := s.stopFor(between(r, 300*time.Millisecond, 2*time.Second)); err != nil {
+				t.found("%s does not go on: %v", s.name, err)
+			}
 			t.counts.hangs.Add(1)
 			continue
 		case t.counts.kills.Load() >= int64(t.Kills): // Postgres is not yet done

@@ -6,7 +6,6 @@ import (
 	"bufio"
 	"context"
 	"encoding/json"
-	"errors"
 	"fmt"
 	"io"
 	"math/rand/v2"
@@ -34,7 +33,6 @@ type service struct {
 	ready   chan struct{} // closed when it listens
 	ended   chan struct{} // closed when it has ended
 	asked   bool          // to end by itself
-	keeping sync.WaitGroup
 }
 
 const (
@@ -170,7 +168,7 @@ func (s *service) stopFor(d time.Duration) error {
 		return nil // it has ended
 	}
 	time.Sleep(d)
-	return errors.Join(running.Process.Signal(syscall.SIGCONT))
+	return running.Process.Signal(syscall.SIGCONT)
 }
 
 func (t *trial) endServices() {
