@@ -168,7 +168,7 @@ func (s *Server) jobEntries(ctx context.Context, caller domain.Caller, r *frame.
 type changesQuery struct {
 	// `0`, or the last `next_after`. Roles that see the whole program may give a position.
 	After string `json:"after,omitzero" validate:"omitempty,min=1,max=200" default:"0"`
-	limitQuery
+	frame.LimitQuery
 	// How long the answer may wait for news, in seconds. It may come earlier, and empty.
 	WaitS int `json:"wait_s,omitzero" validate:"omitempty,gte=0,lte=25" default:"0"`
 	// Only these kinds, separated by commas. It makes a cursor of its own.

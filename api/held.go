@@ -190,7 +190,7 @@ func (s *Server) dismissHeld(ctx context.Context, caller domain.Caller, r *frame
 }
 
 type heldQuery struct {
-	pageQuery
+	frame.PageQuery
 	jobQuery
 	// Only items in this state.
 	State string `json:"state,omitzero" validate:"omitempty,oneof=open waiting applied closed dismissed"`

@@ -175,7 +175,7 @@ func jobsOperations() map[string]frame.Operation {
 				"is without danger. Acceptance freezes the findings, and later work changes none of them: what was done after a " +
 				"call-back is judged apart, in `call_backs`; `position` asks for the acceptance that stood at a position, also " +
 				"after the job was opened again, and is 404 where none stood.",
-			Query: positionQuery{},
+			Query: frame.PositionQuery{},
 			Gives: []frame.Gives{
 				{Status: 200, What: "The findings.", Body: findingsAnswer{}},
 			},
@@ -183,7 +183,7 @@ func jobsOperations() map[string]frame.Operation {
 		"resultOfJob": {
 			Tag: "Jobs judged", Summary: "The computed leakage",
 			Description: "Frozen at acceptance; `position` asks for the acceptance that stood there.",
-			Query:       positionQuery{},
+			Query:       frame.PositionQuery{},
 			Gives: []frame.Gives{
 				{Status: 200, What: "The result.", Body: jobResult{}},
 			},

@@ -284,7 +284,7 @@ func monthsOperations() map[string]frame.Operation {
 		"listPackages": {
 			Tag: "Months", Summary: "Packages of a month by revision",
 			Description: "A funder sees the released ones.",
-			Query:       pageQuery{},
+			Query:       frame.PageQuery{},
 			Gives: []frame.Gives{
 				{Status: 200, What: "The packages.", Body: packageList{}},
 			},

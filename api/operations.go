@@ -4,6 +4,7 @@ import (
 	"maps"
 	"strings"
 
+	"ductledger/api/agency"
 	"ductledger/api/calculations"
 	"ductledger/api/frame"
 	"ductledger/api/people"
@@ -14,28 +15,9 @@ import (
 
 // What many queries have.
 type (
-	limitQuery struct {
-		// At most so many items a page; more than 500 is taken as 500. A page may be shorter.
-		Limit int `json:"limit,omitzero" validate:"omitempty,gte=1" default:"50"`
-	}
-	pageQuery struct {
-		limitQuery
-		// The `next` of the page before; opaque and bound to its filters.
-		After string `json:"after,omitzero" validate:"omitempty,min=1,max=400"`
-	}
-	periodQuery struct {
-		// The first day of the period.
-		From domain.Date `json:"from"`
-		// The day after the last of the period.
-		Before domain.Date `json:"before"`
-	}
-	positionQuery struct {
-		// Asks what stood at this position; the head without.
-		Position int64 `json:"position,omitzero" validate:"omitempty,gte=0,lte=9007199254740991"`
-	}
 	figuresQuery struct {
-		periodQuery
-		positionQuery
+		frame.PeriodQuery
+		frame.PositionQuery
 		// Of which leakage the figures are; what the rule set in force on the last day asks for without. Jobs by which the
 		// other was read are left out: the two are never added up.
 		Quantity string `json:"quantity,omitzero" validate:"omitempty,oneof=total outside"`
@@ -61,21 +43,21 @@ type (
 // The lists of kinds.
 type (
 	plainListQuery struct {
-		pageQuery
+		frame.PageQuery
 		voidQuery
 	}
 	jobListQuery struct {
-		pageQuery
+		frame.PageQuery
 		jobQuery
 		voidQuery
 	}
 	contractorListQuery struct {
-		pageQuery
+		frame.PageQuery
 		contractorQuery
 		voidQuery
 	}
 	jobsListQuery struct {
-		pageQuery
+		frame.PageQuery
 		// Only jobs at this home.
 		HomeID domain.UUID `json:"home_id,omitzero"`
 		contractorQuery
@@ -84,7 +66,7 @@ type (
 		voidQuery
 	}
 	devicesListQuery struct {
-		pageQuery
+		frame.PageQuery
 		contractorQuery
 		// Only devices in this state.
 		State domain.DeviceState `json:"state,omitzero"`
@@ -98,9 +80,10 @@ type (
 func operationDocs() map[string]frame.Operation {
 	all := calculations.Operations()
 	maps.Copy(all, people.Operations())
+	maps.Copy(all, agency.Operations())
 	for _, of := range []map[string]frame.Operation{
 		changesOperations(), pushOperations(), heldOperations(), jobsOperations(), worklistOperations(), performanceOperations(),
-		performancePublicationOperations(), statementOperations(), inspectionsOperations(), crewsOperations(), triageOperations(), callBacksOperations(), performanceContractorOperations(), repeatabilityOperations(), monthsOperations(),
+		performancePublicationOperations(), statementOperations(), performanceContractorOperations(), repeatabilityOperations(), monthsOperations(),
 		monthsFileOperations(), previewOperations(), residentsOperations(), textsOperations(), photosOperations(), searchOperations(), healthOperations(),
 	} {
 		maps.Copy(all, of)
@@ -178,7 +161,7 @@ func kindOperations(row domain.KindRow) map[string]frame.Operation {
 		"get" + name: {Tag: doc.Tag, Summary: "Read " + strict.Article(one), Description: getDoc, Headers: []string{"If-None-Match"}, Gives: []frame.Gives{
 			{Status: 200, What: "The newest version.", Body: wire.Entry{}, Headers: []string{"ETag"}, Of: row.Kind},
 			{Status: 304, What: "The caller has the newest already."}}},
-		"versionsOf" + name: {Tag: doc.Tag, Summary: "History of " + strict.Article(one) + ", oldest first", Description: versionsDoc, Query: pageQuery{}, Gives: entries},
+		"versionsOf" + name: {Tag: doc.Tag, Summary: "History of " + strict.Article(one) + ", oldest first", Description: versionsDoc, Query: frame.PageQuery{}, Gives: entries},
 		"void" + name: {Tag: doc.Tag, Summary: "Void " + strict.Article(one), Description: voidDoc, Query: validateQuery{}, Headers: []string{"If-Match"}, Takes: wire.Reason{},
 			Gives: []frame.Gives{kept}, Also: changes},
 	}

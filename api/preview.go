@@ -121,8 +121,8 @@ func findingsList(findings []rules.Finding) []rules.Finding {
 }
 
 type previewQuery struct {
-	periodQuery
-	pageQuery
+	frame.PeriodQuery
+	frame.PageQuery
 }
 
 // previewOperations are what the contract says of the operations of this file.

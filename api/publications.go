@@ -200,7 +200,7 @@ func performancePublicationOperations() map[string]frame.Operation {
 		"listPublications": {
 			Tag: "Performance", Summary: "Published periods, the newest first",
 			Description: "What was published stays as it was; later figures of the period stand beside it.",
-			Query:       pageQuery{},
+			Query:       frame.PageQuery{},
 			Gives: []frame.Gives{
 				{Status: 200, What: "The publications.", Body: publicationList{}},
 			},
@@ -220,7 +220,7 @@ func performancePublicationOperations() map[string]frame.Operation {
 		"getPublication": {
 			Tag: "Performance", Summary: "What was published, and the same period restated",
 			Description: "Both by the same method, so that a difference comes from what was recorded since.",
-			Query:       positionQuery{},
+			Query:       frame.PositionQuery{},
 			Gives: []frame.Gives{
 				{Status: 200, What: "Both figures.", Body: publishedFigures{}},
 			},

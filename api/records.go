@@ -4,7 +4,6 @@ import (
 	"context"
 	"fmt"
 	"net/http"
-	"strconv"
 
 	"ductledger/api/frame"
 	"ductledger/api/strict"
@@ -128,10 +127,8 @@ func (k kindHandlers) pushOne(ctx context.Context, caller domain.Caller, r *fram
 
 // entryAnswer is an entry with its version as ETag.
 func (k kindHandlers) entryAnswer(caller domain.Caller, status int, e *domain.Entry, more beside) frame.Answer {
-	return frame.Answer{Status: status, Header: http.Header{"Etag": {etag(e.Version)}}, Body: k.entryJSON(caller, e, more)}
+	return frame.Answer{Status: status, Header: http.Header{"Etag": {frame.ETag(e.Version)}}, Body: k.entryJSON(caller, e, more)}
 }
-
-func etag(version int64) string { return `"` + strconv.FormatInt(version, 10) + `"` }
 
 // list answers one page of the newest versions in the order of their ids.
 func (k kindHandlers) list(ctx context.Context, caller domain.Caller, r *frame.Request) (frame.Answer, error) {

@@ -56,7 +56,7 @@ func (s *Server) changeResident(ctx context.Context, caller domain.Caller, r *fr
 		}
 		more.texts = new(len(remain))
 	}
-	return frame.Answer{Status: http.StatusOK, Header: http.Header{"Etag": {etag(seen.Entry.Version)}},
+	return frame.Answer{Status: http.StatusOK, Header: http.Header{"Etag": {frame.ETag(seen.Entry.Version)}},
 		Body: s.entryJSON(caller, &seen.Entry, more)}, nil
 }
 

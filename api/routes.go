@@ -4,10 +4,13 @@ import (
 	"strings"
 	"time"
 
+	"ductledger/api/agency"
 	"ductledger/api/calculations"
 	"ductledger/api/frame"
 	"ductledger/api/people"
 	"ductledger/domain"
+
+	"github.com/go-json-experiment/json/jsontext"
 )
 
 // Who may read, from many to few.
@@ -73,13 +76,6 @@ func (s *Server) routes() []frame.Route {
 		{Method: "GET", Pattern: "/v1/rule-sets/{id}/preview", Operation: "previewRuleSet", Roles: office, Timeout: sums, Shed: frame.ShedStatistics, Handle: s.preview},
 		{Method: "POST", Pattern: "/v1/evaluations", Operation: "postEvaluation", Roles: workers, Timeout: write, Shed: frame.ShedLists, Handle: s.evaluate},
 
-		{Method: "POST", Pattern: "/v1/inspection-draws", Operation: "drawInspections", Roles: office, Timeout: write, Shed: frame.ShedPushes, Handle: s.drawInspections},
-		{Method: "GET", Pattern: "/v1/inspection-estimates", Operation: "estimateInspections", Roles: office, Timeout: sums, Shed: frame.ShedStatistics, Handle: s.inspectionEstimates},
-		{Method: "GET", Pattern: "/v1/triage", Operation: "getTriage", Roles: office, Timeout: list, Shed: frame.ShedLists, Handle: s.triage},
-		{Method: "GET", Pattern: "/v1/call-back-rates", Operation: "getCallBackRates", Roles: office, Timeout: sums, Shed: frame.ShedStatistics, Handle: s.callBackRates},
-		{Method: "GET", Pattern: "/v1/crews", Operation: "listLeads", Roles: office, Timeout: list, Shed: frame.ShedLists, Handle: s.leads},
-		{Method: "GET", Pattern: "/v1/training-needs", Operation: "getTrainingNeeds", Roles: office, Timeout: sums, Shed: frame.ShedStatistics, Handle: s.needs},
-		{Method: "GET", Pattern: "/v1/lessons", Operation: "listLessons", Roles: office, Timeout: sums, Shed: frame.ShedStatistics, Handle: s.lessons},
 		{Method: "HEAD", Pattern: "/v1/photos/{id}/bytes", Operation: "headPicture", Roles: senders, Timeout: look, Shed: frame.ShedLists, Handle: s.uploadState},
 		{Method: "PUT", Pattern: "/v1/photos/{id}/bytes", Operation: "putPicture", Roles: senders, Timeout: push, Shed: frame.ShedLists, Streams: true, BodyLimit: mostPicture,
 			ContentTypes: []string{"image/jpeg", "image/png", "image/heic"}, Handle: s.putPicture},
@@ -112,6 +108,7 @@ func (s *Server) routes() []frame.Route {
 		{Method: "POST", Pattern: "/v1/months/{month}/packages/{revision}/release", Operation: "releasePackage", Roles: []domain.Role{domain.Admin}, Timeout: 60 * time.Second, Shed: frame.ShedPackages, Handle: s.releasePackage},
 	}
 	table = append(table, people.Desk{DB: s.db}.Routes()...)
+	table = append(table, agency.Desk{DB: s.db, Entry: func(caller domain.Caller, e *domain.Entry) jsontext.Value { return s.entryJSON(caller, e, beside{}) }}.Routes()...)
 	table = append(table, calculations.Routes(frame.Route{Roles: everyone, Timeout: look, Shed: frame.ShedLists})...)
 	table = append(table, s.docs.Routes()...)
 	for _, row := range domain.Kinds {

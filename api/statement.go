@@ -220,7 +220,7 @@ type statementQuery struct {
 	FundSource string `json:"fund_source,omitzero" validate:"omitempty,snake,min=2,max=60"`
 	// The month.
 	Month domain.Month `json:"month"`
-	pageQuery
+	frame.PageQuery
 }
 
 // statementOperations are what the contract says of the operations of this file.

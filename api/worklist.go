@@ -116,7 +116,7 @@ type worklistQuery struct {
 	LapseSoonDays int `json:"lapse_soon_days,omitzero" validate:"omitempty,gte=0,lte=3650"`
 	// Those that end later but within so many days are `…_lapses`; 60 without.
 	LapseDays int `json:"lapse_days,omitzero" validate:"omitempty,gte=0,lte=3650"`
-	limitQuery
+	frame.LimitQuery
 }
 
 // worklistOperations are what the contract says of the operations of this file.

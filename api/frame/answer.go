@@ -14,6 +14,9 @@ import (
 	"github.com/go-json-experiment/json/jsontext"
 )
 
+// ETag is how a version stands in a header.
+func ETag(version int64) string { return `"` + strconv.FormatInt(version, 10) + `"` }
+
 // WriteAnswer is the only writer of what handlers decided. It returns the
 // status written, or an error while nothing is written yet.
 func WriteAnswer(w http.ResponseWriter, r *http.Request, a Answer, lim Limits) (int, error) {

@@ -13,6 +13,33 @@ import (
 	"ductledger/domain"
 )
 
+// What many queries have.
+type (
+	// LimitQuery bounds a page.
+	LimitQuery struct {
+		// At most so many items a page; more than 500 is taken as 500. A page may be shorter.
+		Limit int `json:"limit,omitzero" validate:"omitempty,gte=1" default:"50"`
+	}
+	// PageQuery goes from page to page.
+	PageQuery struct {
+		LimitQuery
+		// The `next` of the page before; opaque and bound to its filters.
+		After string `json:"after,omitzero" validate:"omitempty,min=1,max=400"`
+	}
+	// PeriodQuery is of a period of days.
+	PeriodQuery struct {
+		// The first day of the period.
+		From domain.Date `json:"from"`
+		// The day after the last of the period.
+		Before domain.Date `json:"before"`
+	}
+	// PositionQuery is of what stood at a position.
+	PositionQuery struct {
+		// Asks what stood at this position; the head without.
+		Position int64 `json:"position,omitzero" validate:"omitempty,gte=0,lte=9007199254740991"`
+	}
+)
+
 // PathValues are the values that stand in addresses.
 func PathValues() map[string]strict.Param {
 	return map[string]strict.Param{

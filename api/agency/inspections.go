@@ -1,4 +1,4 @@
-package api
+package agency
 
 import (
 	"context"
@@ -72,7 +72,7 @@ func (b *drawBody) ask() (inspections.Ask, error) {
 }
 
 // drawInspections does one step of a draw.
-func (s *Server) drawInspections(ctx context.Context, caller domain.Caller, r *frame.Request) (frame.Answer, error) {
+func (d Desk) drawInspections(ctx context.Context, caller domain.Caller, r *frame.Request) (frame.Answer, error) {
 	var body drawBody
 	if err := r.Decode(&body); err != nil {
 		return frame.Answer{}, err
@@ -81,15 +81,15 @@ func (s *Server) drawInspections(ctx context.Context, caller domain.Caller, r *f
 	if err != nil {
 		return frame.Answer{}, err
 	}
-	done, err := inspections.Draw(ctx, s.db, caller, ask)
+	done, err := inspections.Draw(ctx, d.DB, caller, ask)
 	if err != nil {
 		return frame.Answer{}, err
 	}
-	seen, err := s.db.Record(ctx, caller, domain.InspectionDrawKind, done.ID)
+	seen, err := d.DB.Record(ctx, caller, domain.InspectionDrawKind, done.ID)
 	if err != nil {
 		return frame.Answer{}, err
 	}
-	a := frame.Answer{Status: http.StatusOK, Header: http.Header{"Etag": {etag(seen.Entry.Version)}}, Body: s.entryJSON(caller, &seen.Entry, beside{})}
+	a := frame.Answer{Status: http.StatusOK, Header: http.Header{"Etag": {frame.ETag(seen.Entry.Version)}}, Body: d.Entry(caller, &seen.Entry)}
 	switch {
 	case done.Created:
 		a.Status = http.StatusCreated
@@ -116,9 +116,9 @@ type drawnMonth struct {
 }
 
 // inspectionEstimates answers what the inspections of drawn jobs tell.
-func (s *Server) inspectionEstimates(ctx context.Context, caller domain.Caller, r *frame.Request) (frame.Answer, error) {
+func (d Desk) inspectionEstimates(ctx context.Context, caller domain.Caller, r *frame.Request) (frame.Answer, error) {
 	from, before := periodOf(r)
-	e, err := inspections.Estimate(ctx, s.db, caller.Program, from, before, r.Position())
+	e, err := inspections.Estimate(ctx, d.DB, caller.Program, from, before, r.Position())
 	if err != nil {
 		return frame.Answer{}, frame.Refused(err)
 	}

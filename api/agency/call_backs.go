@@ -1,4 +1,4 @@
-package api
+package agency
 
 import (
 	"context"
@@ -17,9 +17,9 @@ type callBackRatesAnswer struct {
 }
 
 // callBackRates answers how often contractors are called back.
-func (s *Server) callBackRates(ctx context.Context, caller domain.Caller, r *frame.Request) (frame.Answer, error) {
+func (d Desk) callBackRates(ctx context.Context, caller domain.Caller, r *frame.Request) (frame.Answer, error) {
 	from, before := periodOf(r)
-	c, err := callbacksdb.Read(ctx, s.db, caller.Program, from, before, r.Position())
+	c, err := callbacksdb.Read(ctx, d.DB, caller.Program, from, before, r.Position())
 	if err != nil {
 		return frame.Answer{}, frame.Refused(err)
 	}

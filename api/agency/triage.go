@@ -1,4 +1,4 @@
-package api
+package agency
 
 import (
 	"context"
@@ -104,7 +104,7 @@ type nothingToDo struct {
 }
 
 // triage answers the homes that wait.
-func (s *Server) triage(ctx context.Context, caller domain.Caller, r *frame.Request) (frame.Answer, error) {
+func (d Desk) triage(ctx context.Context, caller domain.Caller, r *frame.Request) (frame.Answer, error) {
 	page, after := frame.PageOf(caller, "triage"), domain.UUID{}
 	if text := r.Query.Get("after"); text != "" {
 		var err error
@@ -112,7 +112,7 @@ func (s *Server) triage(ctx context.Context, caller domain.Caller, r *frame.Requ
 			return frame.Answer{}, err
 		}
 	}
-	p, err := triagedb.Read(ctx, s.db, caller.Program, after, r.Limit())
+	p, err := triagedb.Read(ctx, d.DB, caller.Program, after, r.Limit())
 	if err != nil {
 		return frame.Answer{}, err
 	}
@@ -179,7 +179,7 @@ func triageOperations() map[string]frame.Operation {
 			Description: "By the points that the program gives the priority facts of 10 CFR 440.16(b), then by the day of the application: no " +
 				"model outranks that. Beside each home stands what sealing is likely to bring, from the last accepted homes alike, with the " +
 				"range in which nine of ten of them lay. To assign a home is to make a job for it; to void that job gives the home its place back.",
-			Query: pageQuery{},
+			Query: frame.PageQuery{},
 			Gives: []frame.Gives{{Status: 200, What: "A page.", Body: triageAnswer{}}},
 		},
 	}

@@ -1,4 +1,4 @@
-package api
+package agency
 
 import (
 	"context"
@@ -21,13 +21,14 @@ type leadsAnswer struct {
 type leadsQuery struct {
 	// The day; today without.
 	On domain.Date `json:"on,omitzero"`
-	contractorQuery
+	// Only what is this contractor's.
+	ContractorID domain.UUID `json:"contractor_id,omitzero"`
 	// A certificate that lapses within so many days asks for training.
 	SoonDays int `json:"soon_days,omitzero" validate:"omitempty,gte=0,lte=400" default:"60"`
 }
 
 // leads answers who may lead.
-func (s *Server) leads(ctx context.Context, caller domain.Caller, r *frame.Request) (frame.Answer, error) {
+func (d Desk) leads(ctx context.Context, caller domain.Caller, r *frame.Request) (frame.Answer, error) {
 	ask := crewsdb.Ask{On: domain.Date(r.Query.Get("on")), SoonDays: 60}
 	if text := r.Query.Get("contractor_id"); text != "" {
 		id, err := domain.ParseUUID(text)
@@ -43,7 +44,7 @@ func (s *Server) leads(ctx context.Context, caller domain.Caller, r *frame.Reque
 		}
 		ask.SoonDays = days
 	}
-	found, err := crewsdb.ReadLeads(ctx, s.db, caller.Program, ask)
+	found, err := crewsdb.ReadLeads(ctx, d.DB, caller.Program, ask)
 	if err != nil {
 		return frame.Answer{}, err
 	}
@@ -52,28 +53,6 @@ func (s *Server) leads(ctx context.Context, caller domain.Caller, r *frame.Reque
 		a.Crews = []crews.Lead{}
 	}
 	return frame.Answer{Body: a}, nil
-}
-
-// periodHead says of which jobs, at which position and by which formulas an answer speaks.
-type periodHead struct {
-	// The first day.
-	From domain.Date `json:"from"`
-	// The day after the last.
-	Before domain.Date `json:"before"`
-	// When the position was recorded.
-	AsOfAt string `json:"as_of_at"`
-	// The place in the program's one order of accepted versions.
-	Position      int64  `json:"position"`
-	MethodVersion string `json:"method_version"`
-}
-
-func periodOf(r *frame.Request) (from, before domain.Date) {
-	return domain.Date(r.Query.Get("from")), domain.Date(r.Query.Get("before"))
-}
-
-type periodPositionQuery struct {
-	periodQuery
-	positionQuery
 }
 
 // What to teach next, from jobs first accepted in the period.
@@ -88,9 +67,9 @@ type needsAnswer struct {
 }
 
 // needs answers what to teach next.
-func (s *Server) needs(ctx context.Context, caller domain.Caller, r *frame.Request) (frame.Answer, error) {
+func (d Desk) needs(ctx context.Context, caller domain.Caller, r *frame.Request) (frame.Answer, error) {
 	from, before := periodOf(r)
-	n, err := crewsdb.ReadNeeds(ctx, s.db, caller.Program, from, before, r.Position())
+	n, err := crewsdb.ReadNeeds(ctx, d.DB, caller.Program, from, before, r.Position())
 	if err != nil {
 		return frame.Answer{}, frame.Refused(err)
 	}
@@ -119,9 +98,9 @@ type lessonAnswer struct {
 }
 
 // lessons answers whether lessons helped.
-func (s *Server) lessons(ctx context.Context, caller domain.Caller, r *frame.Request) (frame.Answer, error) {
+func (d Desk) lessons(ctx context.Context, caller domain.Caller, r *frame.Request) (frame.Answer, error) {
 	from, before := periodOf(r)
-	l, err := crewsdb.ReadLessons(ctx, s.db, caller.Program, from, before, r.Position())
+	l, err := crewsdb.ReadLessons(ctx, d.DB, caller.Program, from, before, r.Position())
 	if err != nil {
 		return frame.Answer{}, frame.Refused(err)
 	}
