@@ -184,6 +184,8 @@ CREATE TABLE one_use (
     CONSTRAINT one_use_enrolls_a_device CHECK ((purpose = 'enrollment') = (device_id IS NOT NULL))
 );
 CREATE INDEX one_use_open ON one_use (program_id, person_id) WHERE used_at IS NULL;
+-- Which links others made for a person.
+CREATE INDEX one_use_of ON one_use (program_id, person_id, created_at);
 
 -- What people do besides records: tokens, releases, downloads, erasures, held
 -- items closed. Append-only, not chained.

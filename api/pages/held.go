@@ -34,6 +34,7 @@ type heldItem struct {
 // Why says why it was not accepted, and of each bad field its limit.
 func (h *heldItem) Why() (list []string) {
 	for _, f := range h.Problem.Errors {
+		f.Pointer = strings.TrimPrefix(f.Pointer, "/record")
 		list = append(list, faultSentence(f))
 	}
 	if len(list) == 0 && h.Problem.Detail != "" {
@@ -165,7 +166,7 @@ func (s *heldShown) sides(v *Visit, sent, stands map[string]any) {
 		members[name] = true
 	}
 	for name := range members {
-		side := heldSide{Member: name, Words: Plain(name), Came: valueWords(sent[name]), Stands: valueWords(stands[name])}
+		side := heldSide{Member: name, Words: fieldWords(name), Came: valueWords(sent[name]), Stands: valueWords(stands[name])}
 		side.Differs = side.Came != side.Stands
 		side.TakeCame = v.Form.Get("take_"+name) != "stands"
 		if side.Differs {
@@ -224,7 +225,7 @@ func (s *heldShown) fields(v *Visit, sent map[string]any) {
 		if typed, ok := v.Form["f"+pointer]; ok {
 			value = typed[0]
 		}
-		f := heldField{Pointer: pointer, Words: Plain(strings.ReplaceAll(strings.TrimPrefix(pointer, "/"), "/", ", ")), Value: value, Fault: faults[pointer], Bool: bools[pointer]}
+		f := heldField{Pointer: pointer, Words: fieldWords(strings.ReplaceAll(strings.TrimPrefix(pointer, "/"), "/", ", ")), Value: value, Fault: faults[pointer], Bool: bools[pointer]}
 		if f.Fault != "" {
 			s.Faulty = append(s.Faulty, f)
 		} else {

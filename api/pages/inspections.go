@@ -35,14 +35,14 @@ func (s stop) Dial() string {
 
 // A drawShown is a draw with what was drawn of it.
 type drawShown struct {
-	ID          string
-	Record      domain.InspectionDraw
-	Firm        string
-	Frame       int
-	Drawn       []domain.DrawJob
-	Finished    bool // the month is over: it can be drawn
-	RecordedAt  string
-	DrawnNumber map[domain.UUID]int64
+	ID         string
+	Record     domain.InspectionDraw
+	Firm       string
+	Frame      int
+	Drawn      []domain.DrawJob
+	Finished   bool // the month is over: it can be drawn
+	RecordedAt string
+	Numbers    map[domain.UUID]int64
 }
 
 type inspectionsShown struct {
@@ -55,6 +55,9 @@ type inspectionsShown struct {
 	Seed    string // shown once, to be kept until the draw
 	Started string // the month of the seed
 }
+
+// mostNumbers is of how many drawn jobs the numbers are asked.
+const mostNumbers = 30
 
 // mostStops is as many jobs as one route lists: a week's work of an inspector.
 const mostStops = 60
@@ -147,6 +150,21 @@ func (s *inspectionsShown) draws(ctx context.Context, v *Visit) error {
 		s.Draws = append(s.Draws, d)
 	}
 	sort.SliceStable(s.Draws, func(i, k int) bool { return s.Draws[i].RecordedAt > s.Draws[k].RecordedAt })
+	asked := 0
+	for i := range s.Draws {
+		d := &s.Draws[i]
+		d.Numbers = map[domain.UUID]int64{}
+		for _, j := range d.Drawn {
+			if asked++; asked > mostNumbers {
+				break // the older ones stand without
+			}
+			var job told
+			if err := v.Get(ctx, "/v1/jobs/"+j.JobID.String(), &job); err != nil {
+				return err
+			}
+			d.Numbers[j.JobID] = job.Number
+		}
+	}
 	if s.Month == "" {
 		first := time.Date(v.Now.In(v.Zone).Year(), v.Now.In(v.Zone).Month(), 1, 0, 0, 0, 0, time.UTC)
 		s.Month = first.AddDate(0, -1, 0).Format("2006-01")

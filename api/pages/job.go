@@ -318,13 +318,13 @@ func (j *jobShown) lead() string {
 	}
 	var parts []string
 	if fix > 0 {
-		parts = append(parts, Count(fix, "thing")+" to fix")
+		parts = append(parts, CountWords(fix, "thing")+" to fix")
 	}
 	if questions > 0 {
-		parts = append(parts, Count(questions, "question"))
+		parts = append(parts, CountWords(questions, "question"))
 	}
 	if notes > 0 {
-		parts = append(parts, Count(notes, "note"))
+		parts = append(parts, CountWords(notes, "note"))
 	}
 	return sentence(strings.Join(parts, ", "))
 }

@@ -209,7 +209,7 @@ const mostChanged = 12
 func (j *jobShown) asked(items []told, entries []domain.Entry, names parts, people map[string]string) {
 	last := -1
 	for i := range entries {
-		if r, ok := entries[i].Record.(*domain.Review); ok && r.Decision == domain.Return && (last < 0 || entries[i].RecordedAt.After(entries[last].RecordedAt)) {
+		if r, ok := entries[i].Record.(*domain.Review); ok && (r.Decision == domain.Return || r.Decision == domain.Reopen) && (last < 0 || entries[i].RecordedAt.After(entries[last].RecordedAt)) {
 			last = i
 		}
 	}

@@ -68,6 +68,7 @@ type blocker struct {
 }
 
 type monthShown struct {
+	Months                []monthKnown
 	Month, Earlier, Later string
 	Ended                 bool
 	Today                 string
@@ -77,6 +78,16 @@ type monthShown struct {
 	Building, Released    bool
 	Self                  domain.UUID
 }
+
+// A monthKnown is a month of one fund that has a package.
+type monthKnown struct {
+	Month    string `json:"month"`
+	Fund     string `json:"fund_source"`
+	Released string `json:"released"`
+}
+
+// mostMonths is as many months as the page leads to.
+const mostMonths = 24
 
 var monthForm = regexp.MustCompile(`^\d{4}-(0[1-9]|1[0-2])$`)
 
@@ -114,6 +125,13 @@ func monthPage(ctx context.Context, v *Visit) (Page, error) {
 		s.Building = s.Building || s.Packs[i].State == "building"
 		s.Released = s.Released || s.Packs[i].State == "released"
 	}
+	var known struct {
+		Items []monthKnown `json:"items"`
+	}
+	if err := v.Get(ctx, "/v1/months", &known); err != nil {
+		return Page{}, err
+	}
+	s.Months = known.Items[:min(len(known.Items), mostMonths)]
 	if v.IsOffice() {
 		if err := s.checklist(ctx, v); err != nil {
 			return Page{}, err
@@ -153,12 +171,12 @@ func (s *monthShown) checklist(ctx context.Context, v *Visit) error {
 	if err := v.Get(ctx, "/v1/worklist?limit=1&sent_in_days=0&returned_days=0", &list); err != nil {
 		return err
 	}
-	words := map[string]string{"sent_in": "jobs that wait for a review", "returned": "jobs that were returned and are not back", "held": "items that were not accepted",
-		"call_back": "call-backs that are open", "inspection_owed": "inspections that are owed"}
+	words := map[string][2]string{"sent_in": {"job waits for a review", "jobs wait for a review"}, "returned": {"job was returned and is not back", "jobs were returned and are not back"},
+		"held": {"item was not accepted", "items were not accepted"}, "call_back": {"call-back is open", "call-backs are open"}, "inspection_owed": {"inspection is owed", "inspections are owed"}}
 	s.Blockers = append(s.Blockers, blocker{What: "The month has not ended", Stops: true, Count: map[bool]int64{false: 1}[s.Ended]})
 	for _, c := range list.Counts {
-		if text := words[c.Sort]; text != "" {
-			s.Blockers = append(s.Blockers, blocker{What: text, Count: c.Count, Path: "/staff/today?sort=" + url.QueryEscape(c.Sort)})
+		if text, known := words[c.Sort]; known {
+			s.Blockers = append(s.Blockers, blocker{What: sentenceStart(Count(c.Count, text[0], text[1])), Count: c.Count, Path: "/staff/today?sort=" + url.QueryEscape(c.Sort)})
 		}
 	}
 	var current struct {

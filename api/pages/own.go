@@ -180,7 +180,11 @@ func (p *Pages) ownJob(ctx context.Context, v *Visit) (Page, error) {
 	}
 	page := shown.page(v, "Your jobs")
 	if shown.Record.State == domain.Returned {
-		page.Lead = "It came back. " + page.Lead
+		if len(shown.Findings) == 0 {
+			page.Lead = "It came back, with a sentence of the office below."
+		} else {
+			page.Lead = "It came back. " + page.Lead
+		}
 		if worth := shown.Worth(); worth > 0 {
 			page.Lead += fmt.Sprintf(" %s waits for this repair.", Money(worth))
 		}

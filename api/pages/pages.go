@@ -109,6 +109,7 @@ func (p *Pages) rows() []row {
 		{"GET", "/staff/join/{link}", nil, look, true, p.joinForm},
 		{"POST", "/staff/join/{link}", nil, act, true, p.join},
 		{"GET", "/staff/me", signedIn, look, false, p.me},
+		{"POST", "/staff/me", signedIn, act, true, p.changePassword},
 		{"GET", "/staff/today", office, look, false, p.today},
 		{"GET", "/staff/held", office, look, false, p.held},
 		{"GET", "/staff/held/{id}", office, look, false, p.heldOne},
@@ -136,6 +137,7 @@ func (p *Pages) rows() []row {
 		{"POST", "/staff/sign-out-everywhere", signedIn, act, false, p.signOutEverywhere},
 		{"GET", "/staff/month", monthly, act, false, p.month},
 		{"POST", "/staff/month", office, act, false, p.monthDo},
+		{"GET", "/staff/month/{month}/{name}", monthly, act, false, p.packagePage},
 		{"GET", "/staff/settings", office, look, false, p.settings},
 		{"GET", "/staff/settings/people", office, look, false, p.people},
 		{"POST", "/staff/settings/people", admins, act, false, p.invite},
@@ -154,6 +156,7 @@ func (p *Pages) rows() []row {
 		{"GET", "/staff/settings/rules", office, look, false, p.rules},
 		{"POST", "/staff/settings/rules", admins, act, false, p.rulesSave},
 		{"GET", "/staff/settings/rules/{id}", office, act, false, p.ruleSet},
+		{"POST", "/staff/settings/take-back", office, act, false, p.takeBack},
 		{"GET", "/staff/settings/audit", office, look, false, p.audit},
 	}
 }
@@ -331,6 +334,13 @@ func (p *Pages) Failed(ctx context.Context, caller domain.Caller, r *frame.Reque
 	told := frame.Shown(err)
 	if told.Code == domain.Unauthorized && r.Method == http.MethodGet && !strings.HasPrefix(r.Address, "/staff/sign-in") {
 		return frame.Answer{Status: http.StatusSeeOther, Header: http.Header{"Location": {"/staff/sign-in?to=" + template.URLQueryEscaper(r.Address)}}}
+	}
+	if path, query, _ := strings.Cut(r.Address, "?"); told.Code == domain.NotFound && r.Method == http.MethodGet && strings.HasPrefix(path, "/staff/") && strings.HasSuffix(path, "/") {
+		to := strings.TrimRight(path, "/") // a slash at the end means the same page
+		if query != "" {
+			to += "?" + query
+		}
+		return frame.Answer{Status: http.StatusSeeOther, Header: http.Header{"Location": {to}}}
 	}
 	page := failure(told, r.Trace)
 	v, visitErr := p.visit(ctx, caller, r)

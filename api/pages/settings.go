@@ -2,6 +2,7 @@ package pages
 
 import (
 	"context"
+	"fmt"
 	"sort"
 	"strings"
 
@@ -61,6 +62,46 @@ var subjects = []subject{
 
 func (p *Pages) settings(_ context.Context, v *Visit) (Page, error) {
 	return Page{Title: "Settings", Under: "Settings", Rows: -1, Quiet: v.Program.Name + ", times in " + v.Program.TimeZone, Body: "settings", With: settingsShown{subjects}}, nil
+}
+
+// A takenBack is a record that a form takes back: what was entered by mistake.
+type takenBack struct {
+	Visit                    *Visit
+	Plural, ID, What, Return string
+	Version                  int64
+}
+
+// TakeBack is the form that takes a record back, for templates.
+func (v *Visit) TakeBack(plural string, id any, version int64, what string) takenBack {
+	path, _, _ := strings.Cut(v.Address, "?")
+	return takenBack{v, plural, fmt.Sprint(id), what, path, version}
+}
+
+// backable are the kinds of records that settings take back.
+var backable = map[string]bool{"contractors": true, "crew-members": true, "credentials": true, "instruments": true, "rule-sets": true}
+
+// takeBack voids a record that was entered by mistake, with the reason.
+func (p *Pages) takeBack(ctx context.Context, v *Visit) (Page, error) {
+	f := v.Form.Get
+	if !backable[f("plural")] {
+		return Page{}, domain.Errorf(domain.NotFound, "there is no such record")
+	}
+	if f("reason") == "" {
+		return Page{}, domain.Errorf(domain.Invalid, "say why it is taken back")
+	}
+	err := v.Send(ctx, "POST", "/v1/"+f("plural")+"/"+idOf(f("id")).String()+"/void", map[string]any{"reason": f("reason")}, nil, "If-Match", `"`+f("version")+`"`)
+	return Page{Location: firstOf(ours(f("return")), "/staff/settings")}, err
+}
+
+// change sends a record that stands with some of its members set anew: what the
+// form does not know of it stays.
+func change[T any](ctx context.Context, v *Visit, address string, set func(*T)) error {
+	var at record[T]
+	if err := v.Get(ctx, address, &at); err != nil {
+		return err
+	}
+	set(&at.Record)
+	return v.save(ctx, address, at.Record)
 }
 
 // idOf reads an id that a form brings.

@@ -71,14 +71,22 @@ func (v *Visit) save(ctx context.Context, address string, body any) error {
 // A paper is a certificate or license with its holder.
 type paper struct {
 	ID                         domain.UUID
+	Version                    int64
 	Holder, Firm, Sort, Number string
 	From, Until                domain.Date
 	State                      string // lapsed, lapses soon, good
 	Strip                      template.HTML
 }
 
+// A memberShown is a crew member with the firm.
+type memberShown struct {
+	record[domain.CrewMember]
+	Firm string
+}
+
 type papersShown struct {
 	Papers  []paper
+	Crew    []memberShown
 	Members []named
 	Choices []named
 	Sorts   []domain.CredentialSort
@@ -121,17 +129,25 @@ func (p *Pages) papersPage(ctx context.Context, v *Visit, s papersShown) (Page, 
 	who := map[domain.UUID]domain.CrewMember{}
 	for _, m := range members {
 		who[m.ID] = m.Record
+		s.Crew = append(s.Crew, memberShown{m, firms[m.Record.ContractorID]})
 		if m.Record.LeftOn == "" {
 			s.Members = append(s.Members, named{m.ID, m.Record.Name + ", " + firms[m.Record.ContractorID]})
 		}
 	}
+	sort.Slice(s.Crew, func(i, j int) bool {
+		a, b := s.Crew[i], s.Crew[j]
+		if a.Firm != b.Firm {
+			return strings.ToLower(a.Firm) < strings.ToLower(b.Firm)
+		}
+		return strings.ToLower(a.Record.Name) < strings.ToLower(b.Record.Name)
+	})
 	sort.Slice(s.Members, func(i, j int) bool { return s.Members[i].Name < s.Members[j].Name })
 	now := v.Now.In(v.Zone)
 	today, soon := domain.Date(now.Format(time.DateOnly)), domain.Date(now.Add(lapsesSoon).Format(time.DateOnly))
 	counts := map[string]int{}
 	table := &Table{Name: "papers", Columns: []string{"credential_id", "holder", "contractor", "credential", "number", "valid_from_on", "valid_until_on"}}
 	for _, c := range all {
-		one := paper{ID: c.ID, Sort: Plain(c.Record.Credential), Number: c.Record.Number, From: c.Record.ValidFromOn, Until: c.Record.ValidUntilOn, State: "good"}
+		one := paper{ID: c.ID, Version: c.Version, Sort: Plain(c.Record.Credential), Number: c.Record.Number, From: c.Record.ValidFromOn, Until: c.Record.ValidUntilOn, State: "good"}
 		if id := c.Record.CrewMemberID; id != nil {
 			one.Holder, one.Firm = who[*id].Name, firms[who[*id].ContractorID]
 			if who[*id].LeftOn != "" && who[*id].LeftOn < today {
@@ -190,6 +206,15 @@ func (p *Pages) paperSave(ctx context.Context, v *Visit) (Page, error) {
 	var err error
 	s := papersShown{ID: idOf(v.Form.Get("id")), Member: idOf(v.Form.Get("member_id"))}
 	switch v.Form.Get("do") {
+	case "change-member":
+		err = change(ctx, v, "/v1/crew-members/"+idOf(v.Form.Get("id")).String(), func(m *domain.CrewMember) {
+			m.Name, m.LeftOn = v.Form.Get("name"), domain.Date(v.Form.Get("left_on"))
+		})
+	case "change-paper":
+		err = change(ctx, v, "/v1/credentials/"+idOf(v.Form.Get("id")).String(), func(c *domain.Credential) {
+			c.Number, c.ValidFromOn, c.ValidUntilOn = v.Form.Get("number"), domain.Date(v.Form.Get("valid_from_on")), domain.Date(v.Form.Get("valid_until_on"))
+		})
+		s = papersShown{ID: newID(), Member: newID()}
 	case "member":
 		member := domain.CrewMember{ContractorID: idOf(v.Form.Get("contractor_id")), Name: v.Form.Get("name")}
 		err = v.Send(ctx, "PUT", "/v1/crew-members/"+s.Member.String(), member, nil)
@@ -253,6 +278,8 @@ func (p *Pages) instrumentsPage(ctx context.Context, v *Visit, s instrumentsShow
 			one.Firm = firms[*id]
 		}
 		switch until := i.Record.CalibratedUntilOn; {
+		case i.Record.RetiredOn != "" && i.Record.RetiredOn <= today:
+			one.State = "retired"
 		case until == "":
 			one.State = "not recorded"
 		case until < today:
@@ -290,6 +317,9 @@ func (p *Pages) instrumentSave(ctx context.Context, v *Visit) (Page, error) {
 		}
 	}
 	s.Record.CalibratedOn, s.Record.CalibratedUntilOn = domain.Date(v.Form.Get("calibrated_on")), domain.Date(v.Form.Get("calibrated_until_on"))
+	if v.Form.Has("retired_on") {
+		s.Record.RetiredOn = domain.Date(v.Form.Get("retired_on"))
+	}
 	if err := v.save(ctx, address, s.Record); err != nil {
 		page, pageErr := p.instrumentsPage(ctx, v, s)
 		if pageErr != nil {

@@ -149,6 +149,7 @@ type ruleSetShown struct {
 	Preview      *preview
 	From, Until  string
 	PreviewFault string
+	Coming       bool // it is not in force yet, and can be taken back
 }
 
 type preview struct {
@@ -156,9 +157,11 @@ type preview struct {
 	Before string `json:"before"`
 	AsOfAt string `json:"as_of_at"`
 	Totals *struct {
-		Jobs          int `json:"jobs_count"`
-		Changed       int `json:"changed_count"`
-		NotAcceptable int `json:"not_acceptable_count"`
+		Jobs          int   `json:"jobs_count"`
+		Changed       int   `json:"changed_count"`
+		NotAcceptable int   `json:"not_acceptable_count"`
+		Before        int64 `json:"before_payable_cents"`
+		After         int64 `json:"after_payable_cents"`
 		Rules         []struct {
 			Rule    string `json:"rule"`
 			Changed int    `json:"changed_count"`
@@ -191,6 +194,7 @@ func (p *Pages) ruleSet(ctx context.Context, v *Visit) (Page, error) {
 		return Page{}, domain.Errorf(domain.NotFound, "there are no such rules")
 	}
 	month := v.Now.In(v.Zone)
+	s.Coming = string(s.Set.Record.FromOn) > month.Format(time.DateOnly)
 	first := time.Date(month.Year(), month.Month(), 1, 0, 0, 0, 0, time.UTC)
 	s.From, s.Until = first.AddDate(0, -1, 0).Format(time.DateOnly), first.Format(time.DateOnly)
 	if from := v.Query.Get("from"); from != "" {

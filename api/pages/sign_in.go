@@ -3,6 +3,7 @@ package pages
 import (
 	"context"
 	"crypto/rand"
+	"fmt"
 	"net/http"
 	"strings"
 	"time"
@@ -55,7 +56,22 @@ func (p *Pages) signIn(ctx context.Context, v *Visit) (Page, error) {
 	if err != nil {
 		return Page{}, err
 	}
-	return p.enter(v, cookie, s.To), nil
+	return p.enter(v, cookie, firstOf(p.toldOfLinks(ctx, program, digest), s.To)), nil
+}
+
+// toldOfLinks leads whoever just signed in to their own page where somebody made
+// a link for their password since they signed in before. A failure to look keeps
+// nobody out.
+func (p *Pages) toldOfLinks(ctx context.Context, program domain.UUID, digest [32]byte) string {
+	caller, err := p.DB.AuthenticateSession(ctx, digest, program)
+	if err != nil {
+		return ""
+	}
+	links, err := people.LinksMade(ctx, p.DB, caller)
+	if err != nil || len(links) == 0 || !links[0].Fresh {
+		return ""
+	}
+	return "/staff/me"
 }
 
 // newSession is a new session's cookie, and the digest under which it is stored.
@@ -160,6 +176,7 @@ func (p *Pages) join(ctx context.Context, v *Visit) (Page, error) {
 type meShown struct {
 	Person             people.Person
 	IdleMinutes, Hours int
+	Links              []people.LinkMade
 }
 
 func (p *Pages) me(ctx context.Context, v *Visit) (Page, error) {
@@ -167,8 +184,47 @@ func (p *Pages) me(ctx context.Context, v *Visit) (Page, error) {
 	if err != nil {
 		return Page{}, err
 	}
-	return Page{Title: v.Caller.Name, Quiet: v.Program.Name, Rows: -1, Body: "me", AsOf: v.Now,
-		With: meShown{person, int(people.SessionIdle / time.Minute), int(people.SessionMost / time.Hour)}}, nil
+	links, err := people.LinksMade(ctx, p.DB, v.Caller)
+	if err != nil {
+		return Page{}, err
+	}
+	page := Page{Title: v.Caller.Name, Quiet: v.Program.Name, Rows: -1, Body: "me", AsOf: v.Now,
+		With: meShown{person, int(people.SessionIdle / time.Minute), int(people.SessionMost / time.Hour), links}}
+	if len(links) > 0 && links[0].Fresh {
+		page.Lead = fmt.Sprintf("Since you signed in before, %s made a link for your password. If you did not ask for it, change your password here and tell another admin.", firstOf(links[0].By, "the operator of the service"))
+	}
+	return page, nil
+}
+
+// changePassword gives a person another password of their own choice.
+func (p *Pages) changePassword(ctx context.Context, v *Visit) (Page, error) {
+	again := func(err error, faults ...string) (Page, error) {
+		page, pageErr := p.me(ctx, v)
+		if pageErr != nil {
+			return Page{}, pageErr
+		}
+		if page.Lead = ""; err != nil {
+			page, err = refusedForm(page, err)
+			if len(page.Faults) > 0 && strings.Contains(page.Faults[0], "not your password") {
+				page.Status = http.StatusUnauthorized // a wrong one counts against the address
+			}
+			return page, err
+		}
+		page.Status, page.Faults = http.StatusUnprocessableEntity, faults
+		return page, nil
+	}
+	next := v.Form.Get("password")
+	if next != v.Form.Get("again") {
+		return again(nil, "The two new passwords differ. Type the same one twice.")
+	}
+	cookie, digest, err := p.newSession(v, v.Caller.Program)
+	if err != nil {
+		return Page{}, err
+	}
+	if err := people.ChangePassword(ctx, p.DB, v.Caller, v.Form.Get("current"), next, digest); err != nil {
+		return again(err)
+	}
+	return Page{Location: "/staff/me", Cookies: []*http.Cookie{cookie}}, nil
 }
 
 func (p *Pages) signOut(ctx context.Context, v *Visit) (Page, error) {

@@ -74,7 +74,7 @@ func (p *Pages) visit(ctx context.Context, caller domain.Caller, r *frame.Reques
 	}
 	for name, values := range v.Form {
 		for i, text := range values {
-			if name != "password" {
+			if name != "password" && name != "again" && name != "current" {
 				text = strings.Join(strings.Fields(text), " ") // records have no line breaks
 			}
 			values[i] = norm.NFC.String(text) // a keyboard's spelling is not the person's choice
@@ -133,6 +133,18 @@ func (v *Visit) JobPath(id any) string {
 		return fmt.Sprintf("/staff/inspections/%v", id)
 	}
 	return fmt.Sprintf("/staff/jobs/%v", id)
+}
+
+// Changes tells that the address asks for the form that changes a record.
+func (v *Visit) Changes(id any) bool { return v.Query.Get("change") == fmt.Sprint(id) }
+
+// Was is what was typed into a form that changes a record and was refused, else
+// what stands.
+func (v *Visit) Was(id any, field, stands string) string {
+	if v.Form.Get("id") == fmt.Sprint(id) && v.Form.Has(field) {
+		return v.Form.Get(field)
+	}
+	return stands
 }
 
 // With is the page's own address with a parameter set, or left out where the

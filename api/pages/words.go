@@ -240,6 +240,16 @@ func Count(n any, one string, many ...string) string {
 	return grouped(k) + " " + word
 }
 
+// CountWords is Count with small numbers in words, for sentences.
+func CountWords(n int, one string) string {
+	words := []string{"", "one", "two", "three", "four", "five", "six", "seven", "eight", "nine", "ten", "eleven", "twelve"}
+	if n < 1 || n >= len(words) {
+		return Count(n, one)
+	}
+	_, unit, _ := strings.Cut(Count(n, one), " ")
+	return words[n] + " " + unit
+}
+
 // RoleName says a role.
 func RoleName(role any) string {
 	switch domain.Role(fmt.Sprint(role)) {

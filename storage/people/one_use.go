@@ -141,3 +141,43 @@ func use(t *storage.Tx, digest [32]byte, purposes ...Purpose) (*oneUseRow, error
 	}
 	return nil, notGood()
 }
+
+// LinkMade is a link by which a person's password could be chosen anew.
+type LinkMade struct {
+	At       time.Time
+	By       string // empty: the operator at the machine
+	UsedAt   *time.Time
+	LapsesAt time.Time
+	Fresh    bool // made since the person signed in before this session
+}
+
+type linkMadeRow struct {
+	At       time.Time
+	By       string
+	UsedAt   *time.Time
+	LapsesAt time.Time
+	Before   *time.Time
+}
+
+const linksMadeSQL = `
+SELECT u.created_at AS at, coalesce(p.name, '') AS by, u.used_at, u.lapses_at,
+    (SELECT max(x.created_at) FROM token AS x WHERE x.program_id = @program_id AND x.person_id = @person_id AND x.session AND x.token_id <> @token_id) AS before
+FROM one_use AS u
+LEFT JOIN person AS p ON p.program_id = u.program_id AND p.person_id = u.created_by_person_id
+WHERE u.program_id = @program_id AND u.person_id = @person_id AND u.purpose = 'password' AND u.created_by_person_id IS DISTINCT FROM @person_id
+ORDER BY u.created_at DESC
+LIMIT 10`
+
+// LinksMade are the newest links that others made for the caller's password: who
+// makes one could sign in as the person, so the person is told.
+func LinksMade(ctx context.Context, db *storage.DB, caller domain.Caller) (list []LinkMade, err error) {
+	var rows []linkMadeRow
+	err = db.In(ctx, caller.Program, storage.Reading, func(t *storage.Tx) error {
+		storage.All(t, &rows, linksMadeSQL, storage.Args{"program_id": t.Program, "person_id": caller.Person, "token_id": caller.Token})
+		return nil
+	})
+	for _, r := range rows {
+		list = append(list, LinkMade{r.At, r.By, r.UsedAt, r.LapsesAt, r.Before != nil && r.At.After(*r.Before)})
+	}
+	return list, err
+}

@@ -122,6 +122,51 @@ func Enter(ctx context.Context, db *storage.DB, program domain.UUID, link [32]by
 	})
 }
 
+const personOwnSQL = `
+SELECT name, password FROM person WHERE program_id = @program_id AND person_id = @person_id AND ended_at IS NULL`
+
+// ChangePassword gives whoever knows the caller's password another one. Every
+// session of the person ends, and one begins under the digest of its new text.
+func ChangePassword(ctx context.Context, db *storage.DB, caller domain.Caller, current, next string, digest [32]byte) error {
+	var row *struct {
+		Name     string
+		Password *string
+	}
+	err := db.In(ctx, caller.Program, storage.Reading, func(t *storage.Tx) error {
+		storage.One(t, &row, personOwnSQL, storage.Args{"program_id": t.Program, "person_id": caller.Person})
+		return nil
+	})
+	if err != nil {
+		return err
+	}
+	stored := nobody
+	if row != nil && row.Password != nil {
+		stored = *row.Password
+	}
+	fits, err := passwordFits(ctx, stored, current)
+	if err != nil {
+		return err
+	}
+	if !fits || row == nil || row.Password == nil {
+		return domain.InvalidFields([]domain.Fault{{Pointer: "/current", Code: "wrong_password", Detail: "this is not your password", Fix: "type the one that you sign in with now"}})
+	}
+	if err := checkPassword(next, row.Name); err != nil {
+		return err
+	}
+	encoded, err := hashPassword(ctx, next)
+	if err != nil {
+		return err
+	}
+	return db.In(ctx, caller.Program, storage.Writing, func(t *storage.Tx) error {
+		signOutAll(t, caller.Person)
+		if err := begin(t, caller.Person, row.Password, digest, nil, "password_changed"); err != nil {
+			return err
+		}
+		t.Queue(personPasswordSQL, storage.Args{"program_id": t.Program, "person_id": caller.Person, "password": encoded, "at": t.Now})
+		return nil
+	})
+}
+
 const sessionEndSQL = `
 UPDATE token SET revoked_at = @at WHERE program_id = @program_id AND digest = @digest AND session AND revoked_at IS NULL`
 

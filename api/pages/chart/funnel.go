@@ -59,14 +59,18 @@ func (f Funnel) Draw() Picture {
 	const w, h, left, right, top, bottom = 460, 320, 76, 14, 14.0, 66
 	p := Picture{Width: w, Height: h, Label: f.Summary}
 	place := svg.Placer{W: w, H: h}
-	most, span := 1.0, 0.1
+	least, most, span := math.Inf(1), 1.0, 0.1
 	for _, q := range f.Points {
+		least = math.Min(least, float64(q.Jobs))
 		most, span = math.Max(most, float64(q.Jobs)*1.08), math.Max(span, math.Abs(q.Effect)*1.1)
 		for _, limit := range q.Limits {
 			span = math.Max(span, limit*1.05)
 		}
 	}
-	x := svg.Scale{V0: 0, V1: most, P0: left, P1: w - right}
+	if least *= 0.85; math.IsInf(least, 1) {
+		least = 0
+	}
+	x := svg.Scale{V0: least, V1: most, P0: left, P1: w - right}
 	y := svg.Scale{V0: -span, V1: span, P0: h - bottom, P1: top}
 	p.add(svg.Shape{Kind: "line", Class: "axis", X: left, Y: y.At(0), W: w - right - left})
 	for i, l := range f.Limits {
@@ -89,7 +93,7 @@ func (f Funnel) Draw() Picture {
 		at := y.At(math.Log(v))
 		p.add(svg.Shape{Kind: "text", Class: "quiet end", X: left - 8, Y: at + 4, Text: ratioWords(v)})
 	}
-	for _, v := range svg.Ticks(0, most, 7) {
+	for _, v := range svg.Ticks(least, most, 7) {
 		if v >= 1 && v == math.Trunc(v) {
 			p.add(svg.Shape{Kind: "text", Class: "quiet middle", X: x.At(v), Y: h - bottom + 16, Text: svg.Number(v, 0)})
 		}

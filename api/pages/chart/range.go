@@ -114,3 +114,37 @@ func Strip(label string, months []Month, program float64) Picture {
 	}
 	return p
 }
+
+// Column is one period of a chart of columns.
+type Column struct {
+	Words string
+	Value float64
+}
+
+// Columns draws a quantity period by period on one scale from zero.
+func Columns(label string, columns []Column, unit string) Picture {
+	const w, h, left, right, top, bottom = 460, 190, 62, 8, 12.0, 40
+	p := Picture{Width: w, Height: h, Label: label}
+	most := 1.0
+	for _, c := range columns {
+		most = max(most, c.Value*1.05)
+	}
+	y := svg.Scale{V0: 0, V1: most, P0: h - bottom, P1: top}
+	step := float64(w-right-left) / float64(max(len(columns), 1))
+	p.add(svg.Shape{Kind: "line", Class: "axis", X: left, Y: y.At(0), W: w - right - left})
+	for _, v := range svg.Ticks(0, most, 5) {
+		p.add(svg.Shape{Kind: "text", Class: "quiet end", X: left - 6, Y: y.At(v) + 4, Text: svg.Number(v, 0)})
+	}
+	for i, c := range columns {
+		at := left + step*float64(i)
+		p.add(svg.Shape{Kind: "rect", Class: "bar after", X: at + step*0.15, Y: y.At(c.Value), W: step * 0.7, H: y.At(0) - y.At(c.Value)})
+		switch i {
+		case 0:
+			p.add(svg.Shape{Kind: "text", Class: "quiet start", X: at, Y: h - bottom + 16, Text: c.Words})
+		case len(columns) - 1:
+			p.add(svg.Shape{Kind: "text", Class: "quiet end", X: w - right, Y: h - bottom + 16, Text: c.Words})
+		}
+	}
+	p.add(svg.Shape{Kind: "text", Class: "quiet middle", X: (left + w - right) / 2, Y: h - 6, Text: unit})
+	return p
+}
