@@ -59,6 +59,14 @@ type API struct {
 func Serve(t testing.TB, options ...func(*storage.Options)) *API {
 	t.Helper()
 	db, clock := storagetest.Open(t, options...)
+	a := Over(t, db, clock)
+	a.World, a.Tokens = a.Program(t)
+	return a
+}
+
+// Over serves a database that the test fills by itself: it has no program yet.
+func Over(t testing.TB, db *storage.DB, clock *storagetest.Clock) *API {
+	t.Helper()
 	log := &Log{}
 	place, err := photos.OpenFolder(t.TempDir())
 	if err != nil {
@@ -76,9 +84,7 @@ func Serve(t testing.TB, options ...func(*storage.Options)) *API {
 	server := httptest.NewServer(handler)
 	t.Cleanup(server.Close)
 	t.Cleanup(http.DefaultClient.CloseIdleConnections)
-	a := &API{T: t, DB: db, Clock: clock, URL: server.URL, Log: log, roles: map[string]domain.Role{}}
-	a.World, a.Tokens = a.Program(t)
-	return a
+	return &API{T: t, DB: db, Clock: clock, URL: server.URL, Log: log, roles: map[string]domain.Role{}}
 }
 
 // Bare serves the same database without a place for pictures.

@@ -81,6 +81,9 @@ type heldField struct {
 	Bool                  bool
 }
 
+// ID names its input in the page.
+func (f heldField) ID() string { return "f" + strings.ReplaceAll(f.Pointer, "/", "-") }
+
 // A heldSide is a member of a record as it came and as it stands.
 type heldSide struct {
 	Member, Words string

@@ -45,15 +45,40 @@ type drawShown struct {
 	Numbers    map[domain.UUID]int64
 }
 
+// estimates are what inspections tell of all jobs, as the API answers them.
+type estimates struct {
+	Program struct {
+		Frame     int      `json:"frame_count"`
+		Drawn     int      `json:"drawn_count"`
+		Inspected int      `json:"inspected_count"`
+		Failed    int      `json:"failed_count"`
+		Ratio     *float64 `json:"failed_ratio"`
+		Low       *float64 `json:"failed_ratio_low"`
+		High      *float64 `json:"failed_ratio_high"`
+		Statement string   `json:"statement"`
+	} `json:"program"`
+	Contractors []struct {
+		ID        domain.UUID `json:"contractor_id"`
+		Name      string      `json:"name"`
+		Inspected int         `json:"inspected_count"`
+		Failed    int         `json:"failed_count"`
+		Ratio     *float64    `json:"failed_ratio"`
+		Low       *float64    `json:"failed_ratio_low"`
+		High      *float64    `json:"failed_ratio_high"`
+		Statement string      `json:"statement"`
+	} `json:"contractors"`
+}
+
 type inspectionsShown struct {
-	Stops   []stop
-	More    bool
-	Draws   []drawShown
-	Month   string
-	Share   string
-	TopUp   string
-	Seed    string // shown once, to be kept until the draw
-	Started string // the month of the seed
+	Estimates *estimates
+	Stops     []stop
+	More      bool
+	Draws     []drawShown
+	Month     string
+	Share     string
+	TopUp     string
+	Seed      string // shown once, to be kept until the draw
+	Started   string // the month of the seed
 }
 
 // mostNumbers is of how many drawn jobs the numbers are asked.
@@ -107,9 +132,19 @@ func (p *Pages) inspectionsPage(ctx context.Context, v *Visit, s inspectionsShow
 		if err := s.draws(ctx, v); err != nil {
 			return Page{}, err
 		}
+		now := v.Now.In(v.Zone)
+		next := time.Date(now.Year(), now.Month(), 1, 0, 0, 0, 0, time.UTC).AddDate(0, 1, 0)
+		s.Estimates = &estimates{}
+		if err := v.Get(ctx, fmt.Sprintf("/v1/inspection-estimates?from=%s&before=%s", next.AddDate(-1, 0, 0).Format(time.DateOnly), next.Format(time.DateOnly)), s.Estimates); err != nil {
+			return Page{}, err
+		}
 	}
-	page := Page{Title: "Inspections", Under: "Inspections", AsOf: list.AsOfAt, Rows: len(s.Stops), Data: address, Body: "inspections", With: s}
-	page.Lead = sentence(Count(len(s.Stops), "job") + " to inspect")
+	table := &Table{Name: "to-inspect", Columns: []string{"job_id", "number", "street", "park", "name", "phone", "contractor_name", "detail"}}
+	for _, at := range s.Stops {
+		table.Rows = append(table.Rows, []string{at.JobID, numberText(at.Number), at.Street, at.Park, at.Name, at.Phone, at.Contractor, at.Since})
+	}
+	page := Page{Title: "Inspections", Under: "Inspections", AsOf: list.AsOfAt, Rows: len(s.Stops), Data: address, Table: table, Body: "inspections", With: s}
+	page.Lead = sentence(CountWords(len(s.Stops), "job waits", "jobs wait") + " to be inspected")
 	if len(s.Stops) == 0 {
 		page.Lead = "No job is open to inspection."
 	}

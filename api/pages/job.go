@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"net/http"
 	"net/url"
+	"regexp"
 	"slices"
 	"strconv"
 	"strings"
@@ -27,6 +28,7 @@ type told struct {
 	PersonID   domain.UUID `json:"person_id"`
 	DeviceID   domain.UUID `json:"device_id"`
 	Number     int64       `json:"number"`
+	Position   int64       `json:"position"`
 	RecordedAt time.Time   `json:"recorded_at"`
 	Void       *domain.Void
 	Record     Value             `json:"record"`
@@ -44,7 +46,7 @@ type told struct {
 // entry is it as the domain has it.
 func (e *told) entry() (domain.Entry, error) {
 	record, err := domain.Decode(e.Kind, e.Record)
-	return domain.Entry{Kind: e.Kind, ID: e.ID, Version: e.Version, JobID: e.JobID, Void: e.Void, RecordedAt: e.RecordedAt, Body: []byte(e.Record), Record: record}, err
+	return domain.Entry{Kind: e.Kind, ID: e.ID, Version: e.Version, JobID: e.JobID, Position: e.Position, Void: e.Void, RecordedAt: e.RecordedAt, Body: []byte(e.Record), Record: record}, err
 }
 
 // verdict is what the API answers of a job's findings.
@@ -181,6 +183,9 @@ func (j *jobShown) Rules() (list []shownFinding) {
 	return list
 }
 
+// idInText is a record named by its id.
+var idInText = regexp.MustCompile(`(job|photo|measurement|home) [0-9a-f]{8}(?:-[0-9a-f]{4}){3}-[0-9a-f]{12}`)
+
 // jobPage shows a job to the office: the drawing, what is to fix, and the decision.
 func (p *Pages) jobPage(ctx context.Context, v *Visit) (Page, error) {
 	shown, err := p.readJob(ctx, v)
@@ -238,6 +243,9 @@ func (p *Pages) readJob(ctx context.Context, v *Visit) (*jobShown, error) {
 	}
 	names, people := partsOf(entries), map[string]string{}
 	shown.Contractor, shown.Result, shown.Questions, shown.Expected = nameIn(contractor.Record), result.Result, result.Questions, result.Expected
+	for i := range shown.Questions { // what it is about is told by its page, not by an id
+		shown.Questions[i].Detail = sentence(idInText.ReplaceAllString(shown.Questions[i].Detail, "another $1"))
+	}
 	shown.findings(judged, assembled.Reviews)
 	shown.draw(assembled)
 	shown.bars()
@@ -541,6 +549,7 @@ func (p *Pages) jobsPage(ctx context.Context, v *Visit) (Page, error) {
 		State  string
 		States []string
 	}
+	table := &Table{Name: "jobs", Columns: []string{"job_id", "number", "state", "recorded_at", "due_on", "fund_source"}}
 	with.State, with.States = v.Query.Get("state"), []string{"sent_in", "returned", "in_work", "assigned", "accepted", "deferred"}
 	for i := range list.Items {
 		e, err := list.Items[i].entry()
@@ -548,10 +557,12 @@ func (p *Pages) jobsPage(ctx context.Context, v *Visit) (Page, error) {
 			return Page{}, err
 		}
 		r := e.Record.(*domain.Job)
-		with.Lines = append(with.Lines, line{e.ID.String(), string(r.State), list.Items[i].Number, r.DueOn, r.FundSource, e.RecordedAt})
+		at := line{e.ID.String(), string(r.State), list.Items[i].Number, r.DueOn, r.FundSource, e.RecordedAt}
+		with.Lines = append(with.Lines, at)
+		table.Rows = append(table.Rows, []string{at.ID, numberText(at.Number), at.State, stamp(at.Since), string(at.DueOn), at.Fund})
 	}
 	if list.Next != "" {
 		with.Next = v.With("after", list.Next)
 	}
-	return Page{Title: "Jobs", Under: "Jobs", Body: "jobs", With: &with, AsOf: v.Now, Rows: len(with.Lines), Data: address}, nil
+	return Page{Title: "Jobs", Under: "Jobs", Body: "jobs", With: &with, AsOf: v.Now, Rows: len(with.Lines), Data: address, Table: table}, nil
 }

@@ -209,7 +209,7 @@ const mostChanged = 12
 func (j *jobShown) asked(items []told, entries []domain.Entry, names parts, people map[string]string) {
 	last := -1
 	for i := range entries {
-		if r, ok := entries[i].Record.(*domain.Review); ok && (r.Decision == domain.Return || r.Decision == domain.Reopen) && (last < 0 || entries[i].RecordedAt.After(entries[last].RecordedAt)) {
+		if r, ok := entries[i].Record.(*domain.Review); ok && (r.Decision == domain.Return || r.Decision == domain.Reopen) && (last < 0 || entries[i].Position > entries[last].Position) {
 			last = i
 		}
 	}
@@ -234,7 +234,7 @@ func (j *jobShown) asked(items []told, entries []domain.Entry, names parts, peop
 	}
 	for i := range entries {
 		e := &entries[i]
-		if !e.RecordedAt.After(a.At) || e.Kind == domain.ReviewKind || e.Kind == domain.JobKind || e.Kind == domain.WaiverKind {
+		if e.Position <= entries[last].Position || e.Kind == domain.ReviewKind || e.Kind == domain.JobKind || e.Kind == domain.WaiverKind {
 			continue
 		}
 		if len(a.Changed) == mostChanged {
@@ -351,6 +351,14 @@ var reviewWords = map[domain.Decision]string{
 	domain.Answer: "answered a question", domain.Reply: "replied", domain.Exclude: "took it out of the statistics", domain.Include: "put it back into the statistics",
 	domain.Confirm: "confirmed it", domain.Correct: "corrected the office’s own error",
 }
+
+// ruleOrder are the rules in the order in which a crew works.
+var ruleOrder = func() (keys []string) {
+	for _, page := range rules.Pages(rules.DefaultSet()) {
+		keys = append(keys, page.Key)
+	}
+	return keys
+}()
 
 // ruleTitles are the titles of the rules in the crew's words.
 var ruleTitles = func() map[string]string {

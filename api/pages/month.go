@@ -137,7 +137,15 @@ func monthPage(ctx context.Context, v *Visit) (Page, error) {
 			return Page{}, err
 		}
 	}
-	return Page{Title: Month(month), Under: "Month", Lead: s.lead(v), AsOf: v.Now, Rows: len(s.Packs), Data: data, Body: "month", With: s}, nil
+	return Page{Title: Month(month), Under: "Month", Lead: s.lead(v), AsOf: v.Now, Rows: len(s.Packs), Data: data, Table: packsTable(s.Packs), Body: "month", With: s}, nil
+}
+
+func packsTable(packs []revision) *Table {
+	t := &Table{Name: "packages", Columns: []string{"month", "fund_source", "revision", "state", "position", "as_of_at", "file_name", "sha256", "bytes_count", "built_at", "built_by", "released_at", "released_by"}}
+	for _, p := range packs {
+		t.Rows = append(t.Rows, []string{p.Month, p.FundSource, strconv.Itoa(p.Revision), p.State, fmt.Sprint(p.Position), p.AsOfAt, p.FileName, p.SHA256, fmt.Sprint(p.BytesCount), p.BuiltAt, p.BuiltBy, p.ReleasedAt, p.ReleasedBy})
+	}
+	return t
 }
 
 // lead says how far the month is.
@@ -171,12 +179,16 @@ func (s *monthShown) checklist(ctx context.Context, v *Visit) error {
 	if err := v.Get(ctx, "/v1/worklist?limit=1&sent_in_days=0&returned_days=0", &list); err != nil {
 		return err
 	}
-	words := map[string][2]string{"sent_in": {"job waits for a review", "jobs wait for a review"}, "returned": {"job was returned and is not back", "jobs were returned and are not back"},
-		"held": {"item was not accepted", "items were not accepted"}, "call_back": {"call-back is open", "call-backs are open"}, "inspection_owed": {"inspection is owed", "inspections are owed"}}
+	words := map[string][3]string{"sent_in": {"job waits for a review", "jobs wait for a review", "No job waits for a review"}, "returned": {"job was returned and is not back", "jobs were returned and are not back", "No returned job is with its crew"},
+		"held": {"item was not accepted", "items were not accepted", "All that was sent is accepted or settled"}, "call_back": {"call-back is open", "call-backs are open", "No call-back is open"}, "inspection_owed": {"inspection is owed", "inspections are owed", "No inspection is owed"}}
 	s.Blockers = append(s.Blockers, blocker{What: "The month has not ended", Stops: true, Count: map[bool]int64{false: 1}[s.Ended]})
 	for _, c := range list.Counts {
 		if text, known := words[c.Sort]; known {
-			s.Blockers = append(s.Blockers, blocker{What: sentenceStart(Count(c.Count, text[0], text[1])), Count: c.Count, Path: "/staff/today?sort=" + url.QueryEscape(c.Sort)})
+			what := text[2]
+			if c.Count > 0 {
+				what = sentenceStart(Count(c.Count, text[0], text[1]))
+			}
+			s.Blockers = append(s.Blockers, blocker{What: what, Count: c.Count, Path: "/staff/today?sort=" + url.QueryEscape(c.Sort)})
 		}
 	}
 	var current struct {

@@ -6,6 +6,7 @@ import (
 	"net/http"
 	"net/url"
 	"sort"
+	"strings"
 	"time"
 
 	"ductledger/domain"
@@ -154,9 +155,9 @@ func (p *Pages) ownJobs(ctx context.Context, v *Visit) (Page, error) {
 	}
 	lead := "No job has come back to you."
 	if n := len(s.Back); n > 0 {
-		lead = sentence(Count(n, "job has", "jobs have") + " come back to you")
+		lead = sentence(CountWords(n, "job has", "jobs have") + " come back to you")
 		if worth > 0 {
-			lead = fmt.Sprintf("%s come back to you: %s waits for the repair.", sentenceStart(Count(n, "job has", "jobs have")), Money(worth))
+			lead = fmt.Sprintf("%s come back to you: %s waits for the repair.", sentenceStart(CountWords(n, "job has", "jobs have")), Money(worth))
 		}
 	}
 	return Page{Title: "Your jobs", Under: "Your jobs", Lead: lead, AsOf: v.Now, Rows: len(s.Back) + len(s.Open), Data: "/v1/jobs?limit=500", Table: table, Body: "own-jobs", With: s}, nil
@@ -258,10 +259,18 @@ func statementPage(ctx context.Context, v *Visit, firm, under string) (Page, err
 	if t.Expected > 0 {
 		lead += fmt.Sprintf(" %s more waits for jobs that are not accepted.", Money(t.Expected))
 	}
+	table := &Table{Name: "statement", Columns: []string{"job_id", "number", "counted_as", "event", "line", "state", "fund_source", "quantity", "amount_cents", "held_back_cents", "expected_cents", "withheld_by"}}
+	for i := range s.Items {
+		l, expected := &s.Items[i], ""
+		if l.Expected != nil {
+			expected = fmt.Sprint(*l.Expected)
+		}
+		table.Rows = append(table.Rows, []string{l.JobID.String(), numberText(l.Number), l.CountedAs, l.Event, l.Line, l.State, l.FundSource, fmt.Sprint(l.Quantity), fmt.Sprint(l.Amount), fmt.Sprint(l.HeldBack), expected, strings.Join(l.Withheld, " ")})
+	}
 	cut := map[string]string{"released": "as the released package has it", "verified": "as the newest package has it, which is not released yet",
 		"month_end": "as of the end of the month; no package is built yet", "newest": "as it stands now; the month has not ended"}[s.CutBy]
 	return Page{Title: "Statement, " + Month(month), Under: under, Quiet: sentence(s.ContractorName + ": " + cut), Lead: lead, AsOf: s.AsOfAt, Rows: len(s.Items),
-		Data: fmt.Sprintf("/v1/contractors/%s/statement?month=%s", firm, month), Body: "statement", With: s}, nil
+		Data: fmt.Sprintf("/v1/contractors/%s/statement?month=%s", firm, month), Table: table, Body: "statement", With: s}, nil
 }
 
 // ownFigures shows a contractor its own figures, with what recomputes them.

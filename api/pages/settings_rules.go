@@ -64,6 +64,10 @@ func (p *Pages) rulesPage(ctx context.Context, v *Visit, s rulesShown) (Page, er
 		return Page{}, err
 	}
 	s.Sets = sets
+	table := &Table{Name: "rule-sets", Columns: []string{"rule_set_id", "name", "from_on"}}
+	for i := range sets {
+		table.Rows = append(table.Rows, []string{sets[i].ID.String(), sets[i].Record.Name, string(sets[i].Record.FromOn)})
+	}
 	lead := "No rules are in force yet."
 	if current >= 0 {
 		s.Current = sets[current]
@@ -80,7 +84,7 @@ func (p *Pages) rulesPage(ctx context.Context, v *Visit, s rulesShown) (Page, er
 			lead += fmt.Sprintf(" “%s” follows on %s.", sets[current-1].Record.Name, Day(sets[current-1].Record.FromOn, v.Zone))
 		}
 	}
-	return Page{Title: "Rules and prices", Under: "Settings", Lead: lead, AsOf: v.Now, Rows: len(sets), Data: "/v1/rule-sets?limit=500", Body: "rules", With: s}, nil
+	return Page{Title: "Rules and prices", Under: "Settings", Lead: lead, AsOf: v.Now, Rows: len(sets), Data: "/v1/rule-sets?limit=500", Table: table, Body: "rules", With: s}, nil
 }
 
 // priceWords says what a price is for.
@@ -214,11 +218,15 @@ func (p *Pages) ruleSet(ctx context.Context, v *Visit) (Page, error) {
 		}
 		s.Preview = &made
 	}
+	table := &Table{Name: "differences", Columns: []string{"what", "before", "after"}}
+	for _, d := range s.Differences {
+		table.Rows = append(table.Rows, []string{d.What, d.Before, d.After})
+	}
 	lead := "These rules are the first."
 	if s.Before != nil {
 		lead = fmt.Sprintf("From %s on %s otherwise than in %s.", Day(s.Set.Record.FromOn, v.Zone), Count(len(s.Differences), "thing stands", "things stand"), s.Before.Record.Name)
 	}
-	return Page{Title: s.Set.Record.Name, Under: "Settings", Lead: lead, AsOf: v.Now, Rows: len(s.Differences), Data: address, Body: "rule-set", With: s}, nil
+	return Page{Title: s.Set.Record.Name, Under: "Settings", Lead: lead, AsOf: v.Now, Rows: len(s.Differences), Data: address, Table: table, Body: "rule-set", With: s}, nil
 }
 
 // differences compares two rule sets member by member.

@@ -114,7 +114,7 @@ func (p *Pages) today(ctx context.Context, v *Visit) (Page, error) {
 	case 1:
 		page.Lead = "One thing waits for you."
 	default:
-		page.Lead = sentence(Count(all, "thing") + " wait for you; the oldest of each kind stands first")
+		page.Lead = sentence(CountWords(int(all), "thing") + " wait for you; the oldest of each kind stands first")
 	}
 	page.With = queues
 	return page, nil

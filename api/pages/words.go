@@ -23,6 +23,7 @@ func words(zone *time.Location) template.FuncMap {
 		"month":    Month,
 		"money":    Money,
 		"number":   Number,
+		"points":   points,
 		"ratio":    Ratio,
 		"count":    Count,
 		"role":     RoleName,
@@ -209,6 +210,14 @@ func Ratio(value any) string {
 	return ""
 }
 
+// points says a difference of two shares in points of a percent.
+func points(value *float64) string {
+	if value == nil {
+		return ""
+	}
+	return Number(100**value, 0)
+}
+
 // Change says an index of leakage left: "12 % more", "5 % less"; empty where it
 // is not known.
 func Change(value any) string {
@@ -241,12 +250,12 @@ func Count(n any, one string, many ...string) string {
 }
 
 // CountWords is Count with small numbers in words, for sentences.
-func CountWords(n int, one string) string {
+func CountWords(n int, one string, many ...string) string {
 	words := []string{"", "one", "two", "three", "four", "five", "six", "seven", "eight", "nine", "ten", "eleven", "twelve"}
 	if n < 1 || n >= len(words) {
-		return Count(n, one)
+		return Count(n, one, many...)
 	}
-	_, unit, _ := strings.Cut(Count(n, one), " ")
+	_, unit, _ := strings.Cut(Count(n, one, many...), " ")
 	return words[n] + " " + unit
 }
 

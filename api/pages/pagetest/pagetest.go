@@ -331,6 +331,9 @@ func (tab *Tab) Check() {
 	if n := tab.Eval("document.querySelectorAll('script, [onclick], [style]').length"); n != "0" {
 		tab.T.Errorf("%s has %s scripts or styles of its own, which its policy forbids", at, n)
 	}
+	if size := tab.Eval("performance.getEntriesByType('navigation')[0].decodedBodySize"); len(size) > 6 || len(size) == 6 && size > "100000" {
+		tab.T.Errorf("%s is %s bytes, at most 100,000", at, size)
+	}
 	tab.scripts(true)
 	text, err := chromedp.Run(tab.ctx, chromedp.Evaluate[string](axe+";axe.run(document, {resultTypes: ['violations']}).then(r => JSON.stringify(r.violations))", chromedp.EvalAwaitPromise))
 	tab.scripts(false)
@@ -356,19 +359,36 @@ func (tab *Tab) Check() {
 	}
 }
 
-// Look checks a path at both widths, in the light and in the dark, and keeps
-// pictures where they are asked for.
+// Look checks a path on a phone in the light and at a desk in the dark, and
+// keeps pictures of all four where they are asked for.
 func (tab *Tab) Look(path, name string) {
 	tab.T.Helper()
 	for _, width := range []int64{Phone, Desk} {
 		for _, dark := range []bool{false, true} {
+			tested := dark == (width == Desk) // both widths, and both schemes, once each
+			if !tested && Shots == "" {
+				continue
+			}
 			tab.Width(width, dark)
 			tab.Go(path)
-			tab.Check()
+			if tested {
+				tab.Check()
+			}
 			tab.Shot(fmt.Sprintf("%s-%d-%s", name, width, map[bool]string{false: "light", true: "dark"}[dark]))
 		}
 	}
 	tab.Width(Desk, false)
+}
+
+// Picture is what a window of a size shows of the page as it stands.
+func (tab *Tab) Picture(width, height int64) []byte {
+	tab.T.Helper()
+	tab.do(chromedp.EmulateViewport(width, height))
+	picture, err := chromedp.Run(tab.ctx, chromedp.CaptureScreenshot())
+	if err != nil {
+		tab.T.Fatal(err)
+	}
+	return picture
 }
 
 // Shot keeps a picture of the whole page in Shots.

@@ -1,4 +1,4 @@
-package pages_test
+package pagetest_test
 
 import (
 	"net/http"
@@ -19,7 +19,7 @@ func TestMain(m *testing.M) { pagetest.Main(m) }
 
 // settingsPages are those of this area, by the name of their picture.
 var settingsPages = map[string]string{
-	"settings": "/staff/settings", "people": "/staff/settings/people", "phones": "/staff/settings/phones", "contractors": "/staff/settings/contractors",
+	"settings": "/staff/settings", "people": "/staff/settings/people", "phones": "/staff/settings/phones", "settings-contractors": "/staff/settings/contractors",
 	"papers": "/staff/settings/papers", "instruments": "/staff/settings/instruments", "rules": "/staff/settings/rules", "audit": "/staff/settings/audit",
 	"month": "/staff/month", "me": "/staff/me",
 }
