@@ -37,6 +37,8 @@ var exampleRecords = map[domain.Kind]domain.Record{
 		Rules:        []domain.RuleSetting{{Rule: "wide_gap_reinforced", Parameters: map[string]float64{"reinforce_over_in": 0.25}}, {Rule: "pan_target", Severity: "must_fix"}},
 		MethodsAsked: []domain.Method{"fan_total"}, PayBasis: "measured", AssignNeeds: []domain.AssignNeed{domain.NeedsPermission},
 		Prices: []domain.Price{{Line: "cfm25_removed", AmountCents: 250, FloorCents: new(int64(15000)), CapCents: new(int64(90000)), FundSource: "state_fund", Category: "labor"}},
+		EnergyFigures: []domain.EnergyFigure{{SectionCount: new(2), Source: "Invented figures of this example", Typical: &domain.TypicalHeating{Quantity: "total", SupplyLeakRatio: 0.5,
+			FanFlowCFM: 1000, HeatingOutputBtuH: 60000, IndoorF: 70, SupplyAmbientF: 40, SupplyAreaFt2: 200, SupplyRValue: new(4.0), HeatingEnergyKWh: new(9000.0)}}},
 	},
 	domain.ContractorKind: &domain.Contractor{
 		Name: "Invented Sealing Co. 1", StartedOn: "2025-09-01",

@@ -26,7 +26,8 @@ type worklistCount struct {
 }
 
 // One thing that waits. One of `since_at`, `since_on` and `due_on` stands. Sorts are `hazard_late hazard sent_in started_by_crew returned overdue
-// reply question held held_waiting call_back inspection_owed credential_lapsed credential_lapses_soon credential_lapses calibration_lapsed
+// reply question held held_waiting call_back package_to_build package_to_release inspection_owed inspection_failed credential_lapsed
+// credential_lapses_soon credential_lapses calibration_lapsed
 // calibration_lapses_soon calibration_lapses device_silent`; others may come.
 type worklistItem struct {
 	Sort    string      `json:"sort"`
@@ -34,10 +35,16 @@ type worklistItem struct {
 	SinceOn domain.Date `json:"since_on,omitzero"`
 	// The day on which it was due or is good for the last time.
 	DueOn domain.Date `json:"due_on,omitzero"`
-	// A record, or a held item (`held`).
+	// A record, a held item (`held`), or of a package the program.
 	Subject      worklistSubject `json:"subject"`
 	JobID        *domain.UUID    `json:"job_id,omitzero"`
 	ContractorID *domain.UUID    `json:"contractor_id,omitzero"`
+	// Of a package.
+	Month domain.Month `json:"month,omitzero"`
+	// Whose package it is; absent where one holds all.
+	FundSource string `json:"fund_source,omitzero"`
+	// The revision, as it stands in addresses.
+	Package string `json:"package,omitzero"`
 	// Of the job.
 	Number int64 `json:"number,omitzero"`
 	// Of the job's home; for the office.
@@ -85,6 +92,10 @@ func (s *Server) worklist(ctx context.Context, caller domain.Caller, r *frame.Re
 	for _, w := range list.Items {
 		item := worklistItem{Sort: w.Sort, SinceOn: w.SinceOn, DueOn: w.DueOn, Subject: worklistSubject{w.SubjectKind, w.SubjectID},
 			JobID: idOrNone(w.JobID), ContractorID: idOrNone(w.ContractorID), Number: w.Number, Street: w.Street, ContractorName: w.Contractor, Name: w.Name, Detail: w.Detail, DaysCount: w.Days}
+		item.Month, item.FundSource = w.Month, w.Fund
+		if w.Revision > 0 {
+			item.Package = packageName(w.Fund, w.Revision)
+		}
 		if !w.SinceAt.IsZero() {
 			item.SinceAt = ledger.Stamp(w.SinceAt)
 		}

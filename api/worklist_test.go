@@ -146,6 +146,63 @@ func TestWorklist(t *testing.T) {
 	}
 }
 
+// What a reviewer is asked waits until he has answered it; the package of an ended
+// month waits to be built, then for another person to release it.
+func TestQuestionsAndPackagesWait(t *testing.T) {
+	t.Parallel()
+	a, _ := serve(t) // 2026-10-15
+	staff, admin := a.Tokens[domain.Staff], a.Tokens[domain.Admin]
+	in := invent(a, a.World, threeScrews)
+	in.sendIn(a, a.Tokens)
+	asked := waiting(a, staff, "?sort=question")
+	if len(asked.Items) != 1 || asked.Items[0].JobID != in.Job.String() || !strings.Contains(asked.Items[0].Detail, "one question") {
+		t.Fatalf("%+v", asked)
+	}
+	settle(a, in)
+	if asked = waiting(a, staff, "?sort=question"); len(asked.Items) != 0 {
+		t.Errorf("answered, and still asked: %+v", asked)
+	}
+	must(a, staff, in.review(domain.Accept))
+	if got := waiting(a, staff, "?sort=package_to_build"); len(got.Items) != 0 {
+		t.Errorf("a month that goes on: %+v", got)
+	}
+	a.Clock.Move(19 * 24 * time.Hour) // 2026-11-03
+	var due struct {
+		Items []struct {
+			Sort, Month, Package, Detail string
+			SinceOn                      string `json:"since_on"`
+		}
+	}
+	a.Send(staff, "GET", "/v1/worklist?sort=package_to_build", nil).Want(200).Into(&due)
+	if len(due.Items) != 1 || due.Items[0].Month != "2026-10" || due.Items[0].SinceOn != "2026-11-01" || !strings.Contains(due.Items[0].Detail, "October 2026") {
+		t.Fatalf("%+v", due)
+	}
+	if got := waiting(a, a.Tokens[domain.ContractorRole], ""); got.count("package_to_build") != -1 {
+		t.Error("a contractor is told of packages")
+	}
+	a.Send(staff, "POST", "/v1/months/2026-10/packages", nil).Want(202)
+	for range 600 {
+		if due.Items = nil; len(waiting(a, staff, "?sort=package_to_build").Items) == 0 {
+			break
+		}
+		time.Sleep(20 * time.Millisecond)
+	}
+	for range 600 {
+		a.Send(staff, "GET", "/v1/worklist?sort=package_to_release", nil).Want(200).Into(&due)
+		if len(due.Items) > 0 {
+			break
+		}
+		time.Sleep(20 * time.Millisecond)
+	}
+	if len(due.Items) != 1 || due.Items[0].Month != "2026-10" || due.Items[0].Package != "1" {
+		t.Fatalf("%+v", due)
+	}
+	a.Send(admin, "POST", "/v1/months/2026-10/packages/1/release", nil).Want(200)
+	if got := waiting(a, staff, "?sort=package_to_release"); len(got.Items) != 0 {
+		t.Errorf("released: %+v", got)
+	}
+}
+
 // What is done leaves the list.
 func TestWorklistEmpties(t *testing.T) {
 	t.Parallel()

@@ -91,6 +91,8 @@ type Home struct {
 	YearBuilt *int `json:"year_built,omitzero" validate:"omitempty,gte=1930,lte=2100"`
 	// The park or community, never an address.
 	Park string `json:"park,omitzero" validate:"omitempty,min=1,max=120" text:"free"`
+	// The heating zone by whose figures the program estimates energy, in its own word.
+	HeatingZone string `json:"heating_zone,omitzero" validate:"omitempty,snake,min=2,max=60" set:"office"`
 	// Height from the soil to the wrap in in.
 	CrawlHeightIn *float64 `json:"crawl_height_in,omitzero" validate:"omitempty,gte=0,lte=240" step:"1"`
 	// The owner's permission for the work, where it was given. Who signed stands with the resident.

@@ -53,6 +53,80 @@ type RuleSet struct {
 	// Contractors with fewer accepted jobs in a month than this are not told apart in its package, with others beside them
 	// so that totals do not reveal their counts; absent, none is hidden.
 	SuppressBelowCount *int `json:"suppress_below_count,omitzero" validate:"omitempty,gte=2,lte=1000"`
+	// By which the heating energy that a job saves in a year is estimated: the first that fits the job and its home. Absent,
+	// nothing is estimated.
+	EnergyFigures []EnergyFigure `json:"energy_figures,omitzero" validate:"omitempty,min=1,max=60,dive"`
+}
+
+// EnergyFigure says how the heating energy is estimated that a job saves in a year: by delivery effectiveness, from the
+// leakage before and after in a home that is typical, or by a sum that the program adopted. One of `typical` and
+// `deemed_kwh` stands.
+type EnergyFigure struct {
+	// Only for homes of that heating zone; absent, for homes of every zone.
+	HeatingZone string `json:"heating_zone,omitzero" validate:"omitempty,snake,min=2,max=60"`
+	// Only for homes of so many sections.
+	SectionCount *int `json:"section_count,omitzero" validate:"omitempty,gte=1,lte=3"`
+	// Only for homes that are heated so.
+	FurnaceKind FurnaceSort `json:"furnace_kind,omitzero"`
+	// Only for jobs that are paid so.
+	PayBasis PayBasis `json:"pay_basis,omitzero"`
+	// The home and its ducts, from which delivery effectiveness is computed.
+	Typical *TypicalHeating `json:"typical,omitzero"`
+	// What each completed job saves in a year in kWh, whatever was read there.
+	DeemedKWh *float64 `json:"deemed_kwh,omitzero" validate:"omitempty,gt=0,lte=100000" step:"1"`
+	// Only for `deemed_kwh`: its relative standard uncertainty; absent means 0.119, which is 150 of 1,258 kWh.
+	DeemedURatio *float64 `json:"deemed_u_ratio,omitzero" validate:"omitempty,gte=0,lte=1" step:"0.001"`
+	// Who published the figures, where and when.
+	Source string `json:"source" validate:"min=1,max=200"`
+}
+
+// TypicalHeating is a home as the program takes one for typical: how it is heated, and the ducts that its leakage is
+// read in. What a job knows of its own home stands in its readings.
+type TypicalHeating struct {
+	// What the readings are of. A job that was read in another quantity gets no estimate.
+	Quantity Quantity `json:"quantity"`
+	// Of the leakage at 25 Pa, the share that the supply ducts lose to outside while the furnace runs.
+	SupplyLeakRatio float64 `json:"supply_leak_ratio" validate:"gt=0,lte=1" step:"0.01"`
+	// The share that the return draws in from outside; absent means 0.
+	ReturnLeakRatio *float64 `json:"return_leak_ratio,omitzero" validate:"omitempty,gte=0,lte=1" step:"0.01"`
+	// Air through the furnace in cfm.
+	FanFlowCFM float64 `json:"fan_flow_cfm" validate:"gte=1,lte=100000" step:"1"`
+	// Heat put into that air in Btu/h.
+	HeatingOutputBtuH float64 `json:"heating_output_btu_h" validate:"gte=1,lte=10000000" step:"1"`
+	// Air of the rooms in °F.
+	IndoorF float64 `json:"indoor_f" validate:"gte=-100,lte=200" step:"1"`
+	// Air around the supply ducts in the heating season in °F, not above the rooms'.
+	SupplyAmbientF float64 `json:"supply_ambient_f" validate:"gte=-100,lte=200" step:"1"`
+	// Air around the return in °F; absent, that of the rooms.
+	ReturnAmbientF *float64 `json:"return_ambient_f,omitzero" validate:"omitempty,gte=-100,lte=200" step:"1"`
+	// Surface of the supply ducts in ft².
+	SupplyAreaFt2 float64 `json:"supply_area_ft2" validate:"gte=0,lte=100000" step:"1"`
+	// R-value of their wall in h·ft²·°F/Btu; needed where there is a surface.
+	SupplyRValue *float64 `json:"supply_r_value,omitzero" validate:"omitempty,gte=0.01,lte=1000" step:"0.1"`
+	// Surface of the return ducts in ft²; absent means none.
+	ReturnAreaFt2 *float64 `json:"return_area_ft2,omitzero" validate:"omitempty,gte=0,lte=100000" step:"1"`
+	// R-value of their wall; needed where there is a surface.
+	ReturnRValue *float64 `json:"return_r_value,omitzero" validate:"omitempty,gte=0.01,lte=1000" step:"0.1"`
+	// Heating energy of a year before the work in kWh; absent, it is computed from the next three.
+	HeatingEnergyKWh *float64 `json:"heating_energy_kwh,omitzero" validate:"omitempty,gt=0,lte=1000000" step:"1"`
+	// Heat that walls, floor, roof, windows and draught lose, in Btu/(h·°F).
+	UABtuHF *float64 `json:"ua_btu_h_f,omitzero" validate:"omitempty,gt=0,lte=100000" step:"1"`
+	// Degree days of a year to the home's own balance point in °F·day.
+	DegreeDays *float64 `json:"degree_days_f_day,omitzero" validate:"omitempty,gt=0,lte=30000" step:"1"`
+	// Heat out over energy in; 1 for an electric furnace, above 1 for a heat pump.
+	EquipmentEfficiency *float64 `json:"equipment_efficiency,omitzero" validate:"omitempty,gte=0.1,lte=10" step:"0.01"`
+	// Relative standard uncertainty of the year's energy; absent means 0.1, and 0.2 where it is computed from degree days.
+	EnergyURatio *float64 `json:"energy_u_ratio,omitzero" validate:"omitempty,gte=0,lte=1" step:"0.001"`
+	// Relative standard uncertainty of the model: leakage at 25 Pa stands in for what is lost while the furnace runs; absent
+	// means 0.25.
+	ModelURatio *float64 `json:"model_u_ratio,omitzero" validate:"omitempty,gte=0,lte=1" step:"0.001"`
+}
+
+// Fits tells whether the figure is for the job and its home. Where a fact is not
+// known a figure that asks for it does not fit.
+func (f *EnergyFigure) Fits(home *Home, basis PayBasis) bool {
+	return (f.HeatingZone == "" || f.HeatingZone == home.HeatingZone) && (f.SectionCount == nil || *f.SectionCount == home.SectionCount) &&
+		(f.FurnaceKind == "" || f.FurnaceKind == home.FurnaceKind) && (f.PayBasis == "" || f.PayBasis == basis)
 }
 
 // AssignNeed is what must stand before a job is assigned.

@@ -481,6 +481,9 @@ CREATE TABLE job_result (
     not_recorded_count integer NOT NULL CHECK (not_recorded_count >= 0),
     excluded           boolean NOT NULL, -- by a person, from statistics
     pictures_owed_count integer NOT NULL DEFAULT 0 CHECK (pictures_owed_count >= 0), -- that payment waits for; the first fewer ones begin a row of their own
+    asked_count        integer CHECK (asked_count > 0), -- what a reviewer of a job that is sent in is asked and has not answered; null: nothing
+    energy_method      text,   -- by which the saving is estimated; null where the program estimates nothing, or nothing of this job
+    energy_saved_kwh   bigint, -- in a year, an estimate
     result             text NOT NULL, -- unrounded, as answered
     verdict            text,          -- the findings as frozen at acceptance
     rule_set_id        uuid,

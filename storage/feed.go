@@ -109,7 +109,7 @@ WITH bound AS MATERIALIZED (
         AND s.granted_position <= (SELECT bound FROM bound) AND greatest(s.ended_position, s.last_position) > (SELECT bound FROM bound)
     UNION ALL
     SELECT d.job_id, d.granted_position FROM inspection_draw AS d
-    WHERE d.program_id = @program_id AND @role = 'inspector' AND` + inspectsSQL + `
+    WHERE d.program_id = @program_id AND @role = 'inspector' AND` + InspectsSQL + `
 ), found AS (
     SELECT greatest(h.position, s.granted_position) AS effective, h.position, h.kind
     FROM seen AS s

@@ -124,19 +124,26 @@ type pastEntryRow struct {
 	ForJobID [16]byte
 }
 
+// A picture that arrives makes no entry. It counts from the next position on, so
+// that what is read at one says the same whenever it is read.
+const pastColumns = entryOwn + entryNumber + `
+    CASE WHEN e.kind = 'photo' THEN (SELECT CASE WHEN x.stored_at <= a.as_of THEN 'stored' WHEN x.erased_at <= a.as_of THEN 'erased' ELSE 'awaited' END
+        FROM picture AS x WHERE x.program_id = e.program_id AND x.photo_id = e.record_id) END AS bytes_state,` + EntryTexts
+
 // What stood at each job's own position, of its records and its home.
 const pastEntriesSQL = `
 WITH asked AS (
-    SELECT x.job_id, x.position, j.home_id
+    SELECT x.job_id, x.position, j.home_id,
+        (SELECT p.recorded_at FROM entry AS p WHERE p.program_id = @program_id AND p.position = x.position) AS as_of
     FROM unnest(@jobs::uuid[], @positions::bigint[]) AS x(job_id, position)
     JOIN job AS j ON j.program_id = @program_id AND j.id = x.job_id
 )
-SELECT` + EntryColumns + `, a.job_id AS for_job_id
+SELECT` + pastColumns + `, a.job_id AS for_job_id
 FROM asked AS a
 JOIN entry AS e ON e.program_id = @program_id AND e.job_id = a.job_id
     AND e.position <= a.position AND (e.until_position IS NULL OR e.until_position > a.position)
 UNION ALL
-SELECT` + EntryColumns + `, a.job_id
+SELECT` + pastColumns + `, a.job_id
 FROM asked AS a
 JOIN entry AS e ON e.program_id = @program_id AND e.kind = 'home' AND e.record_id = a.home_id
     AND e.position <= a.position AND (e.until_position IS NULL OR e.until_position > a.position)

@@ -21,12 +21,12 @@ const visibleSQL = `
         WHERE s.program_id = e.program_id AND s.contractor_id = @contractor_id AND s.job_id = e.job_id
             AND (s.open OR @role = 'contractor' AND s.reason = 'accepted') OFFSET 0) AND (@role <> 'contractor' OR e.kind <> 'photo')
     OR e.job_id IS NOT NULL AND @role = 'inspector' AND EXISTS (SELECT FROM inspection_draw AS d
-        WHERE d.program_id = e.program_id AND d.job_id = e.job_id AND` + inspectsSQL + ` OFFSET 0)
+        WHERE d.program_id = e.program_id AND d.job_id = e.job_id AND` + InspectsSQL + ` OFFSET 0)
     OR e.kind = 'home' AND @role <> 'inspector' AND EXISTS (SELECT FROM job AS j JOIN job_scope AS s
             ON s.program_id = j.program_id AND s.job_id = j.id AND s.contractor_id = @contractor_id
         WHERE j.program_id = e.program_id AND j.home_id = e.record_id AND (s.open OR @role = 'contractor' AND s.reason = 'accepted') OFFSET 0)
     OR e.kind = 'home' AND @role = 'inspector' AND EXISTS (SELECT FROM job AS j JOIN inspection_draw AS d
-            ON d.program_id = j.program_id AND d.job_id = j.id AND` + inspectsSQL + `
+            ON d.program_id = j.program_id AND d.job_id = j.id AND` + InspectsSQL + `
         WHERE j.program_id = e.program_id AND j.home_id = e.record_id OFFSET 0)
     OR e.kind = 'contractor' AND @role = 'inspector'
     OR e.job_id IS NULL AND e.contractor_id = @contractor_id
@@ -64,7 +64,7 @@ LEFT JOIN resident AS r ON @contacts::boolean AND e.kind = 'home' AND r.program_
             ON o.program_id = c.program_id AND o.job_id = c.id AND o.contractor_id = @contractor_id AND o.open
         WHERE c.program_id = @program_id AND c.home_id = e.record_id AND NOT c.started_by_crew OFFSET 0)
         OR @role = 'inspector' AND EXISTS (SELECT FROM job AS c JOIN inspection_draw AS d
-            ON d.program_id = c.program_id AND d.job_id = c.id AND` + inspectsSQL + `
+            ON d.program_id = c.program_id AND d.job_id = c.id AND` + InspectsSQL + `
         WHERE c.program_id = @program_id AND c.home_id = e.record_id OFFSET 0))`
 
 const recordSQL = `

@@ -41,6 +41,9 @@ type ResultRow struct {
 	NotRecordedCount  int32
 	Excluded          bool
 	PicturesOwedCount int32
+	AskedCount        *int32
+	EnergyMethod      *string
+	EnergySavedKwh    *int64
 	Result            string
 	Verdict           *string
 	RuleSetID         *[16]byte
@@ -222,7 +225,13 @@ func (j *judgedJob) row(head *lockedHead, serial int) (*ResultRow, error) {
 		Inputs: inputs, InputDigest: digest[:], JudgedAtPosition: head.Position,
 		Method: OrNull(string(j.result.Method)), Quality: OrNull(string(j.result.Quality)), Together: j.together(),
 	}
+	if e := j.result.Energy; e != nil && e.SavedKWh != nil {
+		row.EnergyMethod, row.EnergySavedKwh = &e.Method, e.SavedKWh
+	}
 	j.moments(row, head.RecordedAt, serial != j.touched.serial)
+	if asked := j.asked(); asked > 0 {
+		row.AskedCount = &asked
+	}
 	if j.job.State != domain.Accepted || j.void {
 		return row, nil
 	}
@@ -236,6 +245,20 @@ func (j *judgedJob) row(head *lockedHead, serial int) (*ResultRow, error) {
 		row.CountedAt = row.AcceptedAt // a job counts in the period of its first acceptance, also after it was opened again
 	}
 	return row, j.forStatistics(row)
+}
+
+// asked counts what the reviewer of a job that is sent in has to answer: open
+// findings that ask him, and what looks unusual.
+func (j *judgedJob) asked() (count int32) {
+	if j.job.State != domain.SentIn || j.void {
+		return 0
+	}
+	for _, f := range j.verdict.Open(j.assembled.Reviews) {
+		if f.Severity == rules.Check {
+			count++
+		}
+	}
+	return count + int32(len(rules.Ask(j.assembled, j.result)))
 }
 
 // moments fills what counts moments on the way; what a row of the same serial

@@ -80,8 +80,8 @@ func endReason(state domain.JobState, void bool) string {
 	return "ended"
 }
 
-// inspectsSQL tells that the draw d is open to the inspector who asks.
-const inspectsSQL = ` (d.closed_at IS NULL AND (d.inspector_id IS NULL OR d.inspector_id = @person_id))`
+// InspectsSQL tells that the draw d is open to the inspector who asks.
+const InspectsSQL = ` (d.closed_at IS NULL AND (d.inspector_id IS NULL OR d.inspector_id = @person_id))`
 
 const drawCloseSQL = `
 UPDATE inspection_draw SET closed_at = greatest(drawn_at, @at), ended_position = greatest(granted_position, @position)

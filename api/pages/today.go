@@ -22,6 +22,7 @@ type waiting struct {
 	Sort    string         `json:"sort"`
 	Subject domain.Subject `json:"subject"`
 	JobID   string         `json:"job_id"`
+	Month   string         `json:"month"` // of a package
 	// Names, for those who may read them.
 	Number         int64  `json:"number"`
 	Street         string `json:"street"`
@@ -37,6 +38,8 @@ func (w waiting) Page() string {
 		return "/staff/held/" + w.Subject.ID.String()
 	case w.JobID != "":
 		return "/staff/jobs/" + w.JobID
+	case w.Month != "":
+		return "/staff/month?month=" + w.Month
 	}
 	switch w.Subject.Kind {
 	case domain.DeviceKind:
@@ -65,13 +68,15 @@ var queueTitles = []struct{ sort, title string }{
 	{"hazard", "A hazard was seen: to read within a day"},
 	{"sent_in", "Sent in: to review"},
 	{"reply", "A contractor replied"},
-	{"question", "The readings raise a question"},
+	{"question", "Questions to the reviewer"},
 	{"held", "Not accepted as it came"},
 	{"held_waiting", "Waits for another record"},
 	{"call_back", "Called back by the resident"},
 	{"started_by_crew", "Started by a crew: to confirm"},
 	{"returned", "With the crew since it was returned"},
 	{"overdue", "Past its day"},
+	{"package_to_build", "Packages to build"},
+	{"package_to_release", "Packages to release"},
 	{"inspection_owed", "To inspect"},
 	{"credential_lapsed", "Papers that have ended"},
 	{"calibration_lapsed", "Calibrations that have ended"},

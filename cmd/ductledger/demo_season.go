@@ -296,7 +296,21 @@ func firstRules() *domain.RuleSet {
 			{Line: "crossover_replaced", AmountCents: 20000, Category: "materials"},
 			{Line: "trip_fee", AmountCents: 7500, Category: "support"},
 			{Line: "call_back", PaidRatio: new(0.25), CapCents: new(int64(10000))},
-		}, CostCeilingCents: new(int64(80000))}
+		}, CostCeilingCents: new(int64(80000)), EnergyFigures: energyFigures()}
+}
+
+// energyFigures are homes that the invented program takes for typical, and a sum
+// for those that it pays by the home, which nobody has to test.
+func energyFigures() []domain.EnergyFigure {
+	const source = "DEMO figures, invented"
+	typical := func(sections *int, flowCFM, outputBtuH, areaFt2, energyKWh float64) domain.EnergyFigure {
+		return domain.EnergyFigure{SectionCount: sections, PayBasis: domain.Measured, Source: source, Typical: &domain.TypicalHeating{Quantity: domain.TotalLeakage,
+			SupplyLeakRatio: 0.5, FanFlowCFM: flowCFM, HeatingOutputBtuH: outputBtuH, IndoorF: 70, SupplyAmbientF: 45, SupplyAreaFt2: areaFt2, SupplyRValue: new(4.0), HeatingEnergyKWh: &energyKWh}}
+	}
+	return []domain.EnergyFigure{
+		typical(new(1), 900, 51000, 150, 9000), typical(nil, 1200, 68000, 220, 12000),
+		{PayBasis: domain.Deemed, DeemedKWh: new(1400.0), Source: source},
+	}
 }
 
 // variables are what the demo hands out.

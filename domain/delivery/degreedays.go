@@ -8,7 +8,6 @@ import (
 const (
 	mostHeatLoss   = 1e5     // Btu/(h·°F)
 	mostDegreeDays = 30000.0 // °F·day; the coldest inhabited places have some 20,000
-	mostDays       = 366     // daily means of one year
 	hoursPerDay    = 24.0
 )
 
@@ -34,8 +33,7 @@ const (
 //
 //	energy = 24·UA·HDD/(η·DE)
 //
-// with UA in Btu/(h·°F), HDD in °F·day to the home's own balance point (see
-// BalancePoint), η and DE fractions. HDD to 65 °F overstates the need of a
+// with UA in Btu/(h·°F), HDD in °F·day to the home's own balance point, η and DE fractions. HDD to 65 °F overstates the need of a
 // home whose balance point is lower. Refused: values that are not above zero
 // or beyond the limits above, DE outside 0.001 to 1, more than 1e10 Btu. Source: ASHRAE Handbook,
 // Fundamentals, variable-base degree days [mem].
@@ -61,57 +59,6 @@ func (l HeatLoss) check() error {
 		return err
 	}
 	return between("/equipment_efficiency", l.EquipmentRatio, leastEquipmentRatio, mostEquipmentRatio, "(heat out over energy in)")
-}
-
-// BalancePoint is the outdoor temperature, in °F, above which people, sun and
-// appliances keep the home warm without the furnace:
-//
-//	Tbal = Tin − gains/UA
-//
-// with Tin in °F, gains in Btu/h and UA in Btu/(h·°F). Refused: UA not above
-// zero or above 1e5, gains below zero or above 1e7, a temperature outside −100
-// to 200 °F. Source: ASHRAE Handbook, Fundamentals [mem].
-func BalancePoint(indoorF, gainsBtuH, uaBtuHF float64) (float64, error) {
-	if err := stat.Within("/indoor_f", indoorF, lowestF, highestF, "°F"); err != nil {
-		return 0, err
-	}
-	if err := stat.Within("/gains_btu_h", gainsBtuH, 0, mostBtuH, "Btu/h"); err != nil {
-		return 0, err
-	}
-	if err := positiveUpTo("/ua_btu_h_f", uaBtuHF, mostHeatLoss, "Btu/(h·°F)"); err != nil {
-		return 0, err
-	}
-	balance := indoorF - gainsBtuH/uaBtuHF
-	if err := stat.Within("/gains_btu_h", balance, lowestF, highestF, "°F of balance point"); err != nil {
-		return 0, err
-	}
-	return balance, nil
-}
-
-// DegreeDays sums max(0, balance − mean) over the daily mean temperatures of
-// a year, in °F·day, in the order given. Refused: no day, more than 366, a
-// temperature outside −100 to 200 °F (/daily_means_f/i). Source: definition,
-// ASHRAE Handbook, Fundamentals [mem].
-func DegreeDays(balanceF float64, dailyMeansF []float64) (float64, error) {
-	if err := stat.Within("/balance_point_f", balanceF, lowestF, highestF, "°F"); err != nil {
-		return 0, err
-	}
-	if len(dailyMeansF) == 0 {
-		return 0, stat.Refuse(stat.TooFew, "/daily_means_f", "", "no daily mean; at least 1 is needed")
-	}
-	if len(dailyMeansF) > mostDays {
-		return 0, stat.Refuse(stat.TooMany, "/daily_means_f", "send one year", "%d daily means are more than %d", len(dailyMeansF), mostDays)
-	}
-	var sum float64
-	for i, mean := range dailyMeansF {
-		if err := stat.Within(pointer("/daily_means_f", i), mean, lowestF, highestF, "°F"); err != nil {
-			return 0, err
-		}
-		if mean < balanceF {
-			sum += balanceF - mean
-		}
-	}
-	return sum, nil
 }
 
 // SavingFromDegreeDays estimates a year's saving from both states of the

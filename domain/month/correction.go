@@ -5,6 +5,7 @@ import (
 	"time"
 
 	"ductledger/domain"
+	"ductledger/domain/delivery"
 	"ductledger/domain/pack"
 )
 
@@ -202,14 +203,14 @@ func nothing(value string) bool { return value == "" || value == "0" }
 const contractorField = "contractor_id"
 
 // correctedFields are the columns of jobs.csv that a correction can move.
-func correctedFields() [14]string {
-	return [14]string{contractorField, "outcome", "pay_basis", "fund_source", "before_cfm25", "after_cfm25", "reduction_cfm25",
+func correctedFields() [16]string {
+	return [16]string{contractorField, "outcome", "pay_basis", "fund_source", "before_cfm25", "after_cfm25", "reduction_cfm25",
 		"outside_before_cfm25", "outside_after_cfm25", "outside_reduction_cfm25", "returned_count",
-		"payable_cents", "held_back_cents", "no_reduction_reason"}
+		"payable_cents", "held_back_cents", "no_reduction_reason", "energy_saved_kwh", "deemed_energy_saved_kwh"}
 }
 
 // valuesOf are these columns as known at a position.
-func valuesOf(a *Acceptance, position int64) (v [14]string) {
+func valuesOf(a *Acceptance, position int64) (v [16]string) {
 	if a == nil {
 		return v
 	}
@@ -219,10 +220,16 @@ func valuesOf(a *Acceptance, position int64) (v [14]string) {
 		}
 		return pack.Scaled(*n, 1)
 	}
+	whole := func(n *int64) string {
+		if n == nil {
+			return ""
+		}
+		return strconv.FormatInt(*n, 10)
+	}
 	l := a.leakageColumns()
-	return [14]string{ContractorRef(a.ContractorID), string(a.Outcome), string(a.PayBasis), a.FundSource, tenths(l[0]), tenths(l[1]),
+	return [16]string{ContractorRef(a.ContractorID), string(a.Outcome), string(a.PayBasis), a.FundSource, tenths(l[0]), tenths(l[1]),
 		tenths(l[2]), tenths(l[3]), tenths(l[4]), tenths(l[5]), strconv.FormatInt(a.Returned, 10), strconv.FormatInt(a.PayAt(position).PayableCents, 10),
-		strconv.FormatInt(a.heldBackAt(position), 10), a.NoReduction()}
+		strconv.FormatInt(a.heldBackAt(position), 10), a.NoReduction(), whole(a.Saved(delivery.ByEffectiveness)), whole(a.Saved(delivery.ByDeemedFigure))}
 }
 
 // VoidedWhileOpen is the line of a job that was voided after it had been

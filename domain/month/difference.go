@@ -56,7 +56,8 @@ func (d *Differences) Faults() []domain.Fault {
 // ReportedColumns are the columns of jobs.csv that ReportedJob reads.
 func ReportedColumns() []string {
 	return []string{"job_id", "outcome", "returned_count", "before_cfm25", "after_cfm25", "reduction_cfm25",
-		"outside_before_cfm25", "outside_after_cfm25", "outside_reduction_cfm25", "payable_cents", "held_back_cents"}
+		"outside_before_cfm25", "outside_after_cfm25", "outside_reduction_cfm25", "payable_cents", "held_back_cents",
+		"energy_saved_kwh", "deemed_energy_saved_kwh"}
 }
 
 // ReportedJob reads a row of jobs.csv back into the job's part of each measure.
@@ -74,9 +75,16 @@ func ReportedJob(cells []string) (id domain.UUID, s Sums, err error) {
 	if cells[8] != "" {
 		s[jobsWithOutside] = 1
 	}
+	if cells[11] != "" {
+		s[jobsWithSaving] = 1
+	}
+	if cells[12] != "" {
+		s[jobsWithDeemedSaving] = 1
+	}
 	for place, cell := range map[int]string{timesReturned: cells[2], beforeTenths: cells[3], afterTenths: cells[4], reductionTenths: cells[5],
 		outsideBeforeTenths: cells[6], outsideAfterTenths: cells[7], outsideReductionTenths: cells[8],
-		payableCents: cells[9], heldBackCents: cells[10]} {
+		payableCents: cells[9], heldBackCents: cells[10],
+		savedKWh: cells[11], deemedSavedKWh: cells[12]} {
 		if cell == "" {
 			continue
 		}

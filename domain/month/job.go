@@ -17,8 +17,10 @@ type Figures struct {
 	Undecided    bool   // the readings' own uncertainty leaves nothing to tell from them
 	BeforeTenths *int64 // cfm25; nil where there is no valid reading
 	AfterTenths  *int64
-	Returned     int64 // how often the job was given back to the crew
-	Excluded     bool  // by a person, from statistics
+	Returned     int64  // how often the job was given back to the crew
+	EnergyMethod string // by which the saving is estimated; empty where it is not
+	SavedKWh     *int64 // in a year, an estimate
+	Excluded     bool   // by a person, from statistics
 	Pay          Pay
 }
 
@@ -56,8 +58,20 @@ func (f *Figures) Sums() (s Sums) {
 			s[places[3]] = 1
 		}
 	}
+	if places, known := energyPlaces[f.EnergyMethod]; known && f.SavedKWh != nil {
+		s[places[0]], s[places[1]] = 1, *f.SavedKWh
+	}
 	s[payableCents], s[heldBackCents] = f.Pay.PayableCents, f.Pay.HeldBackCents
 	return s
+}
+
+// Saved is what the job saves in a year by an estimate of the method; nil where
+// it has none. Estimates of two methods are never added up.
+func (f *Figures) Saved(method string) *int64 {
+	if f.EnergyMethod != method {
+		return nil
+	}
+	return f.SavedKWh
 }
 
 // Leakage is before, after and reduction in tenths of cfm25, each nil where it

@@ -5,6 +5,7 @@ import (
 	"strings"
 
 	"ductledger/domain"
+	"ductledger/domain/delivery"
 	"ductledger/domain/pack"
 )
 
@@ -25,10 +26,21 @@ const (
 	outsideBeforeTenths
 	outsideAfterTenths
 	outsideReductionTenths
+	jobsWithSaving
+	savedKWh
+	jobsWithDeemedSaving
+	deemedSavedKWh
 	payableCents
 	heldBackCents
 	measureCount
 )
+
+// energyPlaces are where the count of jobs with an estimate of energy by a method
+// stands, and their sum.
+var energyPlaces = map[string][2]int{
+	delivery.ByEffectiveness: {jobsWithSaving, savedKWh},
+	delivery.ByDeemedFigure:  {jobsWithDeemedSaving, deemedSavedKWh},
+}
 
 // leakagePlaces are where before, after, reduction and the count of reductions
 // of a quantity stand: total leakage and leakage to outside are never added up.
@@ -60,6 +72,10 @@ func Measures() [measureCount]Measure {
 		{"outside_before_cfm25", "tenths of cfm25", "Leakage to outside before, added up", cfm25, 1},
 		{"outside_after_cfm25", "tenths of cfm25", "Leakage to outside after, added up", cfm25, 1},
 		{"outside_reduction_cfm25", "tenths of cfm25", "Reduction of leakage to outside, added up", cfm25, 1},
+		{"jobs_with_energy_saved", "jobs", "Homes with an estimate of energy by delivery effectiveness", "homes", 0},
+		{"energy_saved", "kWh", "Energy saved in a year, estimated by delivery effectiveness", kWhAYear, 0},
+		{"jobs_with_deemed_energy_saved", "jobs", "Homes with an estimate of energy by figures that the program adopted", "homes", 0},
+		{"deemed_energy_saved", "kWh", "Energy saved in a year, estimated by figures that the program adopted", kWhAYear, 0},
 		{"payable", "US cents", "Payable", dollars, 2},
 		{"held_back", "US cents", "of which held back until inspection", dollars, 2},
 	}

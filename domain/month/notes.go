@@ -1,7 +1,27 @@
 package month
 
-// Notes is what README.txt says of the contents, for a person.
-const Notes = `What counts
+// NotesOf is what README.txt says of the contents, for a person.
+func NotesOf(energy EnergyMethods) string {
+	text := notes
+	if energy.Effectiveness {
+		text += "\n" + effectivenessNote
+	}
+	if energy.Deemed {
+		text += "\n" + deemedNote
+	}
+	return text
+}
+
+const effectivenessNote = `  Energy saved by delivery effectiveness is an estimate: the share of a
+  furnace's heat that reaches the rooms, in the heating form of ASHRAE Standard
+  152, from the leakage before and after in a home that is typical by the
+  program's rule set. Each job's 95 % range stands in data/jobs.csv; errors of
+  the method are common to all homes, so that a sum is known no better.`
+
+const deemedNote = `  Energy saved by figures that the program adopted is an estimate: what it adopted for
+  such a home from a published source, whatever was read there.`
+
+const notes = `What counts
   A home counts in the month in which its job was first accepted, for ever.
   data/jobs.csv shows this month's jobs as they stand at the entry above. What
   happened since the package before to jobs of earlier months stands in

@@ -132,6 +132,14 @@ func PeriodsTable() pack.TableOf[PeriodRow] {
 			integer(func(p *R) int64 { return p.Sums[jobsWithOutside] }), required, notNegative),
 		field("outside_reduction_cfm25", pack.Number, cfm25, "0.0", "Their leakage to outside removed, added up; never added to total leakage",
 			optionalTenths(func(p *R) *int64 { return &p.Sums[outsideReductionTenths] }), required, tenths),
+		field("with_energy_saved_count", pack.Integer, "homes", "11", "Homes with an estimate of energy by delivery effectiveness",
+			integer(func(p *R) int64 { return p.Sums[jobsWithSaving] }), required, notNegative),
+		field("energy_saved_kwh", pack.Integer, kWhAYear, "6600", "What they save of heating energy in a year, added up: an estimate by delivery effectiveness",
+			integer(func(p *R) int64 { return p.Sums[savedKWh] }), required),
+		field("with_deemed_energy_saved_count", pack.Integer, "homes", "0", "Homes with an estimate of energy by figures that the program adopted",
+			integer(func(p *R) int64 { return p.Sums[jobsWithDeemedSaving] }), required, notNegative),
+		field("deemed_energy_saved_kwh", pack.Integer, kWhAYear, "0", "What they save of heating energy in a year, added up: an estimate by figures that the program adopted; never added to energy_saved_kwh",
+			integer(func(p *R) int64 { return p.Sums[deemedSavedKWh] }), required),
 		field("inspections_count", pack.Integer, "inspections", "2", "Inspections of that day that passed or failed",
 			integer(func(p *R) int64 { return p.Inspections }), required, notNegative),
 		field("inspections_passed_count", pack.Integer, "inspections", "2", "of which passed",
@@ -144,8 +152,9 @@ func PeriodsTable() pack.TableOf[PeriodRow] {
 }
 
 // Overview is the workbook's first sheet: this month beside the one before, the
-// year so far and all months, in words and dollars.
-func Overview(program string, fund string, m domain.Month) *pack.Overview {
+// year so far and all months, in words and dollars; energy by those methods by
+// which the program estimates.
+func Overview(program string, fund string, m domain.Month, energy EnergyMethods) *pack.Overview {
 	title := program + ": " + monthName(m, "January 2006")
 	if fund != "" {
 		title += ", " + fund
@@ -163,15 +172,60 @@ func Overview(program string, fund string, m domain.Month) *pack.Overview {
 			{What: "Duct leakage removed", Unit: cfm25, Column: "reduction_cfm25", ByMonth: true, Chart: true},
 			{What: "in so many homes with readings before and after", Unit: "homes", Column: "with_reduction_count"},
 			{What: "Duct leakage to outside removed", Unit: cfm25, Column: "outside_reduction_cfm25"},
-			{What: "Inspections", Column: "inspections_count", ByMonth: true},
-			{What: "of which passed", Unit: "inspections", Column: "inspections_passed_count"},
-			{What: "Call-backs", Column: "call_backs_count", ByMonth: true, Chart: true},
-			{What: "of which at the crew's fault", Unit: "call-backs", Column: "call_backs_at_fault_count"},
 		}}
+	if energy.Effectiveness {
+		o.Rows = append(o.Rows, pack.OverviewRow{What: "Energy saved, an estimate by delivery effectiveness", Unit: kWhAYear, Column: "energy_saved_kwh", ByMonth: true, Chart: true},
+			pack.OverviewRow{What: "in so many homes", Unit: "homes", Column: "with_energy_saved_count"})
+	}
+	if energy.Deemed {
+		o.Rows = append(o.Rows, pack.OverviewRow{What: "Energy saved, an estimate by figures that the program adopted", Unit: kWhAYear, Column: "deemed_energy_saved_kwh", ByMonth: true, Chart: true},
+			pack.OverviewRow{What: "in so many homes", Unit: "homes", Column: "with_deemed_energy_saved_count"})
+	}
+	o.Rows = append(o.Rows, []pack.OverviewRow{
+		{What: "Inspections", Column: "inspections_count", ByMonth: true},
+		{What: "of which passed", Unit: "inspections", Column: "inspections_passed_count"},
+		{What: "Call-backs", Column: "call_backs_count", ByMonth: true, Chart: true},
+		{What: "of which at the crew's fault", Unit: "call-backs", Column: "call_backs_at_fault_count"},
+	}...)
 	for _, of := range months {
 		o.Months = append(o.Months, pack.Period{Name: monthName(of, "Jan 2006"), Row: string(of)})
 	}
 	return o
+}
+
+// EnergyMethods are those by which a program estimates, or estimated, energy.
+type EnergyMethods struct{ Effectiveness, Deemed bool }
+
+// EnergyMethodsOf finds them in the rule sets that began by a day; the first
+// holds from the beginning.
+func EnergyMethodsOf(sets []*domain.RuleSet, day domain.Date) (m EnergyMethods) {
+	var first *domain.RuleSet
+	for _, set := range sets {
+		if first == nil || set.FromOn < first.FromOn {
+			first = set
+		}
+	}
+	for _, set := range sets {
+		if set.FromOn > day && set != first {
+			continue
+		}
+		for i := range set.EnergyFigures {
+			m.Effectiveness = m.Effectiveness || set.EnergyFigures[i].Typical != nil
+			m.Deemed = m.Deemed || set.EnergyFigures[i].DeemedKWh != nil
+		}
+	}
+	return m
+}
+
+// shows tells whether a measure says anything of such a program.
+func (m EnergyMethods) shows(measure int) bool {
+	switch measure {
+	case jobsWithSaving, savedKWh:
+		return m.Effectiveness
+	case jobsWithDeemedSaving, deemedSavedKWh:
+		return m.Deemed
+	}
+	return true
 }
 
 func monthName(m domain.Month, form string) string {

@@ -10,35 +10,42 @@ import (
 // AcceptedJob is a job that counts in a month, as the ledger gives it at the
 // package's position.
 type AcceptedJob struct {
-	JobID           [16]byte
-	HomeID          [16]byte
-	ContractorID    [16]byte
-	AcceptedMonth   string
-	AcceptedAt      time.Time
-	AcceptedCount   int64
-	JobVersion      int64
-	Outcome         *string
-	PayBasis        string
-	FundSource      *string
-	Class           string
-	FloorAreaFt2    *float64
-	Method          *string
-	Undecided       bool
-	BeforeTenths    *int64
-	AfterTenths     *int64
-	Extrapolated    bool
-	Excluded        bool
-	CheckCount      int64
-	NoteCount       int64
-	ReturnedCount   int64
-	RuleSetID       *[16]byte
-	MethodVersion   string
-	Inspected       bool
-	CrossoversCount int64
-	WorkShown       bool // as Work has them
-	TripShown       bool
-	PicturesOwed    int64
-	CallBacks       *string
+	JobID          [16]byte
+	HomeID         [16]byte
+	ContractorID   [16]byte
+	AcceptedMonth  string
+	AcceptedAt     time.Time
+	AcceptedCount  int64
+	JobVersion     int64
+	Outcome        *string
+	PayBasis       string
+	FundSource     *string
+	Class          string
+	FloorAreaFt2   *float64
+	Method         *string
+	Undecided      bool
+	BeforeTenths   *int64
+	AfterTenths    *int64
+	Extrapolated   bool
+	EnergyMethod   *string
+	EnergySavedKwh *int64
+	// Of the estimate of energy.
+	EffectivenessBefore   *float64
+	EffectivenessAfter    *float64
+	SavingLow, SavingHigh *float64
+	NoEnergy              *string // why there is none
+	Excluded              bool
+	CheckCount            int64
+	NoteCount             int64
+	ReturnedCount         int64
+	RuleSetID             *[16]byte
+	MethodVersion         string
+	Inspected             bool
+	CrossoversCount       int64
+	WorkShown             bool // as Work has them
+	TripShown             bool
+	PicturesOwed          int64
+	CallBacks             *string
 }
 
 // A JobRow is a row of jobs.csv.
@@ -78,11 +85,21 @@ type ReadingRow struct {
 // by the job's result.
 func (r *ReadingRow) leftOutReason() string {
 	reason := textOf(r.LeftOut)
-	known := reason == "" || slices.ContainsFunc(Codes(), func(c Code) bool { return c.List == "left_out_reason" && c.Code == reason })
-	if !known {
-		return "not_used"
+	return listedReason("left_out_reason", reason, "not_used")
+}
+
+// NoEnergyReason is why a job has no estimate of energy, as codes.csv has it.
+func NoEnergyReason(reason string) string {
+	return listedReason("no_energy_reason", reason, "other")
+}
+
+// listedReason is a reason that the list of the package has, or the word for all
+// others.
+func listedReason(list, reason, other string) string {
+	if reason == "" || slices.ContainsFunc(Codes(), func(c Code) bool { return c.List == list && c.Code == reason }) {
+		return reason
 	}
-	return reason
+	return other
 }
 
 // A ContractorRow is a row of contractors.csv.

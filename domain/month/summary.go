@@ -21,7 +21,7 @@ const bagInfo = "bag-info.txt"
 // Summary is the front sheet of the workbook, and chosen figures of it are
 // README.txt's: whose month it is, how it stands, and what it comes to. excluded are the
 // reasons counted at the end of the reconciliation, in its order.
-func Summary(costs []CostRow, excluded []string) []pack.FrontRow {
+func Summary(costs []CostRow, excluded []string, energy EnergyMethods) []pack.FrontRow {
 	head := func(what, label string) pack.FrontRow { return pack.FrontRow{What: what, File: bagInfo, Row: label} }
 	lines := []pack.FrontRow{
 		{What: "The package"},
@@ -34,11 +34,14 @@ func Summary(costs []CostRow, excluded []string) []pack.FrontRow {
 		heading, column string
 		readme          []int // measures that README.txt shows: it has one page
 	}{
-		{"New in this month", "new", []int{jobsAccepted, jobsCompleted, timesReturned, reductionTenths, outsideReductionTenths, payableCents, heldBackCents}},
-		{"All months so far", "cumulative", []int{jobsAccepted, reductionTenths, outsideReductionTenths, payableCents}},
+		{"New in this month", "new", []int{jobsAccepted, jobsCompleted, timesReturned, reductionTenths, outsideReductionTenths, savedKWh, deemedSavedKWh, payableCents, heldBackCents}},
+		{"All months so far", "cumulative", []int{jobsAccepted, reductionTenths, outsideReductionTenths, savedKWh, deemedSavedKWh, payableCents}},
 	} {
 		lines = append(lines, pack.FrontRow{What: part.heading, InReadme: true})
 		for i, m := range Measures() {
+			if !energy.shows(i) {
+				continue
+			}
 			row := reconciled(m.Title, m.Shown, m.Name, part.column, m.ShownPlaces)
 			row.InReadme = slices.Contains(part.readme, i)
 			lines = append(lines, row)

@@ -5,13 +5,14 @@ import (
 	"time"
 
 	"ductledger/domain"
+	"ductledger/domain/delivery"
 	"ductledger/domain/pack"
 	"ductledger/domain/stat"
 )
 
 // SchemaVersion of the tables: the first number changes when a reader of the
 // old one would read wrongly, the second when a column or code is added.
-const SchemaVersion = "3.1.0"
+const SchemaVersion = "3.2.0"
 
 // Names of the tables, in the order in which they are written.
 const (
@@ -61,6 +62,7 @@ func ref(letter string, id domain.UUID) string {
 const (
 	exampleID = "01982f3a-1b2c-7d3e-8f40-5a6b7c8d9e0f"
 	cfm25     = "cfm at 25 Pa"
+	kWhAYear  = "kWh in a year"
 	cents     = "US cents"
 	dollars   = "US dollars"
 )
@@ -121,16 +123,19 @@ func optionalTenths[R any](of func(*R) *int64) func(*R, *pack.Rows) {
 	}
 }
 
-// reading is a value to 0.1, half to even: readings come in such steps.
-func reading[R any](of func(*R) *float64) func(*R, *pack.Rows) {
+// reading is a value to 0.1: readings come in such steps.
+func reading[R any](of func(*R) *float64) func(*R, *pack.Rows) { return rounded(of, 1) }
+
+// rounded is a value to so many places, half to even.
+func rounded[R any](of func(*R) *float64, places int) func(*R, *pack.Rows) {
 	return func(r *R, c *pack.Rows) {
 		v := of(r)
 		if v == nil {
 			c.Unknown()
-		} else if tenths, err := stat.Units(*v, 1); err != nil {
+		} else if units, err := stat.Units(*v, places); err != nil {
 			c.Text(strconv.FormatFloat(*v, 'g', -1, 64)) // the column refuses it, with its place
 		} else {
-			c.Scaled(tenths)
+			c.Scaled(units)
 		}
 	}
 }
@@ -164,6 +169,12 @@ func Jobs() pack.TableOf[JobRow] {
 	leakage := func(name, example, description string, place int, change ...func(*pack.Column)) pack.Field[R] {
 		return field(name, pack.Number, cfm25, example, description,
 			optionalTenths(func(j *R) *int64 { return j.Work.leakageColumns()[place] }), append(change, tenths)...)
+	}
+	ratio := func(name, example, description string, of func(*R) *float64) pack.Field[R] {
+		return field(name, pack.Number, "", example, description, rounded(of, 3), func(c *pack.Column) { c.Decimals = 3 })
+	}
+	kWh := func(name, example, description string, of func(*R) *float64) pack.Field[R] {
+		return field(name, pack.Integer, kWhAYear, example, description, rounded(of, 0))
 	}
 	return pack.Define(pack.Table{
 		Name: JobsTable, Title: "Jobs that count in this month",
@@ -207,6 +218,18 @@ func Jobs() pack.TableOf[JobRow] {
 		leakage("outside_before_cfm25", "204.5", "Duct leakage to outside before the work; never added to total leakage", 3, notNegative),
 		leakage("outside_after_cfm25", "81.3", "Duct leakage to outside after the work", 4, notNegative),
 		leakage("outside_reduction_cfm25", "123.2", "outside_before_cfm25 less outside_after_cfm25", 5),
+		ratio("delivery_effectiveness_before_ratio", "0.819", "Share of the furnace's heat that arrived in the rooms before the work: an estimate, from the leakage before in a home that is typical by the program's rule set",
+			func(j *R) *float64 { return j.EffectivenessBefore }),
+		ratio("delivery_effectiveness_after_ratio", "0.908", "The same after the work",
+			func(j *R) *float64 { return j.EffectivenessAfter }),
+		field("energy_saved_kwh", pack.Integer, kWhAYear, "600", "Heating energy saved in a year, an estimate by delivery effectiveness; below zero where leakage rose",
+			optional(func(j *R) *int64 { return j.Work.Saved(delivery.ByEffectiveness) })),
+		field("deemed_energy_saved_kwh", pack.Integer, kWhAYear, "1543", "The same, an estimate by a sum that the program adopted for such homes; never added to energy_saved_kwh",
+			optional(func(j *R) *int64 { return j.Work.Saved(delivery.ByDeemedFigure) }), notNegative),
+		kWh("energy_saved_low_kwh", "370", "Lower end of the 95 % range of the one of these two that stands", func(j *R) *float64 { return j.SavingLow }),
+		kWh("energy_saved_high_kwh", "830", "Upper end of that range", func(j *R) *float64 { return j.SavingHigh }),
+		field("no_energy_reason", pack.Code, "", "no_energy_figure", "Why there is no estimate of energy, where the program makes them",
+			text(func(j *R) string { return NoEnergyReason(textOf(j.NoEnergy)) }), oneOf("no_energy_reason")),
 		field("extrapolated", pack.Boolean, "", "false", "A reading was carried to 25 Pa from another pressure",
 			truth(func(j *R) bool { return j.Extrapolated }), required),
 		field("no_reduction_reason", pack.Code, "", "deemed", "Why statistics leave the job out of reductions; empty when they do not",

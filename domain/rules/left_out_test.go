@@ -22,7 +22,7 @@ var noRule = map[string]string{
 	// The home as it stands; nothing was asked of it yet.
 	"home.ground_cover": describes, "home.furnace_airflow": describes, "home.year_built": describes,
 	"home.crawl_height_in": describes, "home.coil_present": describes, "home.return_kind": describes,
-	"home.floor_area_ft2": "figures per 100 ft² fall away, and say so", "home.elevation_ft": figures,
+	"home.floor_area_ft2": "figures per 100 ft² fall away, and say so", "home.elevation_ft": figures, "home.heating_zone": figures,
 	// What only a figure or its uncertainty rests on.
 	"measurement.inside_f": figures, "measurement.outside_f": figures, "measurement.zero_offset_pa": figures, "measurement.below_range": figures,
 	"measurement.repeats":                   "a test is done again to learn how well it repeats; without it there is one test, which no rule asks to be two",

@@ -109,6 +109,8 @@ type Result struct {
 	Steps *JobSteps `json:"steps,omitzero"`
 	// Why readings in between gave no steps.
 	StepsReason string `json:"steps_reason,omitzero"`
+	// What the job saves of heating energy in a year, where the program's rule set says how it is estimated.
+	Energy *EnergyEstimate `json:"energy_estimate,omitzero"`
 	// The last pan pass before the work.
 	PanBefore *PanSummary `json:"pan_before,omitzero"`
 	// The last pan pass after it.
@@ -190,6 +192,7 @@ func Compute(set Set, job *Assembled) Result {
 		r.reduce(job)
 		r.steps(job)
 	}
+	r.Energy = estimateEnergy(&set, job, &r)
 	r.PanBefore, r.PanAfter = job.panSummary(&set, domain.Before), job.panSummary(&set, domain.After)
 	return r
 }

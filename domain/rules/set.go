@@ -21,6 +21,8 @@ type Set struct {
 	PicturesFor domain.PicturesNeededFor
 	sealants    []domain.Sealants // the program's own, by sort of joint
 	tests       domain.TestLimits
+	from        domain.Date // its first day
+	energy      []domain.EnergyFigure
 	settings    []setting // one for each rule of the table
 }
 
@@ -58,7 +60,8 @@ func NewSet(id domain.UUID, rs *domain.RuleSet) (Set, []domain.Fault) {
 	}
 	set.sealants = slices.Clone(rs.Sealants)
 	set.Funds = slices.Clone(rs.Funds())
-	faults := priceFaults(rs)
+	set.from, set.energy = rs.FromOn, slices.Clone(rs.EnergyFigures)
+	faults := append(priceFaults(rs), energyFaults(rs)...)
 	if rs.Tests != nil {
 		set.tests = *rs.Tests
 		faults = append(faults, testFaults(set.tests)...)

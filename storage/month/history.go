@@ -49,7 +49,8 @@ func (r *reader) acceptance(row *monthHistoryRow) (a month.Acceptance, err error
 	work := month.Work{
 		Figures: month.Figures{
 			ContractorID: row.ContractorID, Outcome: domain.Outcome(storage.OrZero(row.Outcome)), PayBasis: domain.PayBasis(row.PayBasis), HomeClass: row.Class, FundSource: r.fund(row.FundSource),
-			Method: domain.Method(storage.OrZero(row.Method)), Undecided: row.Undecided, BeforeTenths: row.BeforeTenths, AfterTenths: row.AfterTenths, Returned: row.ReturnedCount, Excluded: row.Excluded,
+			Method: domain.Method(storage.OrZero(row.Method)), Undecided: row.Undecided, BeforeTenths: row.BeforeTenths, AfterTenths: row.AfterTenths, Returned: row.ReturnedCount,
+			EnergyMethod: storage.OrZero(row.EnergyMethod), SavedKWh: row.EnergySavedKwh, Excluded: row.Excluded,
 		},
 		Sections: sectionsOf(row.Class), Crossovers: row.CrossoversCount, WorkShown: row.WorkShown, TripShown: row.TripShown, PicturesOwed: row.PicturesOwed,
 	}
@@ -192,6 +193,8 @@ type monthHistoryRow struct {
 	Undecided        bool
 	BeforeTenths     *int64
 	AfterTenths      *int64
+	EnergyMethod     *string
+	EnergySavedKwh   *int64
 	ReturnedCount    int64
 	Excluded         bool
 	RuleSetID        *[16]byte
@@ -227,7 +230,7 @@ ORDER BY r.job_id, r.serial`
 const monthAcceptancesSQL = `
 SELECT r.job_id, r.serial, r.contractor_id, r.class, r.pay_basis, r.fund_source, r.outcome, coalesce((r.result::jsonb -> 'shown' ->> 'work')::boolean, true) AS work_shown,
     coalesce((r.result::jsonb -> 'shown' ->> 'trip')::boolean, true) AS trip_shown, r.pictures_owed_count::bigint AS pictures_owed, r.method, coalesce(r.quality = 'undecided', false) AS undecided, r.before_tenths, r.after_tenths,
-    r.returned_count::bigint AS returned_count, r.excluded, r.rule_set_id, r.accepted_position, r.accepted_at, r.accepted_month,
+    r.energy_method, r.energy_saved_kwh, r.returned_count::bigint AS returned_count, r.excluded, r.rule_set_id, r.accepted_position, r.accepted_at, r.accepted_month,
     u.position AS until_position, u.recorded_at AS until_at, b.version, e.version AS until_version, e.voided_at IS NOT NULL AND e.version IS NOT NULL AS until_void,
     ue.reason AS until_reason, ue.decision AS until_decision, be.reason, n.voided_at IS NOT NULL AS void_now, i.position AS inspected, i.recorded_at AS inspected_at, x.crossovers_count, cb.call_backs
 FROM job_result AS r` + monthCallBacksSQL + `

@@ -28,7 +28,8 @@ func (r *reader) eachJob(sql string, use func(*month.AcceptedJob, *month.Work) e
 		work := month.Work{
 			Figures: month.Figures{
 				ContractorID: row.ContractorID, Outcome: domain.Outcome(storage.OrZero(row.Outcome)), PayBasis: domain.PayBasis(row.PayBasis), HomeClass: row.Class,
-				FundSource: r.fund(row.FundSource), Method: domain.Method(storage.OrZero(row.Method)), Undecided: row.Undecided, BeforeTenths: row.BeforeTenths, AfterTenths: row.AfterTenths, Returned: row.ReturnedCount, Excluded: row.Excluded,
+				FundSource: r.fund(row.FundSource), Method: domain.Method(storage.OrZero(row.Method)), Undecided: row.Undecided, BeforeTenths: row.BeforeTenths, AfterTenths: row.AfterTenths, Returned: row.ReturnedCount,
+				EnergyMethod: storage.OrZero(row.EnergyMethod), SavedKWh: row.EnergySavedKwh, Excluded: row.Excluded,
 			},
 			Sections: sectionsOf(row.Class), Crossovers: row.CrossoversCount, WorkShown: row.WorkShown, TripShown: row.TripShown, PicturesOwed: row.PicturesOwed, Inspected: row.Inspected,
 		}
@@ -325,7 +326,11 @@ SELECT r.job_id, r.home_id, r.contractor_id, f.accepted_month, r.accepted_at,
     (SELECT count(*) FROM job_result AS c WHERE c.program_id = r.program_id AND c.job_id = r.job_id AND c.accepted_position <= @position) AS accepted_count,
     j.version AS job_version, r.outcome, r.pay_basis, r.fund_source, r.class, r.floor_area_ft2,
     coalesce((r.result::jsonb -> 'shown' ->> 'work')::boolean, true) AS work_shown,
-    coalesce((r.result::jsonb -> 'shown' ->> 'trip')::boolean, true) AS trip_shown, r.pictures_owed_count::bigint AS pictures_owed, r.method, coalesce(r.quality = 'undecided', false) AS undecided, r.before_tenths, r.after_tenths, r.extrapolated, r.excluded, r.check_count::bigint AS check_count,
+    coalesce((r.result::jsonb -> 'shown' ->> 'trip')::boolean, true) AS trip_shown, r.pictures_owed_count::bigint AS pictures_owed, r.method, coalesce(r.quality = 'undecided', false) AS undecided, r.before_tenths, r.after_tenths, r.extrapolated, r.energy_method, r.energy_saved_kwh,
+    (r.result::jsonb #>> '{energy_estimate,delivery_effectiveness_before_ratio}')::float8 AS effectiveness_before,
+    (r.result::jsonb #>> '{energy_estimate,delivery_effectiveness_after_ratio}')::float8 AS effectiveness_after,
+    (r.result::jsonb #>> '{energy_estimate,saving_low_kwh}')::float8 AS saving_low, (r.result::jsonb #>> '{energy_estimate,saving_high_kwh}')::float8 AS saving_high,
+    r.result::jsonb #>> '{energy_estimate,reason}' AS no_energy, r.excluded, r.check_count::bigint AS check_count,
     r.note_count::bigint AS note_count, r.returned_count::bigint AS returned_count, r.rule_set_id, r.method_version,
     EXISTS (SELECT FROM entry AS l
         WHERE @holds::boolean AND l.program_id = r.program_id AND l.job_id = r.job_id AND l.kind = 'inspection' AND l.position <= @position

@@ -46,7 +46,8 @@ type reader struct {
 	sets    map[domain.UUID]*domain.RuleSet
 	dated   []*domain.RuleSet // those that are not void
 	inForce *domain.RuleSet   // on the month's last day
-	floored bool              // the program has, or had, a floor for counts
+	energy  month.EnergyMethods
+	floored bool // the program has, or had, a floor for counts
 }
 
 // writer writes it.
@@ -86,7 +87,7 @@ func Write(ctx context.Context, db *storage.DB, program domain.UUID, plan *Plan,
 			}
 		}
 		sums = w.cumulative
-		if err := w.pack.Workbook(month.SummaryName, month.Summary(w.costRows(), slices.Sorted(maps.Keys(w.excluded))), o.Summary); err != nil {
+		if err := w.pack.Workbook(month.SummaryName, month.Summary(w.costRows(), slices.Sorted(maps.Keys(w.excluded)), w.energy), o.Summary); err != nil {
 			return err
 		}
 		written, err = w.pack.Close()
@@ -96,12 +97,13 @@ func Write(ctx context.Context, db *storage.DB, program domain.UUID, plan *Plan,
 }
 
 func (w *writer) begin(out io.Writer, o Options) (err error) {
-	w.pack, err = pack.NewWriter(out, w.plan.head(o.BuildID), month.Tables(), pack.WriterOptions{Key: o.Key, Notes: month.Notes, Sheets: month.SummarySheets(), First: month.Overview(w.plan.Program.Name, strings.ReplaceAll(w.plan.Fund, "_", " "), w.plan.Month)})
-	if err != nil {
+	w.t.Queue(buildStatementTime)
+	if err := w.open(); err != nil {
 		return err
 	}
-	w.t.Queue(buildStatementTime)
-	return w.open()
+	w.pack, err = pack.NewWriter(out, w.plan.head(o.BuildID), month.Tables(), pack.WriterOptions{Key: o.Key, Notes: month.NotesOf(w.energy), Sheets: month.SummarySheets(),
+		First: month.Overview(w.plan.Program.Name, strings.ReplaceAll(w.plan.Fund, "_", " "), w.plan.Month, w.energy)})
+	return err
 }
 
 // open finds what all queries of the month need: prices, and where it began.
@@ -137,6 +139,7 @@ func (r *reader) open() error {
 	r.args["crossovers"], r.args["holds"], r.args["call_backs"] = crossovers, holds, callBacks
 	lastDay := domain.DateOf(first.AddDate(0, 1, -1), p.Zone)
 	r.inForce = r.ruleSetOn(lastDay)
+	r.energy = month.EnergyMethodsOf(r.dated, lastDay)
 	r.floored = slices.ContainsFunc(r.dated, func(set *domain.RuleSet) bool { return set.SuppressBelowCount != nil && set.FromOn <= lastDay })
 	// Events of own jobs may lie before the package before was cut, never
 	// before the month began.

@@ -131,7 +131,8 @@ func (r *row) upload() Upload {
 }
 
 // maySendSQL: the agency, the contractor whose device sent the record, also
-// when the job has left it, and who has the job in hand.
+// when the job has left it, and who has the job in hand; an inspector, where the
+// job is open to him.
 const maySendSQL = `
     (NOT @scoped::boolean OR p.device_id = @device_id
     OR @role = 'field' AND EXISTS (SELECT FROM device AS d
@@ -139,7 +140,7 @@ const maySendSQL = `
     OR @role = 'field' AND EXISTS (SELECT FROM job_scope AS s
         WHERE s.program_id = @program_id AND s.job_id = p.job_id AND s.contractor_id = @contractor_id AND s.open OFFSET 0)
     OR @role = 'inspector' AND EXISTS (SELECT FROM inspection_draw AS d
-        WHERE d.program_id = @program_id AND d.job_id = p.job_id AND d.closed_at IS NULL OFFSET 0))`
+        WHERE d.program_id = @program_id AND d.job_id = p.job_id AND` + storage.InspectsSQL + ` OFFSET 0))`
 
 const uploadSQL = `
 SELECT ` + rowColumns + `
@@ -151,7 +152,7 @@ FOR NO KEY UPDATE OF p`
 
 func senderArgs(caller domain.Caller, id domain.UUID) storage.Args {
 	return storage.Args{"program_id": caller.Program, "id": id, "scoped": caller.Scoped(), "role": string(caller.Role),
-		"device_id": caller.Device, "contractor_id": caller.Contractor}
+		"device_id": caller.Device, "contractor_id": caller.Contractor, "person_id": caller.Person}
 }
 
 // Upload tells who may send the picture how far it has come.

@@ -25,6 +25,7 @@ type moments struct {
 	now   time.Time
 	today domain.Date
 	days  Days
+	due   due
 }
 
 // before is the moment before which something has waited so many days; what
@@ -94,13 +95,26 @@ func table() []sortRow {
 			return fmt.Sprintf("The job was due %s and is %s.", ago(-days), plain(word))
 		}},
 		{"reply", "job", false, office, worklistReplySQL, none, since("The contractor replied %s; the job is not decided since.")},
-		{"question", "job", false, office, worklistQuestionSQL, none, since("Sent in %s; its readings look unusual, for a reason that may be innocent.")},
+		{"question", "job", false, office, worklistQuestionSQL, none, func(word string, days int) string {
+			if word == "1" {
+				return fmt.Sprintf("Sent in %s; the reviewer is asked one question, which may have an innocent answer.", ago(days))
+			}
+			return fmt.Sprintf("Sent in %s; the reviewer is asked %s questions, which may have innocent answers.", ago(days), word)
+		}},
 		{"held", "held", false, notFirm, worklistHeldSQL, func(*moments) storage.Args { return storage.Args{"state": "open"} }, func(word string, days int) string {
 			return fmt.Sprintf("Sent %s and not accepted (%s).", ago(days), plain(word))
 		}},
 		{"held_waiting", "held", false, office, worklistHeldSQL, func(*moments) storage.Args { return storage.Args{"state": "waiting"} },
 			since("Sent %s; waits for a record that has not come.")},
 		{"call_back", "call_back", false, crews, worklistCallBackSQL, none, since("The call-back was reported %s and is not closed.")},
+		{"package_to_build", "program", false, office, packageToBuildSQL, func(a *moments) storage.Args {
+			return storage.Args{"months": a.due.months, "funds": a.due.funds, "days": a.due.ended}
+		}, func(word string, days int) string {
+			return fmt.Sprintf("The package of %s is not built; the month ended %s.", packageOf(word), ago(days))
+		}},
+		{"package_to_release", "program", false, office, packageToReleaseSQL, none, func(word string, days int) string {
+			return fmt.Sprintf("The package of %s was built %s and is not released: another person than who built it does that.", packageOf(word), ago(days))
+		}},
 		{"inspection_owed", "job", false, inspectors, worklistInspectionSQL, none, since("Drawn for inspection %s and not inspected.")},
 		{"inspection_failed", "job", false, office, worklistInspectionFailedSQL, none, since("Accepted, and an inspection failed %s: decide whether the job is opened again.")},
 		{"credential_lapsed", "credential", true, crews, worklistCredentialSQL, lapsed, until("The %s ended %s, and there are open jobs.")},
@@ -225,13 +239,16 @@ WHERE r.body::jsonb ->> 'decision' = 'reply'
 ORDER BY r.recorded_at, j.id
 LIMIT @limit`
 
-// Jobs that are sent in and whose readings a screen asks about.
+// Jobs that are sent in and of which the reviewer is asked something. That a
+// picture looks like one of another home comes to light when either arrives.
 const worklistQuestionSQL = `
-SELECT j.state_since AS since_at, NULL::text AS on_day, j.id, j.id AS job_id, j.contractor_id, '' AS word, count(*) OVER () AS total
+SELECT j.state_since AS since_at, NULL::text AS on_day, j.id, j.id AS job_id, j.contractor_id, greatest(r.asked_count, l.count)::text AS word,
+    count(*) OVER () AS total
 FROM job AS j
-CROSS JOIN LATERAL (SELECT x.questions FROM job_result AS x
+CROSS JOIN LATERAL (SELECT x.asked_count FROM job_result AS x
     WHERE x.program_id = @program_id AND x.job_id = j.id AND x.until_position IS NULL OFFSET 0) AS r
-WHERE j.program_id = @program_id AND NOT j.void AND j.state = 'sent_in' AND cardinality(r.questions) > 0
+CROSS JOIN LATERAL (SELECT count(*) AS count FROM picture_like AS x WHERE x.program_id = @program_id AND x.job_id = j.id OFFSET 0) AS l
+WHERE j.program_id = @program_id AND NOT j.void AND j.state = 'sent_in' AND (r.asked_count > 0 OR l.count > 0)
     AND (@contractor_id::uuid IS NULL OR j.contractor_id = @contractor_id)
 ORDER BY j.state_since, j.id
 LIMIT @limit`

@@ -59,11 +59,14 @@ type Item struct {
 	JobID        domain.UUID
 	ContractorID domain.UUID
 	Detail       string
-	Name         string // of a person, an instrument or a device; for a paper, of who holds it
-	Contractor   string // its name
-	Number       int64  // of the job
-	Street       string // of the job's home, for the office
-	Days         int    // since then; with DueOn until then, negative once past
+	Name         string       // of a person, an instrument or a device; for a paper, of who holds it
+	Contractor   string       // its name
+	Month        domain.Month // of a package
+	Fund         string       // whose package it is; empty: of all
+	Revision     int          // of the package, once it is built
+	Number       int64        // of the job
+	Street       string       // of the job's home, for the office
+	Days         int          // since then; with DueOn until then, negative once past
 
 	at   time.Time // the place in the order
 	rank int
@@ -92,6 +95,11 @@ func Read(ctx context.Context, db *storage.DB, caller domain.Caller, days Days, 
 			return err
 		}
 		a := moments{now: t.Now, today: domain.DateOf(t.Now, zone), days: days}
+		if caller.Role == domain.Staff || caller.Role == domain.Admin {
+			if a.due, err = readDue(t, zone); err != nil {
+				return err
+			}
+		}
 		sorts := slices.DeleteFunc(table(), func(s sortRow) bool {
 			return !slices.Contains(s.roles, caller.Role) || sort != "" && s.name != sort
 		})
@@ -146,5 +154,8 @@ func (s *sortRow) item(r *row, a *moments, zone *time.Location) (w Item, err err
 		}
 	}
 	w.Detail = s.detail(r.Word, w.Days)
+	if s.subject == "program" {
+		w.Month, w.Fund, w.Revision = packageNamed(r.Word)
+	}
 	return w, nil
 }
