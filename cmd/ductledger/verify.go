@@ -14,11 +14,12 @@ import (
 type verifyCommand struct {
 	File     string `arg:"" help:"The package, a zip."`
 	Previous string `from:"-" placeholder:"FILE" help:"The package of the month before: this one must begin where that one ends."`
+	Month    string `from:"-" placeholder:"FILE" help:"Of the file of one job: the package of a month that shows the job. Its entries must be those of that package."`
 	SignedBy string `from:"-" placeholder:"FILE" help:"A public key as ssh-keygen writes it: the package must be signed with it."`
 }
 
 func (verifyCommand) Help() string {
-	return "Needs nothing but the file: digests, schema, keys, control totals, the line from last month's figures to this month's, and the signature. What does not hold is named with file, row and column.\n" +
+	return "Needs nothing but the file: digests, schema, keys, control totals, the line from last month's figures to this month's, the links of a job's entries, and the signature. What does not hold is named with file, row and column.\n" +
 		"The exit code is 0 when all holds, 1 when something does not, 2 when the file cannot be read as a package.\n\nExample:\n  ductledger verify NORTH_2026-10_r1.zip --previous NORTH_2026-09_r1.zip"
 }
 
@@ -54,6 +55,14 @@ func (c *verifyCommand) report() (r pack.Report, err error) {
 		}
 		defer previous.Close()
 		o.Previous, o.PreviousSize = previous, size
+	}
+	if c.Month != "" {
+		month, size, err := openPackage(c.Month)
+		if err != nil {
+			return r, fmt.Errorf("--month: %w", err)
+		}
+		defer month.Close()
+		o.Month, o.MonthSize = month, size
 	}
 	if c.SignedBy != "" {
 		if o.PublicKey, err = publicKeyIn(c.SignedBy); err != nil {

@@ -16,6 +16,8 @@ type Head struct {
 	Contact          string         // whom to ask
 	Month            string         // 2026-10, in TimeZone, half-open
 	Fund             string         // whose jobs and money alone it holds, a word of the program's; empty: all
+	Job              string         // J and its id: the file of one job; empty: a month's
+	JobNumber        int64          // that people tell each other
 	TimeZone         string         // IANA name
 	Zone             *time.Location // TimeZone, for what people read; nil: UTC, and said
 	Revision         int            // 1, 2, …; a fix is a new revision
@@ -32,15 +34,19 @@ type Head struct {
 }
 
 // Name is the file's name without .zip, and the folder inside:
-// PROGRAM_2026-10_r1, PROGRAM_2026-10_FUND_r1 of one fund, with _DEMO for
-// invented data. A dash stands for the underscore of a fund's word, since that
-// parts the name.
+// PROGRAM_2026-10_r1, PROGRAM_2026-10_FUND_r1 of one fund, PROGRAM_2026-10_job-1042
+// of one job, with _DEMO for invented data. A dash stands for the underscore of a
+// fund's word, since that parts the name.
 func (h Head) Name() string {
 	name := h.Program + "_" + h.Month
 	if h.Fund != "" {
 		name += "_" + strings.ReplaceAll(h.Fund, "_", "-")
 	}
-	name += "_r" + strconv.Itoa(h.Revision)
+	if h.Job != "" {
+		name += "_job-" + itoa(h.JobNumber)
+	} else {
+		name += "_r" + strconv.Itoa(h.Revision)
+	}
 	if h.Demo {
 		name += "_DEMO"
 	}
@@ -70,6 +76,7 @@ var (
 	programForm = regexp.MustCompile(`^[A-Za-z0-9-]{1,40}$`)
 	sha256Form  = regexp.MustCompile(`^[0-9a-f]{64}$`)
 	fundForm    = regexp.MustCompile(`^[a-z][a-z0-9_]{0,59}$`)
+	jobForm     = regexp.MustCompile(`^J[0-9a-f-]{36}$`)
 	versionForm = regexp.MustCompile(`^[0-9]{1,6}\.[0-9]{1,6}\.[0-9]{1,6}$`)
 )
 
@@ -85,6 +92,7 @@ func (h Head) check() error {
 	need(programForm.MatchString(h.Program), "program %q: 1 to 40 letters, digits and dashes are expected", h.Program)
 	need(badMonth == "", "month %q: 2026-10 is the form", h.Month)
 	need(h.Fund == "" || fundForm.MatchString(h.Fund), "fund %q: 1 to 60 small letters, digits and underscores are expected", h.Fund)
+	need(h.Job == "" && h.JobNumber == 0 || jobForm.MatchString(h.Job) && h.JobNumber > 0, "job %q, number %d: J and an id are expected, and a number", h.Job, h.JobNumber)
 	need(h.Revision >= 1 && h.Revision <= 9999, "revision %d: 1 to 9999 are possible", h.Revision)
 	need(h.Position >= 0, "position %d: it cannot be negative", h.Position)
 	need(h.PreviousPosition >= 0 && h.PreviousPosition <= h.Position, "previous position %d: 0 to %d are possible", h.PreviousPosition, h.Position)
@@ -132,6 +140,10 @@ func (h Head) bagInfo(c counts) []byte {
 	line("Program", h.Program)
 	line("Month", h.Month)
 	line("Fund-Source", h.Fund)
+	line("Job", h.Job)
+	if h.Job != "" {
+		line("Job-Number", itoa(h.JobNumber))
+	}
 	line("Time-Zone", h.TimeZone)
 	line("Month-Finished", strconv.FormatBool(!h.Unfinished))
 	line("Revision", strconv.Itoa(h.Revision))
@@ -177,6 +189,9 @@ func parseBagInfo(text []byte) (h Head, c counts, err error) {
 		Position: whole("Position"), LedgerHead: m["Ledger-Head"], PreviousPosition: whole("Previous-Position"),
 		PreviousSHA256: m["Previous-SHA256"], SupersedesSHA256: m["Supersedes-SHA256"],
 		SchemaVersion: m["Schema-Version"], BuildID: m["Build-Id"],
+	}
+	if h.Job = m["Job"]; h.Job != "" {
+		h.JobNumber = whole("Job-Number")
 	}
 	c.changed, c.signer = whole("Changed-Cells"), m["Signature"]
 	if h.AsOf, err = time.Parse(asOfForm, m["As-Of"]); err != nil {

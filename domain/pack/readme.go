@@ -13,6 +13,9 @@ func readme(h Head, tables []Table, rows map[string]int64, c counts, notes, figu
 	p("%s", h.Name())
 	p("%s\n", strings.Repeat("=", len(h.Name())))
 	p("%s, program %s: %s, revision %d.", h.Organization, h.Program, h.Month, h.Revision)
+	if h.Job != "" {
+		p("It holds one job alone, number %d, with all that is recorded of it.", h.JobNumber)
+	}
 	if h.Fund != "" {
 		p("It holds the jobs and the money of %s alone.", h.Fund)
 	}
@@ -35,7 +38,7 @@ func readme(h Head, tables []Table, rows map[string]int64, c counts, notes, figu
 	}
 	p("  %-26s  types, units and meaning of every column", descriptorName)
 	for _, v := range views {
-		p("  %-26s  the same figures for reading", v)
+		p("  %-26s  for reading and looking at", v)
 	}
 	if figures != "" {
 		p("\nFigures, each with the file, row and column that it repeats\n%s", strings.TrimSuffix(figures, "\n"))
@@ -56,8 +59,14 @@ How to check it
                    sha256sum -c tagmanifest-sha256.txt
   data/control.csv holds rows, sums and hashes of every column. Each line of
   data/reconciliation.csv adds up: previous_cumulative + new + late +
-  corrections_net - voided = cumulative, and previous_cumulative is the
-  cumulative of the month before.`)
+  corrections_net - voided = cumulative.`)
+	if h.Job == "" {
+		p(`  previous_cumulative is the cumulative of the month before.`)
+	} else {
+		p(`  In data/entries.csv each link is SHA-256 of previous_link followed by entry.
+  SHA-256 over the links of the job's own entries, oldest first, up to the
+  position of a month's package, is entries_sha256 of that package's jobs.csv.`)
+	}
 	if c.signer == unsigned {
 		p("\nThis package is not signed.")
 	} else {

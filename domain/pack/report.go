@@ -35,6 +35,7 @@ const (
 	CheckControl    = "control"     // rows, sums and hashes as control.csv says
 	CheckCumulative = "cumulative"  // every line of the reconciliation adds up
 	CheckPrevious   = "previous"    // and begins where the month before ended
+	CheckLedger     = "ledger"      // of a job's file: its entries follow from the links before them, and are those of a month's package
 	CheckReadme     = "readme"      // every figure of README.txt repeats the cell that it names
 )
 

@@ -15,6 +15,8 @@ import (
 type VerifyOptions struct {
 	Previous     io.ReaderAt       // the package of the month before
 	PreviousSize int64             //
+	Month        io.ReaderAt       // of a job's file: the package of a month that shows the job
+	MonthSize    int64             //
 	PublicKey    ed25519.PublicKey // who must have signed; nil: any key, named in the report
 	MaxBytes     int64             // unpacked; 0 is DefaultMaxBytes
 }

@@ -54,6 +54,9 @@ func (v *verifier) checkTables() error {
 	if err := v.checkReconciliation(byName[reconciliationName]); err != nil {
 		return err
 	}
+	if err := v.checkEntries(byName[entriesName]); err != nil {
+		return err
+	}
 	return v.checkReadme(byName)
 }
 

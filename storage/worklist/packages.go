@@ -22,11 +22,11 @@ type (
 )
 
 const (
-	firstAcceptedSQL = `
+	worklistFirstAcceptedSQL = `
 SELECT (SELECT r.accepted_at FROM job_result AS r
     WHERE r.program_id = @program_id AND r.accepted_position IS NOT NULL ORDER BY r.accepted_at LIMIT 1) AS accepted_at`
 
-	ruleSetsSQL = `
+	worklistRuleSetsSQL = `
 SELECT e.body FROM entry AS e
 WHERE e.program_id = @program_id AND e.kind = 'rule_set' AND e.until_position IS NULL AND e.voided_at IS NULL
 ORDER BY e.record_id`
@@ -38,8 +38,8 @@ ORDER BY e.record_id`
 func readDue(t *storage.Tx, zone *time.Location) (d due, err error) {
 	var first *firstRow
 	var rows []ruleSetRow
-	storage.One(t, &first, firstAcceptedSQL, storage.Args{"program_id": t.Program})
-	storage.All(t, &rows, ruleSetsSQL, storage.Args{"program_id": t.Program})
+	storage.One(t, &first, worklistFirstAcceptedSQL, storage.Args{"program_id": t.Program})
+	storage.All(t, &rows, worklistRuleSetsSQL, storage.Args{"program_id": t.Program})
 	if err := t.Flush(); err != nil || first == nil || first.AcceptedAt == nil {
 		return d, err
 	}
@@ -70,7 +70,7 @@ func readDue(t *storage.Tx, zone *time.Location) (d due, err error) {
 }
 
 // Months of which no package stands that holds all of the month.
-const packageToBuildSQL = `
+const worklistToBuildSQL = `
 SELECT NULL::timestamptz AS since_at, k.day AS on_day, @program_id::uuid AS id, NULL::uuid AS job_id, NULL::uuid AS contractor_id,
     k.month || ' ' || k.fund AS word, count(*) OVER () AS total
 FROM unnest(@months::text[], @funds::text[], @days::text[]) AS k(month, fund, day)
@@ -80,7 +80,7 @@ ORDER BY k.day, k.fund
 LIMIT @limit`
 
 // The newest revisions that hold and that nobody has released.
-const packageToReleaseSQL = `
+const worklistToReleaseSQL = `
 SELECT p.built_at AS since_at, NULL::text AS on_day, @program_id::uuid AS id, NULL::uuid AS job_id, NULL::uuid AS contractor_id,
     p.month || ' ' || p.fund_source || ' ' || p.revision AS word, count(*) OVER () AS total
 FROM month_package AS p

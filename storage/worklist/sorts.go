@@ -107,12 +107,12 @@ func table() []sortRow {
 		{"held_waiting", "held", false, office, worklistHeldSQL, func(*moments) storage.Args { return storage.Args{"state": "waiting"} },
 			since("Sent %s; waits for a record that has not come.")},
 		{"call_back", "call_back", false, crews, worklistCallBackSQL, none, since("The call-back was reported %s and is not closed.")},
-		{"package_to_build", "program", false, office, packageToBuildSQL, func(a *moments) storage.Args {
+		{"package_to_build", "program", false, office, worklistToBuildSQL, func(a *moments) storage.Args {
 			return storage.Args{"months": a.due.months, "funds": a.due.funds, "days": a.due.ended}
 		}, func(word string, days int) string {
 			return fmt.Sprintf("The package of %s is not built; the month ended %s.", packageOf(word), ago(days))
 		}},
-		{"package_to_release", "program", false, office, packageToReleaseSQL, none, func(word string, days int) string {
+		{"package_to_release", "program", false, office, worklistToReleaseSQL, none, func(word string, days int) string {
 			return fmt.Sprintf("The package of %s was built %s and is not released: another person than who built it does that.", packageOf(word), ago(days))
 		}},
 		{"inspection_owed", "job", false, inspectors, worklistInspectionSQL, none, since("Drawn for inspection %s and not inspected.")},
