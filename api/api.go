@@ -3,6 +3,7 @@ package api
 import (
 	"cmp"
 	"context"
+	"crypto/ed25519"
 	"fmt"
 	"log/slog"
 	"net/http"
@@ -53,6 +54,8 @@ type Config struct {
 	// PublicURL is what a link for somebody else begins with, such as
 	// https://ducts.example.org; empty: what the request's own began with.
 	PublicURL string
+	// Key signs the file of a job, as it signs packages; nil: it is not signed.
+	Key ed25519.PrivateKey
 	// Stopping ends when the service is to stop: who waits for news is answered.
 	Stopping context.Context // nil: never
 }
@@ -74,6 +77,7 @@ type Server struct {
 	count    func(event string)
 	stage    func(stage string, took time.Duration)
 	pages    *pages.Pages
+	key      ed25519.PrivateKey
 	schema   int // the oldest revision of the contract that may pull
 }
 
@@ -112,7 +116,7 @@ func newServer(cfg Config) (*Server, frame.Config, error) {
 		return nil, frame.Config{}, err
 	}
 	s := &Server{docs: reference, db: cfg.DB, pictures: cfg.Pictures, now: cfg.Now, log: cfg.Log, contract: c, checker: checker, newer: newer,
-		notifier: &notifier{db: cfg.DB, log: cfg.Log, stopping: cfg.Stopping}, limits: cfg.Limits.OrDefaults(), pulls: &pulls{}, count: cfg.Count, stage: cfg.Stage, schema: cmp.Or(cfg.MinimumSchema, minimumSchema)}
+		notifier: &notifier{db: cfg.DB, log: cfg.Log, stopping: cfg.Stopping}, limits: cfg.Limits.OrDefaults(), pulls: &pulls{}, count: cfg.Count, stage: cfg.Stage, key: cfg.Key, schema: cmp.Or(cfg.MinimumSchema, minimumSchema)}
 	if s.count == nil {
 		s.count = func(string) {}
 	}

@@ -1,10 +1,18 @@
 package api
 
 import (
+	"cmp"
 	"context"
+	"encoding/base64"
 	"encoding/hex"
+	"errors"
+	"fmt"
+	"io"
+	"net/http"
+	"os"
 	"slices"
 	"strconv"
+	"strings"
 
 	"ductledger/api/frame"
 	"ductledger/api/strict"
@@ -13,6 +21,8 @@ import (
 	"ductledger/domain/ledger"
 	"ductledger/domain/rules"
 	"ductledger/storage/judgment"
+	monthdb "ductledger/storage/month"
+	"ductledger/storage/pictures"
 
 	"github.com/go-json-experiment/json/jsontext"
 )
@@ -197,6 +207,17 @@ func jobsOperations() map[string]frame.Operation {
 				{Status: 200, What: "The list.", Body: jobCutList{}},
 			},
 		},
+		"fileOfJob": {
+			Tag: "Jobs judged", Summary: "The file of a job, for an auditor",
+			Description: "All that is recorded of one job, as a zip in the form of a month's package: every version with the link that it has in the " +
+				"ledger, readings, photos with their digests, findings of each acceptance, lines of payment, corrections, and the packages " +
+				"in which it was reported. `ductledger verify` checks it with nothing but the file, and with `--month` against the package of a " +
+				"month that shows the job. Nothing of a resident is in it; what people wrote and the pictures only where they are asked " +
+				"for. Every download is noted.",
+			Query: jobFileQuery{},
+			Gives: []frame.Gives{{Status: 200, What: "The file.", Media: "application/zip", Headers: []string{"ETag", "Repr-Digest", "Content-Disposition"}}},
+			Also:  []int{507},
+		},
 		"postEvaluation": {
 			Tag: "Jobs judged", Summary: "Judge and compute a whole job without storing it",
 			Description: "The rule set is the program's on `rules_on`; every other fact comes from the body: the records of one job, with " +
@@ -245,4 +266,83 @@ func (s *Server) judgment(ctx context.Context, caller domain.Caller, r *frame.Re
 		j, err = judgment.Read(ctx, s.db, caller, id)
 	}
 	return id, j, err
+}
+
+type jobFileQuery struct {
+	// The pictures that may be shown, as they are served.
+	Pictures bool `json:"pictures,omitzero" default:"false"`
+	// What people wrote; a name may stand in it.
+	Texts bool `json:"texts,omitzero" default:"false"`
+}
+
+// jobFile answers all of one job as a small package, and notes who takes it.
+func (s *Server) jobFile(ctx context.Context, caller domain.Caller, r *frame.Request) (frame.Answer, error) {
+	id, err := r.ID()
+	if err != nil {
+		return frame.Answer{}, err
+	}
+	o := monthdb.JobFileOptions{Options: monthdb.Options{Key: s.key, BuildID: BuildID()}, Texts: r.Query.Get("texts") == "true"}
+	what := []string{"records"}
+	if o.Texts {
+		what = append(what, "texts")
+	}
+	if r.Query.Get("pictures") == "true" {
+		if err := s.hasPictures(); err != nil {
+			return frame.Answer{}, err
+		}
+		o.Picture, what = s.shownPicture(caller), append(what, "pictures")
+	}
+	file, err := os.CreateTemp("", "ductledger-job-*")
+	if err != nil {
+		return frame.Answer{}, err
+	}
+	// Gone from its folder at once, where the system lets an open file go.
+	gone := os.Remove(file.Name()) == nil
+	done := func() error {
+		err := file.Close()
+		if !gone {
+			err = errors.Join(err, os.Remove(file.Name()))
+		}
+		return err
+	}
+	f, err := monthdb.WriteJobFile(ctx, s.db, caller, id, file, o)
+	if err == nil {
+		err = monthdb.NoteJobFile(ctx, s.db, caller, id, fmt.Sprintf("at position %d, SHA-256 %s: %s", f.Position, f.Written.SHA256, strings.Join(what, ", ")))
+	}
+	var digest []byte
+	if err == nil {
+		digest, err = hex.DecodeString(f.Written.SHA256)
+	}
+	if err == nil {
+		_, err = file.Seek(0, io.SeekStart)
+	}
+	if err != nil {
+		return frame.Answer{}, cmp.Or(err, done())
+	}
+	return frame.Answer{
+		Header: http.Header{
+			"Content-Type":        {"application/zip"},
+			"Content-Disposition": {`attachment; filename="` + f.Name + `"`},
+			"Content-Length":      {strconv.FormatInt(f.Written.Bytes, 10)},
+			"Etag":                {`"` + f.Written.SHA256 + `"`},
+			"Repr-Digest":         {"sha-256=:" + base64.StdEncoding.EncodeToString(digest) + ":"},
+			"Cache-Control":       {"private, no-store"},
+		},
+		Stream: func(w io.Writer) error {
+			_, err := io.Copy(w, file)
+			return err
+		},
+		Close: func() { _ = done() },
+	}, nil
+}
+
+// shownPicture gives the pictures that may be shown as images.
+func (s *Server) shownPicture(caller domain.Caller) func(context.Context, domain.UUID) (string, func(context.Context) (io.ReadCloser, error), error) {
+	return func(ctx context.Context, photo domain.UUID) (string, func(context.Context) (io.ReadCloser, error), error) {
+		f, err := s.pictures.Find(ctx, caller, photo, pictures.Shown)
+		if err != nil || !f.Image {
+			return "", nil, err
+		}
+		return "photo-" + photo.String() + extensionOf(f.MediaType), f.Open, nil
+	}
 }

@@ -4,15 +4,14 @@
     verify_package.py FILE [--key "ssh-ed25519 AAAA..."]
 
 Exit code 0: it holds; 1: it does not, each line says where; 2: it cannot be
-read. It recounts the manifests, data/control.csv, the lines of the
-reconciliation and all figures of README.txt; ssh-keygen checks the signature.
+read. It recounts the manifests, data/control.csv, the lines of the reconciliation, the
+links of a job's entries and all figures of README.txt; ssh-keygen checks the signature.
 It shares no code with the writer. Types, keys and references are left to any
 validator of datapackage.json.
 """
 import argparse, csv, decimal, hashlib, io, json, re, subprocess, sys, tempfile, zipfile, zlib
 
-LIMIT = 8 << 30  # bytes unpacked
-MASK = (1 << 64) - 1
+LIMIT, MASK = 8 << 30, (1 << 64) - 1  # bytes unpacked; of 64 bits
 FIGURE = re.compile(r"    (.+): (.+) \(([a-z0-9_]+)\.csv, ([^ ,]+), ([a-z0-9_]+)\)")
 SUMS = ["rows_count", "known_count", "total", "id_hash", "cells_hash", "cells_by_row_hash"]
 decimal.getcontext().prec = 80
@@ -20,8 +19,7 @@ decimal.getcontext().prec = 80
 
 class Package:
     def __init__(self, path):
-        self.faults, self.totals = [], {}
-        self.zip = zipfile.ZipFile(path)
+        self.faults, self.totals, self.zip = [], {}, zipfile.ZipFile(path)
         infos = [i for i in self.zip.infolist() if not i.is_dir()]
         if sum(i.file_size for i in infos) > LIMIT:
             raise zipfile.BadZipFile("too large when unpacked")
@@ -62,12 +60,7 @@ class Package:
                 listed.add(name)
                 if name not in self.names:
                     self.fault(name, 0, "", "listed and missing")
-                    continue
-                found = hashlib.sha256()
-                with self.zip.open(self.root + name) as f:
-                    for block in iter(lambda: f.read(1 << 20), b""):
-                        found.update(block)
-                if found.hexdigest() != want:
+                elif hashlib.sha256(self.read(name)).hexdigest() != want:
                     self.fault(name, 0, "", "another SHA-256 than the manifest says")
         for name in set(self.names) - listed:
             self.fault(name, 0, "", "there and not listed")
@@ -83,8 +76,7 @@ class Package:
         changed = 0
         for table, schema in self.tables.items():
             fields, key = schema["fields"], schema["primaryKey"]
-            count, ids = 0, 0
-            sums = [[0, decimal.Decimal(0), 0, 0] for _ in fields]
+            count, ids, sums = 0, 0, [[0, decimal.Decimal(0), 0, 0] for _ in fields]
             for number, row in self.rows(table):
                 count += 1
                 for field, s in zip(fields, sums):
@@ -131,6 +123,15 @@ class Package:
                 if start + new + late + net - voided != end:
                     self.fault("reconciliation.csv", number, "cumulative", f"{line['measure']}: {end}, the line adds up to {start + new + late + net - voided}")
 
+    def links(self):
+        """Each entry of a job's file follows from the link before it."""
+        entries = {}
+        for number, row in self.rows("entries") if "entries" in self.tables else ():
+            entries.setdefault(row["entry_id"], [number, row, ""])[2] += row["entry"][row["entry"][:1] == "'":]
+        for number, row, text in entries.values():
+            if row["link"] != "x" + hashlib.sha256(bytes.fromhex(row["previous_link"][1:]) + text.encode()).hexdigest():
+                self.fault("entries.csv", number, "link", "does not follow from previous_link and entry")
+
     def readme(self):
         """Every figure of README.txt is the cell that it names; the descriptor says its unit and where it moves the point."""
         said = {(r["file"], r["row"], r["column"]): r for v in self.descriptor.get("views", []) for r in v["lines"] if "column" in r}
@@ -165,9 +166,8 @@ class Package:
                 self.fault(name, 0, "", "missing")
             return "not signed"
         with tempfile.NamedTemporaryFile() as sig, tempfile.NamedTemporaryFile() as signers:
-            sig.write(self.read(name))
-            signers.write(f"sender {wanted}\n".encode())
-            sig.flush(), signers.flush()
+            for file, content in (sig, self.read(name)), (signers, f"sender {wanted}\n".encode()):
+                file.write(content), file.flush()
             action = ["verify", "-f", signers.name, "-I", "sender"] if wanted else ["check-novalidate"]
             done = subprocess.run(["ssh-keygen", "-Y", *action, "-n", "file", "-s", sig.name], input=self.read("tagmanifest-sha256.txt"), capture_output=True)
         key = re.search(r"ED25519 key (SHA256:\S+)", done.stdout.decode())
@@ -184,7 +184,7 @@ def main():
         package = Package(args.file)
         package.digests()
         who = package.signature(args.key)
-        for check in package.count, package.control, package.cumulative, package.readme:
+        for check in package.count, package.control, package.cumulative, package.links, package.readme:
             check()
     except (OSError, EOFError, zipfile.BadZipFile, zlib.error, RuntimeError, NotImplementedError) as e:
         print(f"{args.file}: cannot be read: {e}", file=sys.stderr)

@@ -147,7 +147,7 @@ func (c *serveCommand) Run(in *invocation) error {
 	}
 	counts := newMetrics()
 	handler, err := api.New(api.Config{DB: db, Pictures: taken, Now: in.now, Log: log, Observe: counts.observe, Count: counts.count, Refused: counts.refuse,
-		Gauge: counts.gauge, Stage: counts.stage, Limits: lim, Proxies: proxies, Stopping: in.ctx, Secure: secure != nil, Origins: origins, PublicURL: c.PublicURL})
+		Gauge: counts.gauge, Stage: counts.stage, Limits: lim, Proxies: proxies, Stopping: in.ctx, Secure: secure != nil, Origins: origins, PublicURL: c.PublicURL, Key: key})
 	if err != nil {
 		return err
 	}

@@ -46,6 +46,7 @@ type AcceptedJob struct {
 	TripShown             bool
 	PicturesOwed          int64
 	CallBacks             *string
+	EntriesSHA256         []byte `db:"entries_sha256"`
 }
 
 // A JobRow is a row of jobs.csv.

@@ -1,6 +1,7 @@
 package month
 
 import (
+	"encoding/hex"
 	"strconv"
 	"time"
 
@@ -140,6 +141,14 @@ func rounded[R any](of func(*R) *float64, places int) func(*R, *pack.Rows) {
 	}
 }
 
+// digestCell begins with a letter, so that no spreadsheet takes it for a number.
+func digestCell(digest []byte) string {
+	if digest == nil {
+		return ""
+	}
+	return "x" + hex.EncodeToString(digest)
+}
+
 func textOf(s *string) string {
 	if s == nil {
 		return ""
@@ -248,6 +257,8 @@ func Jobs() pack.TableOf[JobRow] {
 			text(func(j *R) string { return RuleSetRef(idOf(j.RuleSetID)) })),
 		field("method_version", pack.Text, "", "result-1/fan-1", "Version of the computation",
 			text(func(j *R) string { return j.MethodVersion }), required),
+		field("entries_sha256", pack.Text, "", "x9f86d081884c7d659a2feaa0c55ad015a3bf4f1b2b0b822cd15d6c15b0f00a08", "x and the SHA-256 of the ledger's links at the job's entries up to the package's position, oldest first: the file of the job must give the same",
+			text(func(j *R) string { return digestCell(j.EntriesSHA256) }), required),
 	)
 }
 

@@ -90,6 +90,8 @@ func writeRows[R any](w *writer, table pack.TableOf[R], rows []R) error {
 }
 
 func (w *writer) jobs() error {
+	w.args["digests"] = true
+	defer func() { w.args["digests"] = false }()
 	return writeTable(w, month.Jobs(), func(row func(*month.JobRow) error) error {
 		return w.eachJob(monthJobsSQL, func(j *month.AcceptedJob, work *month.Work) error {
 			r := month.JobRow{AcceptedJob: j, Work: work, Contractor: w.hides.Ref(j.ContractorID), CountedAs: "new", AcceptedOn: domain.DateOf(j.AcceptedAt, w.plan.Zone)}
@@ -279,11 +281,14 @@ func (w *writer) months() error {
 func (w *writer) codes() error { return writeRows(w, month.CodesUsed(), month.Codes()) }
 
 func (w *writer) ledger() error {
-	p := w.plan
-	return writeRows(w, month.LedgerAt(), []month.LedgerFact{
+	return writeRows(w, month.LedgerAt(), ledgerFacts(w.plan))
+}
+
+func ledgerFacts(p *Plan) []month.LedgerFact {
+	return []month.LedgerFact{
 		{Name: "epoch", Value: p.Epoch.String()}, {Name: "position", Value: strconv.FormatInt(p.Position, 10)}, {Name: "head_link", Value: "x" + p.Link.String()},
 		{Name: "previous_position", Value: strconv.FormatInt(p.Previous, 10)}, {Name: "time_zone", Value: p.Program.TimeZone},
-	})
+	}
 }
 
 // Every version of a job's complaints up to the position, oldest first.
@@ -321,6 +326,9 @@ const monthJobsSQL = monthStandingJobsSQL + monthJobsOrderSQL
 const monthJobsOrderSQL = `
 ORDER BY f.accepted_position, r.job_id`
 
+// What holds the file of a job to a package: the links of its entries l.
+const entriesDigestSQL = ` sha256(string_agg(l.link, ''::bytea ORDER BY l.position))`
+
 const monthStandingJobsSQL = `
 SELECT r.job_id, r.home_id, r.contractor_id, f.accepted_month, r.accepted_at,
     (SELECT count(*) FROM job_result AS c WHERE c.program_id = r.program_id AND c.job_id = r.job_id AND c.accepted_position <= @position) AS accepted_count,
@@ -337,7 +345,9 @@ SELECT r.job_id, r.home_id, r.contractor_id, f.accepted_month, r.accepted_at,
             AND l.body::jsonb ->> 'result' = 'passed' AND l.body::jsonb ->> 'purpose' IN ('final', 'monitoring') AND l.voided_at IS NULL) AS inspected,
     (SELECT count(*) FROM entry AS c
         WHERE @crossovers::boolean AND c.program_id = r.program_id AND c.job_id = r.job_id AND c.kind = 'crossover' AND c.voided_at IS NULL
-            AND c.position <= r.accepted_position AND (c.until_position IS NULL OR c.until_position > r.accepted_position) AND c.body::jsonb ->> 'action' = 'replaced') AS crossovers_count, cb.call_backs` + monthFirstSQL + monthCallBacksSQL + `
+            AND c.position <= r.accepted_position AND (c.until_position IS NULL OR c.until_position > r.accepted_position) AND c.body::jsonb ->> 'action' = 'replaced') AS crossovers_count, cb.call_backs,
+    CASE WHEN @digests::boolean THEN (SELECT` + entriesDigestSQL + `
+        FROM entry AS l WHERE l.program_id = r.program_id AND l.job_id = r.job_id AND l.position <= @position) END AS entries_sha256` + monthFirstSQL + monthCallBacksSQL + `
 JOIN entry AS j ON j.program_id = r.program_id AND j.kind = 'job' AND j.record_id = r.job_id
     AND j.position <= r.accepted_position AND (j.until_position IS NULL OR j.until_position > r.accepted_position)` + monthStandingSQL
 

@@ -114,7 +114,7 @@ func (r *reader) open() error {
 		return err
 	}
 	r.args = storage.Args{"program_id": r.t.Program, "position": p.Position, "previous": p.Previous, "begin": int64(0), "month": string(p.Month),
-		"from": first.Add(-marginBefore), "as_of": p.AsOf, "late": []domain.UUID{}, "fund": p.Fund, "first_fund": cmp.Or(p.Funds.First, month.WithoutFund)}
+		"from": first.Add(-marginBefore), "as_of": p.AsOf, "late": []domain.UUID{}, "digests": false, "fund": p.Fund, "first_fund": cmp.Or(p.Funds.First, month.WithoutFund)}
 	var rows []monthRuleSetRow
 	storage.All(r.t, &rows, monthRuleSetsSQL, r.args)
 	if err := r.t.Flush(); err != nil {
