@@ -484,6 +484,7 @@ func (r *recorder) judged() {
 	at := "/v1/jobs/" + in.Job.String()
 	must(r.API, r.Tokens[staff], in.review(domain.Accept))
 	r.ask("", staff, "GET", at+"/findings", nil, 200)
+	r.ask("", staff, "GET", at+"/file", nil, 200)
 	r.ask("", staff, "GET", at+"/result", nil, 200)
 	r.ask("", staff, "GET", at+"/cut-list", nil, 200)
 	r.ask("", staff, "GET", "/v1/jobs/"+exampleID(0xd21)+"/entries", nil, 200)

@@ -215,7 +215,7 @@ func jobsOperations() map[string]frame.Operation {
 				"month that shows the job. Nothing of a resident is in it; what people wrote and the pictures only where they are asked " +
 				"for. Every download is noted.",
 			Query: jobFileQuery{},
-			Gives: []frame.Gives{{Status: 200, What: "The file.", Media: "application/zip", Headers: []string{"ETag", "Repr-Digest", "Content-Disposition"}}},
+			Gives: []frame.Gives{{Status: 200, What: "The file.", Media: "application/zip", Headers: []string{"Repr-Digest", "Content-Disposition"}}},
 			Also:  []int{507},
 		},
 		"postEvaluation": {
@@ -324,7 +324,6 @@ func (s *Server) jobFile(ctx context.Context, caller domain.Caller, r *frame.Req
 			"Content-Type":        {"application/zip"},
 			"Content-Disposition": {`attachment; filename="` + f.Name + `"`},
 			"Content-Length":      {strconv.FormatInt(f.Written.Bytes, 10)},
-			"Etag":                {`"` + f.Written.SHA256 + `"`},
 			"Repr-Digest":         {"sha-256=:" + base64.StdEncoding.EncodeToString(digest) + ":"},
 			"Cache-Control":       {"private, no-store"},
 		},
