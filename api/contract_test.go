@@ -72,13 +72,13 @@ var (
 // The units in which quantities are written, and numbers that have none.
 var (
 	unitSuffixes = []string{"_pa", "_cfm", "_cfm25", "_cfm50", "_cfm25_per_100ft2", "_in", "_ft", "_ft2", "_f", "_btu_h", "_mils", "_ppm",
-		"_s", "_days", "_deg", "_kg_m3", "_in2", "_in3", "_gal", "_kwh", "_therm", "_btu", "_f_day", "_tons", "_px", "_ratio", "_percent", "_count", "_cents"}
+		"_s", "_days", "_months", "_points", "_deg", "_kg_m3", "_in2", "_in3", "_gal", "_kwh", "_therm", "_btu", "_f_day", "_tons", "_px", "_ratio", "_percent", "_count", "_cents"}
 	unitless = []string{
 		"acknowledged_position", "area_slope", "assumed_exponent", "base_version", "before_slope", "broken", "cfm25", "closed_by_version", "coefficient", "correction_factor", "count",
-		"coverage_factor", "current_schema", "degrees_of_freedom", "denominator_freedom", "effect_variance", "equipment_efficiency", "ewma", "exponent", "fan_exponent", "fasteners_each", "guard_factor", "guard_factor_used", "head_position", "holds",
+		"coverage_factor", "current_schema", "degrees_of_freedom", "denominator_freedom", "effect_variance", "equipment_efficiency", "ewma", "exponent", "failed_jobs_estimate", "fan_exponent", "fasteners_each", "figure_number", "guard_factor", "guard_factor_used", "head_position", "holds",
 		"index", "f", "insulation_r", "intra_class_correlation", "judged_at_position", "limit", "leak_flow_factor", "line_number", "listed", "listed_with_waste", "log_coefficient", "log_leakage", "log_reduction",
-		"mean_effect", "mean_residual", "meter_factor", "minimum_schema", "n", "not_applicable", "not_judged", "not_recorded", "number", "numerator_freedom", "p", "numbers", "position", "previous_position", "program_constant", "published_ewma", "q", "quantity", "r_squared",
-		"ratio", "ratio_exact", "resident_revision", "reference_factor", "residual", "residual_sd", "return_r_value", "revision", "schema", "shared_calibration", "shift", "shared_up_to_position",
+		"mean_effect", "mean_residual", "meter_factor", "minimum_schema", "n", "not_applicable", "not_judged", "not_recorded", "number", "numerator_freedom", "p", "numbers", "points", "position", "previous_position", "program_constant", "published_ewma", "q", "quantity", "r_squared",
+		"ratio", "ratio_exact", "reduction_coverage_factor", "resident_revision", "reference_factor", "residual", "residual_sd", "return_r_value", "revision", "schema", "shared_calibration", "shift", "shared_up_to_position",
 		"status", "supply_r_value", "tau", "tau2", "tau_paule_mandel", "term", "until_position", "used", "used_less_listed", "value", "version", "waived", "weight", "year_built", "z",
 	}
 )

@@ -223,7 +223,7 @@ func TestAMondayOnThePages(t *testing.T) {
 	// Sent in again, each finding is waived or answered, and it is accepted.
 	must(a, a.Tokens[domain.Field], item(domain.JobKind, in.Job, 3, in.state(domain.SentIn)))
 	job = office.read(at, nil, 200)
-	option := regexp.MustCompile(`<option value="([^"]+)">`)
+	option := regexp.MustCompile(`<option value="([^" ]+ [^"]+)">`) // a rule and its subject
 	names := map[string]bool{}
 	for _, m := range option.FindAllStringSubmatch(job, -1) {
 		names[m[1]] = true
