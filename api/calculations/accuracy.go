@@ -1,31 +1,6 @@
 package calculations
 
-import (
-	"errors"
-	"strings"
-
-	"ductledger/domain/leakage"
-	"ductledger/domain/stat"
-)
-
-// renamed gives a refusal's argument its place in the request: the number
-// packages name arguments by their own words. Of the pairs old, new the first
-// whose old is the argument, or begins it, counts.
-func renamed(err error, pairs ...string) error {
-	var r *stat.Refusal
-	if !errors.As(err, &r) {
-		return err
-	}
-	moved := *r
-	for i := 0; i+1 < len(pairs); i += 2 {
-		rest, begins := strings.CutPrefix(r.Argument, pairs[i])
-		if begins && (rest == "" || rest[0] == '/') {
-			moved.Argument = pairs[i+1] + rest
-			break
-		}
-	}
-	return &moved
-}
+import "ductledger/domain/leakage"
 
 // How well the instrument and its use are known; absent, ± 3 % flow, ± 1 % pressure, 2 % for a test done again.
 type Accuracy struct {

@@ -1,6 +1,7 @@
 package calculations
 
 import (
+	"cmp"
 	"context"
 
 	"ductledger/api/frame"
@@ -78,7 +79,7 @@ func calculateDelivery(_ context.Context, _ domain.Caller, r *frame.Request) (fr
 		}
 		c, err := delivery.Compare(body.Before, *body.After, body.Uncertainty)
 		if err != nil {
-			return frame.Answer{}, frame.Refused(renamed(err, "/before_ratio", "/before", "/after_ratio", "/after"))
+			return frame.Answer{}, frame.Refused(err)
 		}
 		out.After = &after
 		out.Comparison = &comparisonAnswer{c.SavingRatio, c.SavingURatio, c.LeakContribution, c.ModelContribution, c.Distinguishable}
@@ -99,31 +100,18 @@ func stateOf(d delivery.Ducts, place string) (deliveryState, error) {
 }
 
 func (b *DeliveryTest) savings() (list []delivery.Estimate, err error) {
-	add := func(e delivery.Estimate, err error, pairs ...string) error {
+	add := func(e delivery.Estimate, failed error) {
 		list = append(list, e)
-		return renamed(err, pairs...)
+		err = cmp.Or(err, failed)
 	}
 	if b.HeatingEnergy != nil {
-		const at = "/heating_energy"
-		e, err := delivery.SavingFromEnergy(b.Before, *b.After, *b.HeatingEnergy, b.Uncertainty)
-		if err := add(e, err, "/heating_energy_kwh", at+"/heating_energy_kwh", "/heating_energy_therm", at+"/heating_energy_therm",
-			"/heating_energy_btu", at+"/heating_energy_btu"); err != nil {
-			return nil, err
-		}
+		add(delivery.SavingFromEnergy(b.Before, *b.After, *b.HeatingEnergy, b.Uncertainty))
 	}
 	if b.HeatLoss != nil {
-		const at = "/heat_loss"
-		e, err := delivery.SavingFromDegreeDays(b.Before, *b.After, *b.HeatLoss, b.Uncertainty)
-		if err := add(e, err, "/ua_btu_h_f", at+"/ua_btu_h_f", "/degree_days_f_day", at+"/degree_days_f_day",
-			"/equipment_efficiency", at+"/equipment_efficiency", "/before_ratio", "/before"); err != nil {
-			return nil, err
-		}
+		add(delivery.SavingFromDegreeDays(b.Before, *b.After, *b.HeatLoss, b.Uncertainty))
 	}
 	if len(b.DeemedFigures) > 0 {
-		e, err := delivery.SavingDeemed(b.DeemedFigures, b.Zone, b.Uncertainty)
-		if err := add(e, err); err != nil {
-			return nil, err
-		}
+		add(delivery.SavingDeemed(b.DeemedFigures, b.Zone, b.Uncertainty))
 	}
-	return list, nil
+	return list, err
 }

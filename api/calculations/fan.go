@@ -4,7 +4,6 @@ import (
 	"context"
 	"errors"
 	"strconv"
-	"strings"
 
 	"ductledger/api/frame"
 	"ductledger/domain"
@@ -272,7 +271,7 @@ func (b *FanTest) corrected() (readings []leakage.Reading, corrections []string,
 	}
 	found, err := b.air().Corrections()
 	if err != nil {
-		return nil, nil, nil, renamed(err, airPointers()...)
+		return nil, nil, nil, err
 	}
 	if readings, err = found.Readings(readings); err != nil {
 		return nil, nil, nil, err
@@ -292,7 +291,7 @@ func (b *FanTest) flows() ([]leakage.Reading, error) {
 	equation := rules.FlowEquation(b.FlowEquations)
 	if len(b.FlowEquations) > 0 {
 		if err := equation.Check(); err != nil {
-			return nil, equationPlace(err)
+			return nil, err
 		}
 	}
 	readings := make([]leakage.Reading, len(b.Readings))
@@ -305,30 +304,12 @@ func (b *FanTest) flows() ([]leakage.Reading, error) {
 		}
 		flow, err := equation.Flow(r.Range, *r.FanPressurePa)
 		var refusal *stat.Refusal
-		if errors.As(renamed(err, "/instrument_pa", "/fan_pressure_pa"), &refusal) {
-			moved := *refusal
-			moved.Argument = "/readings/" + strconv.Itoa(i) + moved.Argument
-			faults = append(faults, frame.FaultOf(&moved))
+		if errors.As(stat.Under("/readings/"+strconv.Itoa(i), err), &refusal) {
+			faults = append(faults, frame.FaultOf(refusal))
 		}
 		readings[i].FlowCFM = flow
 	}
 	return readings, domain.InvalidFields(faults)
-}
-
-// equationPlace names a range as the request does.
-func equationPlace(err error) error {
-	var r *stat.Refusal
-	if !errors.As(err, &r) {
-		return err
-	}
-	moved := *r
-	for _, word := range [][2]string{{"/name", "/range"}, {"/low_pa", "/lowest_pa"}, {"/high_pa", "/highest_pa"}} {
-		if at, ends := strings.CutSuffix(moved.Argument, word[0]); ends {
-			moved.Argument = at + word[1]
-			break
-		}
-	}
-	return renamed(&moved, "/ranges", "/flow_equations")
 }
 
 // Degrees and feet in the units of the standards.
@@ -365,8 +346,3 @@ func (b *FanTest) air() leakage.TestAir {
 }
 
 func fahrenheit(c float64) float64 { return c*degreesFPerC + freezingF }
-
-func airPointers() []string {
-	return []string{"/home/temperature_c", "/inside_f", "/outside/temperature_c", "/outside_f", "/fan/temperature_c", "/fan_f",
-		"/home/elevation_m", "/elevation_ft", "/outside/elevation_m", "/elevation_ft", "/fan/elevation_m", "/elevation_ft"}
-}

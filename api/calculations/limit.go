@@ -2,7 +2,6 @@ package calculations
 
 import (
 	"context"
-	"strconv"
 
 	"ductledger/api/frame"
 	"ductledger/domain"
@@ -99,19 +98,6 @@ type limitInputs struct {
 	Guard   float64   `json:"guard_factor_used"`
 }
 
-// demandName is a demand's name as the request has it.
-func demandName(demand string) string {
-	switch demand {
-	case "at_most_share":
-		return "at_most_share_ratio"
-	case "at_most_per_100ft2":
-		return "at_most_cfm25_per_100ft2"
-	case "at_least_reduction":
-		return "at_least_reduction_ratio"
-	}
-	return demand
-}
-
 // calculateLimit decides whether ducts satisfy one of several routes.
 func calculateLimit(_ context.Context, _ domain.Caller, r *frame.Request) (frame.Answer, error) {
 	var body LimitTest
@@ -133,7 +119,7 @@ func calculateLimit(_ context.Context, _ domain.Caller, r *frame.Request) (frame
 	}
 	decision, outcomes, err := leakage.JudgeAlteration(a, routes, guard)
 	if err != nil {
-		return frame.Answer{}, frame.Refused(body.placed(err))
+		return frame.Answer{}, frame.Refused(err)
 	}
 	out := limitAnswer{Method: "limit", Decision: decision, Routes: make([]routeAnswer, len(outcomes)), AirHandlerFrom: from,
 		MethodVersion: leakage.AlteredVersion, Inputs: limitInputs{body, guard}}
@@ -143,7 +129,7 @@ func calculateLimit(_ context.Context, _ domain.Caller, r *frame.Request) (frame
 	for i, o := range outcomes {
 		out.Routes[i] = routeAnswer{o.Route, o.Decision, make([]demandAnswer, len(o.Demands))}
 		for j, d := range o.Demands {
-			row := demandAnswer{Demand: demandName(d.Demand), Limit: d.Limit, Decision: d.Decision}
+			row := demandAnswer{Demand: d.Demand, Limit: d.Limit, Decision: d.Decision}
 			if d.Decision != leakage.NotKnown {
 				row.Value, row.U = &d.Value, &d.U
 			}
@@ -151,19 +137,6 @@ func calculateLimit(_ context.Context, _ domain.Caller, r *frame.Request) (frame
 		}
 	}
 	return frame.Answer{Body: out}, nil
-}
-
-// placed names a route's demand as the request does.
-func (b *LimitTest) placed(err error) error {
-	pairs := []string{"/total_cfm25", "/total/after_cfm25", "/outside_cfm25", "/outside/after_cfm25",
-		"/air_handler_uncertainty", "/air_handler_u_ratio", "/guard", "/guard_factor"}
-	for i := range b.Routes {
-		at := "/routes/" + strconv.Itoa(i) + "/"
-		for _, demand := range []string{"at_most_share", "at_most_per_100ft2", "at_least_reduction"} {
-			pairs = append(pairs, at+demand, at+demandName(demand))
-		}
-	}
-	return renamed(err, pairs...)
 }
 
 // alteration is the body as the domain takes it, with the origin of the air
@@ -184,7 +157,6 @@ func (b *LimitTest) alteration() (a leakage.Alteration, from string, err error) 
 		from = "cooling_tons"
 	case b.HeatingBtuH != nil:
 		a.AirHandlerCFM, err = leakage.FlowFromHeating(*b.HeatingBtuH)
-		err = renamed(err, "/heating_btuh", "/heating_btu_h")
 		from = "heating_btu_h"
 	}
 	if err != nil {
@@ -220,5 +192,8 @@ func altered[L leakage.Leakage](f *alteredLeakage) (*leakage.Measured[L], *leaka
 		p.SharedCalibration = 1
 	}
 	r, err := leakage.Reduce(leakage.Measured[L]{CFM25: L(*f.BeforeCFM25), Uncertainty: u}, after, p)
-	return &after, &r, err
+	if err != nil { // each figure is within its limits: only both together can be refused
+		return nil, nil, stat.Refuse(stat.NoAnswer, "/after_cfm25", "check both figures", "before and after cannot be compared")
+	}
+	return &after, &r, nil
 }

@@ -2,7 +2,6 @@ package calculations
 
 import (
 	"context"
-	"strconv"
 
 	"ductledger/api/frame"
 	"ductledger/domain"
@@ -93,21 +92,16 @@ func calculatePan(_ context.Context, _ domain.Caller, r *frame.Request) (frame.A
 		}
 	}
 	readings := make([]leakage.PanReading, len(body.Readings))
-	var places []string
 	for i, r := range body.Readings {
-		at := "/readings/" + strconv.Itoa(i)
 		house := body.HousePressurePa
 		if r.HousePressurePa != nil {
 			house = *r.HousePressurePa
-		} else {
-			places = append(places, at+"/house_pressure_pa", "/house_pressure_pa")
 		}
 		readings[i] = leakage.PanReading{Register: r.Register, Trunk: r.Trunk, PanPa: r.PanPa, HousePa: house}
-		places = append(places, at+"/exponent", "/exponent")
 	}
 	pass, err := leakage.Pan(readings, p)
 	if err != nil {
-		return frame.Answer{}, frame.Refused(renamed(err, places...))
+		return frame.Answer{}, frame.Refused(err)
 	}
 	out := PanPassAnswer{Method: domain.Pan, RegistersCount: len(pass.Registers), MaxPa: pass.MaxPa, MedianPa: pass.MedianPa,
 		OverTargetCount: pass.OverTarget, IndistinctCount: pass.IndistinguishableN, Registers: make([]panRegister, len(pass.Registers)),

@@ -134,9 +134,7 @@ func calculateReduction(_ context.Context, _ domain.Caller, r *frame.Request) (f
 	}
 	change, err := reduce(body.Before.Quantity, body.Before.LeakageCFM25, before, body.After.LeakageCFM25, after, p)
 	if err != nil {
-		return frame.Answer{}, frame.Refused(renamed(err, "/before_cfm25", "/before/leakage_cfm25", "/after_cfm25", "/after/leakage_cfm25",
-			"/before_uncertainty/calibration", "/before/calibration_u_ratio", "/before_uncertainty/random", "/before/random_u_ratio",
-			"/after_uncertainty/calibration", "/after/calibration_u_ratio", "/after_uncertainty/random", "/after/random_u_ratio"))
+		return frame.Answer{}, frame.Refused(err)
 	}
 	out := reductionOf(change)
 	out.Inputs = reductionInputs{body.Before.Quantity, body.Before.LeakageCFM25, uncertaintyOf(before), body.After.LeakageCFM25, uncertaintyOf(after),

@@ -41,7 +41,7 @@ func (l HeatLoss) EnergyBefore(de float64) (float64, error) {
 	if err := l.check(); err != nil {
 		return 0, err
 	}
-	if err := effectivenessIn("/before_ratio", de); err != nil {
+	if err := effectivenessIn("/before", de); err != nil {
 		return 0, err
 	}
 	btu := float64(float64(hoursPerDay*l.UABtuHF)*l.DegreeDays) / float64(l.EquipmentRatio*de)
@@ -70,8 +70,8 @@ func (l HeatLoss) check() error {
 //
 // computed as EnergyBefore(before)·(1 − before/after), which is the same. The
 // heat that the rooms need is held equal in both states. Units are those of
-// EnergyBefore, the answer's in its names. Refused: what Compare and
-// EnergyBefore refuse. Source: as there, [mem].
+// EnergyBefore, the answer's in its names. Refused: what Compare refuses, and
+// EnergyBefore under /heat_loss. Source: as there, [mem].
 func SavingFromDegreeDays(before, after Ducts, loss HeatLoss, u Uncertainty) (Estimate, error) {
 	c, err := Compare(before, after, u)
 	if err != nil {
@@ -79,7 +79,7 @@ func SavingFromDegreeDays(before, after Ducts, loss HeatLoss, u Uncertainty) (Es
 	}
 	btu, err := loss.EnergyBefore(c.Before.Ratio)
 	if err != nil {
-		return Estimate{}, err
+		return Estimate{}, stat.Under("/heat_loss", err)
 	}
 	return byEffectiveness(FromDegreeDays, c, btu, u.HeatLossRatio, u), nil
 }

@@ -1,5 +1,7 @@
 package delivery
 
+import "ductledger/domain/stat"
+
 // The methods of an Estimate. A version is the day from which the computation
 // is the one in this package; a change of formula or default gets a new day.
 const (
@@ -87,7 +89,8 @@ func byEffectiveness(from string, c Comparison, energyBtu, energyRatio float64, 
 //	u²     = (saving·EnergyRatio)² + (energy·u(s))²
 //	range  = saving ± Coverage·u
 //
-// with u(s) from Compare. Refused: what Compare and HeatingEnergy refuse.
+// with u(s) from Compare. Refused: what Compare refuses, and
+// HeatingEnergy under /heating_energy.
 // Source: definition of delivery effectiveness [calc], JCGM 100 [mem].
 func SavingFromEnergy(before, after Ducts, energy HeatingEnergy, u Uncertainty) (Estimate, error) {
 	c, err := Compare(before, after, u)
@@ -96,7 +99,7 @@ func SavingFromEnergy(before, after Ducts, energy HeatingEnergy, u Uncertainty) 
 	}
 	btu, err := energy.InBtu()
 	if err != nil {
-		return Estimate{}, err
+		return Estimate{}, stat.Under("/heating_energy", err)
 	}
 	return byEffectiveness(FromHeatingEnergy, c, btu, u.EnergyRatio, u), nil
 }

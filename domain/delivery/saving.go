@@ -16,10 +16,10 @@ import (
 // zero when after is the smaller. Refused: either outside 0.001 to 1. Source:
 // the definition of delivery effectiveness [calc].
 func SavingRatio(before, after float64) (float64, error) {
-	if err := effectivenessIn("/before_ratio", before); err != nil {
+	if err := effectivenessIn("/before", before); err != nil {
 		return 0, err
 	}
-	if err := effectivenessIn("/after_ratio", after); err != nil {
+	if err := effectivenessIn("/after", after); err != nil {
 		return 0, err
 	}
 	return 1 - before/after, nil
@@ -63,7 +63,7 @@ type Comparison struct {
 // The saving is distinguishable from none when |s| > Coverage·u(s). Refused: what
 // Effective refuses, under /before or /after; states whose weather, heat
 // output or air differ, since then not only the ducts changed; an
-// effectiveness below 0.001, as /before_ratio or /after_ratio. Source: propagation of uncertainty, JCGM 100
+// effectiveness below 0.001, as /before or /after. Source: propagation of uncertainty, JCGM 100
 // 5.1.2 [mem].
 func Compare(before, after Ducts, u Uncertainty) (Comparison, error) {
 	if err := u.check(); err != nil {

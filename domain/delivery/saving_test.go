@@ -33,12 +33,12 @@ func TestSavingRatio(t *testing.T) {
 		code          string
 		argument      string
 	}{
-		{0, 0.9, stat.OutOfRange, "/before_ratio"},
-		{-0.1, 0.9, stat.OutOfRange, "/before_ratio"},
-		{80, 0.9, stat.OutOfRange, "/before_ratio"},
-		{0.8, 1.0000001, stat.OutOfRange, "/after_ratio"},
-		{0.8, math.NaN(), stat.NotFinite, "/after_ratio"},
-		{1, 5e-324, stat.OutOfRange, "/after_ratio"},
+		{0, 0.9, stat.OutOfRange, "/before"},
+		{-0.1, 0.9, stat.OutOfRange, "/before"},
+		{80, 0.9, stat.OutOfRange, "/before"},
+		{0.8, 1.0000001, stat.OutOfRange, "/after"},
+		{0.8, math.NaN(), stat.NotFinite, "/after"},
+		{1, 5e-324, stat.OutOfRange, "/after"},
 	} {
 		_, err := SavingRatio(c.before, c.after)
 		refused(t, "saving", err, c.code, c.argument)
@@ -105,7 +105,7 @@ func TestCompareRefused(t *testing.T) {
 	coldAfter := house(24)
 	coldAfter.HeatingOutputBtuH = 1000
 	_, err = Compare(cold, coldAfter, u)
-	refused(t, "air arrives colder than the room", err, stat.OutOfRange, "/before_ratio")
+	refused(t, "air arrives colder than the room", err, stat.OutOfRange, "/before")
 	_, err = Compare(house(120), tooMuch, u)
 	refused(t, "leak above flow after", err, stat.OutOfRange, "/after/supply_leak_cfm")
 	_, err = Compare(tooMuch, house(24), u)
@@ -202,7 +202,7 @@ func TestDegreeDays(t *testing.T) {
 	_, err = HeatLoss{UABtuHF: -5, DegreeDays: 5000, EquipmentRatio: 1}.EnergyBefore(0.8)
 	refused(t, "a home that gains", err, stat.NotPositive, "/ua_btu_h_f")
 	_, err = HeatLoss{UABtuHF: 500, DegreeDays: 5000, EquipmentRatio: 1}.EnergyBefore(80)
-	refused(t, "percent for a fraction", err, stat.OutOfRange, "/before_ratio")
+	refused(t, "percent for a fraction", err, stat.OutOfRange, "/before")
 	_, err = HeatLoss{UABtuHF: 9e4, DegreeDays: 2e4, EquipmentRatio: 1}.EnergyBefore(0.8)
 	refused(t, "a town", err, stat.OutOfRange, "/ua_btu_h_f")
 	_, err = HeatLoss{UABtuHF: 500, DegreeDays: 50000, EquipmentRatio: 1}.EnergyBefore(0.8)

@@ -156,19 +156,19 @@ func TestFlowEquation(t *testing.T) {
 		pa             float64
 		code, argument string
 	}{
-		{"below", "open", 19.9, "outside_range", "/instrument_pa"},
-		{"above", "ring", 400.1, "outside_range", "/instrument_pa"},
+		{"below", "open", 19.9, "outside_range", "/fan_pressure_pa"},
+		{"above", "ring", 400.1, "outside_range", "/fan_pressure_pa"},
 		{"unknown", "ring 3", 50, "unknown_range", "/range"},
-		{"NaN", "open", math.NaN(), stat.NotFinite, "/instrument_pa"},
+		{"NaN", "open", math.NaN(), stat.NotFinite, "/fan_pressure_pa"},
 	} {
 		_, err := e.Flow(c.use, c.pa)
 		refused(t, c.name, err, c.code, c.argument)
 	}
-	refused(t, "no range", leakage.FlowEquation{}.Check(), stat.TooFew, "/ranges")
-	refused(t, "twice", append(e, e[0]).Check(), "repeated", "/ranges/2/name")
-	refused(t, "coefficient", leakage.FlowEquation{{"a", 0, 0.5, 1, 2}}.Check(), stat.NotPositive, "/ranges/0/coefficient")
-	refused(t, "exponent", leakage.FlowEquation{{"a", 1, 5, 1, 2}}.Check(), stat.OutOfRange, "/ranges/0/exponent")
-	refused(t, "ends", leakage.FlowEquation{{"a", 1, 0.5, 2, 2}}.Check(), stat.OutOfRange, "/ranges/0/high_pa")
+	refused(t, "no range", leakage.FlowEquation{}.Check(), stat.TooFew, "/flow_equations")
+	refused(t, "twice", append(e, e[0]).Check(), "repeated", "/flow_equations/2/range")
+	refused(t, "coefficient", leakage.FlowEquation{{"a", 0, 0.5, 1, 2}}.Check(), stat.NotPositive, "/flow_equations/0/coefficient")
+	refused(t, "exponent", leakage.FlowEquation{{"a", 1, 5, 1, 2}}.Check(), stat.OutOfRange, "/flow_equations/0/exponent")
+	refused(t, "ends", leakage.FlowEquation{{"a", 1, 0.5, 2, 2}}.Check(), stat.OutOfRange, "/flow_equations/0/highest_pa")
 }
 
 func TestSubtractZero(t *testing.T) {

@@ -49,7 +49,7 @@ type RouteOutcome struct {
 
 // A DemandOutcome is the answer of one demand.
 type DemandOutcome struct {
-	Demand   string // at_most_share, at_most_per_100ft2, at_most_cfm25, at_least_reduction, all_sealed
+	Demand   string // at_most_share_ratio, at_most_cfm25_per_100ft2, at_most_cfm25, at_least_reduction_ratio, all_sealed
 	Value    float64
 	U        float64 // standard uncertainty, in the unit of Value
 	Limit    float64

@@ -25,20 +25,20 @@ type FlowEquation []FlowRange
 // has 0.5, a laminar element 1; twice that is a slip of the pen.
 const MaxRangeExponent = 2
 
-// Check refuses an equation that cannot be used: no range (too_few, /ranges),
-// a name twice (repeated, /ranges/i/name), a coefficient or pressure not above
+// Check refuses an equation that cannot be used: no range (too_few, /flow_equations),
+// a name twice (repeated, /flow_equations/i/range), a coefficient or pressure not above
 // 0, an exponent outside 0 … MaxRangeExponent, a low end not below its high end.
 // Coefficients in cfm/Pa^n, pressures in Pa.
 // Source: the instrument's own calibration certificate [cp].
 func (e FlowEquation) Check() error {
 	if len(e) == 0 {
-		return stat.Refuse(stat.TooFew, "/ranges", "enter the equation of the certificate", "0 ranges, at least 1 is needed")
+		return stat.Refuse(stat.TooFew, "/flow_equations", "enter the equation of the certificate", "0 ranges, at least 1 is needed")
 	}
 	for i, r := range e {
-		at := "/ranges/" + strconv.Itoa(i)
+		at := "/flow_equations/" + strconv.Itoa(i)
 		for _, other := range e[:i] {
 			if other.Name == r.Name {
-				return stat.Refuse("repeated", at+"/name", "", "the range %.40q stands twice", r.Name)
+				return stat.Refuse("repeated", at+"/range", "", "the range %.40q stands twice", r.Name)
 			}
 		}
 		if err := stat.Positive(at+"/coefficient", r.Coefficient, "cfm/Pa^n"); err != nil {
@@ -50,14 +50,14 @@ func (e FlowEquation) Check() error {
 		if err := stat.Within(at+"/exponent", r.Exponent, 0, MaxRangeExponent, "(no unit)"); err != nil {
 			return err
 		}
-		if err := stat.Positive(at+"/low_pa", r.LowPa, "Pa"); err != nil {
+		if err := stat.Positive(at+"/lowest_pa", r.LowPa, "Pa"); err != nil {
 			return err
 		}
-		if err := stat.Finite(at+"/high_pa", r.HighPa, "Pa"); err != nil {
+		if err := stat.Finite(at+"/highest_pa", r.HighPa, "Pa"); err != nil {
 			return err
 		}
 		if r.HighPa <= r.LowPa {
-			return stat.Refuse(stat.OutOfRange, at+"/high_pa", "", "%v Pa is not above the low end, %v Pa", r.HighPa, r.LowPa)
+			return stat.Refuse(stat.OutOfRange, at+"/highest_pa", "", "%v Pa is not above the low end, %v Pa", r.HighPa, r.LowPa)
 		}
 	}
 	return nil
@@ -66,7 +66,7 @@ func (e FlowEquation) Check() error {
 // Flow is Q = C·ΔP^n in cfm for the pressure across the instrument, in Pa.
 //
 // Refused: a range the certificate does not name (unknown_range, /range), a
-// pressure outside its limits (outside_range, /instrument_pa), since beyond
+// pressure outside its limits (outside_range, /fan_pressure_pa), since beyond
 // them the certificate says nothing, and what Check refuses.
 //
 // Source: the form of the equation, ASTM E779 [mem]; its numbers, the
@@ -75,7 +75,7 @@ func (e FlowEquation) Flow(rangeName string, instrumentPa float64) (float64, err
 	if err := e.Check(); err != nil {
 		return 0, err
 	}
-	if err := stat.Finite("/instrument_pa", instrumentPa, "Pa"); err != nil {
+	if err := stat.Finite("/fan_pressure_pa", instrumentPa, "Pa"); err != nil {
 		return 0, err
 	}
 	for _, r := range e {
@@ -83,11 +83,11 @@ func (e FlowEquation) Flow(rangeName string, instrumentPa float64) (float64, err
 			continue
 		}
 		if instrumentPa < r.LowPa || instrumentPa > r.HighPa {
-			return 0, stat.Refuse("outside_range", "/instrument_pa", "read again in another range of the instrument",
+			return 0, stat.Refuse("outside_range", "/fan_pressure_pa", "read again in another range of the instrument",
 				"%v Pa is outside %v to %v Pa, which the certificate covers in %.40q", instrumentPa, r.LowPa, r.HighPa, r.Name)
 		}
 		q := r.Coefficient * math.Pow(instrumentPa, r.Exponent)
-		if err := stat.Positive("/instrument_pa", q, "cfm"); err != nil {
+		if err := stat.Positive("/fan_pressure_pa", q, "cfm"); err != nil {
 			return 0, err
 		}
 		return q, nil

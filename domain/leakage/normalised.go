@@ -23,14 +23,14 @@ func FlowFromCooling(tons float64) (float64, error) {
 }
 
 // FlowFromHeating is the nominal air-handler flow, 21.7 cfm per 1,000 Btu/h of
-// heating output. Refused: an output not above 0 (/heating_btuh).
+// heating output. Refused: an output not above 0 (/heating_btu_h).
 // Source: California Energy Code, Joint Appendix JA9 [pub].
 func FlowFromHeating(btuh float64) (float64, error) {
-	if err := stat.Positive("/heating_btuh", btuh, "Btu/h"); err != nil {
+	if err := stat.Positive("/heating_btu_h", btuh, "Btu/h"); err != nil {
 		return 0, err
 	}
 	q := FlowPerKBtuh * (btuh / btuhPerKBtuh)
-	return q, stat.Positive("/heating_btuh", q, "cfm")
+	return q, stat.Positive("/heating_btu_h", q, "cfm")
 }
 
 // A Decision is what a figure with an uncertainty says about a limit.
@@ -66,7 +66,7 @@ func Decide(value, u, limit, guard float64) (Decision, error) {
 	if err := stat.Finite("/limit", limit, "its unit"); err != nil {
 		return "", err
 	}
-	if err := stat.NotBelowZero("/guard", guard, "(no unit)"); err != nil {
+	if err := stat.NotBelowZero("/guard_factor", guard, "(no unit)"); err != nil {
 		return "", err
 	}
 	band := float64(guard * u)

@@ -19,7 +19,7 @@ func TestNominalFlow(t *testing.T) {
 	near(t, "nominal flow, cooling", get(leakage.FlowFromCooling(2.5)), 1000, 0, "400 cfm per ton, California Energy Code JA9 [pub]")
 	near(t, "nominal flow, heating", get(leakage.FlowFromHeating(60000)), 1302, 1e-9, "21.7 cfm per 1,000 Btu/h, the same")
 	_, err := leakage.FlowFromHeating(0)
-	refused(t, "heating", err, stat.NotPositive, "/heating_btuh")
+	refused(t, "heating", err, stat.NotPositive, "/heating_btu_h")
 	_, err = leakage.FlowFromCooling(math.Inf(1))
 	refused(t, "cooling", err, stat.NotFinite, "/cooling_tons")
 }
@@ -131,5 +131,5 @@ func TestJudgeAlteration(t *testing.T) {
 	_, _, err = leakage.JudgeAlteration(leakage.Alteration{}, []leakage.Route{{Scope: leakage.ScopeTotal}}, 1.645)
 	refused(t, "no demand", err, stat.TooFew, "/routes/0")
 	_, _, err = leakage.JudgeAlteration(leakage.Alteration{}, []leakage.Route{{Scope: "attic", AllSealed: true}}, 1.645)
-	refused(t, "scope", err, stat.OutOfRange, "/routes/0/scope")
+	refused(t, "scope", err, stat.OutOfRange, "/routes/0/quantity")
 }

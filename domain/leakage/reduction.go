@@ -110,8 +110,8 @@ type AreaShare struct {
 // A home that leaked below the instrument's range has no after of 0: hand in
 // the lower limit of the range, which understates the reduction.
 //
-// Refused: a leakage not above 0 (/before_cfm25, /after_cfm25), uncertainties
-// outside 0 … 10 (/before_uncertainty/…, /after_uncertainty/…), ρ outside 0 … 1
+// Refused: a leakage not above 0 (/before/leakage_cfm25, /after/…), uncertainties
+// outside 0 … 10 (/before/calibration_u_ratio, …), ρ outside 0 … 1
 // (/shared_calibration), a confidence outside (0, 1), a coverage outside
 // 0 … 10, an area negative (/floor_area_ft2), figures so far apart that their
 // comparison leaves float64 (no_answer).
@@ -125,10 +125,10 @@ func Reduce[L Leakage](before, after Measured[L], p ReductionParameters) (Reduct
 		argument string
 		Measured[L]
 	}{{"/before", before}, {"/after", after}} {
-		if err := stat.Positive(m.argument+"_cfm25", float64(m.CFM25), "cfm"); err != nil {
+		if err := stat.Positive(m.argument+"/leakage_cfm25", float64(m.CFM25), "cfm"); err != nil {
 			return Reduction{}, err
 		}
-		if err := m.Uncertainty.check(m.argument + "_uncertainty"); err != nil {
+		if err := m.Uncertainty.check(m.argument); err != nil {
 			return Reduction{}, err
 		}
 	}

@@ -105,11 +105,11 @@ func TestReduceRefuses(t *testing.T) {
 		_, err := leakage.Reduce(a, b, p)
 		return err
 	}
-	refused(t, "before", call(m(0), m(1), p), stat.NotPositive, "/before_cfm25")
-	refused(t, "after", call(m(1), m(math.NaN()), p), stat.NotFinite, "/after_cfm25")
+	refused(t, "before", call(m(0), m(1), p), stat.NotPositive, "/before/leakage_cfm25")
+	refused(t, "after", call(m(1), m(math.NaN()), p), stat.NotFinite, "/after/leakage_cfm25")
 	bad := m(1)
 	bad.Uncertainty.Calibration = -1
-	refused(t, "uncertainty", call(m(1), bad, p), stat.OutOfRange, "/after_uncertainty/calibration")
+	refused(t, "uncertainty", call(m(1), bad, p), stat.OutOfRange, "/after/calibration_u_ratio")
 	p.SharedCalibration = 1.1
 	refused(t, "rho", call(m(1), m(1), p), stat.OutOfRange, "/shared_calibration")
 	p = leakage.DefaultReductionParameters()

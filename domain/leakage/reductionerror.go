@@ -49,7 +49,7 @@ func (r Reduction) finite() error {
 	for _, f := range figures {
 		for _, v := range []float64{f.Value, f.U, f.Limits.Low, f.Limits.High} {
 			if math.IsNaN(v) || math.IsInf(v, 0) {
-				return stat.Refuse(stat.NoAnswer, "/after_cfm25", "check both figures", "before and after lie so far apart that their comparison is not finite")
+				return stat.Refuse(stat.NoAnswer, "/after/leakage_cfm25", "check both figures", "before and after lie so far apart that their comparison is not finite")
 			}
 		}
 	}

@@ -34,7 +34,7 @@ func (r Route) judge(a Alteration, guard float64) (RouteOutcome, error) {
 		if a.AirHandlerCFM > 0 {
 			share = leakage / a.AirHandlerCFM
 		}
-		if err := add("at_most_share", known && a.AirHandlerCFM > 0, share, share*root(u, a.AirHandlerU), *r.AtMostShare, false); err != nil {
+		if err := add("at_most_share_ratio", known && a.AirHandlerCFM > 0, share, share*root(u, a.AirHandlerU), *r.AtMostShare, false); err != nil {
 			return out, err
 		}
 	}
@@ -43,7 +43,7 @@ func (r Route) judge(a Alteration, guard float64) (RouteOutcome, error) {
 		if a.FloorAreaFt2 > 0 {
 			per = areaUnit * leakage / a.FloorAreaFt2
 		}
-		if err := add("at_most_per_100ft2", known && a.FloorAreaFt2 > 0, per, per*u, *r.AtMostPer100Ft2, false); err != nil {
+		if err := add("at_most_cfm25_per_100ft2", known && a.FloorAreaFt2 > 0, per, per*u, *r.AtMostPer100Ft2, false); err != nil {
 			return out, err
 		}
 	}
@@ -57,7 +57,7 @@ func (r Route) judge(a Alteration, guard float64) (RouteOutcome, error) {
 		if reduction != nil {
 			ratio = reduction.Ratio
 		}
-		if err := add("at_least_reduction", reduction != nil, ratio.Value, ratio.U, *r.AtLeastReduction, true); err != nil {
+		if err := add("at_least_reduction_ratio", reduction != nil, ratio.Value, ratio.U, *r.AtLeastReduction, true); err != nil {
 			return out, err
 		}
 	}
@@ -90,30 +90,30 @@ func (a Alteration) of(s Scope) (leakage, u float64, r *Reduction, err error) {
 		}
 		return leakage, u, a.OutsideReduction, nil
 	}
-	return 0, 0, nil, stat.Refuse(stat.OutOfRange, "/scope", "", "%.40q is neither %q nor %q", string(s), ScopeTotal, ScopeOutside)
+	return 0, 0, nil, stat.Refuse(stat.OutOfRange, "/quantity", "", "%.40q is neither %q nor %q", string(s), ScopeTotal, ScopeOutside)
 }
 
 func (a Alteration) check() error {
 	if a.Total != nil {
-		if err := stat.Positive("/total_cfm25", float64(a.Total.CFM25), "cfm"); err != nil {
+		if err := stat.Positive("/total/after_cfm25", float64(a.Total.CFM25), "cfm"); err != nil {
 			return err
 		}
-		if err := a.Total.Uncertainty.check("/total_uncertainty"); err != nil {
+		if err := a.Total.Uncertainty.check("/total"); err != nil {
 			return err
 		}
 	}
 	if a.Outside != nil {
-		if err := stat.Positive("/outside_cfm25", float64(a.Outside.CFM25), "cfm"); err != nil {
+		if err := stat.Positive("/outside/after_cfm25", float64(a.Outside.CFM25), "cfm"); err != nil {
 			return err
 		}
-		if err := a.Outside.Uncertainty.check("/outside_uncertainty"); err != nil {
+		if err := a.Outside.Uncertainty.check("/outside"); err != nil {
 			return err
 		}
 	}
 	if err := stat.NotBelowZero("/air_handler_cfm", a.AirHandlerCFM, "cfm"); err != nil {
 		return err
 	}
-	if err := stat.Within("/air_handler_uncertainty", a.AirHandlerU, 0, 10, "(fraction of 1)"); err != nil {
+	if err := stat.Within("/air_handler_u_ratio", a.AirHandlerU, 0, 10, "(fraction of 1)"); err != nil {
 		return err
 	}
 	return stat.NotBelowZero("/floor_area_ft2", a.FloorAreaFt2, "ft²")

@@ -87,14 +87,14 @@ func (a Accuracy) check() error {
 }
 
 func (u Uncertainty) check(argument string) error {
-	if err := stat.Within(argument+"/calibration", u.Calibration, 0, 10, "(fraction of 1)"); err != nil {
+	if err := stat.Within(argument+"/calibration_u_ratio", u.Calibration, 0, 10, "(fraction of 1)"); err != nil {
 		return err
 	}
-	if err := stat.Within(argument+"/random", u.Random, 0, 10, "(fraction of 1)"); err != nil {
+	if err := stat.Within(argument+"/random_u_ratio", u.Random, 0, 10, "(fraction of 1)"); err != nil {
 		return err
 	}
 	if !(u.Freedom >= 0) {
-		return stat.Refuse(stat.Negative, argument+"/freedom", "", "%v degrees of freedom are less than 0", u.Freedom)
+		return stat.Refuse(stat.Negative, argument+"/degrees_of_freedom", "", "%v degrees of freedom are less than 0", u.Freedom)
 	}
 	return nil
 }
