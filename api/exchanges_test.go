@@ -552,7 +552,7 @@ func (r *recorder) office() {
 
 	var p packaged
 	r.ask("", staff, "POST", october, object{}, 202)
-	for range 1000 { // it is built beside
+	for range 6000 { // it is built beside
 		if r.Do(staff, "GET", october+"/1", nil).Want(200).Into(&p); p.State != "building" {
 			break
 		}

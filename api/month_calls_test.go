@@ -86,7 +86,7 @@ func TestTheMonthLivedByCalls(t *testing.T) {
 		case "total":
 			l.values[words[1]] = strconv.FormatInt(l.total(words[2], words[3]), 10)
 		case "wait":
-			for range 600 {
+			for range 6000 {
 				if string(l.at("/"+words[1])) == words[2] {
 					break
 				}

@@ -47,6 +47,9 @@ type Options struct {
 	Warm int32
 	// PlansFor is how long a connection keeps its plans; 0: a minute.
 	PlansFor time.Duration
+	// Patience is how long a server that seems to hang may take to answer before
+	// it counts as away; 0: 1.5 s.
+	Patience time.Duration
 }
 
 // Limits bound what may be stored. Zero: no bound.
@@ -94,7 +97,7 @@ func Open(ctx context.Context, url string, o Options) (*DB, error) {
 	if o.Log == nil {
 		o.Log = slog.New(slog.DiscardHandler)
 	}
-	return &DB{pool: pool, watch: newWatch(config.ConnConfig, o.Log), limits: o.Limits, now: o.Now, log: o.Log,
+	return &DB{pool: pool, watch: newWatch(config.ConnConfig, o.Log, cmp.Or(o.Patience, watchPatience)), limits: o.Limits, now: o.Now, log: o.Log,
 		plansFor: cmp.Or(o.PlansFor, plansFor)}, nil
 }
 

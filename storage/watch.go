@@ -28,6 +28,7 @@ const (
 type watch struct {
 	config *pgx.ConnConfig
 	log    *slog.Logger
+	wait   time.Duration   // for the server's answer
 	ended  context.Context // ends with close
 	end    context.CancelFunc
 	loop   sync.WaitGroup
@@ -40,10 +41,10 @@ type watch struct {
 	answered time.Time                          // the last answer of the server, or the first transaction
 }
 
-func newWatch(config *pgx.ConnConfig, log *slog.Logger) *watch {
-	w := &watch{config: config.Copy(), log: log, under: map[uint64]context.CancelCauseFunc{}}
+func newWatch(config *pgx.ConnConfig, log *slog.Logger, wait time.Duration) *watch {
+	w := &watch{config: config.Copy(), log: log, wait: wait, under: map[uint64]context.CancelCauseFunc{}}
 	w.config.Tracer = nil
-	w.config.ConnectTimeout = watchPatience
+	w.config.ConnectTimeout = wait
 	w.ended, w.end = context.WithCancel(context.Background())
 	return w
 }
@@ -135,7 +136,7 @@ func (w *watch) look() {
 
 // ask returns the connection on which the server answered, to ask again there.
 func (w *watch) ask(conn *pgx.Conn) (*pgx.Conn, error) {
-	ctx, cancel := context.WithTimeout(w.ended, watchPatience)
+	ctx, cancel := context.WithTimeout(w.ended, w.wait)
 	defer cancel()
 	var err error
 	if conn == nil || conn.IsClosed() {

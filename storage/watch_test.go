@@ -16,49 +16,45 @@ import (
 	"github.com/jackc/pgx/v5"
 )
 
-// answerLimit is the time within which everybody is told that the database is
-// away.
+// answerLimit is the time after which a database that hangs counts as away.
 const answerLimit = 3 * time.Second
 
-// A database that hangs ends what is under way within three seconds, refuses
-// what comes meanwhile at once, and serves again when it goes on.
+// A database that hangs ends what is under way, refuses what comes meanwhile
+// without asking it, and serves again when it goes on. Within which time is
+// judged where the machine is known to be calm: TestPostgresStandsStill of
+// cmd/ductledger with -calm.
 func TestDatabaseThatHangs(t *testing.T) {
 	t.Parallel()
 	db, _, link := storagetest.OpenBehind(t)
 	w := storagetest.Program(t, db)
-	ask := func() (time.Duration, error) {
-		began := time.Now()
-		ctx, cancel := context.WithTimeout(context.Background(), 30*time.Second)
+	ask := func() error { // one that hangs with the database is ended with another code
+		ctx, cancel := context.WithTimeout(context.Background(), time.Minute)
 		defer cancel()
 		_, err := db.Program(ctx, w.Program)
-		return time.Since(began), err
+		return err
 	}
 	link.Hang()
 	var all sync.WaitGroup
 	for range 20 { // more than there are connections
 		all.Go(func() {
-			if took, err := ask(); domain.CodeOf(err) != domain.Overloaded || took > answerLimit {
-				t.Errorf("after %s: %v", took, err)
+			if err := ask(); domain.CodeOf(err) != domain.Overloaded {
+				t.Error(err)
 			}
 		})
 	}
 	all.Wait()
-	for range 1000 {
-		if took, err := ask(); domain.CodeOf(err) != domain.Overloaded || took > answerLimit/10 {
-			t.Fatalf("while it is away, after %s: %v", took, err)
+	for range 10_000 { // each of which would wait for seconds, if it asked
+		if err := ask(); domain.CodeOf(err) != domain.Overloaded {
+			t.Fatalf("while it is away: %v", err)
 		}
 	}
 	if err := db.Ping(t.Context()); domain.CodeOf(err) != domain.Overloaded {
 		t.Errorf("readiness says %v", err)
 	}
 	link.Resume()
-	healed := time.Now()
-	for {
-		if _, err := ask(); err == nil {
+	for range 6000 {
+		if ask() == nil {
 			break
-		}
-		if time.Since(healed) > 5*time.Second {
-			t.Fatal("it does not serve again")
 		}
 		time.Sleep(10 * time.Millisecond)
 	}
@@ -68,7 +64,7 @@ func TestDatabaseThatHangs(t *testing.T) {
 // A statement that takes long is no reason to think that the database hangs.
 func TestDatabaseThatIsSlow(t *testing.T) {
 	t.Parallel()
-	db, _ := storagetest.Open(t, func(o *storage.Options) { o.Connections = 2 })
+	db, _ := storagetest.Open(t, func(o *storage.Options) { o.Connections, o.Patience = 2, 0 })
 	w := storagetest.Program(t, db)
 	owner, err := pgx.Connect(t.Context(), storagetest.AddressOf(db))
 	if err != nil {

@@ -154,11 +154,11 @@ func (f *testFrame) routes() []Route {
 	staff := []domain.Role{domain.Staff}
 	return []Route{
 		{Method: "GET", Pattern: "/v1/ducts", Operation: "listDucts", Roles: []domain.Role{domain.Staff, domain.Field},
-			Timeout: time.Second, Shed: ShedLists,
+			Timeout: time.Minute, Shed: ShedLists,
 			Handle: func(_ context.Context, _ domain.Caller, r *Request) (Answer, error) {
 				return Answer{Body: map[string]any{"limit": r.Limit(), "note": strings.Repeat("n", 2000)}}, nil
 			}},
-		{Method: "POST", Pattern: "/v1/ducts", Operation: "postDuct", Roles: staff, Timeout: time.Second, Shed: ShedPushes,
+		{Method: "POST", Pattern: "/v1/ducts", Operation: "postDuct", Roles: staff, Timeout: time.Minute, Shed: ShedPushes,
 			Handle: func(_ context.Context, _ domain.Caller, r *Request) (Answer, error) {
 				var duct ductBody
 				if err := r.Decode(&duct); err != nil {
@@ -166,15 +166,15 @@ func (f *testFrame) routes() []Route {
 				}
 				return Answer{Status: 201, Body: map[string]any{"flow_cfm": duct.FlowCFM}}, nil
 			}},
-		{Method: "GET", Pattern: "/v1/ducts/{id}", Operation: "getDuct", Roles: staff, Timeout: time.Second, Shed: ShedLists,
+		{Method: "GET", Pattern: "/v1/ducts/{id}", Operation: "getDuct", Roles: staff, Timeout: time.Minute, Shed: ShedLists,
 			Handle: func(_ context.Context, _ domain.Caller, r *Request) (Answer, error) {
 				return Answer{Header: http.Header{"ETag": {`"7"`}}, Body: map[string]any{"id": r.Path["id"]}}, nil
 			}},
-		{Method: "DELETE", Pattern: "/v1/ducts/{id}", Operation: "panicDuct", Roles: staff, Timeout: time.Second, Shed: ShedLists,
+		{Method: "DELETE", Pattern: "/v1/ducts/{id}", Operation: "panicDuct", Roles: staff, Timeout: time.Minute, Shed: ShedLists,
 			Handle: func(context.Context, domain.Caller, *Request) (Answer, error) {
 				panic("connect postgres://app:hunter2@db/x password=hunter2 dl_abcdefghijkl")
 			}},
-		{Method: "POST", Pattern: "/v1/batches", Operation: "push", Roles: []domain.Role{domain.Field}, Timeout: time.Second,
+		{Method: "POST", Pattern: "/v1/batches", Operation: "push", Roles: []domain.Role{domain.Field}, Timeout: time.Minute,
 			Shed: ShedPushes, Gzip: true,
 			Handle: func(_ context.Context, _ domain.Caller, r *Request) (Answer, error) {
 				var batch batchBody
@@ -193,7 +193,7 @@ func (f *testFrame) routes() []Route {
 					return Answer{}, ctx.Err()
 				}
 			}},
-		{Method: "GET", Pattern: "/docs/{file...}", Public: true, Timeout: time.Second, Shed: ShedPages,
+		{Method: "GET", Pattern: "/docs/{file...}", Public: true, Timeout: time.Minute, Shed: ShedPages,
 			Handle: func(context.Context, domain.Caller, *Request) (Answer, error) {
 				return Answer{Body: []byte("page"), Header: http.Header{"Content-Security-Policy": {"default-src 'self'"}}}, nil
 			}},

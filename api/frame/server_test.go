@@ -3,6 +3,7 @@ package frame
 import (
 	"bufio"
 	"context"
+	"errors"
 	"fmt"
 	"io"
 	"log/slog"
@@ -38,9 +39,7 @@ func raw(t *testing.T, address, text string) (*http.Response, string) {
 		t.Fatal(err)
 	}
 	defer c.Close()
-	if _, err := io.WriteString(c, text); err != nil {
-		t.Fatal(err)
-	}
+	go func() { _, _ = io.WriteString(c, text) }() // a refusal may come before all is sent
 	res, err := http.ReadResponse(bufio.NewReader(c), nil)
 	if err != nil {
 		t.Fatal(err)
@@ -51,9 +50,11 @@ func raw(t *testing.T, address, text string) (*http.Response, string) {
 }
 
 func TestServer(t *testing.T) {
-	lim := Limits{BodyTime: 200 * time.Millisecond, BodyTimeMost: 400 * time.Millisecond, Monotonic: time.Now}
-	f := newTestFrame(t, lim)
-	address, stop := f.served(t, lim, time.Minute)
+	f := newTestFrame(t, Limits{Monotonic: time.Now})
+	address, stop := f.served(t, Limits{Monotonic: time.Now}, time.Minute)
+	short := Limits{BodyTime: 200 * time.Millisecond, BodyTimeMost: 400 * time.Millisecond, Monotonic: time.Now}
+	impatient := newTestFrame(t, short)
+	impatientAddress, stopImpatient := impatient.served(t, short, time.Minute)
 	head := "POST /v1/batches HTTP/1.1\r\nHost: x\r\nContent-Type: application/json\r\nAuthorization: Bearer " + f.field + "\r\n"
 	for _, row := range []struct {
 		name, text string
@@ -71,7 +72,11 @@ func TestServer(t *testing.T) {
 		{"endless header", head + "X-Long: " + strings.Repeat("x", 80<<10) + "\r\n\r\n", 431, ""},
 	} {
 		t.Run(row.name, func(t *testing.T) {
-			res, body := raw(t, address, row.text)
+			at, text := address, row.text
+			if row.status == 408 { // all others have the time that they need
+				at, text = impatientAddress, strings.Replace(text, f.field, impatient.field, 1)
+			}
+			res, body := raw(t, at, text)
 			if res.StatusCode != row.status || !strings.Contains(body, row.want) {
 				t.Errorf("got %d %s", res.StatusCode, body)
 			}
@@ -80,7 +85,7 @@ func TestServer(t *testing.T) {
 			}
 		})
 	}
-	if err := stop(); err != nil {
+	if err := errors.Join(stop(), stopImpatient()); err != nil {
 		t.Error(err)
 	}
 }

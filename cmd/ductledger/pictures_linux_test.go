@@ -113,13 +113,21 @@ func TestManyPicturesAtOnce(t *testing.T) {
 			pushing = false
 		case <-time.After(200 * time.Millisecond):
 			got, err := s.send(ctx, victim, "POST", "/v1/batches", batch(5))
+			if !*calm && err == nil && got.status == 503 { // the processors are the decoder's and other tests': told so, a phone comes back
+				continue
+			}
 			if err != nil || got.status != 207 {
-				t.Fatalf("a push meanwhile: %d %s %v", got.status, got.body, err)
+				t.Errorf("a push meanwhile: %d %s %v", got.status, got.body, err)
+				cancel()
+				continue
 			}
 			pushes, slowest = pushes+1, max(slowest, got.took)
 		}
 	}
 	t.Logf("%d pushes meanwhile, the slowest took %v; at most %d MB", pushes, slowest, s.memory()>>20)
+	if pushes == 0 {
+		t.Error("no push went through meanwhile")
+	}
 	if s.memory() > mostMemory {
 		t.Errorf("%d MB in memory, %d at most are expected", s.memory()>>20, mostMemory>>20)
 	}

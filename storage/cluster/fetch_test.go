@@ -185,8 +185,6 @@ func TestWhatIsNotTheArchiveIsRefused(t *testing.T) {
 	t.Parallel()
 	good := pack(t, fakePostgres()...)
 	digest := "#sha256=" + digestOf(good)
-	closed := httptest.NewServer(http.NotFoundHandler())
-	closed.Close()
 	for _, c := range []struct {
 		name   string
 		answer http.HandlerFunc
@@ -209,7 +207,7 @@ func TestWhatIsNotTheArchiveIsRefused(t *testing.T) {
 		}},
 		{name: "not there", want: "the answer is 404 Not Found", answer: http.NotFound},
 		{name: "silence", want: "no answer within 4s", answer: func(_ http.ResponseWriter, r *http.Request) { <-r.Context().Done() }},
-		{name: "no network", want: "connection refused", archive: closed.URL + "/postgres.tgz" + digest},
+		{name: "no network", want: "connection refused", archive: "http://127.0.0.1:1/postgres.tgz" + digest},
 		{name: "no folder", want: "cannot make the cache folder", cache: os.Args[0], // a file
 			answer: func(w http.ResponseWriter, _ *http.Request) { _, _ = w.Write(good) }},
 		{name: "an old Postgres", want: "it is version 14, and 15 or newer is needed", archive: serveOnce(t, pack(t,
@@ -231,16 +229,12 @@ func TestWhatIsNotTheArchiveIsRefused(t *testing.T) {
 				defer served.Close()
 				address = served.URL + "/postgres.tgz" + digest
 			}
-			begun := time.Now()
 			_, err := Start(t.Context(), archiveOptions(t, cache, address))
 			if !errors.Is(err, ErrNone) || !strings.Contains(err.Error(), c.want) || !strings.Contains(err.Error(), "apt-get install postgresql") {
 				t.Fatalf("error %v does not say %q", err, c.want)
 			}
 			if strings.Contains(err.Error(), "\n") {
 				t.Errorf("more than one line: %q", err)
-			}
-			if took := time.Since(begun); took > 10*time.Second {
-				t.Errorf("it took %s", took)
 			}
 			if c.archive == "" && c.cache == "" {
 				if names := entries(t, filepath.Join(cache, "ductledger", "postgres")); len(names) != 1 {

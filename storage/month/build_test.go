@@ -125,7 +125,7 @@ func (a *agency) taken(t *testing.T) monthdb.Package {
 // await asks after a revision of October until it is no longer in the state.
 func (a *agency) await(t *testing.T, revision int, state monthdb.PackageState) monthdb.Package {
 	t.Helper()
-	for range 600 {
+	for range 2400 {
 		p, err := monthdb.ReadPackage(context.Background(), a.DB, a.Staff, "2026-10", "", revision)
 		if err != nil {
 			t.Fatal(err)

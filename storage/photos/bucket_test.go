@@ -4,7 +4,6 @@ import (
 	"bytes"
 	"context"
 	"errors"
-	"net"
 	"net/http"
 	"os"
 	"os/exec"
@@ -15,34 +14,18 @@ import (
 	"time"
 
 	"ductledger/storage/photos"
+	"ductledger/storage/storagetest"
 )
 
 // A server of object storage on files, written in Go and by others: what we
 // send is held to somebody else's reading of the protocol.
 const s3Server = "github.com/versity/versitygw/cmd/versitygw@v1.8.0"
 
-// serveBucket starts the server over a folder with one bucket and gives its
-// address and a way to end it. Where the server's module cannot be had the
-// test is skipped, in CI it fails.
+// serveBucket starts the server over a folder with one bucket and gives a way to
+// end it.
 func serveBucket(t *testing.T, dir, address string) (stop func()) {
 	t.Helper()
-	bin := filepath.Join(os.TempDir(), "ductledger-test-"+strings.NewReplacer("/", "-", "@", "-").Replace(s3Server))
-	if _, err := os.Stat(bin); err != nil {
-		tool := exec.Command("go", "install", s3Server)
-		gobin := t.TempDir()
-		tool.Env = append(os.Environ(), "GOBIN="+gobin, "GOFLAGS=-mod=mod")
-		tool.Dir = gobin
-		if out, err := tool.CombinedOutput(); err != nil {
-			if os.Getenv("CI") != "" {
-				t.Fatalf("install %s: %v\n%s", s3Server, err, out)
-			}
-			t.Skipf("no object storage to test with: install %s: %v", s3Server, err)
-		}
-		if err := os.Rename(filepath.Join(gobin, "versitygw"), bin); err != nil {
-			t.Fatal(err)
-		}
-	}
-	cmd := exec.Command(bin, "--port", address, "--access", "access", "--secret", "secret-of-the-test", "posix", "--nometa", dir)
+	cmd := exec.Command(storagetest.Tool(t, s3Server), "--port", address, "--access", "access", "--secret", "secret-of-the-test", "posix", "--nometa", dir)
 	var log bytes.Buffer
 	cmd.Stdout, cmd.Stderr = &log, &log
 	cmd.SysProcAttr = &syscall.SysProcAttr{Setpgid: true}
@@ -53,7 +36,7 @@ func serveBucket(t *testing.T, dir, address string) (stop func()) {
 		_ = syscall.Kill(-cmd.Process.Pid, syscall.SIGKILL)
 		_ = cmd.Wait()
 	}
-	for deadline := time.Now().Add(20 * time.Second); ; {
+	for deadline := time.Now().Add(2 * time.Minute); ; {
 		if answer, err := http.Get("http://" + address + "/"); err == nil {
 			_ = answer.Body.Close()
 			return stop
@@ -66,19 +49,9 @@ func serveBucket(t *testing.T, dir, address string) (stop func()) {
 	}
 }
 
-func freeAddress(t *testing.T) string {
-	t.Helper()
-	l, err := net.Listen("tcp", "127.0.0.1:0")
-	if err != nil {
-		t.Fatal(err)
-	}
-	defer l.Close()
-	return l.Addr().String()
-}
-
 func TestBucket(t *testing.T) {
 	t.Parallel()
-	dir, address := t.TempDir(), freeAddress(t)
+	dir, address := t.TempDir(), storagetest.FreeAddress(t)
 	if err := os.Mkdir(filepath.Join(dir, "pictures"), 0o755); err != nil {
 		t.Fatal(err)
 	}
@@ -88,7 +61,7 @@ func TestBucket(t *testing.T) {
 		t.Fatal(err)
 	}
 	put := func() error {
-		ctx, cancel := context.WithTimeout(t.Context(), 10*time.Second)
+		ctx, cancel := context.WithTimeout(t.Context(), time.Minute)
 		defer cancel()
 		return b.Put(ctx, "p/a/part-0", strings.NewReader("x"), 1)
 	}

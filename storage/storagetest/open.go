@@ -51,7 +51,8 @@ func Open(t testing.TB, options ...func(*storage.Options)) (*storage.DB, *Clock)
 func openAt(t testing.TB, url, direct string, options ...func(*storage.Options)) (*storage.DB, *Clock) {
 	t.Helper()
 	clock := &Clock{now: Start}
-	o := storage.Options{Connections: 8, Now: clock.Now, Log: slog.New(slog.DiscardHandler)}
+	o := storage.Options{Connections: 8, Now: clock.Now, Log: slog.New(slog.DiscardHandler),
+		Patience: time.Minute} // a machine under test is busy, and no database of it is away
 	for _, option := range options {
 		option(&o)
 	}

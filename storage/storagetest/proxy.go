@@ -22,6 +22,7 @@ func OpenBehind(t testing.TB, options ...func(*storage.Options)) (*storage.DB, *
 	}
 	t.Cleanup(p.Close) // after the database was closed
 	u.Host = p.Address()
-	db, clock := openAt(t, u.String(), direct, options...)
+	own := func(o *storage.Options) { o.Patience = 0 } // as in a service: here it may hang
+	db, clock := openAt(t, u.String(), direct, append([]func(*storage.Options){own}, options...)...)
 	return db, clock, p
 }

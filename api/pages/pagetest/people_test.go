@@ -204,7 +204,7 @@ func TestAMonthTakesTwoPeople(t *testing.T) {
 	if at := builder.At(); at != "/staff/month?month=2026-10" || builder.Eval("document.querySelectorAll('.faults').length") != "0" {
 		t.Fatalf("%s: %s", at, builder.Text())
 	}
-	for range 100 {
+	for range 1000 {
 		builder.Go("/staff/month?month=2026-10")
 		if strings.Contains(builder.Text(), "waits for release") {
 			break
