@@ -10,6 +10,7 @@ import (
 	"net/netip"
 	"time"
 
+	"ductledger/api/account"
 	"ductledger/api/docs"
 	"ductledger/api/frame"
 	"ductledger/api/pages"
@@ -56,6 +57,9 @@ type Config struct {
 	PublicURL string
 	// Key signs the file of a job, as it signs packages; nil: it is not signed.
 	Key ed25519.PrivateKey
+	// Account lets people sign in on the pages with the account of their agency;
+	// nil: nobody.
+	Account *account.Provider
 	// Stopping ends when the service is to stop: who waits for news is answered.
 	Stopping context.Context // nil: never
 }
@@ -125,7 +129,7 @@ func newServer(cfg Config) (*Server, frame.Config, error) {
 	}
 	// The pages ask the table that their own rows are part of.
 	inside := &frame.Inside{Operations: operationDocs(), Now: cfg.Now}
-	if s.pages, err = pages.New(pages.Config{DB: cfg.DB, Now: cfg.Now, Ask: inside.Ask, PublicURL: cfg.PublicURL}); err != nil {
+	if s.pages, err = pages.New(pages.Config{DB: cfg.DB, Now: cfg.Now, Ask: inside.Ask, PublicURL: cfg.PublicURL, Account: cfg.Account}); err != nil {
 		return nil, frame.Config{}, err
 	}
 	inside.Routes = s.routes()

@@ -131,12 +131,15 @@ CREATE TABLE person (
     contractor_id uuid,
     password      text CHECK (password ~ '^\$argon2id\$'), -- never as it was typed; absent until the person chose one
     password_at   timestamptz,
+    account       bytea CHECK (length(account) = 32), -- digest of the agency's account by which the person signs in, in place of a password
     created_at    timestamptz NOT NULL,
     ended_at      timestamptz CHECK (ended_at >= created_at),
     PRIMARY KEY (program_id, person_id),
     CONSTRAINT person_name_once UNIQUE (program_id, name_key),
     CONSTRAINT person_contractor_fits_role CHECK ((contractor_id IS NOT NULL) = (role IN ('field', 'contractor'))),
-    CONSTRAINT person_password_whole CHECK ((password IS NULL) = (password_at IS NULL))
+    CONSTRAINT person_password_whole CHECK ((password IS NULL) = (password_at IS NULL)),
+    CONSTRAINT person_account_once UNIQUE (program_id, account),
+    CONSTRAINT person_one_way_in CHECK (password IS NULL OR account IS NULL)
 );
 
 -- Credentials. Stored is the SHA-256 of the text; the text is shown once. A
@@ -688,7 +691,7 @@ GRANT SELECT, INSERT, UPDATE (month) ON month_build_lock TO ductledger_app;
 GRANT UPDATE (state, built_by, built_by_token, built_by_person_id, released_at, released_by, released_by_token, released_by_person_id) ON month_package TO ductledger_app;
 -- Who holds a credential, and what it may do, stands for good.
 GRANT SELECT, INSERT ON person, token, one_use TO ductledger_app;
-GRANT UPDATE (role, contractor_id, password, password_at, ended_at) ON person TO ductledger_app;
+GRANT UPDATE (role, contractor_id, password, password_at, account, ended_at) ON person TO ductledger_app;
 GRANT UPDATE (seen_at, revoked_at) ON token TO ductledger_app;
 GRANT UPDATE (used_at) ON one_use TO ductledger_app;
 GRANT SELECT ON record TO ductledger_app;

@@ -13,6 +13,7 @@ import (
 	"sync"
 	"time"
 
+	"ductledger/api/account"
 	"ductledger/api/frame"
 	"ductledger/api/pages/chart"
 	"ductledger/api/pages/drawing"
@@ -33,6 +34,8 @@ type Config struct {
 	// PublicURL is what a link for somebody else begins with; empty: it is taken
 	// from the request.
 	PublicURL string
+	// Account lets people sign in with the account of their agency; nil: nobody.
+	Account *account.Provider
 }
 
 // Pages makes the pages.
@@ -106,6 +109,8 @@ func (p *Pages) rows() []row {
 		{"GET", "/staff", nil, look, false, p.home},
 		{"GET", "/staff/sign-in", nil, look, false, p.signInForm},
 		{"POST", "/staff/sign-in", nil, act, true, p.signIn},
+		{"POST", "/staff/account", nil, act, false, p.toAccount},
+		{"GET", accountReturn, nil, act, true, p.fromAccount},
 		{"GET", "/staff/join/{link}", nil, look, true, p.joinForm},
 		{"POST", "/staff/join/{link}", nil, act, true, p.join},
 		{"GET", "/staff/me", signedIn, look, false, p.me},
@@ -275,6 +280,7 @@ type Page struct {
 	Status int      // 200 when zero
 
 	Location string // where to go instead, after a form was taken
+	Refresh  string // where the browser goes from this page by itself
 	Cookies  []*http.Cookie
 }
 
@@ -295,6 +301,9 @@ func (p *Pages) render(v *Visit, page *Page) (frame.Answer, error) {
 	}
 	for _, c := range cookies {
 		header.Add("Set-Cookie", c.String())
+	}
+	if page.Refresh != "" {
+		header.Set("Refresh", "0; url="+page.Refresh)
 	}
 	if page.Location != "" {
 		header.Set("Location", page.Location)

@@ -17,16 +17,20 @@ import (
 // signInShown is what the form for signing in shows.
 type signInShown struct {
 	Program, Name, To string
+	Account           string // what the agency's accounts are called; empty where there are none
 }
 
 func (p *Pages) signInForm(_ context.Context, v *Visit) (Page, error) {
 	if !v.Caller.Person.IsZero() {
 		return Page{Location: "/staff"}, nil
 	}
-	return signInPage(signInShown{Program: v.Query.Get("program"), To: ours(v.Query.Get("to"))}), nil
+	return p.signInPage(signInShown{Program: v.Query.Get("program"), To: ours(v.Query.Get("to"))}), nil
 }
 
-func signInPage(s signInShown) Page {
+func (p *Pages) signInPage(s signInShown) Page {
+	if p.Account != nil {
+		s.Account = p.Account.Name
+	}
 	return Page{Title: "Sign in", Rows: -1, Body: "sign-in", With: s}
 }
 
@@ -48,10 +52,7 @@ func (p *Pages) signIn(ctx context.Context, v *Visit) (Page, error) {
 	}
 	err = people.SignIn(ctx, p.DB, program, s.Name, v.Form.Get("password"), digest, p.sessionBefore(v, program))
 	if domain.CodeOf(err) == domain.Unauthorized {
-		again := signInPage(s)
-		again.Status = http.StatusUnauthorized
-		again.Faults = []string{"Program, name and password do not belong together. Nobody but you knows which of them is wrong. An admin can make you a new link."}
-		return again, nil
+		return p.signInAgain(s, http.StatusUnauthorized, "Program, name and password do not belong together. Nobody but you knows which of them is wrong. An admin can make you a new link."), nil
 	}
 	if err != nil {
 		return Page{}, err
@@ -106,6 +107,8 @@ type joinShown struct {
 	Person   people.Person
 	Program  storage.Program
 	Password bool // is to be chosen
+	Link     string
+	Account  string // as in signInShown
 }
 
 func (p *Pages) linkOf(ctx context.Context, v *Visit) (program domain.UUID, digest [32]byte, s joinShown, err error) {
@@ -117,7 +120,10 @@ func (p *Pages) linkOf(ctx context.Context, v *Visit) (program domain.UUID, dige
 	if err != nil {
 		return program, digest, s, err
 	}
-	s = joinShown{Person: person, Password: purpose == people.ChoosePassword}
+	s = joinShown{Person: person, Password: purpose == people.ChoosePassword, Link: v.Path["link"]}
+	if p.Account != nil {
+		s.Account = p.Account.Name
+	}
 	s.Program, err = p.program(ctx, program)
 	return program, digest, s, err
 }

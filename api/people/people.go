@@ -22,7 +22,7 @@ type person struct {
 	Role domain.Role `json:"role"`
 	// Of the roles field and contractor.
 	ContractorID domain.UUID `json:"contractor_id,omitzero"`
-	// listed (holds tokens, if any), invited (has a link that is still good), active (chose a password) or ended.
+	// listed (holds tokens, if any), invited (has a link that is still good), active (chose a password, or uses the account of the agency) or ended.
 	State     people.State `json:"state"`
 	CreatedAt string       `json:"created_at"`
 	EndedAt   string       `json:"ended_at,omitzero"`

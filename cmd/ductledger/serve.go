@@ -14,10 +14,12 @@ import (
 	"net/url"
 	"os"
 	"runtime/debug"
+	"strings"
 	"sync"
 	"time"
 
 	"ductledger/api"
+	"ductledger/api/account"
 	"ductledger/api/frame"
 	"ductledger/api/sheet"
 	"ductledger/migrations"
@@ -38,6 +40,10 @@ type serveSettings struct {
 	TLSKey         string     `name:"tls-key" placeholder:"FILE" help:"The certificate's private key (PEM), readable by its owner only."`
 	TrustedProxy   []string   `placeholder:"ADDRESS" help:"Addresses or networks of proxies whose X-Forwarded-For tells where a request comes from."`
 	AllowOrigin    []string   `placeholder:"ORIGIN" help:"Origins whose scripts may ask in a browser, such as https://app.agency.example; they bring a token, never a cookie."`
+	OIDCIssuer     string     `name:"oidc-issuer" placeholder:"URL" help:"Let people sign in with the account of their agency, by OpenID Connect: the provider's issuer. Register /staff/account/return there, behind --public-url."`
+	OIDCClientID   string     `name:"oidc-client-id" placeholder:"ID" help:"What this service is called there."`
+	OIDCSecret     string     `name:"oidc-client-secret" placeholder:"FILE" help:"The client's secret, in a file readable by its owner only."`
+	OIDCName       string     `name:"oidc-name" default:"agency account" placeholder:"NAME" help:"What people call that account: Sign in with your …"`
 	pictureSettings
 	Limit map[string]float64 `placeholder:"NAME=VALUE" help:"Set a limit otherwise; ductledger doctor lists all with their reasons."`
 }
@@ -76,6 +82,25 @@ func (s *serveSettings) origins() ([]string, error) {
 	return s.AllowOrigin, nil
 }
 
+// account is the agency's provider; nil where none is set.
+func (s *serveSettings) account(log *slog.Logger) (*account.Provider, error) {
+	if s.OIDCIssuer == "" && s.OIDCClientID == "" && s.OIDCSecret == "" {
+		return nil, nil
+	}
+	if s.OIDCIssuer == "" || s.OIDCClientID == "" || s.OIDCSecret == "" {
+		return nil, errors.New("--oidc-issuer, --oidc-client-id and --oidc-client-secret are set together")
+	}
+	secret, err := secretIn(s.OIDCSecret)
+	if err != nil {
+		return nil, fmt.Errorf("--oidc-client-secret: %w", err)
+	}
+	provider, err := account.Open(account.Settings{Issuer: s.OIDCIssuer, ClientID: s.OIDCClientID, ClientSecret: strings.TrimSpace(string(secret)), Name: s.OIDCName}, log)
+	if err != nil {
+		return nil, fmt.Errorf("--oidc-issuer: %w", err)
+	}
+	return provider, nil
+}
+
 type serveCommand struct {
 	serveSettings
 	PackageKey string `placeholder:"FILE" help:"Sign packages with this Ed25519 private key (PKCS #8, PEM); without, they say that they are not signed."`
@@ -107,6 +132,10 @@ func (c *serveCommand) Run(in *invocation) error {
 		return &exitError{exitRefused, err}
 	}
 	secure, err := c.security(in.now, log)
+	if err != nil {
+		return &exitError{exitRefused, err}
+	}
+	agency, err := c.account(log)
 	if err != nil {
 		return &exitError{exitRefused, err}
 	}
@@ -147,7 +176,7 @@ func (c *serveCommand) Run(in *invocation) error {
 	}
 	counts := newMetrics()
 	handler, err := api.New(api.Config{DB: db, Pictures: taken, Now: in.now, Log: log, Observe: counts.observe, Count: counts.count, Refused: counts.refuse,
-		Gauge: counts.gauge, Stage: counts.stage, Limits: lim, Proxies: proxies, Stopping: in.ctx, Secure: secure != nil, Origins: origins, PublicURL: c.PublicURL, Key: key})
+		Gauge: counts.gauge, Stage: counts.stage, Limits: lim, Proxies: proxies, Stopping: in.ctx, Secure: secure != nil, Origins: origins, PublicURL: c.PublicURL, Key: key, Account: agency})
 	if err != nil {
 		return err
 	}

@@ -31,9 +31,9 @@ type State string
 
 // The states.
 const (
-	Listed  State = "listed"  // holds tokens, if any, and no password
+	Listed  State = "listed"  // holds tokens, if any, and has no way to sign in
 	Invited State = "invited" // has a link that is still good
-	Active  State = "active"  // chose a password
+	Active  State = "active"  // chose a password, or uses the account of the agency
 	Ended   State = "ended"
 )
 
@@ -42,7 +42,7 @@ type personRow struct {
 	Name         string
 	Role         string
 	ContractorID *[16]byte
-	HasPassword  bool
+	ComesIn      bool
 	CreatedAt    time.Time
 	EndedAt      *time.Time
 	SeenAt       *time.Time
@@ -60,7 +60,7 @@ func (r *personRow) person() Person {
 	switch {
 	case r.EndedAt != nil:
 		p.State = Ended
-	case r.HasPassword:
+	case r.ComesIn:
 		p.State = Active
 	case r.Invited:
 		p.State = Invited
@@ -71,7 +71,7 @@ func (r *personRow) person() Person {
 }
 
 const personColumns = `
-    p.person_id, p.name, p.role, p.contractor_id, p.password IS NOT NULL AS has_password, p.created_at, p.ended_at,
+    p.person_id, p.name, p.role, p.contractor_id, (p.password IS NOT NULL OR p.account IS NOT NULL) AS comes_in, p.created_at, p.ended_at,
     held.seen_at, held.sessions, held.tokens,
     EXISTS (SELECT FROM one_use AS u WHERE u.program_id = p.program_id AND u.person_id = p.person_id AND u.used_at IS NULL
         AND u.purpose = 'password' AND u.lapses_at > @at) AS invited`
@@ -189,11 +189,11 @@ func invalid(pointer, code, detail, fix string) error {
 // Two admins who end each other at once must not both succeed: their rows are
 // locked in one order.
 const adminsLockSQL = `
-SELECT person_id FROM person WHERE program_id = @program_id AND role = 'admin' AND ended_at IS NULL AND password IS NOT NULL
+SELECT person_id FROM person WHERE program_id = @program_id AND role = 'admin' AND ended_at IS NULL AND (password IS NOT NULL OR account IS NOT NULL)
 ORDER BY person_id FOR NO KEY UPDATE`
 
 const personEndSQL = `
-UPDATE person SET ended_at = @at WHERE program_id = @program_id AND person_id = @person_id AND ended_at IS NULL`
+UPDATE person SET ended_at = @at, account = NULL WHERE program_id = @program_id AND person_id = @person_id AND ended_at IS NULL`
 
 const personRoleSQL = `
 UPDATE person SET role = @role, contractor_id = @contractor_id WHERE program_id = @program_id AND person_id = @person_id AND ended_at IS NULL`

@@ -89,7 +89,7 @@ func begin(t *storage.Tx, person domain.UUID, password *string, digest [32]byte,
 }
 
 const personPasswordSQL = `
-UPDATE person SET password = @password, password_at = @at WHERE program_id = @program_id AND person_id = @person_id AND ended_at IS NULL`
+UPDATE person SET password = @password, password_at = @at, account = NULL WHERE program_id = @program_id AND person_id = @person_id AND ended_at IS NULL`
 
 // Enter uses a link up and begins a session. One for a password stores the
 // chosen one and ends every other session of the person.
