@@ -168,7 +168,7 @@ var (
 	changeable = map[string][]string{
 		"entry":         {"until_position", "match"},
 		"month_package": {"state", "built_by", "built_by_token", "built_by_person_id", "released_at", "released_by", "released_by_token", "released_by_person_id"},
-		"person":        {"role", "contractor_id", "password", "password_at", "ended_at"}, "token": {"seen_at", "revoked_at"}, "one_use": {"used_at"},
+		"person":        {"role", "contractor_id", "password", "password_at", "account", "ended_at"}, "token": {"seen_at", "revoked_at"}, "one_use": {"used_at"},
 		"program_head": nil, "device": nil, "waiting_home": nil, "job": nil, "job_scope": nil, "job_result": nil, "inspection_draw": nil, "held": nil, "picture": nil,
 		"month_build_lock": {"month"}, "resident": nil, "month_build": nil, // all of their columns
 	}

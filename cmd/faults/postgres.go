@@ -3,6 +3,7 @@
 package main
 
 import (
+	"bytes"
 	"context"
 	"errors"
 	"fmt"
@@ -48,11 +49,12 @@ func newPostgres(ctx context.Context, folder string) (*postgres, error) {
 }
 
 // start starts it on its folder, and again after a kill.
-func (p *postgres) start(ctx context.Context) (err error) {
-	p.cluster, err = cluster.Start(ctx, cluster.Options{Keep: p.folder, NoContainer: true, Parameters: []string{"max_connections=200"}})
+func (p *postgres) start(ctx context.Context) error {
+	started, err := cluster.Start(ctx, cluster.Options{Keep: p.folder, NoContainer: true, Parameters: []string{"max_connections=200"}})
 	if err != nil {
-		return err
+		return err // the one before stays, to be stopped
 	}
+	p.cluster = started
 	address, err := url.Parse(p.cluster.URL(""))
 	if err == nil {
 		p.link.Point(address.Host)
@@ -66,6 +68,8 @@ func (p *postgres) stop() error {
 }
 
 // kill kills all its processes at once and starts it again on what the disk has.
+// The first stands still meanwhile, so that it bears no child that is missed; the
+// next Postgres does not start while one of them holds the old one's memory.
 func (p *postgres) kill(ctx context.Context) error {
 	p.mu.Lock()
 	defer p.mu.Unlock()
@@ -73,10 +77,31 @@ func (p *postgres) kill(ctx context.Context) error {
 	if err != nil {
 		return err
 	}
-	for _, pid := range pids {
-		_ = syscall.Kill(pid, syscall.SIGKILL) // it may have ended
+	if len(pids) > 0 {
+		_ = syscall.Kill(pids[0], syscall.SIGSTOP) // it may have ended
+		if pids, err = p.cluster.Processes(); err != nil {
+			return err
+		}
 	}
-	return errors.Join(p.cluster.Stop(), p.start(ctx))
+	for _, pid := range pids {
+		_ = syscall.Kill(pid, syscall.SIGKILL)
+	}
+	err = p.cluster.Stop()
+	for _, pid := range pids {
+		for end := time.Now().Add(endTime); lives(pid) && time.Now().Before(end); {
+			time.Sleep(time.Millisecond)
+		}
+	}
+	return errors.Join(err, p.start(ctx))
+}
+
+// endTime is how long a killed process may take to end.
+const endTime = 30 * time.Second
+
+// lives tells a process that runs from one that has ended and that nobody has asked after.
+func lives(pid int) bool {
+	text, err := os.ReadFile(fmt.Sprintf("/proc/%d/stat", pid))
+	return err == nil && !bytes.Contains(text, []byte(") Z "))
 }
 
 // one is a process of a session or of a helper, by chance; 0 where there is none.
