@@ -2,7 +2,6 @@ package storagetest
 
 import (
 	"fmt"
-	"math/rand/v2"
 	"net"
 	"os"
 	"os/exec"
@@ -44,8 +43,8 @@ func Tool(t testing.TB, module string) (program string) {
 // those that the kernel gives to whoever asks for any (from 32768 on).
 func FreeAddress(t testing.TB) string {
 	t.Helper()
-	for range 1000 {
-		l, err := net.Listen("tcp", fmt.Sprintf("127.0.0.1:%d", 20_000+rand.IntN(12_000)))
+	for i := range 1000 {
+		l, err := net.Listen("tcp", fmt.Sprintf("127.0.0.1:%d", 20_000+(os.Getpid()*7+i*11)%12_000))
 		if err == nil {
 			defer l.Close()
 			return l.Addr().String()
