@@ -49,6 +49,15 @@ func (s *Server) sync(ctx context.Context, caller domain.Caller, _ *frame.Reques
 	return frame.Answer{Body: out}, s.owed(ctx, caller, &out)
 }
 
+// kindWords are the names of all kinds.
+var kindWords = func() string {
+	words := make([]string, len(domain.Kinds))
+	for i, row := range domain.Kinds {
+		words[i] = string(row.Kind)
+	}
+	return strings.Join(words, ", ")
+}()
+
 // changes answers the next page of what the caller may see.
 func (s *Server) changes(ctx context.Context, caller domain.Caller, r *frame.Request) (frame.Answer, error) {
 	if caller.DeviceClosing {
@@ -62,7 +71,7 @@ func (s *Server) changes(ctx context.Context, caller domain.Caller, r *frame.Req
 	if kinds != "" {
 		for word := range strings.SplitSeq(kinds, ",") {
 			if _, known := domain.RowOf(domain.Kind(word)); !known {
-				return frame.Answer{}, domain.Errorf(domain.BadQuery, "kinds: there is no kind %q", frame.Logged(word))
+				return frame.Answer{}, domain.At("/kinds", domain.BadQuery, "kinds: there is no kind %q; there are %s", frame.Logged(word), kindWords)
 			}
 			q.Kinds = append(q.Kinds, domain.Kind(word))
 		}

@@ -23,6 +23,7 @@ type beside struct {
 	resident *storage.Resident // of a home
 	heard    jsontext.Value    // of a device
 	texts    *int              // that remain of a home whose resident was erased
+	notes    []string          // of what a PUT just brought
 }
 
 // toldContractor tells the kinds that a contractor's office reads with their
@@ -65,6 +66,11 @@ func (s *Server) entryJSON(caller domain.Caller, e *domain.Entry, more beside) j
 	}
 	if more.texts != nil {
 		b = strconv.AppendInt(append(b, `,"texts_count":`...), int64(*more.texts), 10)
+	}
+	if len(more.notes) > 0 {
+		if notes, err := json.Marshal(more.notes); err == nil { // texts of ours cannot fail
+			b = append(append(b, `,"notes":`...), notes...)
+		}
 	}
 	if more.heard != nil {
 		b = append(append(b, `,"heard":`...), more.heard...)

@@ -103,7 +103,7 @@ func (s *Server) listHeld(ctx context.Context, caller domain.Caller, r *frame.Re
 	if text := r.Query.Get("job_id"); text != "" {
 		id, err := domain.ParseUUID(text)
 		if err != nil {
-			return frame.Answer{}, domain.Errorf(domain.BadQuery, "job_id: %v", err)
+			return frame.Answer{}, domain.At("/job_id", domain.BadQuery, "job_id: %v", err)
 		}
 		job = id
 	}

@@ -45,9 +45,26 @@ func TestAnswersThatHelp(t *testing.T) {
 	if p := a.Do(domain.Staff, "POST", "/v1/batches", "\x1f\x8b\x08\x00").Want(400).Problem(); !strings.Contains(p.Detail, "Content-Encoding: gzip") {
 		t.Errorf("gzip without its header: %s", p.Detail)
 	}
-	p := a.Do(domain.Staff, "POST", "/v1/performance/publications", object{"from": "2026-07-01", "before": "2026-06-01"})
-	if p.Status == 422 && len(p.Problem().Errors) == 0 {
-		t.Error("a 422 without errors")
+	one(a.Do(domain.Staff, "POST", "/v1/performance/publications", object{"from": "2026-07-01", "before": "2026-06-01"}).Want(422).Problem(), "/before", "bad_query", "after its first day")
+	one(a.Do(domain.Staff, "POST", "/v1/months/2099-12/packages", object{}).Want(422).Problem(), "/month", "invalid", "has not begun")
+	one(a.Do(domain.Field, "POST", "/v1/evaluations", object{"rules_on": "2026-10-01", "items": []any{item(domain.HomeKind, storagetest.ID(), 0, object{"section_count": 1})}}).Want(422).Problem(),
+		"/items", "invalid", "exactly 1 is expected")
+	one(a.Do(domain.Staff, "GET", "/v1/changes?after=0&kinds=jobs", nil).Want(400).Problem(), "/kinds", "bad_query", "crew_member, ")
+	one(a.Do(domain.Staff, "GET", "/v1/worklist?sort=age", nil).Want(400).Problem(), "/sort", "bad_query", "there are ")
+	one(a.Do(domain.Staff, "GET", "/v1/sync?token="+a.Tokens[domain.Staff], nil).Want(400).Problem(), "/token", "unknown_field", "the header field Authorization")
+	one(put(func(r object) { r["state"] = "Assigned" }), "/state", "not_in_list", "the nearest is assigned")
+	one(put(func(r object) { r["due_on"] = 1790000000 }), "/due_on", "wrong_type", "send a date such as 2026-10-14")
+	one(put(func(r object) { r["fund_source"] = "State fund" }), "/fund_source", "bad_pattern", "lower-case letters")
+	for _, refused := range []apitest.Problem{
+		a.Do(domain.Funder, "GET", "/v1/changes?after=0", nil).Want(403).Problem(),
+		a.Do(domain.Field, "PUT", "/v1/contractors/"+id, object{"name": "Third Invented"}).Want(403).Problem(),
+	} {
+		if !strings.Contains(refused.Detail, "these may: ") {
+			t.Errorf("who may is not said: %s", refused.Detail)
+		}
+	}
+	if p := a.Do(domain.Staff, "PUT", "/v1/jobs/"+id, job, "If-Match", `"3"`).Want(412).Problem(); !strings.Contains(p.Detail, "there is no job with this id") {
+		t.Errorf("a version of what is not there: %s", p.Detail)
 	}
 	unmoved(a, func() { // a closed, empty body is empty
 		for _, path := range []string{"/v1/held/" + id + "/dismiss", "/v1/homes/" + a.World.Home.String() + "/resident/erase"} {
@@ -56,6 +73,55 @@ func TestAnswersThatHelp(t *testing.T) {
 			}
 		}
 	}, a.Tokens[domain.Staff])
+}
+
+// What is taken and yet not as it was meant is said in the answer: a reading
+// dated far ahead, what the agency sets, a clock that cannot be read.
+func TestAnswersTellWhatWasNotTaken(t *testing.T) {
+	t.Parallel()
+	a := apitest.Serve(t)
+	in := invent(a, a.World)
+	must(a, a.Tokens[domain.Staff], append(slices.Clone(in.Papers), item(domain.JobKind, in.Job, 0, in.state(domain.Assigned)))...)
+	told := func(notes []string, words string) {
+		t.Helper()
+		if len(notes) != 1 || !strings.Contains(notes[0], words) {
+			t.Errorf("%q, want one note with %q", notes, words)
+		}
+	}
+	var entry struct{ Notes []string }
+	reading := domain.Measurement{JobID: in.Job, Method: domain.FanTotal, Stage: domain.Before, InstrumentID: in.ids(domain.InstrumentKind)[0],
+		TakenAt: a.Clock.Now().Add(40 * 24 * time.Hour), Readings: []domain.Reading{{PressurePa: new(25.0), FlowCFM: new(318.0)}}}
+	a.Do(domain.Field, "PUT", "/v1/measurements/"+storagetest.ID().String(), reading).Want(201).Into(&entry)
+	told(entry.Notes, "40 days ahead")
+
+	var answer struct {
+		LeftOut []domain.Fault `json:"left_out"`
+		Items   []struct {
+			Status string
+			Notes  []string
+		}
+	}
+	push := func(state domain.JobState, base int, change func(*domain.Job)) {
+		t.Helper()
+		job := in.state(state)
+		change(&job)
+		answer.LeftOut, answer.Items = nil, nil
+		body, err := json.Marshal(object{"sent_at": "yesterday", "items": []any{item(domain.JobKind, in.Job, base, job)}})
+		if err != nil {
+			t.Fatal(err)
+		}
+		// Packed, since the contract says that such a time is not to be sent.
+		a.Do(domain.Field, "POST", "/v1/batches", zipped(t, body), "Content-Encoding", "gzip").Want(207).Into(&answer)
+	}
+	push(domain.InWork, 1, func(*domain.Job) {})
+	if answer.Items[0].Status != "updated" || answer.Items[0].Notes != nil {
+		t.Errorf("as it stands: %+v", answer.Items[0])
+	}
+	push(domain.InWork, 2, func(j *domain.Job) { j.FundSource, j.OutcomeReason = "other_fund", "Nobody was home." })
+	told(answer.Items[0].Notes, "fund_source")
+	if len(answer.LeftOut) != 1 || answer.LeftOut[0].Pointer != "/sent_at" || answer.LeftOut[0].Code != "bad_format" {
+		t.Errorf("a clock that cannot be read: %+v", answer.LeftOut)
+	}
 }
 
 // A phone has what became of its items and what the rules find in one exchange.

@@ -58,11 +58,11 @@ func (s *Server) putPicture(ctx context.Context, caller domain.Caller, r *frame.
 func (s *Server) patchPicture(ctx context.Context, caller domain.Caller, r *frame.Request) (frame.Answer, error) {
 	offset, err := strconv.ParseInt(r.Header.Get("Upload-Offset"), 10, 64)
 	if err != nil || offset < 0 {
-		return frame.Answer{}, domain.Errorf(domain.BadQuery, "Upload-Offset is the byte of the picture at which the part begins")
+		return frame.Answer{}, domain.Errorf(domain.BadQuery, "the header field Upload-Offset is needed: the byte of the picture at which the part begins, 0 for the first")
 	}
 	last := r.Header.Get("Upload-Complete")
 	if last != "" && last != "?0" && last != "?1" {
-		return frame.Answer{}, domain.Errorf(domain.BadQuery, "Upload-Complete is ?1 on the last part, else ?0 or absent")
+		return frame.Answer{}, domain.Errorf(domain.BadQuery, "the header field Upload-Complete is ?1 on the last part, else ?0 or absent")
 	}
 	return s.takePicture(ctx, caller, r, pictures.Part{Offset: offset, Last: last == "?1"})
 }

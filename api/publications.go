@@ -4,6 +4,7 @@ import (
 	"context"
 	"crypto/sha256"
 	"encoding/hex"
+	"errors"
 	"fmt"
 	"net/http"
 
@@ -96,8 +97,10 @@ func (s *Server) publish(ctx context.Context, caller domain.Caller, r *frame.Req
 		}
 		return freeze(p, &body, &made)
 	})
-	if domain.CodeOf(err) == domain.BadQuery { // what is a bad query elsewhere is a bad body here
-		return frame.Answer{}, domain.Errorf(domain.Invalid, "%s", err.Error())
+	if e := (*domain.Error)(nil); errors.As(err, &e) && e.Code == domain.BadQuery { // what is a bad query elsewhere is a bad body here
+		bad := *e
+		bad.Code = domain.Invalid
+		return frame.Answer{}, &bad
 	}
 	if err != nil {
 		return frame.Answer{}, err

@@ -54,7 +54,7 @@ func (s *Server) push(ctx context.Context, caller domain.Caller, r *frame.Reques
 		return frame.Answer{}, epochChanged(caller, err, nil, frame.Seal{})
 	}
 	out := wire.BatchAnswer{
-		Epoch: pushed.Epoch, ReceiptIgnored: ignored, ReceivedAt: ledger.Stamp(r.ReceivedAt), HeldOpenCount: pushed.HeldOpen,
+		Epoch: pushed.Epoch, ReceiptIgnored: ignored, LeftOut: b.left, ReceivedAt: ledger.Stamp(r.ReceivedAt), HeldOpenCount: pushed.HeldOpen,
 		Items: make([]wire.ItemAnswer, len(b.items)), Jobs: make([]wire.JobCounts, len(pushed.Jobs)),
 	}
 	if pushed.Head.Position > 0 {
@@ -114,6 +114,7 @@ type readBatch struct {
 	items  []*intake.Item
 	shapes []*domain.Error // what reading found in each item
 	offset *float64        // of the device's clock, s
+	left   []domain.Fault  // what the device tells of itself and cannot be read
 }
 
 func (s *Server) readBatch(caller domain.Caller, r *frame.Request) (*readBatch, error) {
@@ -129,6 +130,7 @@ func (s *Server) readBatch(caller domain.Caller, r *frame.Request) (*readBatch, 
 	if len(ofDevice) > 0 {
 		s.log.Warn("what a device tells of itself cannot be read and is left out", "trace_id", r.Trace, "token_id", caller.Token.String(), "error", domain.InvalidFields(ofDevice).Error())
 		b.leaveOut(ofDevice, r.Body)
+		b.left = ofDevice
 	}
 	device, err := s.deviceOf(caller, &b.Batch)
 	if err != nil {
@@ -213,9 +215,7 @@ func (s *Server) itemAnswer(caller domain.Caller, p *storage.PushedItem, i int, 
 		a.Late = true
 		a.Notes = append(a.Notes, "the job is accepted already: this is kept and moves no figure")
 	}
-	if note := farAhead(p.Item); note != "" {
-		a.Notes = append(a.Notes, note)
-	}
+	a.Notes = append(a.Notes, notesOf(p)...)
 	if !p.HeldID.IsZero() {
 		a.HeldID = &p.HeldID
 	}
@@ -235,6 +235,17 @@ func (s *Server) itemAnswer(caller domain.Caller, p *storage.PushedItem, i int, 
 		a.Problem = frame.ProblemBody(frame.Shown(e), trace)
 	}
 	return a
+}
+
+// notesOf are what a person should know of an item that was taken.
+func notesOf(p *storage.PushedItem) (notes []string) {
+	if note := farAhead(p.Item); note != "" {
+		notes = append(notes, note)
+	}
+	if len(p.Item.Overruled) > 0 && (p.Status == intake.Created || p.Status == intake.Updated) {
+		notes = append(notes, "what the agency sets stays as it stands, whatever a crew sends there: "+strings.Join(p.Item.Overruled, ", "))
+	}
+	return notes
 }
 
 // aheadTolerance is how far ahead of the service's clock a reading may be dated

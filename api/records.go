@@ -97,15 +97,16 @@ func (k kindHandlers) pushOne(ctx context.Context, caller domain.Caller, r *fram
 		return frame.Answer{}, err
 	}
 	p := &pushed.Items[0]
+	told := beside{notes: notesOf(p)}
 	switch p.Status {
 	case intake.Created:
-		a := k.entryAnswer(caller, http.StatusCreated, p.Entry, beside{})
+		a := k.entryAnswer(caller, http.StatusCreated, p.Entry, told)
 		a.Header.Set("Location", "/v1/"+k.row.Plural+"/"+item.ID.String())
 		return a, nil
 	case intake.Updated:
-		return k.entryAnswer(caller, http.StatusOK, p.Entry, beside{}), nil
+		return k.entryAnswer(caller, http.StatusOK, p.Entry, told), nil
 	case intake.Replayed:
-		a := k.entryAnswer(caller, http.StatusOK, p.Entry, beside{})
+		a := k.entryAnswer(caller, http.StatusOK, p.Entry, told)
 		a.Header.Set("Idempotent-Replay", "true")
 		return a, nil
 	}
@@ -137,7 +138,7 @@ func (k kindHandlers) list(ctx context.Context, caller domain.Caller, r *frame.R
 		if text := r.Query.Get(name); text != "" {
 			id, err := domain.ParseUUID(text)
 			if err != nil {
-				return frame.Answer{}, domain.Errorf(domain.BadQuery, "%s: %v", name, err)
+				return frame.Answer{}, domain.At("/"+name, domain.BadQuery, "%s: %v", name, err)
 			}
 			*into = id
 		}

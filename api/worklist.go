@@ -4,6 +4,7 @@ import (
 	"context"
 	"slices"
 	"strconv"
+	"strings"
 
 	"ductledger/api/frame"
 	"ductledger/domain"
@@ -69,7 +70,7 @@ type worklistSubject struct {
 func (s *Server) worklist(ctx context.Context, caller domain.Caller, r *frame.Request) (frame.Answer, error) {
 	sort := r.Query.Get("sort")
 	if sort != "" && !slices.Contains(worklist.Sorts(), sort) {
-		return frame.Answer{}, domain.Errorf(domain.BadQuery, "sort: there is no sort %q", frame.Logged(sort))
+		return frame.Answer{}, domain.At("/sort", domain.BadQuery, "sort: there is no sort %q; there are %s", frame.Logged(sort), strings.Join(worklist.Sorts(), ", "))
 	}
 	days := worklist.DefaultDays(caller.Role)
 	for name, value := range map[string]*int{"sent_in_days": &days.SentIn, "returned_days": &days.Returned, "silent_days": &days.Silent, "hazard_days": &days.Hazard,
@@ -79,7 +80,7 @@ func (s *Server) worklist(ctx context.Context, caller domain.Caller, r *frame.Re
 		}
 	}
 	if days.Lapse < days.LapseSoon {
-		return frame.Answer{}, domain.Errorf(domain.BadQuery, "lapse_days: %d is less than lapse_soon_days, %d", days.Lapse, days.LapseSoon)
+		return frame.Answer{}, domain.At("/lapse_days", domain.BadQuery, "lapse_days: %d is less than lapse_soon_days, %d", days.Lapse, days.LapseSoon)
 	}
 	list, err := worklist.Read(ctx, s.db, caller, days, sort, r.Limit())
 	if err != nil {

@@ -1,5 +1,7 @@
 package domain
 
+import "strings"
+
 // Role is what a token may do.
 type Role string
 
@@ -15,6 +17,18 @@ const (
 
 // Roles lists them all.
 var Roles = []Role{Field, ContractorRole, Inspector, Staff, Funder, Admin}
+
+// WhoMay says in words which roles may do what another was refused.
+func WhoMay(roles []Role) string {
+	if len(roles) == 0 {
+		return "the service alone does it"
+	}
+	words := make([]string, len(roles))
+	for i, r := range roles {
+		words[i] = string(r)
+	}
+	return "these may: " + strings.Join(words, ", ")
+}
 
 // Caller is who sends a request, as the token says. It is an argument of
 // everything that acts for somebody, never a value in a context: a forgotten

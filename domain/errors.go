@@ -96,6 +96,14 @@ func Errorf(code Code, format string, args ...any) *Error {
 	return &Error{Code: code, Detail: fmt.Sprintf(format, args...)}
 }
 
+// At is an Error about one value, whose place is named: a JSON Pointer into the
+// body, or a slash and the name of a query parameter.
+func At(pointer string, code Code, format string, args ...any) *Error {
+	e := Errorf(code, format, args...)
+	e.Faults = []Fault{{Pointer: pointer, Code: string(code), Detail: e.Detail}}
+	return e
+}
+
 // mostFaults is how many faults one answer names. Who has more mends these and
 // sees the next.
 const mostFaults = 100

@@ -51,10 +51,10 @@ func (p Program) Period(from, before domain.Date) (period performance.Period, er
 		period.Before, err = time.ParseInLocation(time.DateOnly, string(before), zone)
 	}
 	if err != nil {
-		return period, domain.Errorf(domain.BadQuery, "from and before are days such as 2026-10-01")
+		return period, domain.At("/from", domain.BadQuery, "from and before are days such as 2026-10-01")
 	}
 	if !period.From.Before(period.Before) {
-		return period, domain.Errorf(domain.BadQuery, "before: the period has to end after its first day")
+		return period, domain.At("/before", domain.BadQuery, "before: the period has to end after its first day")
 	}
 	return period, nil
 }

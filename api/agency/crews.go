@@ -40,7 +40,7 @@ func (d Desk) leads(ctx context.Context, caller domain.Caller, r *frame.Request)
 	if text := r.Query.Get("soon_days"); text != "" {
 		days, err := strconv.Atoi(text)
 		if err != nil {
-			return frame.Answer{}, domain.Errorf(domain.BadQuery, "soon_days: %q is no whole number of days", text)
+			return frame.Answer{}, domain.At("/soon_days", domain.BadQuery, "soon_days: %q is no whole number of days", text)
 		}
 		ask.SoonDays = days
 	}

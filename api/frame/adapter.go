@@ -175,7 +175,7 @@ func (f *frame) decide(w http.ResponseWriter, r *http.Request, rt *Route, req *R
 		}
 		x.caller = caller
 		if !rt.allows(caller.Role) {
-			return caller, a, domain.Errorf(domain.Forbidden, "the role %s may not do this", caller.Role)
+			return caller, a, rt.forbidden(caller.Role)
 		}
 	}
 	if badQuery != nil { // what is absent is told only to who may ask at all

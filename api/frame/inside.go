@@ -28,7 +28,7 @@ func (in *Inside) Ask(ctx context.Context, caller domain.Caller, method, address
 		return a, NotHere()
 	}
 	if !rt.Public && !rt.allows(caller.Role) {
-		return a, domain.Errorf(domain.Forbidden, "the role %s may not do this", caller.Role)
+		return a, rt.forbidden(caller.Role)
 	}
 	if header == nil {
 		header = http.Header{}

@@ -37,7 +37,7 @@ func ProblemKinds() []ProblemKind {
 	const soon, later, minute = time.Second, 5 * time.Second, time.Minute
 	return []ProblemKind{
 		{domain.BadJSON, 400, "The body is not one JSON value", 0},
-		{domain.BadQuery, 400, "A query parameter is unknown, repeated or malformed", 0},
+		{domain.BadQuery, 400, "A query parameter or header field is unknown, repeated, missing or malformed", 0},
 		{domain.BadMatch, 400, "If-Match is not one version in quotes", 0},
 		{domain.CursorInvalid, 400, "The cursor was not made by this service for this caller and filter", 0},
 		{domain.Unauthorized, 401, "A valid token is needed", 0},

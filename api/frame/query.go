@@ -69,8 +69,12 @@ func checkQuery(params strict.Params, raw string) (url.Values, error) {
 		bad, known := params.Judge(name, value)
 		switch {
 		case !known:
-			faults = append(faults, domain.Fault{Pointer: strict.PointerOf([]string{printable(name)}), Code: "unknown_field",
-				Detail: "this query parameter is not known here; known are " + orNone(params.Known())})
+			fault := domain.Fault{Pointer: strict.PointerOf([]string{printable(name)}), Code: "unknown_field",
+				Detail: "this query parameter is not known here; known are " + orNone(params.Known())}
+			if MaskSecrets(value) != value {
+				fault.Fix = "a token goes into the header field Authorization, never into an address, which is logged on its way: have this one revoked"
+			}
+			faults = append(faults, fault)
 		case len(values) > 1:
 			faults = append(faults, domain.Fault{Pointer: strict.PointerOf([]string{name}), Code: "not_unique",
 				Detail: "this query parameter may stand once"})

@@ -158,6 +158,11 @@ type Route struct {
 // allows tells whether a role may call the route.
 func (rt *Route) allows(role domain.Role) bool { return slices.Contains(rt.Roles, role) }
 
+// forbidden says who may do it instead; the pages at /docs tell everybody.
+func (rt *Route) forbidden(role domain.Role) error {
+	return domain.Errorf(domain.Forbidden, "the role %s may not do this; %s", role, domain.WhoMay(rt.Roles))
+}
+
 // inputs is what an operation takes.
 type inputs struct {
 	query        strict.Params

@@ -62,5 +62,5 @@ func otherMethods() []string {
 }
 
 func NotHere() error {
-	return domain.Errorf(domain.NotFound, "there is no such address")
+	return domain.Errorf(domain.NotFound, "there is no such address; /docs lists all of them")
 }

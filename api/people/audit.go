@@ -89,7 +89,7 @@ func (d Desk) deedFilter(ctx context.Context, caller domain.Caller, r *frame.Req
 	for name, into := range map[string]*domain.UUID{"person_id": &f.PersonID, "job_id": &job, "subject_id": &subject} {
 		if text := r.Query.Get(name); text != "" {
 			if *into, err = domain.ParseUUID(text); err != nil {
-				return f, job, subject, action, domain.Errorf(domain.BadQuery, "%s: %v", name, err)
+				return f, job, subject, action, domain.At("/"+name, domain.BadQuery, "%s: %v", name, err)
 			}
 		}
 	}
@@ -109,7 +109,7 @@ func (d Desk) deedFilter(ctx context.Context, caller domain.Caller, r *frame.Req
 		if text := r.Query.Get(name); text != "" {
 			day, err := time.ParseInLocation(time.DateOnly, text, zone)
 			if err != nil {
-				return f, job, subject, action, domain.Errorf(domain.BadQuery, "%s: a day is written 2026-10-14", name)
+				return f, job, subject, action, domain.At("/"+name, domain.BadQuery, "%s: a day is written 2026-10-14", name)
 			}
 			*into = &day
 		}

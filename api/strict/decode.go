@@ -363,14 +363,33 @@ func (r *reader) span(read func() error) ([]byte, error) {
 	return r.body[start:end:end], nil
 }
 
-// misfit says that another type was sent, and passes over it.
-func (r *reader) misfit(want string) error {
+// shape is how a text of the node is written, where it is no free one.
+func (n *node) shape() string {
+	switch n.form {
+	case id:
+		return idText
+	case moment:
+		return momentText
+	case day:
+		return dayText
+	case closed:
+		return "one of " + listText(n.told)
+	}
+	return ""
+}
+
+// misfit says that another type was sent than the one that is wanted, written
+// in its shape, and passes over it.
+func (r *reader) misfit(want, shape string) error {
+	if shape != "" {
+		shape = "send " + shape
+	}
 	got := map[jsontext.Kind]string{'"': "string", '0': "number", 't': "boolean", 'f': "boolean", '{': "object", '[': "array"}
 	switch kind := r.dec.PeekKind(); {
 	case kind == 'n':
 		r.fault("null_not_allowed", "null is not allowed; must be "+Article(want), "leave the field out if it is not known")
 	case got[kind] != "":
-		r.fault("wrong_type", fmt.Sprintf("must be %s; %s was sent", Article(want), Article(got[kind])), "")
+		r.fault("wrong_type", fmt.Sprintf("must be %s; %s was sent", Article(want), Article(got[kind])), shape)
 	}
 	return r.skip()
 }
@@ -382,7 +401,7 @@ func (r *reader) value(v reflect.Value, n *node) error {
 			r.fault(n.unlike, "must be one of "+listText(n.told), "")
 			return r.skip()
 		}
-		return r.misfit(n.want)
+		return r.misfit(n.want, n.shape())
 	}
 	if v.Kind() == reflect.Pointer {
 		if v.IsNil() {
@@ -558,7 +577,7 @@ func (r *reader) object(v reflect.Value, n *node) error {
 // passed over, and given back to be read later.
 func (r *reader) record(into *Record, kind domain.Kind) (late []byte, err error) {
 	if r.dec.PeekKind() != '{' {
-		return nil, r.misfit("object")
+		return nil, r.misfit("object", "")
 	}
 	row, known := domain.RowOf(kind)
 	if !known {

@@ -94,19 +94,32 @@ func (o *objectNode) unknown(name string) (detail, fix string) {
 	if o.isRecord && (name == "kind" || name == "version" || name == "base_version") {
 		return detail, "this stands beside the record, not in it"
 	}
-	nearest, least := "", max(1, len(name)/3)+1
-	for _, m := range o.list {
-		if plainName(m.Name) == plainName(name) {
-			return detail, "the name is " + m.Name
-		}
-		if d := distance(m.Name, name, least); d < least {
-			nearest, least = m.Name, d
-		}
+	names := make([]string, len(o.list))
+	for i, m := range o.list {
+		names[i] = m.Name
 	}
-	if nearest != "" {
-		fix = "the nearest name is " + nearest
+	switch near, same := nearest(name, names); {
+	case same:
+		fix = "the name is " + near
+	case near != "":
+		fix = "the nearest name is " + near
 	}
 	return detail, fix
+}
+
+// nearest is the word of a list that was probably meant; same tells that only
+// capitals, dashes or underscores differ. None is near what is too far from all.
+func nearest(text string, words []string) (near string, same bool) {
+	least := max(1, len(text)/3) + 1
+	for _, w := range words {
+		if plainName(w) == plainName(text) {
+			return w, true
+		}
+		if d := distance(w, text, least); d < least {
+			near, least = w, d
+		}
+	}
+	return near, false
 }
 
 func plainName(name string) string {

@@ -77,7 +77,11 @@ func (r *reader) judgeText(v reflect.Value, text []byte, n *node) {
 		if word, known := n.words[string(text)]; known {
 			v.SetString(word)
 		} else {
-			r.fault(n.unlike, "must be one of "+listText(n.told), "")
+			fix := ""
+			if near, _ := nearest(string(text), n.told); near != "" {
+				fix = "the nearest is " + near
+			}
+			r.fault(n.unlike, "must be one of "+listText(n.told), fix)
 		}
 		return
 	case id:
@@ -108,7 +112,7 @@ func (r *reader) judgeText(v reflect.Value, text []byte, n *node) {
 		return
 	}
 	if n.pattern != nil && !n.pattern.Match(text) {
-		r.fault("bad_pattern", "must match "+n.pattern.String(), "")
+		r.fault("bad_pattern", "must match "+n.pattern.String(), n.patternFix)
 	}
 	if !n.isTime || r.moment(text, new(time.Time)) {
 		v.SetString(string(text))

@@ -40,17 +40,18 @@ const (
 // A node is what is known of a type beforehand, with the tag of the field in
 // which it stands.
 type node struct {
-	form    form
-	want    string // as JSON names the type
-	check   Check
-	words   map[string]string
-	told    []string // the words in their order
-	pattern *regexp.Regexp
-	isTime  bool   // a text that is a moment
-	unlike  string // the code of a text that is none of the words
-	items   *node
-	keys    *node
-	members *objectNode
+	form       form
+	want       string // as JSON names the type
+	check      Check
+	words      map[string]string
+	told       []string // the words in their order
+	pattern    *regexp.Regexp
+	patternFix string // the pattern in words, where they help
+	isTime     bool   // a text that is a moment
+	unlike     string // the code of a text that is none of the words
+	items      *node
+	keys       *node
+	members    *objectNode
 }
 
 func (n *node) kind() jsontext.Kind {
@@ -204,9 +205,10 @@ func (n *node) text(t reflect.Type, f *Field) (err error) {
 			n.words[word] = word
 		}
 	case n.check.Snake:
-		n.pattern = snakeCase
+		n.pattern, n.patternFix = snakeCase, "write lower-case letters, digits and underscores, a letter first"
 	case n.check.SHA256:
 		n.pattern = regexp.MustCompile("^[0-9a-f]{64}$")
+		n.patternFix = "write all 32 bytes as lower-case hexadecimal digits"
 	case f != nil && f.Pattern != "":
 		n.pattern, err = regexp.Compile(f.Pattern)
 	case f != nil:

@@ -74,9 +74,11 @@ type BatchAnswer struct {
 	// Proof of the highest position of a push. A device sends its newest one with each pull and push.
 	Receipt string `json:"receipt,omitzero" validate:"min=1,max=200"`
 	// The receipt was not written by this service; it told nothing, and the items were taken all the same.
-	ReceiptIgnored bool   `json:"receipt_ignored,omitzero"`
-	ReceivedAt     string `json:"received_at"`
-	HeldOpenCount  int    `json:"held_open_count"`
+	ReceiptIgnored bool `json:"receipt_ignored,omitzero"`
+	// What of `sent_at` and `pending` could not be read and was left out; the items were taken all the same.
+	LeftOut       []domain.Fault `json:"left_out,omitzero"`
+	ReceivedAt    string         `json:"received_at"`
+	HeldOpenCount int            `json:"held_open_count"`
 	// Seconds after which items with `retry` may be sent again.
 	RetryAfterS float64      `json:"retry_after_s,omitzero" validate:"gte=0"`
 	Items       []ItemAnswer `json:"items"`

@@ -53,6 +53,8 @@ type EntryFacts struct {
 	ContactUntilAt *time.Time `json:"contact_until_at,omitzero" nottold:"contractor"`
 	// Of a photo, where its picture stands: what is not stored is still owed. It is no part of the chain.
 	BytesState domain.BytesState `json:"bytes_state,omitzero" nottold:"contractor"`
+	// What a person should know of a record that was just taken; in the answer to its `PUT` alone.
+	Notes []string `json:"notes,omitzero"`
 	// Of a device, for those who look after it.
 	Heard jsontext.Value `json:"heard,omitzero" schema:"Heard" nottold:"contractor"`
 }

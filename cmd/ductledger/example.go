@@ -121,6 +121,7 @@ func (c *exampleCommand) batch(in *invocation) (jsontext.Value, error) {
 			continue
 		case *domain.Job:
 			job, at = *r, len(b.Items)
+			job.FundSource = "" // the office names it
 			begun := job
 			begun.State, begun.Outcome = domain.InWork, ""
 			item.Record = &begun

@@ -69,8 +69,10 @@ func (w *sorter) decide(item *Item) Decision {
 	}
 	if item.BaseVersion != head.Version {
 		d.Status, d.Current = Conflict, head.Version
-		d.Problem = &domain.Error{Code: domain.VersionConflict, Detail: fmt.Sprintf(
-			"the %s stands at version %d, the change was made on version %d", item.Kind, head.Version, item.BaseVersion)}
+		d.Problem = domain.Errorf(domain.VersionConflict, "the %s stands at version %d, the change was made on version %d", item.Kind, head.Version, item.BaseVersion)
+		if !exists {
+			d.Problem = domain.Errorf(domain.VersionConflict, "there is no %s with this id, and the change was made on version %d: a new record is made on 0, without If-Match", item.Kind, item.BaseVersion)
+		}
 		return d
 	}
 	if problem := w.notListed(item); problem != nil {
@@ -257,7 +259,7 @@ func (w *sorter) strangers(item *Item) (faults []domain.Fault) {
 func (w *sorter) forbidden(item *Item, head Head, exists bool) *domain.Error {
 	row, _ := domain.RowOf(item.Kind)
 	if !slices.Contains(row.Writers, w.caller.Role) {
-		return domain.Errorf(domain.Forbidden, "a token of the role %s may not write a %s", w.caller.Role, item.Kind)
+		return domain.Errorf(domain.Forbidden, "a token of the role %s may not write a %s; %s", w.caller.Role, item.Kind, domain.WhoMay(row.Writers))
 	}
 	if review, ok := item.Record.(*domain.Review); ok {
 		return w.forbiddenReview(review)

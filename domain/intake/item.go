@@ -24,6 +24,7 @@ type Item struct {
 	Resolves    domain.UUID   // the held item that this one settles
 	Raw         []byte        // the item as it came, for held
 	Keep        []string      // members newer than the app that sent it: their stored values stay
+	Overruled   []string      // members of a crew's item that the office sets and that stand otherwise than they were sent
 	Problem     *domain.Error // why its shape is refused, if it is
 
 	// Who made it and when it came; of a held item its own, not the batch's.

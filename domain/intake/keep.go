@@ -70,6 +70,9 @@ func (w *sorter) keepOffice(item *Item, exists bool) *domain.Error {
 			}
 			stands = []byte(`{"pay_basis":"` + string(basis) + `"}`)
 		}
+		if item.Overruled, err = overruled(item.Body, stands, members); err != nil {
+			return domain.Errorf(domain.Internal, "the body of a %s: %v", item.Kind, err)
+		}
 		if body, err = Keep(body, stands, members); err != nil {
 			return domain.Errorf(domain.Internal, "the body of a %s: %v", item.Kind, err)
 		}
@@ -79,6 +82,24 @@ func (w *sorter) keepOffice(item *Item, exists bool) *domain.Error {
 	}
 	item.Body = body
 	return nil
+}
+
+// overruled are the named members that a body sends otherwise than they stand.
+// Both are in the form of RFC 8785, or hold texts alone there.
+func overruled(body, stands []byte, names []string) (list []string, err error) {
+	sent, stored := map[string]jsontext.Value{}, map[string]jsontext.Value{}
+	if err = json.Unmarshal(body, &sent); err == nil {
+		err = json.Unmarshal(stands, &stored)
+	}
+	if err != nil {
+		return nil, fmt.Errorf("read a record: %w", err)
+	}
+	for _, name := range names {
+		if value, is := sent[name]; is && string(value) != string(stored[name]) {
+			list = append(list, name)
+		}
+	}
+	return list, nil
 }
 
 // without is the body without the members.

@@ -56,7 +56,7 @@ func (w *sorter) refusedReview(review *domain.Review, item *Item, d *Decision) *
 	}
 	if review.Decision == domain.Confirm {
 		if !w.store.Jobs[d.JobID].StartedByCrew {
-			return at("/decision", domain.StateNotAllowed, "the office knows of this job already: it was not started by a crew, or was confirmed")
+			return domain.At("/decision", domain.StateNotAllowed, "the office knows of this job already: it was not started by a crew, or was confirmed")
 		}
 		var problem *domain.Error
 		d.moves, problem = w.moved(item, d.JobID, from) // the job's new version is what tells the crew
@@ -67,7 +67,7 @@ func (w *sorter) refusedReview(review *domain.Review, item *Item, d *Decision) *
 	}
 	to, moves := target(review.Decision, from)
 	if !moves {
-		return at("/decision", domain.StateNotAllowed, "a job that is %s cannot be moved by %q", from, review.Decision)
+		return domain.At("/decision", domain.StateNotAllowed, "a job that is %s cannot be moved by %q", from, review.Decision)
 	}
 	var problem *domain.Error
 	d.moves, problem = w.moved(item, d.JobID, to)
@@ -113,7 +113,7 @@ func (w *sorter) refusedRuleSet(item *Item, exists bool) *domain.Error {
 func (w *sorter) refusedDevice(id domain.UUID, to domain.DeviceState) *domain.Error {
 	life := []domain.DeviceState{domain.DeviceActive, domain.DeviceIsClosing, domain.DeviceIsRevoked}
 	if from, stored := w.store.Devices[id]; stored && slices.Index(life, to) < slices.Index(life, from) {
-		return at("/state", domain.StateNotAllowed, "a device that is %s does not become %s again; a phone that comes back is a new device", from, to)
+		return domain.At("/state", domain.StateNotAllowed, "a device that is %s does not become %s again; a phone that comes back is a new device", from, to)
 	}
 	return nil
 }
@@ -138,10 +138,15 @@ func (w *sorter) refusedMove(item *Item, r *domain.Job, exists bool) *domain.Err
 	if !exists {
 		allowed := r.State == domain.Assigned || field && r.State == domain.InWork
 		if !allowed {
-			return at("/state", domain.StateNotAllowed, "a new job cannot be %s", r.State)
+			problem := domain.At("/state", domain.StateNotAllowed, "a new job cannot be %s", r.State)
+			problem.Faults[0].Fix = "begin it as assigned"
+			if field {
+				problem.Faults[0].Fix = "begin it as assigned or in_work"
+			}
+			return problem
 		}
 		if field && w.store.OpenHomes[r.HomeID] {
-			return at("/home_id", domain.HomeHasOpenJob, "the home has an open job already; the agency's staff can assign a second one")
+			return domain.At("/home_id", domain.HomeHasOpenJob, "the home has an open job already; the agency's staff can assign a second one")
 		}
 		return w.unpermitted(item, r, exists)
 	}
@@ -168,7 +173,7 @@ func (w *sorter) refusedMove(item *Item, r *domain.Job, exists bool) *domain.Err
 	if !field && to == domain.Assigned && (from == domain.InWork || from == domain.Returned) {
 		return w.unpermitted(item, r, exists)
 	}
-	return at("/state", domain.StateNotAllowed, "a job cannot be moved from %s to %s here; acceptance, return, deferral and re-opening are reviews", from, to)
+	return domain.At("/state", domain.StateNotAllowed, "a job cannot be moved from %s to %s here; acceptance, return, deferral and re-opening are reviews", from, to)
 }
 
 // changesMoney refuses to change by the way what an accepted job was paid by.
@@ -233,11 +238,4 @@ func (w *sorter) moved(review *Item, jobID domain.UUID, state domain.JobState) (
 	item.Index, item.Resolves, item.HeldID = -1, domain.UUID{}, domain.UUID{}
 	item.Take(&record, raw)
 	return &item, nil
-}
-
-// at is a refusal that names the field.
-func at(pointer string, code domain.Code, format string, args ...any) *domain.Error {
-	e := domain.Errorf(code, format, args...)
-	e.Faults = []domain.Fault{{Pointer: pointer, Code: string(code), Detail: e.Detail}}
-	return e
 }

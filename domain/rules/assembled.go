@@ -160,23 +160,23 @@ func Assemble(jobID domain.UUID, entries []domain.Entry, outside Outside) (*Asse
 	slices.SortFunc(ordered, func(x, y *domain.Entry) int { return x.ID.Compare(y.ID) })
 	for i, e := range ordered {
 		if e.Record == nil {
-			return nil, domain.Errorf(domain.Invalid, "%s %s has no record", e.Kind, e.ID)
+			return nil, domain.At("/items", domain.Invalid, "%s %s has no record", e.Kind, e.ID)
 		}
 		if r, ok := e.Record.(*domain.Job); ok && e.ID == jobID {
 			a.Job = Of[domain.Job]{e, r}
 		}
 		for j := i - 1; j >= 0 && ordered[j].ID == e.ID; j-- {
 			if ordered[j].Record.Kind() == e.Record.Kind() {
-				return nil, domain.Errorf(domain.Invalid, "%s %s stands twice in the job", e.Record.Kind(), e.ID)
+				return nil, domain.At("/items", domain.Invalid, "%s %s stands twice in the job", e.Record.Kind(), e.ID)
 			}
 		}
 	}
 	if a.Job.Record == nil {
-		return nil, domain.Errorf(domain.Invalid, "job %s is not among its records", jobID)
+		return nil, domain.At("/items", domain.Invalid, "job %s is not among its records", jobID)
 	}
 	for _, e := range ordered {
 		if of := e.Record.Job(); !of.IsZero() && of != jobID {
-			return nil, domain.Errorf(domain.Invalid, "%s %s belongs to job %s, not to %s", e.Record.Kind(), e.ID, of, jobID)
+			return nil, domain.At("/items", domain.Invalid, "%s %s belongs to job %s, not to %s", e.Record.Kind(), e.ID, of, jobID)
 		}
 		if e.Void != nil && e.ID != jobID {
 			a.Voided = append(a.Voided, e)

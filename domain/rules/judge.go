@@ -326,7 +326,7 @@ func AssembleItems(zone *time.Location, items []Item) (*Assembled, error) {
 		}
 	}
 	if jobs != 1 {
-		return nil, domain.Errorf(domain.Invalid, "items hold %d jobs, exactly 1 is expected", jobs)
+		return nil, domain.At("/items", domain.Invalid, "items hold %d jobs, exactly 1 is expected", jobs)
 	}
 	return Assemble(jobID, entries, Outside{Zone: zone})
 }

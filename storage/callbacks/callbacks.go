@@ -60,7 +60,7 @@ func Read(ctx context.Context, db *storage.DB, program domain.UUID, from, before
 			return err
 		}
 		if at == nil {
-			return domain.Errorf(domain.BadQuery, "position: the ledger has no position %d", position)
+			return domain.At("/position", domain.BadQuery, "position: the ledger has no position %d", position)
 		}
 		zone, err := settings.Zone()
 		if err != nil {

@@ -78,7 +78,7 @@ func ReadLeads(ctx context.Context, db *storage.DB, program domain.UUID, ask Ask
 		}
 		day, err := time.Parse(time.DateOnly, string(out.On))
 		if err != nil {
-			return domain.Errorf(domain.BadQuery, "on: %q is not a day such as 2026-10-14", out.On)
+			return domain.At("/on", domain.BadQuery, "on: %q is not a day such as 2026-10-14", out.On)
 		}
 		soon := domain.Date(day.AddDate(0, 0, ask.SoonDays).Format(time.DateOnly))
 		for _, m := range members(entries, led) {
@@ -155,7 +155,7 @@ func surveyAt(t *storage.Tx, from, before domain.Date, position int64) (*survey,
 		return nil, err
 	}
 	if at == nil {
-		return nil, domain.Errorf(domain.BadQuery, "position: the ledger has no position %d", position)
+		return nil, domain.At("/position", domain.BadQuery, "position: the ledger has no position %d", position)
 	}
 	period, err := program.Period(from, before)
 	if err != nil {

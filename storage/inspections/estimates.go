@@ -85,7 +85,7 @@ func readerAt(t *storage.Tx, from, before domain.Date, position int64) (*reader,
 		return nil, err
 	}
 	if at == nil {
-		return nil, domain.Errorf(domain.BadQuery, "position: the ledger has no position %d", position)
+		return nil, domain.At("/position", domain.BadQuery, "position: the ledger has no position %d", position)
 	}
 	if _, err := program.Period(from, before); err != nil {
 		return nil, err

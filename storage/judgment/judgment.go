@@ -192,7 +192,7 @@ func At(ctx context.Context, db *storage.DB, caller domain.Caller, id domain.UUI
 		case !visible:
 			return storage.NotFound(domain.JobKind)
 		case at == nil:
-			return domain.Errorf(domain.BadQuery, "position: the ledger has no position %d", position)
+			return domain.At("/position", domain.BadQuery, "position: the ledger has no position %d", position)
 		case row == nil:
 			return domain.Errorf(domain.NotFound, "at position %d no acceptance of this job stood; without a position you get what stands now", position)
 		}

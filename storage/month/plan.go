@@ -149,7 +149,7 @@ func planMonth(t *storage.Tx, m domain.Month, fund string, position int64, unfin
 	}
 	today := domain.MonthOf(t.Now, plan.Zone)
 	if m > today {
-		return plan, domain.Errorf(domain.Invalid, "the month %s has not begun", m)
+		return plan, domain.At("/month", domain.Invalid, "the month %s has not begun", m)
 	}
 	var head *storage.Head
 	var last, released, next, whole *packageRow
@@ -242,7 +242,7 @@ func packOf(row *packageRow) (*Package, error) {
 func neighbors(m domain.Month) (before, after domain.Month, err error) {
 	first, err := time.Parse("2006-01", string(m))
 	if err != nil {
-		return "", "", domain.Errorf(domain.Invalid, "%.20q is not a month such as 2026-10", string(m))
+		return "", "", domain.At("/month", domain.Invalid, "%.20q is not a month such as 2026-10", string(m))
 	}
 	return domain.MonthOf(first.AddDate(0, -1, 0), time.UTC), domain.MonthOf(first.AddDate(0, 1, 0), time.UTC), nil
 }

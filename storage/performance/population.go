@@ -49,7 +49,7 @@ func populationAt(t *storage.Tx, from, before domain.Date, position int64) (*Pop
 		return nil, err
 	}
 	if at == nil {
-		return nil, domain.Errorf(domain.BadQuery, "position: the ledger has no position %d", position)
+		return nil, domain.At("/position", domain.BadQuery, "position: the ledger has no position %d", position)
 	}
 	p := &Population{Position: at.Position, AsOfAt: at.RecordedAt, t: t}
 	if p.Zone, err = program.Zone(); err != nil {
