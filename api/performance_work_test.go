@@ -156,7 +156,7 @@ func TestRepairEffectsOfAPeriod(t *testing.T) {
 		t.Errorf("furnace joint: %+v", got.Effects)
 	}
 	for _, e := range got.Effects {
-		if e.Basis == "whole_job" && (e.N != 1 || e.Reduction != nil || e.Reason != "n_too_small") {
+		if e.Basis == "whole_job" && (e.N != 1 || e.Reduction != nil || e.Reason != "fewer_than_5_homes") {
 			t.Errorf("from one job: %+v", e)
 		}
 	}
