@@ -1,6 +1,7 @@
 package month
 
 import (
+	"cmp"
 	"slices"
 	"strconv"
 	"time"
@@ -19,13 +20,41 @@ type CallBackVersion struct {
 	On         domain.Date // reported; its price is of the rules of that day
 }
 
-// A Charge moves what is taken back from a job: cents more, or less again when
-// a complaint turns out to be another's fault or is voided.
+// A Taking is what is taken back from a job.
+type Taking struct {
+	Cents        int64 // within floor and cap of the price
+	ProductCents int64 // what the price alone comes to
+}
+
+func (t Taking) plus(o Taking) Taking {
+	return Taking{t.Cents + o.Cents, t.ProductCents + o.ProductCents}
+}
+
+func (t Taking) minus(o Taking) Taking {
+	return Taking{t.Cents - o.Cents, t.ProductCents - o.ProductCents}
+}
+
+// limit is what moved the amount away from what the price alone comes to, where
+// paid is what the job was paid.
+func (t Taking) limit(paid int64) string {
+	switch {
+	case t.Cents > paid:
+		return Paid
+	case t.Cents < t.ProductCents:
+		return Cap
+	case t.Cents > t.ProductCents:
+		return Floor
+	}
+	return ""
+}
+
+// A Charge moves what is taken back from a job: more, or less again when a
+// complaint turns out to be another's fault or is voided.
 type Charge struct {
 	Position   int64
 	RecordedAt time.Time
 	CallBackID domain.UUID
-	Cents      int64
+	Taking
 }
 
 // ChargesOf are what the versions of a job's complaints, oldest first, take
@@ -41,16 +70,16 @@ type Charge struct {
 //
 // Who is charged, and for what, is this program's own decision [cp].
 func ChargesOf(versions []CallBackVersion, in func(domain.Date) *domain.RuleSet, w *Work) (charges []Charge, err error) {
-	stands := map[domain.UUID]int64{}
+	stands := map[domain.UUID]Taking{}
 	for i := range versions {
 		v := &versions[i]
-		takes := int64(0)
+		takes := Taking{}
 		if v.Charged {
 			if takes, err = takenBy(in(v.On), w); err != nil {
 				return nil, err
 			}
 		}
-		if moved := takes - stands[v.CallBackID]; moved != 0 {
+		if moved := takes.minus(stands[v.CallBackID]); moved != (Taking{}) {
 			charges = append(charges, Charge{v.Position, v.RecordedAt, v.CallBackID, moved})
 			stands[v.CallBackID] = takes
 		}
@@ -58,10 +87,10 @@ func ChargesOf(versions []CallBackVersion, in func(domain.Date) *domain.RuleSet,
 	return charges, nil
 }
 
-// takenBy is what one complaint takes, at most what the job is paid.
-func takenBy(set *domain.RuleSet, w *Work) (cents int64, err error) {
+// takenBy is what one complaint takes.
+func takenBy(set *domain.RuleSet, w *Work) (t Taking, err error) {
 	if set == nil {
-		return 0, nil
+		return t, nil
 	}
 	for i := range set.Prices {
 		p := &set.Prices[i]
@@ -72,42 +101,47 @@ func takenBy(set *domain.RuleSet, w *Work) (cents int64, err error) {
 		if p.PaidRatio != nil {
 			ratio, err := stat.Units(*p.PaidRatio, ratioPlaces)
 			if err != nil {
-				return 0, err
+				return t, err
 			}
 			share, err := product(w.Pay.PayableCents, ratio, ratioUnits)
 			if err != nil {
-				return 0, err
+				return t, err
 			}
 			takes += share // each is less than 2^53
 		}
+		within := takes
 		if p.FloorCents != nil {
-			takes = max(takes, *p.FloorCents)
+			within = max(within, *p.FloorCents)
 		}
 		if p.CapCents != nil {
-			takes = min(takes, *p.CapCents)
+			within = min(within, *p.CapCents)
 		}
-		cents = min(cents+takes, w.Pay.PayableCents)
+		t = t.plus(Taking{within, takes})
 	}
-	return cents, nil
+	return t, nil
 }
 
-// Taken is what has been taken back at a position, before the limit.
-func Taken(charges []Charge, position int64) (cents int64) {
+// Taken is what has been taken back at a position, before it is held against what
+// was paid.
+func Taken(charges []Charge, position int64) (t Taking) {
 	for i := range charges {
 		if charges[i].Position <= position {
-			cents += charges[i].Cents
+			t = t.plus(charges[i].Taking)
 		}
 	}
-	return cents
+	return t
 }
 
-// Less is the pay with so many cents taken back: never more than was paid, and
-// from the lines in their order, so from the work itself first. For each line
-// that something is taken from there is a negative one, of its fund source and
-// category: less one at what is taken from it. With it goes the same share of
+// Less is the pay with so much taken back: never more than was paid, and from the
+// lines in their order, so from the work itself first. For each line that
+// something is taken from there is a negative one, of its fund source and
+// category. Their products add up to what the prices alone come to, so that each
+// line shows both amounts where floor, cap or what was paid moved it; its unit
+// price is its product, its quantity less one. With it goes the same share of
 // what is held back.
-func (p Pay) Less(cents int64) Pay {
-	if cents = min(cents, p.PayableCents); cents <= 0 {
+func (p Pay) Less(t Taking) Pay {
+	cents, price, limit := min(t.Cents, p.PayableCents), t.ProductCents, t.limit(p.PayableCents)
+	if cents <= 0 {
 		return p
 	}
 	out := Pay{PayableCents: p.PayableCents, HeldBackCents: p.HeldBackCents, Lines: slices.Clone(p.Lines)}
@@ -122,8 +156,17 @@ func (p Pay) Less(cents int64) Pay {
 		if takes < line.AmountCents {
 			held = shareOf(held, takes, line.AmountCents)
 		}
-		out.add(PayLine{Line: LineCallBack, State: Payable, Category: line.Category, FundSource: line.FundSource,
-			QuantityTenths: -10, UnitCents: takes, ProductCents: -takes, AmountCents: -takes, HeldBackCents: -held})
+		unit := min(takes, price)
+		if cents == 0 { // the last of them
+			unit = price
+		}
+		price -= unit
+		back := PayLine{Line: LineCallBack, State: Payable, Category: line.Category, FundSource: line.FundSource,
+			QuantityTenths: -10, UnitCents: unit, ProductCents: -unit, AmountCents: -takes, HeldBackCents: -held}
+		if unit != takes {
+			back.LimitedBy = limit
+		}
+		out.add(back)
 	}
 	return out
 }
@@ -136,8 +179,10 @@ type TakenLine struct {
 	CallBackID domain.UUID
 	FundSource string
 	Category   string
-	Cents      int64 // below zero when taken, above when given back
-	At         time.Time
+	// Below zero when taken, above when given back.
+	Taking
+	LimitedBy string
+	At        time.Time
 }
 
 // TakenLines calls use with the lines that a complaint made in this package
@@ -161,15 +206,30 @@ func (h *History) TakenLines(r *Range, use func(*TakenLine) error) error {
 				if moved.cents[heading] == 0 {
 					continue
 				}
-				err := use(&TakenLine{ID: takenLetter + strconv.FormatInt(c.Position, 10) + "." + h.JobID.String() + "." + strconv.Itoa(n+1), Month: h.Month, JobID: h.JobID,
-					CallBackID: c.CallBackID, FundSource: heading.fund, Category: heading.category, Cents: moved.cents[heading], At: c.RecordedAt})
-				if err != nil {
+				was, wasLimited := before.takenOf(heading)
+				is, isLimited := now.takenOf(heading)
+				line := &TakenLine{ID: takenLetter + strconv.FormatInt(c.Position, 10) + "." + h.JobID.String() + "." + strconv.Itoa(n+1), Month: h.Month, JobID: h.JobID,
+					CallBackID: c.CallBackID, FundSource: heading.fund, Category: heading.category, Taking: is.minus(was), At: c.RecordedAt}
+				if line.Cents != line.ProductCents {
+					line.LimitedBy = cmp.Or(isLimited, wasLimited)
+				}
+				if err := use(line); err != nil {
 					return err
 				}
 			}
 		}
 	}
 	return nil
+}
+
+// takenOf are the lines of a heading that take back, and what limited them.
+func (p *Pay) takenOf(of heading) (t Taking, limitedBy string) {
+	for i := range p.Lines {
+		if l := &p.Lines[i]; l.Line == LineCallBack && l.FundSource == of.fund && l.Category == of.category {
+			t, limitedBy = t.plus(Taking{l.AmountCents, l.ProductCents}), cmp.Or(l.LimitedBy, limitedBy)
+		}
+	}
+	return t, limitedBy
 }
 
 func CallBacks() pack.TableOf[TakenLine] {
@@ -193,6 +253,10 @@ func CallBacks() pack.TableOf[TakenLine] {
 			text(func(l *R) string { return l.FundSource })),
 		field("category", pack.Code, "", "labor", "Heading under which the funder counts it",
 			text(func(l *R) string { return l.Category }), oneOf("payment_category")),
+		field("product_cents", pack.Integer, cents, "-12331", "What the price alone comes to, before floor, cap and what was paid",
+			integer(func(l *R) int64 { return l.ProductCents }), required),
+		field("limited_by", pack.Code, "", Paid, "What moved the amount away from product_cents",
+			text(func(l *R) string { return l.LimitedBy }), oneOf("limited_by")),
 		field("amount_cents", pack.Integer, cents, "-12331", "What the line comes to: below zero when it is taken back",
 			integer(func(l *R) int64 { return l.Cents }), required),
 		field("recorded_at", pack.DateTime, "", "2026-10-20T16:00:00.000000Z", "When it was recorded, in UTC",

@@ -3,6 +3,7 @@ package month
 import (
 	"fmt"
 	"slices"
+	"strings"
 	"testing"
 
 	"ductledger/domain"
@@ -18,17 +19,20 @@ func TestChargesOf(t *testing.T) {
 	for _, c := range []struct {
 		name   string
 		prices []domain.Price
-		want   int64
+		want   Taking
+		lines  string // product, what limits it, amount
 	}{
-		{"no price", nil, 0},
-		{"a sum", []domain.Price{{AmountCents: 10000}}, 10000},
-		{"a quarter of 616.70", []domain.Price{{PaidRatio: &quarter}}, 15418}, // 154.175 is 15417.5 cents, half to even 15418
-		{"both", []domain.Price{{AmountCents: 1000, PaidRatio: &quarter}}, 16418},
-		{"floor", []domain.Price{{AmountCents: 1, FloorCents: whole(2000)}}, 2000},
-		{"cap", []domain.Price{{PaidRatio: &all, CapCents: whole(30000)}}, 30000},
-		{"more than was paid", []domain.Price{{AmountCents: 99999999}}, 61670},
-		{"two prices, more than was paid", []domain.Price{{PaidRatio: &all}, {AmountCents: 5}}, 61670},
-		{"other homes only", []domain.Price{{AmountCents: 10000, SectionCount: &one}}, 0},
+		{"no price", nil, Taking{}, ""},
+		{"a sum", []domain.Price{{AmountCents: 10000}}, Taking{10000, 10000}, "-10000  -10000"},
+		{"a quarter of 616.70", []domain.Price{{PaidRatio: &quarter}}, Taking{15418, 15418}, "-15418  -15418"}, // 154.175 is 15417.5 cents, half to even 15418
+		{"both", []domain.Price{{AmountCents: 1000, PaidRatio: &quarter}}, Taking{16418, 16418}, "-16418  -16418"},
+		{"floor", []domain.Price{{AmountCents: 1, FloorCents: whole(2000)}}, Taking{2000, 1}, "-1 floor -2000"},
+		{"floor, from both lines", []domain.Price{{AmountCents: 1000, FloorCents: whole(50000)}}, Taking{50000, 1000}, "-1000 floor -49325; 0 floor -675"},
+		{"cap", []domain.Price{{PaidRatio: &all, CapCents: whole(30000)}}, Taking{30000, 61670}, "-61670 cap -30000"},
+		{"cap, from both lines", []domain.Price{{AmountCents: 90000, CapCents: whole(60000)}}, Taking{60000, 90000}, "-49325  -49325; -40675 cap -10675"},
+		{"more than was paid", []domain.Price{{AmountCents: 99999999}}, Taking{99999999, 99999999}, "-49325  -49325; -99950674 paid -12345"},
+		{"two prices, more than was paid", []domain.Price{{PaidRatio: &all}, {AmountCents: 5}}, Taking{61675, 61675}, "-49325  -49325; -12350 paid -12345"},
+		{"other homes only", []domain.Price{{AmountCents: 10000, SectionCount: &one}}, Taking{}, ""},
 	} {
 		for i := range c.prices {
 			c.prices[i].Line = LineCallBack
@@ -38,8 +42,19 @@ func TestChargesOf(t *testing.T) {
 		if err != nil {
 			t.Fatal(err)
 		}
-		if got := Taken(charges, 9); got != c.want || Taken(charges, 8) != 0 {
+		got := Taken(charges, 9)
+		if got != c.want || Taken(charges, 8) != (Taking{}) {
 			t.Errorf("%s: %d, want %d; before it %d", c.name, got, c.want, Taken(charges, 8))
+		}
+		var lines []string
+		for _, l := range work.Pay.Less(got).Lines[3:] {
+			lines = append(lines, fmt.Sprint(l.ProductCents, " ", l.LimitedBy, " ", l.AmountCents))
+			if l.QuantityTenths != -10 || l.UnitCents != -l.ProductCents {
+				t.Errorf("%s: %d tenths at %d are not %d", c.name, l.QuantityTenths, l.UnitCents, l.ProductCents)
+			}
+		}
+		if got := strings.Join(lines, "; "); got != c.lines {
+			t.Errorf("%s: %s, want %s", c.name, got, c.lines)
 		}
 	}
 }
@@ -71,7 +86,7 @@ func TestChargesFollowTheVersions(t *testing.T) {
 	}
 	var got []int64
 	for p := range int64(8) {
-		got = append(got, Taken(charges, p))
+		got = append(got, Taken(charges, p).Cents)
 	}
 	if want := []int64{0, 0, 100, 400, 400, 600, 300, 0}; !slices.Equal(got, want) {
 		t.Errorf("taken by position %v, want %v", got, want)
@@ -96,7 +111,7 @@ func TestLess(t *testing.T) {
 		{1500, "0 0 | north labor -1000 -100 | south  -500 -50"},
 		{99999, "0 0 | north labor -1000 -100 | south  -500 -50"},
 	} {
-		less := pay.Less(c.cents)
+		less := pay.Less(Taking{c.cents, c.cents})
 		got := fmt.Sprint(less.PayableCents, " ", less.HeldBackCents)
 		for _, l := range less.Lines[2:] {
 			got += fmt.Sprintf(" | %s %s %d %d", l.FundSource, l.Category, l.AmountCents, l.HeldBackCents)

@@ -37,6 +37,7 @@ func Codes() []Code {
 		{"left_out_reason", "voided", "It was voided"},
 		{"limited_by", Cap, "The price's cap, which is the most that the line pays"},
 		{"limited_by", Floor, "The price's floor, which is the least that the line pays"},
+		{"limited_by", Paid, "What the job was paid, of which no more is taken back"},
 		{"method", "fan_outside", "Fan test of leakage to outside"},
 		{"method", "fan_total", "Fan test of total leakage"},
 		{"method", "pan", "Pressure across a pan over each register"},

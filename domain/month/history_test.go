@@ -84,10 +84,10 @@ func drawCharges(t *rapid.T, acceptances []Acceptance) (charges []Charge) {
 		if !free {
 			continue
 		}
-		c.Cents = rapid.Int64Range(1, 6000).Draw(t, "takes")
+		c.Taking = Taking{rapid.Int64Range(1, 6000).Draw(t, "takes"), rapid.Int64Range(0, 6000).Draw(t, "priced")}
 		charges = append(charges, c)
 		if back, free := next(); free && rapid.Bool().Draw(t, "withdrawn") {
-			back.CallBackID, back.Cents = c.CallBackID, -c.Cents
+			back.CallBackID, back.Taking = c.CallBackID, Taking{}.minus(c.Taking)
 			charges = append(charges, back)
 		}
 	}

@@ -40,7 +40,7 @@ type PayLine struct {
 	QuantityTenths int64
 	UnitCents      int64
 	ProductCents   int64  // quantity × unit price, before floor and cap
-	LimitedBy      string // Floor or Cap, where that moved the amount
+	LimitedBy      string // Floor, Cap or Paid, where that moved the amount
 	AmountCents    int64
 	HeldBackCents  int64
 	WithheldBy     string // why it is withheld
@@ -66,6 +66,7 @@ func (l *PayLine) Product() *int64 {
 const (
 	Floor = "floor"
 	Cap   = "cap"
+	Paid  = "paid" // of what is taken back
 )
 
 // NoFund withholds the lines of a job of which nobody can tell the fund.

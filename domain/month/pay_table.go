@@ -6,7 +6,7 @@ func Payments() pack.TableOf[PaymentRow] {
 	type R = PaymentRow
 	return pack.Define(pack.Table{
 		Name: PaymentsTable, Title: "Lines of payment of these jobs",
-		Description: "Quantity times unit price, rounded once, half to even, to the cent, then within the price's floor and cap. Work that the program does not pay stands as unpaid. What a call-back at the crew's fault takes back is a line below zero, less one at what is taken, of the fund and category of the line that it is taken from, and never more than that line.",
+		Description: "Quantity times unit price, rounded once, half to even, to the cent, then within the price's floor and cap. Work that the program does not pay stands as unpaid. What a call-back at the crew's fault takes back is a line below zero, less one at what its price comes to, of the fund and category of the line that it is taken from, and never more than that line.",
 		PrimaryKey:  []string{"job_id", "line_number"},
 		ForeignKeys: []pack.ForeignKey{{Columns: []string{"job_id"}, Table: JobsTable}, {Columns: []string{"contractor_id"}, Table: ContractorsTable}},
 	},
@@ -26,9 +26,9 @@ func Payments() pack.TableOf[PaymentRow] {
 			text(func(p *R) string { return p.FundSource })),
 		field("quantity", pack.Number, "homes, cfm25, crossovers or trips", "197.3", "As published; less one for a line that is taken back",
 			optionalTenths(func(p *R) *int64 { return &p.QuantityTenths }), required, tenths),
-		field("unit_price_cents", pack.Integer, cents, "250", "By the price schedule in force on the day of the work; for what is taken back, what is taken; empty where there is none",
+		field("unit_price_cents", pack.Integer, cents, "250", "By the price schedule in force on the day of the work; for what is taken back, what its price comes to before floor, cap and what was paid; empty where there is none",
 			optional(func(p *R) *int64 { return p.UnitPrice() }), notNegative),
-		field("product_cents", pack.Integer, cents, "49325", "quantity times unit_price_cents, before floor and cap; empty where the line is not payable",
+		field("product_cents", pack.Integer, cents, "49325", "quantity times unit_price_cents, before floor, cap and what was paid; empty where the line is not payable",
 			optional(func(p *R) *int64 { return p.Product() })),
 		field("limited_by", pack.Code, "", Floor, "What moved the amount away from product_cents",
 			text(func(p *R) string { return p.LimitedBy }), oneOf("limited_by")),

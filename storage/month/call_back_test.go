@@ -21,6 +21,17 @@ func (b *built) amounts(table string, job domain.UUID) string {
 	return strings.Join(out, "; ")
 }
 
+// limits are the rows of a table that take back as "product limit amount".
+func (b *built) limits(table string, job domain.UUID) string {
+	var out []string
+	for _, row := range b.tables[table] {
+		if row["job_id"] == "J"+job.String() && row["line"] == "call_back" {
+			out = append(out, strings.Join(strings.Fields(fmt.Sprint(row["product_cents"], " ", row["limited_by"], " ", row["amount_cents"])), " "))
+		}
+	}
+	return strings.Join(out, "; ")
+}
+
 // A complaint that is closed at the crew's fault is a line below zero: among
 // the payments of this month's jobs, and once, in the package whose range
 // holds it, for a job of an earlier month. By hand [calc]: 100.0 cfm25 at 2.50
@@ -59,6 +70,8 @@ func TestCallBacksTakeBackWhatWasPaid(t *testing.T) {
 		{"not closed yet", september.amounts("payments", open), paid},
 		{"charged, and cleared later", september.amounts("payments", cleared), paid + "; call_back state_fund labor -6000"},
 		{"six of 60.00", september.amounts("payments", often), paid + "; call_back state_fund labor -25000"},
+		{"six of 60.00 are 360.00", september.limits("payments", often), "-36000 paid -25000"},
+		{"one of 60.00", september.limits("payments", own), "-6000 -6000"},
 		{"of an earlier month", october.amounts("call_backs", later), "call_back state_fund labor -6000"},
 		{"given back", october.amounts("call_backs", cleared), "call_back state_fund labor 6000"},
 		{"told once", november.amounts("call_backs", later) + october.amounts("call_backs", own), ""},
@@ -83,4 +96,30 @@ func TestCallBacksTakeBackWhatWasPaid(t *testing.T) {
 	september.verify(t, nil)
 	october.verify(t, september)
 	november.verify(t, october)
+}
+
+// A complaint whose price has a cap says so and shows both amounts, in its own
+// month and in a later one: 60.00, of which 45.00 are taken. [calc]
+func TestACappedCallBackShowsBothAmounts(t *testing.T) {
+	t.Parallel()
+	a := newAgency(t, time.Date(2026, 9, 3, 18, 0, 0, 0, time.UTC), func(set *domain.RuleSet) { set.Prices[1].CapCents = new(int64(4500)) })
+	own, later := a.Accepted(200, 100), a.Accepted(200, 100)
+	a.Must(t, a.Staff, storagetest.Item(t, storagetest.ID(), a.callBack(own, "crew")))
+	a.MoveTo("2026-10-02 09:00:00")
+	september := a.build("2026-09", 0)
+	a.Must(t, a.Staff, storagetest.Item(t, storagetest.ID(), a.callBack(later, "crew")))
+	a.MoveTo("2026-11-02 09:00:00")
+	october := a.build("2026-10", 0)
+	for table, got := range map[string]string{"payments": september.limits("payments", own), "call_backs": october.limits("call_backs", later)} {
+		if want := "-6000 cap -4500"; got != want {
+			t.Errorf("%s: %q, want %q", table, got, want)
+		}
+	}
+	for _, row := range september.tables["payments"] {
+		if row["line"] == "call_back" && (row["quantity"] != "-1.0" || row["unit_price_cents"] != "6000") {
+			t.Errorf("%s at %s", row["quantity"], row["unit_price_cents"])
+		}
+	}
+	september.verify(t, nil)
+	october.verify(t, september)
 }
