@@ -5,6 +5,7 @@ import (
 	"crypto/sha256"
 	"encoding/hex"
 	"encoding/json"
+	"fmt"
 	"math"
 	"os/exec"
 	"slices"
@@ -16,6 +17,7 @@ import (
 	"ductledger/domain"
 	"ductledger/domain/draws"
 	"ductledger/domain/rules"
+	"ductledger/storage"
 	"ductledger/storage/storagetest"
 )
 
@@ -168,10 +170,56 @@ func TestAnInspectorsWholeWay(t *testing.T) {
 	refusedWith(a, object{"job_id": missed.Job}, 422, "required")
 	refusedWith(a, object{"job_id": storagetest.ID(), "reason_codes": []string{"resident_complained"}}, 404, "not_found")
 	refusedWith(a, object{"job_id": missed.Job, "reason_codes": []string{"resident_complained"}, "inspector_id": storagetest.ID()}, 422, "not_an_inspector")
+	theNamedInspectorAlone(a, at(firstOther(drawn.Record.Jobs, missed.Job)), draw)
 	if hand := draw(object{"job_id": missed.Job, "reason_codes": []string{"resident_complained"}}); hand.Record.State != domain.DrawByHand {
 		t.Errorf("by hand: %+v", hand)
 	}
 	must(a, inspector, look)
+}
+
+// A job that was opened to one inspector is his alone: another reads nothing of it,
+// sends no record and no picture to it, and learns no more than of an id that is none.
+func theNamedInspectorAlone(a *apitest.API, in *invented, draw func(object) drawnEntry) {
+	a.T.Helper()
+	his := a.Token(a.T, a.World.Program, storage.Token{Role: domain.Inspector, Name: "Ina Invented"})
+	others := a.Token(a.T, a.World.Program, storage.Token{Role: domain.Inspector, Name: "Olaf Invented"})
+	var people struct {
+		Items []struct {
+			ID   string `json:"person_id"`
+			Name string
+		}
+	}
+	a.Do(domain.Admin, "GET", "/v1/people", nil).Want(200).Into(&people)
+	named := ""
+	for _, person := range people.Items {
+		if person.Name == "Ina Invented" {
+			named = person.ID
+		}
+	}
+	draw(object{"job_id": in.Job, "reason_codes": []string{"resident_complained"}, "inspector_id": named})
+	reading, photo := inspectionTest(in)
+	content := asJPEG(a.T, noise(41, 64, 64))
+	sum := sha256.Sum256(content)
+	record := photo["record"].(*domain.Photo)
+	record.SHA256, record.BytesCount = hex.EncodeToString(sum[:]), int64(len(content))
+	picture := fmt.Sprintf("/v1/photos/%s/bytes", photo["id"])
+	if b := push(a, others, reading, photo); b.Items[0].Status == "accepted" || b.Items[1].Status == "accepted" {
+		a.T.Errorf("another inspector sends: %+v", b.Items)
+	}
+	must(a, his, reading, photo)
+	job := "/v1/jobs/" + in.Job.String()
+	for _, path := range []string{job, job + "/entries", picture} {
+		if r := a.Send(others, "GET", path, nil); r.Status != 404 {
+			a.T.Errorf("another inspector reads %s: %d", path, r.Status)
+		}
+	}
+	a.Send(others, "HEAD", picture, nil).Want(404)
+	a.Send(others, "PUT", picture, content, "Content-Type", "image/jpeg").Want(404)
+	a.Send(his, "PUT", picture, content, "Content-Type", "image/jpeg").Want(200)
+	a.Send(his, "GET", picture, nil).Want(200)
+	a.Send(others, "GET", picture, nil).Want(404)
+	a.Send(his, "GET", picture+"?original=true", nil).Want(403)
+	a.Send(his, "POST", picture+"/erase", `{"why":"asked"}`).Want(403)
 }
 
 // What is asked of the estimates of October's draw.
@@ -304,6 +352,16 @@ func inspectionTest(in *invented) (reading, photo object) {
 	sum := sha256.Sum256(shown[:])
 	p.SHA256, p.TakenAt, p.Subjects = hex.EncodeToString(sum[:]), m.TakenAt, []domain.PhotoSubject{{Kind: domain.MeasurementKind, ID: id, Shows: domain.ShowsGauge}}
 	return item(domain.MeasurementKind, id, 0, &m), item(domain.PhotoKind, shown, 0, &p)
+}
+
+// firstOther is the first job that was not drawn, besides one.
+func firstOther(jobs []domain.DrawJob, but domain.UUID) string {
+	for i := range jobs {
+		if !jobs[i].Drawn() && jobs[i].JobID != but {
+			return jobs[i].JobID.String()
+		}
+	}
+	return ""
 }
 
 func firstNot(jobs []domain.DrawJob) *string {

@@ -132,13 +132,27 @@ func (s *Server) givePicture(ctx context.Context, caller domain.Caller, r *frame
 		return a, nil // becomes 304
 	}
 	a.Header.Set("Content-Length", strconv.FormatInt(f.Size, 10))
-	file, err := f.Open(ctx)
+	// The handler's own limit holds for the opening. What follows is sending, which
+	// begins when the handler has ended: a bucket's file is read by its context.
+	sending, cancel := context.WithTimeout(context.WithoutCancel(ctx), sendTime)
+	opened := context.AfterFunc(ctx, cancel)
+	file, err := f.Open(sending)
+	if !opened() { // too late
+		if err == nil {
+			_ = file.Close()
+		}
+		err = ctx.Err()
+	}
 	if err != nil {
+		cancel()
 		return frame.Answer{}, err
 	}
-	a.Close = func() { _ = file.Close() }
+	a.Close = func() { _ = file.Close(); cancel() }
 	a.Stream = func(w io.Writer) error {
 		_, err := io.Copy(w, file)
+		if err != nil {
+			s.log.WarnContext(ctx, "a picture was not sent whole", "photo_id", id.String(), "error", err.Error())
+		}
 		return err
 	}
 	return a, nil

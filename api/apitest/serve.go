@@ -64,15 +64,29 @@ func Serve(t testing.TB, options ...func(*storage.Options)) *API {
 	return a
 }
 
+// ServeFrom is Serve with a place of the test's own for pictures.
+func ServeFrom(t testing.TB, place photos.Store) *API {
+	t.Helper()
+	db, clock := storagetest.Open(t)
+	a := over(t, db, clock, place)
+	a.World, a.Tokens = a.Program(t)
+	return a
+}
+
 // Over serves a database that the test fills by itself: it has no program yet.
 func Over(t testing.TB, db *storage.DB, clock *storagetest.Clock) *API {
 	t.Helper()
-	log := &Log{}
 	place, err := photos.OpenFolder(t.TempDir())
 	if err != nil {
 		t.Fatal(err)
 	}
 	t.Cleanup(func() { _ = place.Close() })
+	return over(t, db, clock, place)
+}
+
+func over(t testing.TB, db *storage.DB, clock *storagetest.Clock, place photos.Store) *API {
+	t.Helper()
+	log := &Log{}
 	handler, err := api.New(api.Config{DB: db, Now: clock.Now, Log: slog.New(slog.NewJSONHandler(log, nil)), Pictures: pictures.New(db, place, nil), Unlimited: true})
 	if err != nil {
 		t.Fatal(err)

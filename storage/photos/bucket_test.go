@@ -1,15 +1,11 @@
 package photos_test
 
 import (
-	"bytes"
 	"context"
 	"errors"
-	"net/http"
 	"os"
-	"os/exec"
 	"path/filepath"
 	"strings"
-	"syscall"
 	"testing"
 	"time"
 
@@ -17,45 +13,13 @@ import (
 	"ductledger/storage/storagetest"
 )
 
-// A server of object storage on files, written in Go and by others: what we
-// send is held to somebody else's reading of the protocol.
-const s3Server = "github.com/versity/versitygw/cmd/versitygw@v1.8.0"
-
-// serveBucket starts the server over a folder with one bucket and gives a way to
-// end it.
-func serveBucket(t *testing.T, dir, address string) (stop func()) {
-	t.Helper()
-	cmd := exec.Command(storagetest.Tool(t, s3Server), "--port", address, "--access", "access", "--secret", "secret-of-the-test", "posix", "--nometa", dir)
-	var log bytes.Buffer
-	cmd.Stdout, cmd.Stderr = &log, &log
-	cmd.SysProcAttr = &syscall.SysProcAttr{Setpgid: true}
-	if err := cmd.Start(); err != nil {
-		t.Fatal(err)
-	}
-	stop = func() {
-		_ = syscall.Kill(-cmd.Process.Pid, syscall.SIGKILL)
-		_ = cmd.Wait()
-	}
-	for deadline := time.Now().Add(2 * time.Minute); ; {
-		if answer, err := http.Get("http://" + address + "/"); err == nil {
-			_ = answer.Body.Close()
-			return stop
-		}
-		if time.Now().After(deadline) {
-			stop()
-			t.Fatalf("object storage does not answer:\n%s", log.String())
-		}
-		time.Sleep(50 * time.Millisecond)
-	}
-}
-
 func TestBucket(t *testing.T) {
 	t.Parallel()
 	dir, address := t.TempDir(), storagetest.FreeAddress(t)
 	if err := os.Mkdir(filepath.Join(dir, "pictures"), 0o755); err != nil {
 		t.Fatal(err)
 	}
-	settings := photos.BucketSettings{Endpoint: "http://" + address, Bucket: "pictures", Region: "us-east-1", AccessKey: "access", SecretKey: "secret-of-the-test"}
+	settings := photos.BucketSettings{Endpoint: "http://" + address, Bucket: "pictures", Region: "us-east-1", AccessKey: storagetest.BucketKey, SecretKey: storagetest.BucketSecret}
 	b, err := photos.OpenBucket(settings) // opened while it is away: a start must not depend on it
 	if err != nil {
 		t.Fatal(err)
@@ -68,13 +32,13 @@ func TestBucket(t *testing.T) {
 	if err := put(); !errors.Is(err, photos.ErrUnavailable) {
 		t.Errorf("storage that is away: %v", err)
 	}
-	stop := serveBucket(t, dir, address)
+	stop := storagetest.ServeBucket(t, dir, address)
 	holds(t, b)
 	stop()
 	if err := put(); !errors.Is(err, photos.ErrUnavailable) {
 		t.Errorf("storage that went away: %v", err)
 	}
-	t.Cleanup(serveBucket(t, dir, address))
+	t.Cleanup(storagetest.ServeBucket(t, dir, address))
 	if err := put(); err != nil {
 		t.Errorf("storage that came back: %v", err)
 	}

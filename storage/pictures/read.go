@@ -5,6 +5,7 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"time"
 
 	"ductledger/domain"
 	"ductledger/storage"
@@ -42,11 +43,19 @@ WHERE p.program_id = @program_id AND p.photo_id = @id`
 // file, and what was taken, is for staff alone: it may tell where the home is.
 func (p *Pictures) Find(ctx context.Context, caller domain.Caller, id domain.UUID, shape Shape) (f Found, err error) {
 	var r *row
+	var zone *time.Location
 	err = p.db.In(ctx, caller.Program, storage.Reading, func(t *storage.Tx) (err error) {
 		if _, err = t.Record(caller, domain.PhotoKind, id); err != nil {
 			return err
 		}
-		r, err = oneRow(t, readSQL, storage.Args{"program_id": t.Program, "id": id})
+		if r, err = oneRow(t, readSQL, storage.Args{"program_id": t.Program, "id": id}); err != nil || domain.BytesState(r.State) != domain.BytesErased {
+			return err
+		}
+		program, err := t.Settings()
+		if err != nil {
+			return err
+		}
+		zone, err = program.Zone()
 		return err
 	})
 	if err != nil {
@@ -54,7 +63,7 @@ func (p *Pictures) Find(ctx context.Context, caller domain.Caller, id domain.UUI
 	}
 	switch state := domain.BytesState(r.State); {
 	case state == domain.BytesErased:
-		return f, domain.Errorf(domain.NotFound, "the picture was erased at %s; its record and digest stay", r.ErasedAt.UTC().Format("2006-01-02T15:04:05Z"))
+		return f, domain.Errorf(domain.NotFound, "the picture was erased on %s; its record and digest stay", domain.DateOf(*r.ErasedAt, zone))
 	case state != domain.BytesStored:
 		return f, domain.Errorf(domain.NotFound, "the picture has not arrived: it is %s", state)
 	}
