@@ -73,9 +73,9 @@ func TestPicturesAreKeptAsLongAsTheProgramSays(t *testing.T) {
 			t.Errorf("%d are erased, want %d; %v", done.Erased, want, err)
 		}
 	}
-	a.MoveTo("2026-11-03 10:59:00") // accepted on 3 September, 11 am
+	a.MoveTo("2026-11-03 09:59:00") // accepted on 3 September at 18:00 UTC, which is 10 am since the clocks went back
 	tidy(0)
-	a.MoveTo("2026-11-03 11:01:00")
+	a.MoveTo("2026-11-03 10:01:00")
 	tidy(1)
 	tidy(0)
 
