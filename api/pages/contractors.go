@@ -118,7 +118,7 @@ func comparisonLead(list []performance.Contractor) string {
 	case len(more) == 1:
 		said = "One contractor leaves more leakage than homes like these usually leave: " + more[0] + "."
 	case len(more) > 1:
-		said = fmt.Sprintf("%s contractors leave more leakage than homes like these usually leave: %s.", Number(len(more), 0), strings.Join(more, ", "))
+		said = fmt.Sprintf("%s leave more leakage than homes like these usually leave: %s.", sentenceStart(CountWords(len(more), "contractor")), strings.Join(more, ", "))
 	}
 	if len(less) > 0 {
 		verb := "leaves"
@@ -128,10 +128,17 @@ func comparisonLead(list []performance.Contractor) string {
 		said = strings.TrimSpace(fmt.Sprintf("%s %s %s less.", said, strings.Join(less, ", "), verb))
 	}
 	if said == "" {
-		return fmt.Sprintf("These jobs do not tell the %s apart%s.", Count(compared, "contractor"), wideWords(wide))
+		if wide == compared {
+			return fmt.Sprintf("These jobs do not tell the %s apart: all have too few for a comparison.", CountWords(compared, "contractor"))
+		}
+		return fmt.Sprintf("These jobs do not tell the %s apart%s.", CountWords(compared, "contractor"), wideWords(wide))
 	}
 	if rest := compared - len(more) - len(less); rest > 0 {
-		said += fmt.Sprintf(" These jobs do not tell the other %d apart%s.", rest, wideWords(wide))
+		others := fmt.Sprintf("the other %s apart", strings.TrimSuffix(CountWords(rest, "", ""), " "))
+		if rest == 1 {
+			others = "whether the other one differs"
+		}
+		said += fmt.Sprintf(" These jobs do not tell %s%s.", others, wideWords(wide))
 	}
 	return said
 }
@@ -141,6 +148,9 @@ func comparisonLead(list []performance.Contractor) string {
 func wideWords(n int) string {
 	if n == 0 {
 		return ""
+	}
+	if n == 1 {
+		return ": one has too few for a comparison"
 	}
 	return fmt.Sprintf(": %d of them have too few for a comparison", n)
 }

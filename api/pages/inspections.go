@@ -257,26 +257,84 @@ func (p *Pages) inspection(ctx context.Context, v *Visit) (Page, error) {
 	if err != nil {
 		return Page{}, err
 	}
+	all, _, err := All[record[domain.Instrument]](ctx, v, "/v1/instruments", most)
+	if err != nil {
+		return Page{}, err
+	}
+	for i := range all {
+		if r := &all[i].Record; r.Instrument == domain.DuctFan && r.RetiredOn == "" {
+			shown.Instruments = append(shown.Instruments, named{all[i].ID, r.Serial})
+		}
+	}
 	return shown.page(v, "Inspections"), nil
 }
 
-// inspect records what an inspector found.
-func (p *Pages) inspect(ctx context.Context, v *Visit) (Page, error) {
-	f := v.Form.Get
-	id, err := domain.ParseUUID(f("id"))
-	if err != nil {
-		return Page{}, domain.Errorf(domain.Invalid, "this form has no id: open the page again")
+// InspectedRules are the rules that an inspector may judge, what was found first.
+func (j *jobShown) InspectedRules() (list []ruleChoice) {
+	seen := map[string]bool{}
+	add := func(rule string) {
+		if !seen[rule] {
+			seen[rule], list = true, append(list, ruleChoice{rule, ruleTitles[rule]})
+		}
 	}
-	job := idOf(v.Path["id"])
-	inspection := domain.Inspection{JobID: job, Purpose: f("purpose"), InspectedOn: domain.Date(f("inspected_on")), InspectorName: v.Caller.Name, Result: f("result")}
-	if err = v.Send(ctx, http.MethodPut, "/v1/inspections/"+id.String(), inspection, nil); err == nil {
-		return Page{Location: "/staff/inspections"}, nil
+	for i := range j.Findings {
+		add(j.Findings[i].Rule)
+	}
+	for _, rule := range ruleOrder {
+		add(rule)
+	}
+	return list
+}
+
+// Judged tells that a verdict was chosen for a rule in a form that was refused.
+func (j *jobShown) Judged(rule, verdict string) bool { return j.Form.Get("verdict_"+rule) == verdict }
+
+// inspect records an inspector's own reading, which then stands beside the crew's,
+// or what was found: with that the job is no longer open to the inspector.
+func (p *Pages) inspect(ctx context.Context, v *Visit) (Page, error) {
+	send, to := v.sendInspection, "/staff/inspections"
+	if v.Form.Get("do") == "reading" {
+		send, to = v.sendReading, "/staff/inspections/"+url.PathEscape(v.Path["id"])+"#reading"
+	}
+	err := send(ctx)
+	if err == nil {
+		return Page{Location: to}, nil
 	}
 	page, pageErr := p.inspection(ctx, v)
 	if pageErr != nil {
 		return Page{}, pageErr
 	}
 	return refusedForm(page, err)
+}
+
+// sendReading sends a fan test under the id that the form was made with.
+func (v *Visit) sendReading(ctx context.Context) error {
+	f := v.Form.Get
+	pressure, pressureErr := strconv.ParseFloat(f("pressure_pa"), 64)
+	flow, flowErr := strconv.ParseFloat(f("flow_cfm"), 64)
+	instrument := idOf(f("instrument_id"))
+	if pressureErr != nil || flowErr != nil || instrument.IsZero() {
+		return domain.Errorf(domain.Invalid, "a reading is a pressure in Pa, a flow in cfm and the instrument: give all three")
+	}
+	measurement := domain.Measurement{JobID: idOf(v.Path["id"]), Method: domain.Method(f("method")), Stage: domain.InspectionStage, InstrumentID: instrument,
+		TakenAt: v.Now.In(v.Zone).Truncate(time.Second), Readings: []domain.Reading{{PressurePa: &pressure, FlowCFM: &flow}}}
+	return v.Send(ctx, http.MethodPut, "/v1/measurements/"+idOf(f("id")).String(), measurement, nil)
+}
+
+func (v *Visit) sendInspection(ctx context.Context) error {
+	f := v.Form.Get
+	inspection := domain.Inspection{JobID: idOf(v.Path["id"]), Purpose: f("purpose"), InspectedOn: domain.Date(f("inspected_on")), InspectorName: v.Caller.Name, Result: f("result"),
+		NotFinishedReason: domain.NotFinishedReason(f("not_finished_reason"))}
+	if f("unannounced") != "" {
+		yes := true
+		inspection.Unannounced = &yes
+	}
+	for _, rule := range ruleOrder {
+		if verdict := f("verdict_" + rule); verdict != "" {
+			inspection.Verdicts = append(inspection.Verdicts, domain.RuleVerdict{Rule: rule, Verdict: domain.InspectorVerdict(verdict)})
+		}
+	}
+	return v.Send(ctx, http.MethodPut, "/v1/inspections/"+idOf(f("id")).String(), inspection, nil)
 }
 
 // openToInspector opens one job by hand, with a reason.

@@ -123,30 +123,32 @@ func findingNamed(text string) (ref domain.FindingRef, err error) {
 }
 
 type jobShown struct {
-	ID         string
-	Record     domain.Job
-	Version    int64
-	Contractor string
-	Picture    drawing.Picture
-	Findings   []shownFinding
-	More       int
-	Result     rules.Result
-	Questions  []rules.Question
-	Bars       *chart.Picture
-	Inspector  *chart.Picture // the reading after, of the crew and of an inspector
-	Expected   *int64         // cents that wait for it
-	Asked      *asked
-	Photos     []photoPart
-	Taken      int // pictures
-	Arrived    int
-	History    []happened
-	Earlier    int
-	Blocks     int // findings that keep the job from being accepted
-	CanDecide  bool
-	Form       url.Values // what was typed into a form that was refused
-	title      string
-	since      time.Time
-	at         string
+	ID          string
+	Record      domain.Job
+	Version     int64
+	Contractor  string
+	Picture     drawing.Picture
+	Findings    []shownFinding
+	More        int
+	Result      rules.Result
+	Questions   []rules.Question
+	Bars        *chart.Picture
+	Inspector   *chart.Picture // the reading after, of the crew and of an inspector
+	Expected    *int64         // cents that wait for it
+	Asked       *asked
+	Photos      []photoPart
+	Taken       int // pictures
+	Arrived     int
+	History     []happened
+	Earlier     int
+	Blocks      int // findings that keep the job from being accepted
+	CanDecide   bool
+	Instruments []named    // for an inspector's own reading
+	Form        url.Values // what was typed into a form that was refused
+	title       string
+	since       time.Time
+	at          string
+	today       string
 }
 
 // Worth is what waits for the job in cents; 0: nothing does, or nobody knows.
@@ -217,7 +219,7 @@ func (p *Pages) readJob(ctx context.Context, v *Visit) (*jobShown, error) {
 	if err != nil {
 		return nil, err
 	}
-	shown := &jobShown{ID: id, Record: *record.Record.(*domain.Job), Version: job.Version, since: job.RecordedAt, at: at}
+	shown := &jobShown{ID: id, Record: *record.Record.(*domain.Job), Version: job.Version, since: job.RecordedAt, at: at, today: v.Now.In(v.Zone).Format(time.DateOnly)}
 	for _, part := range []struct {
 		address string
 		into    any
@@ -517,6 +519,9 @@ func (p *Pages) sent(ctx context.Context, v *Visit, to string, body map[string]a
 	}
 	return Page{Location: "/staff/jobs/" + v.Path["id"]}, nil
 }
+
+// Today is the day in the program's zone, as a form takes it.
+func (j *jobShown) Today() string { return j.today }
 
 // NewID is the id of what a form makes.
 func (j *jobShown) NewID() string { return uuid.Must(uuid.NewV7()).String() }

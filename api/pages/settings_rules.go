@@ -11,6 +11,7 @@ import (
 
 	"ductledger/api/frame"
 	"ductledger/domain"
+	"ductledger/domain/rules"
 
 	"github.com/go-json-experiment/json"
 	"github.com/go-json-experiment/json/jsontext"
@@ -28,9 +29,94 @@ type rulesShown struct {
 	Sets    []ruleSet
 	Current ruleSet
 	Prices  []priceShown
+	Rules   []ruleShown
 	ID      domain.UUID
 	Name    string
 	FromOn  string
+}
+
+// A ruleShown is a rule with what the form offers to change: whether it stops an
+// acceptance, and its limits.
+type ruleShown struct {
+	rules.Page
+	Weight string // must_fix, check, note or off
+	Limits []limitShown
+}
+
+// A limitShown is a limit of a rule, with its bounds.
+type limitShown struct {
+	Field, Words, Value string
+	rules.Parameter
+}
+
+// ruleForm are the rules as a set has them, or as they were typed.
+func ruleForm(v *Visit, id domain.UUID, set *domain.RuleSet) ([]ruleShown, error) {
+	made, faults := rules.NewSet(id, set)
+	if len(faults) > 0 {
+		return nil, domain.InvalidFields(faults)
+	}
+	var list []ruleShown
+	for _, page := range rules.Pages(made) {
+		r := ruleShown{Page: page, Weight: string(page.Severity)}
+		if page.Off {
+			r.Weight = "off"
+		}
+		r.Weight = firstOf(v.Form.Get("weight_"+page.Key), r.Weight)
+		for _, p := range page.Parameters {
+			field := "limit_" + page.Key + "." + p.Name
+			r.Limits = append(r.Limits, limitShown{field, fieldWords(p.Name), firstOf(v.Form.Get(field), strconv.FormatFloat(p.Value, 'f', -1, 64)), p.Parameter})
+		}
+		list = append(list, r)
+	}
+	return list, nil
+}
+
+// typedRules are the settings of rules with what was typed; a rule that stands as
+// before keeps its setting, one that stands as every program has it needs none.
+func typedRules(v *Visit, id domain.UUID, set *domain.RuleSet) (settings []domain.RuleSetting, faults []domain.Fault, err error) {
+	list, err := ruleForm(v, id, set)
+	if err != nil {
+		return nil, nil, err
+	}
+	before := map[string]domain.RuleSetting{}
+	for _, s := range set.Rules {
+		before[s.Rule] = s
+	}
+	usual := map[string]rules.Page{}
+	for _, page := range rules.Pages(rules.DefaultSet()) {
+		usual[page.Key] = page
+	}
+	for i := range list {
+		r := &list[i]
+		s, same := domain.RuleSetting{Rule: r.Key}, r.Weight == "off" == r.Off && (r.Off || r.Weight == string(r.Severity))
+		if r.Weight == "off" {
+			yes := true
+			s.Off = &yes
+		} else if r.Weight != string(usual[r.Key].Severity) {
+			s.Severity = r.Weight
+		}
+		for n, l := range r.Limits {
+			value, err := strconv.ParseFloat(l.Value, 64)
+			if err != nil || value < l.Low || value > l.High {
+				faults = append(faults, domain.Fault{Pointer: "/" + r.Title + ", " + l.Words, Detail: fmt.Sprintf("from %s to %s %s", strconv.FormatFloat(l.Low, 'f', -1, 64), strconv.FormatFloat(l.High, 'f', -1, 64), l.Unit), Fix: "choose a value between them"})
+				continue
+			}
+			same = same && value == r.Parameters[n].Value
+			if value != l.Default {
+				if s.Parameters == nil {
+					s.Parameters = map[string]float64{}
+				}
+				s.Parameters[l.Name] = value
+			}
+		}
+		switch old, had := before[r.Key]; {
+		case same && had:
+			settings = append(settings, old)
+		case s.Off != nil || s.Severity != "" || s.Parameters != nil:
+			settings = append(settings, s)
+		}
+	}
+	return settings, faults, nil
 }
 
 type priceShown struct {
@@ -79,6 +165,11 @@ func (p *Pages) rulesPage(ctx context.Context, v *Visit, s rulesShown) (Page, er
 			}
 			s.Prices = append(s.Prices, priceShown{fmt.Sprintf("price_%d", i), priceWords(price), dollars})
 		}
+		if v.IsAdmin() {
+			if s.Rules, err = ruleForm(v, s.Current.ID, &s.Current.Record); err != nil {
+				return Page{}, err
+			}
+		}
 		lead = fmt.Sprintf("“%s” is in force since %s.", s.Current.Record.Name, Day(s.Current.Record.FromOn, v.Zone))
 		if current > 0 {
 			lead += fmt.Sprintf(" “%s” follows on %s.", sets[current-1].Record.Name, Day(sets[current-1].Record.FromOn, v.Zone))
@@ -106,7 +197,7 @@ func priceWords(p *domain.Price) string {
 	return words
 }
 
-// rulesSave records a rule set that has other prices from a day on.
+// rulesSave records a rule set that has other prices, limits or weights from a day on.
 func (p *Pages) rulesSave(ctx context.Context, v *Visit) (Page, error) {
 	s := rulesShown{ID: idOf(v.Form.Get("id")), Name: v.Form.Get("name"), FromOn: v.Form.Get("from_on")}
 	sets, current, err := ruleSets(ctx, v)
@@ -117,8 +208,12 @@ func (p *Pages) rulesSave(ctx context.Context, v *Visit) (Page, error) {
 		return Page{}, domain.Errorf(domain.StateNotAllowed, "no rules are in force that could be changed")
 	}
 	set := sets[current].Record
+	settings, faults, err := typedRules(v, sets[current].ID, &set)
+	if err != nil {
+		return Page{}, err
+	}
+	set.Rules = settings
 	set.Name, set.FromOn, set.Prices = s.Name, domain.Date(s.FromOn), append([]domain.Price(nil), set.Prices...)
-	var faults []domain.Fault
 	for i := range set.Prices {
 		text := strings.ReplaceAll(strings.TrimPrefix(v.Form.Get(fmt.Sprintf("price_%d", i)), "$"), ",", "")
 		dollars, err := strconv.ParseFloat(text, 64)
@@ -157,20 +252,32 @@ type ruleSetShown struct {
 }
 
 type preview struct {
-	From   string `json:"from"`
-	Before string `json:"before"`
-	AsOfAt string `json:"as_of_at"`
-	Totals *struct {
-		Jobs          int   `json:"jobs_count"`
-		Changed       int   `json:"changed_count"`
-		NotAcceptable int   `json:"not_acceptable_count"`
-		Before        int64 `json:"before_payable_cents"`
-		After         int64 `json:"after_payable_cents"`
-		Rules         []struct {
-			Rule    string `json:"rule"`
-			Changed int    `json:"changed_count"`
-		} `json:"rules"`
-	} `json:"totals"`
+	From   string         `json:"from"`
+	Before string         `json:"before"`
+	AsOfAt string         `json:"as_of_at"`
+	Totals *previewTotals `json:"totals"`
+}
+
+type previewTotals struct {
+	Jobs          int   `json:"jobs_count"`
+	Changed       int   `json:"changed_count"`
+	NotAcceptable int   `json:"not_acceptable_count"`
+	Before        int64 `json:"before_payable_cents"`
+	After         int64 `json:"after_payable_cents"`
+	Rules         []struct {
+		Rule    string `json:"rule"`
+		Changed int    `json:"changed_count"`
+	} `json:"rules"`
+}
+
+// OtherVerdicts tells that a rule would have been judged otherwise somewhere.
+func (t *previewTotals) OtherVerdicts() bool {
+	for _, r := range t.Rules {
+		if r.Changed > 0 {
+			return true
+		}
+	}
+	return false
 }
 
 // ruleSet shows one set beside the one before it, and what it would have
@@ -224,10 +331,13 @@ func (p *Pages) ruleSet(ctx context.Context, v *Visit) (Page, error) {
 	}
 	lead := "These rules are the first."
 	if s.Before != nil {
-		lead = fmt.Sprintf("From %s on %s otherwise than in %s.", Day(s.Set.Record.FromOn, v.Zone), Count(len(s.Differences), "thing stands", "things stand"), s.Before.Record.Name)
+		lead = fmt.Sprintf("From %s on %s otherwise than in “%s”.", Day(s.Set.Record.FromOn, v.Zone), CountWords(len(s.Differences), "thing stands", "things stand"), s.Before.Record.Name)
 	}
 	return Page{Title: s.Set.Record.Name, Under: "Settings", Lead: lead, AsOf: v.Now, Rows: len(s.Differences), Data: address, Table: table, Body: "rule-set", With: s}, nil
 }
+
+// weightWords are what a broken rule does.
+var weightWords = map[rules.Severity]string{rules.MustFix: "must be fixed", rules.Check: "asks the reviewer", rules.Note: "is a note"}
 
 // differences compares two rule sets member by member.
 func differences(before, after *domain.RuleSet) ([]difference, error) {
@@ -244,6 +354,7 @@ func differences(before, after *domain.RuleSet) ([]difference, error) {
 		delete(value, "name")
 		delete(value, "from_on")
 		delete(value, "prices")
+		delete(value, "rules")
 		flatten("", value, out)
 		for i := range set.Prices {
 			price := set.Prices[i]
@@ -254,6 +365,19 @@ func differences(before, after *domain.RuleSet) ([]difference, error) {
 			out[name] = Money(price.AmountCents)
 			if price.PaidRatio != nil {
 				out[name] += " and " + Ratio(*price.PaidRatio) + " of what was paid"
+			}
+		}
+		made, faults := rules.NewSet(domain.UUID{}, set)
+		if len(faults) > 0 {
+			return nil, domain.InvalidFields(faults)
+		}
+		for _, page := range rules.Pages(made) { // as they are judged, whether the set says it or not
+			out[page.Title] = weightWords[page.Severity]
+			if page.Off {
+				out[page.Title] = "is not looked for"
+			}
+			for _, p := range page.Parameters {
+				out[page.Title+": "+fieldWords(p.Name)] = strconv.FormatFloat(p.Value, 'f', -1, 64)
 			}
 		}
 		return out, nil

@@ -116,7 +116,14 @@ func (p *Pages) training(ctx context.Context, v *Visit) (Page, error) {
 		}
 	}
 	lead := "Inspectors found nothing that one crew does worse than the others, beyond luck."
-	if listed > 0 {
+	judged := 0
+	for _, c := range s.Crews {
+		judged += c.Judged
+	}
+	switch {
+	case judged == 0:
+		lead = "No crew’s work was judged by an inspector in the period: what one does worse than the others is not known."
+	case listed > 0:
 		lead = sentence(Count(listed, "topic is", "topics are") + " worse in one crew than in the others, beyond luck: teach these next")
 	}
 	firms, _, err := contractors(ctx, v)
@@ -214,7 +221,7 @@ func (p *Pages) repairs(ctx context.Context, v *Visit) (Page, error) {
 	}
 	lead := "No kind of repair was read alone often enough: what one brings cannot be told from the others."
 	if told > 0 {
-		lead = fmt.Sprintf("Of %s it is known what it brings alone: it was read right before and right after.", CountWords(told, "kind of repair", "kinds of repair"))
+		lead = fmt.Sprintf("What %s alone is known: each was read right before and right after.", CountWords(told, "kind of repair brings", "kinds of repair bring"))
 	}
 	return Page{Title: "What repairs bring", Under: "Contractors", Quiet: fmt.Sprintf("%s to %s", Day(from, v.Zone), Day(lastDay(before), v.Zone)), Lead: lead, AsOf: a.AsOfAt,
 		Rows: len(s.Between) + len(s.Whole), Data: address, Table: effectsTable(a.Effects), Body: "repairs", With: s}, nil

@@ -17,19 +17,20 @@ import (
 // in the zone.
 func words(zone *time.Location) template.FuncMap {
 	return template.FuncMap{
-		"moment":   func(t any) string { return Moment(t, zone) },
-		"day":      func(t any) string { return Day(t, zone) },
-		"stamp":    func(t any) string { return stamp(t) },
-		"month":    Month,
-		"money":    Money,
-		"number":   Number,
-		"points":   points,
-		"ratio":    Ratio,
-		"count":    Count,
-		"role":     RoleName,
-		"plain":    Plain,
-		"size":     size,
-		"sentence": sentence, "sentenceStart": sentenceStart, "change": Change,
+		"moment":    func(t any) string { return Moment(t, zone) },
+		"day":       func(t any) string { return Day(t, zone) },
+		"stamp":     func(t any) string { return stamp(t) },
+		"month":     Month,
+		"money":     Money,
+		"number":    Number,
+		"points":    points,
+		"ratio":     Ratio,
+		"count":     Count,
+		"role":      RoleName,
+		"plain":     Plain,
+		"size":      size,
+		"ruletitle": func(rule string) string { return firstOf(ruleTitles[rule], Plain(rule)) },
+		"sentence":  sentence, "sentenceStart": sentenceStart, "change": Change,
 	}
 }
 

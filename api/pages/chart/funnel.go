@@ -102,7 +102,7 @@ func (f Funnel) Draw() Picture {
 	for _, q := range f.Points {
 		class := "point"
 		if q.Outside {
-			class += " outside"
+			class += " " + beyond(q.Effect)
 		}
 		cx, cy := x.At(float64(q.Jobs)), y.At(q.Effect)
 		p.add(svg.Shape{Kind: "circle", Class: class, X: cx, Y: cy, W: 4.5})

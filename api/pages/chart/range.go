@@ -15,6 +15,14 @@ type Range struct {
 	Label            string
 }
 
+// beyond is the class of what lies outside, on its side of what is expected.
+func beyond(effect float64) string {
+	if effect < 0 {
+		return "outside less"
+	}
+	return "outside"
+}
+
 // Draw lays out one row.
 func (r Range) Draw() Picture {
 	const w, h, mid = 250, 26, 13
@@ -23,7 +31,7 @@ func (r Range) Draw() Picture {
 	within := func(v float64) float64 { return min(max(x.At(v), 4), w-4) }
 	class := ""
 	if r.Outside {
-		class = " outside"
+		class = " " + beyond(r.Value-r.Middle)
 	}
 	p.add(svg.Shape{Kind: "line", Class: "axis", X: x.At(r.Middle), Y: 2, H: h - 4})
 	p.add(svg.Shape{Kind: "line", Class: "range" + class, X: within(r.Low), Y: mid, W: within(r.High) - within(r.Low)})

@@ -65,7 +65,7 @@ func TestPagesOfAnEmptyProgram(t *testing.T) {
 	a := apitest.Serve(t)
 	tab := pagetest.As(t, a, domain.Staff)
 	for name, path := range map[string]string{"empty-today": "/staff/today", "empty-held": "/staff/held", "empty-jobs": "/staff/jobs", "empty-contractors": "/staff/contractors",
-		"empty-contractor": "/staff/contractors/" + a.World.Contractor.String(), "empty-inspections": "/staff/inspections"} {
+		"empty-training": "/staff/training", "empty-repairs": "/staff/repairs", "empty-contractor": "/staff/contractors/" + a.World.Contractor.String(), "empty-inspections": "/staff/inspections"} {
 		tab.Look(path, name)
 		if tab.Go(path); tab.Eval("document.querySelectorAll('.empty').length") == "0" {
 			t.Errorf("%s does not say what would stand there", path)
@@ -171,30 +171,82 @@ func TestAMondayByKeyboard(t *testing.T) {
 // A secret is guessed a few times and no more; whoever waits is told how long.
 func TestGuessingEnds(t *testing.T) {
 	a := apitest.Serve(t)
-	handler, err := api.New(api.Config{DB: a.DB, Now: a.Clock.Now, Log: slog.New(slog.DiscardHandler)}) // with the limits of a service
-	if err != nil {
-		t.Fatal(err)
-	}
-	server := httptest.NewServer(handler)
-	defer server.Close()
-	for range 30 {
-		response, err := server.Client().Get(server.URL + "/staff/join/dll_guess")
-		if err != nil {
-			t.Fatal(err)
-		}
-		response.Body.Close()
-		switch response.StatusCode {
-		case http.StatusNotFound:
-			continue
-		case http.StatusTooManyRequests:
-			if response.Header.Get("Retry-After") == "" {
-				t.Error("who waits is not told how long")
+	for what, guess := range map[string]func(reader) *http.Response{
+		"a link": func(r reader) *http.Response {
+			response, _ := r.do("GET", "/staff/join/dll_guess", nil)
+			return response
+		},
+		"a password": func(r reader) *http.Response {
+			response, _ := r.signIn("TEST", "Invented admin", "a wrong guess at it")
+			return response
+		},
+		"a code": func(r reader) *http.Response {
+			response, err := http.Post(r.url+"/v1/enrollments", "application/json", strings.NewReader(`{"code":"AAAA-BBBB-CCCC-DDDD"}`))
+			if err != nil {
+				t.Fatal(err)
 			}
-			return
-		}
-		t.Fatalf("a guess: %d", response.StatusCode)
+			response.Body.Close()
+			return response
+		},
+	} {
+		t.Run(what, func(t *testing.T) {
+			handler, err := api.New(api.Config{DB: a.DB, Now: a.Clock.Now, Log: slog.New(slog.DiscardHandler)}) // with the limits of a service
+			if err != nil {
+				t.Fatal(err)
+			}
+			server := httptest.NewServer(handler)
+			defer server.Close()
+			for range 30 {
+				response := guess(reader{t: t, url: server.URL})
+				switch response.StatusCode {
+				case http.StatusNotFound, http.StatusUnauthorized, http.StatusUnprocessableEntity:
+					continue
+				case http.StatusTooManyRequests:
+					if response.Header.Get("Retry-After") == "" {
+						t.Error("who waits is not told how long")
+					}
+					return
+				}
+				t.Fatalf("a guess: %d", response.StatusCode)
+			}
+			t.Error("thirty guesses, and no end")
+		})
 	}
-	t.Error("thirty guesses, and no end")
+}
+
+// A session that somebody put into the browser before does not become the
+// person's: signing in makes a new one, and the one before stays worth nothing.
+func TestAFixedSessionIsNotTaken(t *testing.T) {
+	a := apitest.Serve(t)
+	pagetest.Session(t, a, domain.Staff, "Vera Invented") // who has a password now
+	attacker := readerAs(t, a, domain.Funder)
+	for what, fixed := range map[string]string{"made up": "dls_fixed", "an attacker's own": attacker.session} {
+		t.Run(what, func(t *testing.T) {
+			// The form is asked for by nobody; the cookie is put into the browser in between.
+			response, body := reader{t: t, url: a.URL}.signIn(code(a), "Vera Invented", pagetest.Password, &http.Cookie{Name: "ductledger", Value: fixed})
+			if what == "an attacker's own" && response.StatusCode == http.StatusForbidden {
+				return // the form was made for another session: nobody is signed in by it
+			}
+			if response.StatusCode != http.StatusSeeOther {
+				t.Fatalf("%d: %s", response.StatusCode, textOf(body))
+			}
+			session := ""
+			for _, c := range response.Cookies() {
+				if c.Name == "ductledger" {
+					session = c.Value
+				}
+			}
+			if session == "" || session == fixed {
+				t.Fatalf("the session after signing in is %q", session)
+			}
+			if text := textOf(reader{t, a.URL, session}.get("/staff/me")); !strings.Contains(text, "Vera Invented") {
+				t.Errorf("the new session is not hers: %s", text)
+			}
+			if response, body := (reader{t, a.URL, fixed}).do("GET", "/staff/me", nil); response.StatusCode == 200 && strings.Contains(body, "Vera Invented") {
+				t.Error("the session of before is hers now")
+			}
+		})
+	}
 }
 
 // A person changes the own password; somebody else's link for it is told at the
@@ -242,8 +294,8 @@ func TestOwnPassword(t *testing.T) {
 	tab.Says("made a link for your password", "Invented admin")
 }
 
-// The contractors of README: six with jobs of invented readings, one of which
-// leaves about twice what the others leave. What the pages say is what the API says.
+// The contractors of README: eight with jobs of invented readings, one of which
+// leaves much more than the others leave. What the pages say is what the API says.
 func TestPicturesOfReadme(t *testing.T) {
 	s := newScene(t)
 	tab := pagetest.As(t, s.API, domain.Staff)
@@ -257,15 +309,19 @@ func TestPicturesOfReadme(t *testing.T) {
 	g := storagetest.NewAgency(t, time.Date(2026, 10, 2, 18, 0, 0, 0, time.UTC))
 	a := apitest.Over(t, g.DB, g.Clock)
 	a.World = g.World
-	names := []string{"Alder Ridge", "Birch Hollow", "Cedar Fork", "Dry Creek", "Eastline", "Gray Mesa"}
-	for i, name := range names {
-		firm := g.Second()
-		g.Must(t, g.Staff, storagetest.On(storagetest.Item(t, firm.Contractor, &domain.Contractor{Name: name}), 1))
-		for k := range 8 + 2*i {
-			before := 180 + 23*float64((k*7+i*3)%11)
-			left := 0.30 + 0.02*float64((k*5+i*2)%7)
+	g.Must(t, g.Staff, storagetest.On(storagetest.Item(t, g.Contractor, &domain.Contractor{Name: "Alder Ridge"}), 1))
+	noise := func(k int) float64 { return math.Sin(float64(k)*12.9898) * 0.55 } // as unequal as homes are, and always the same
+	for i, name := range []string{"Alder Ridge", "Birch Hollow", "Cedar Fork", "Dry Creek", "Eastline", "Fairview", "Gray Mesa", "Harrow"} {
+		firm := g
+		if i > 0 {
+			firm = g.Second()
+			g.Must(t, g.Staff, storagetest.On(storagetest.Item(t, firm.Contractor, &domain.Contractor{Name: name}), 1))
+		}
+		for k := range []int{18, 31, 11, 25, 4, 22, 28, 6}[i] {
+			before := math.Round(260 * math.Exp(noise(7*i+k+1)))
+			left := 0.42 * math.Exp(noise(100+13*i+k))
 			if name == "Gray Mesa" {
-				left *= 1.9
+				left *= 1.6
 			}
 			firm.Accepted(before, math.Round(before*left))
 		}
@@ -310,7 +366,7 @@ func TestPicturesOfReadme(t *testing.T) {
 // keep holds a picture of README to its size, and renews it with -update.
 func keep(t *testing.T, tab *pagetest.Tab, name string) {
 	t.Helper()
-	picture := tab.Picture(1040, 780)
+	picture := tab.Picture(1180, 800)
 	if len(picture) > 150_000 {
 		t.Errorf("the picture %s is %d bytes, at most 150,000", name, len(picture))
 	}

@@ -232,6 +232,19 @@ func (tab *Tab) Go(path string) {
 	tab.do(chromedp.Navigate(tab.API.URL+path), chromedp.WaitReady(chromedp.CSS("main")))
 }
 
+// Until opens a path again and again until the page says the words, as long as
+// the tab's time lasts.
+func (tab *Tab) Until(path, words string) {
+	tab.T.Helper()
+	for tab.ctx.Err() == nil {
+		if tab.Go(path); strings.Contains(tab.Text(), words) {
+			return
+		}
+		tab.do(chromedp.Sleep(50 * time.Millisecond))
+	}
+	tab.T.Fatalf("%s never says %q", path, words)
+}
+
 // At is the path where the tab is.
 func (tab *Tab) At() string {
 	tab.T.Helper()
@@ -271,6 +284,14 @@ func (tab *Tab) Type(id, text string) {
 	tab.do(chromedp.Focus(field), chromedp.SendKeys(field, text))
 }
 
+// Choose puts a list on the entry that begins with the words, as its keyboard does.
+func (tab *Tab) Choose(id, words string) {
+	tab.T.Helper()
+	if chosen := tab.Eval("(o => o && (o.selected = true))([...document.getElementById(" + strconv.Quote(id) + ").options].find(o => o.text.startsWith(" + strconv.Quote(words) + ")))"); chosen != "true" {
+		tab.T.Fatalf("%s: %s has no %q", tab.At(), id, words)
+	}
+}
+
 // Keys presses keys where the focus is.
 func (tab *Tab) Keys(keys string) {
 	tab.T.Helper()
@@ -299,8 +320,8 @@ func (tab *Tab) Enter() {
 	tab.T.Helper()
 	before := tab.Eval("performance.timeOrigin")
 	tab.do(chromedp.KeyEvent(kb.Enter))
-	for range patience / (50 * time.Millisecond) {
-		tab.do(chromedp.Sleep(50 * time.Millisecond))
+	for tab.ctx.Err() == nil { // until the tab's own time is over
+		tab.do(chromedp.Sleep(20 * time.Millisecond))
 		after, err := chromedp.Run(tab.ctx, chromedp.Evaluate[string]("document.readyState === 'complete' ? String(performance.timeOrigin) : ''"))
 		if err == nil && after != "" && after != before {
 			return

@@ -180,6 +180,15 @@ func TestDoorsAreShut(t *testing.T) {
 	want("a session that writes as a program", send("POST", "/v1/people", session, nil), 401)
 	want("a session that reads as a program", send("GET", "/v1/people", session, nil), 200)
 	want("nobody", send("GET", "/staff/settings", "", nil), 303)
+	for from, to := range map[string]string{"/": "/staff", "/staff/": "/staff", "/staff/today/": "/staff/today", "/staff/today/?sort=held": "/staff/today?sort=held"} {
+		r := send("GET", from, session, nil)
+		if want(from, r, 303); r.Header.Get("Location") != to {
+			t.Errorf("%s leads to %s, not %s", from, r.Header.Get("Location"), to)
+		}
+	}
+	if r := send("GET", "/staff", session, nil); r.Header.Get("Location") != "/staff/today" {
+		t.Errorf("the first page of who is signed in: %s", r.Header.Get("Location"))
+	}
 	want("another role", send("GET", "/staff/settings/people", pagetest.Session(t, a, domain.Funder, "Invented funder"), nil), 403)
 	if r := send("GET", "/staff/sign-in?to=https://evil.example", "", nil); r.Header.Get("Content-Security-Policy") != "default-src 'none'; style-src 'self'; img-src 'self'; form-action 'self'; frame-ancestors 'none'; base-uri 'none'" {
 		t.Errorf("policy: %s", r.Header.Get("Content-Security-Policy"))
@@ -204,13 +213,7 @@ func TestAMonthTakesTwoPeople(t *testing.T) {
 	if at := builder.At(); at != "/staff/month?month=2026-10" || builder.Eval("document.querySelectorAll('.faults').length") != "0" {
 		t.Fatalf("%s: %s", at, builder.Text())
 	}
-	for range 1000 {
-		builder.Go("/staff/month?month=2026-10")
-		if strings.Contains(builder.Text(), "waits for release") {
-			break
-		}
-		time.Sleep(100 * time.Millisecond)
-	}
+	builder.Until("/staff/month?month=2026-10", "waits for release")
 	builder.Says("waits for release", "You built it. Another admin releases it", "by Invented admin")
 	builder.Look("/staff/month?month=2026-10", "month-built")
 	other := pagetest.Open(t, a)
