@@ -2,8 +2,11 @@ package performance
 
 import (
 	"cmp"
+	"errors"
 	"slices"
 	"strings"
+	"sync"
+	"sync/atomic"
 	"time"
 
 	"ductledger/domain"
@@ -86,24 +89,40 @@ func (t *Tally) Comparison(names map[domain.UUID]string) (Comparison, error) {
 // summaries are those of the groups, in the order of keys, and that of all jobs. Once
 // ready is called, homes stand in the order of their runs.
 func (t *Tally) summaries(keys []key, ready func()) (groups []Summary, whole Summary, err error) {
-	runs, all := make([]bunches, len(keys)), bunches{}
-	for i, k := range keys {
-		runs[i] = t.groups[k].bunches()
-		all.merge(&runs[i])
-	}
+	runs := make([]bunches, len(keys))
+	inParallel(len(keys), func(i int, _ *tables) { runs[i] = t.groups[keys[i]].bunches() })
 	ready()
-	all.join()
-	within := t.within(keys)
-	if whole, err = t.whole(keys).summary(&all, within, t.tables); err != nil {
-		return nil, whole, err
-	}
-	groups = make([]Summary, len(keys))
-	for i, k := range keys {
-		if groups[i], err = t.groups[k].summary(&runs[i], within, t.tables); err != nil {
-			return nil, whole, err
+	within, all := t.within(keys), t.whole(keys)
+	groups, failed := make([]Summary, len(keys)), make([]error, 1+len(keys))
+	inParallel(1+len(keys), func(i int, own *tables) {
+		if i > 0 {
+			groups[i-1], failed[i] = t.groups[keys[i-1]].summary(&runs[i-1], within, own)
+			return
+		}
+		joined := bunches{} // of all jobs, which take as long as their groups together
+		for i := range runs {
+			joined.merge(&runs[i])
+		}
+		joined.join()
+		whole, failed[0] = all.summary(&joined, within, own)
+	})
+	return groups, whole, errors.Join(failed...)
+}
+
+// inParallel does n independent pieces of work on two processors, each with tables
+// of its own.
+func inParallel(n int, do func(i int, own *tables)) {
+	var next atomic.Int64
+	var done sync.WaitGroup
+	work := func() {
+		own := newTables()
+		for i := int(next.Add(1)) - 1; i < n; i = int(next.Add(1)) - 1 {
+			do(i, own)
 		}
 	}
-	return groups, whole, nil
+	done.Go(work)
+	work()
+	done.Wait()
 }
 
 // byName is the order of people's lists: letters before their case. Equal

@@ -316,7 +316,7 @@ type home struct { // one that goes together with others of its contractor
 }
 
 func (h *home) logs() (x, y int64) {
-	return logSteps(float64(h.before), centerTenths), logSteps(float64(h.after), centerTenths)
+	return logOf(int64(h.before)), logOf(int64(h.after))
 }
 
 // A part is a run of homes, or those of it in one cell.
@@ -508,18 +508,30 @@ func (b *bunches) merge(o *bunches) {
 	b.qq.add(o.qq)
 }
 
-// join makes one of what belongs to one run.
+// join makes one of what belongs to one run. Places are sorted in place of bunches,
+// which are five times as long.
 func (b *bunches) join() {
-	slices.SortFunc(b.runs, func(x, y bunch) int { return cmp.Compare(x.together, y.together) })
-	kept := b.runs[:0]
+	type at struct {
+		together uint64
+		place    int
+	}
+	places := make([]at, len(b.runs))
 	for i := range b.runs {
-		if last := len(kept) - 1; last >= 0 && kept[last].together == b.runs[i].together {
-			kept[last].merge(&b.runs[i])
+		places[i] = at{b.runs[i].together, i}
+	}
+	byRun := func(x, y at) int { return cmp.Compare(x.together, y.together) } // sums are exact: equal ones may come in any order
+	if !slices.IsSortedFunc(places, byRun) {
+		slices.SortFunc(places, byRun)
+	}
+	joined := make([]bunch, 0, len(b.runs))
+	for _, o := range places {
+		if last := len(joined) - 1; last >= 0 && joined[last].together == o.together {
+			joined[last].merge(&b.runs[o.place])
 		} else {
-			kept = append(kept, b.runs[i])
+			joined = append(joined, b.runs[o.place])
 		}
 	}
-	b.runs = kept
+	b.runs = joined
 }
 
 func (r *bunch) merge(o *bunch) {

@@ -109,7 +109,7 @@ func (j *Job) logs() (x, y int64) {
 	if j.BeforeTenths == nil || j.AfterTenths == nil || *j.BeforeTenths <= 0 || *j.AfterTenths <= 0 {
 		return 0, 0
 	}
-	return logSteps(float64(*j.BeforeTenths), centerTenths), logSteps(float64(*j.AfterTenths), centerTenths)
+	return logOf(*j.BeforeTenths), logOf(*j.AfterTenths)
 }
 
 // logArea is the logarithm of the floor area in steps; 0 where it is not known.

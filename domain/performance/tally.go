@@ -366,43 +366,41 @@ func (g *group) afters() order {
 // ledger's chain, not this.
 type digest [4]uint64
 
+// A job is written in as few bytes as tell it: one block less for SHA-256 is a third
+// of the time that the sum takes.
 func (d *digest) add(j *Job) {
-	b := make([]byte, 0, 192)
+	b := make([]byte, 0, 128)
 	for _, id := range [...][16]byte{j.ID, j.HomeID, j.ContractorID, j.CrewLeadID} {
 		b = append(b, id[:]...)
 	}
-	for _, text := range [...]string{j.Class, j.PayBasis, string(j.Quantity)} {
-		b = append(binary.BigEndian.AppendUint64(b, uint64(len(text))), text...)
-	}
-	for _, tenths := range [...]*int64{j.BeforeTenths, j.AfterTenths} {
-		b = appendKnown(b, tenths != nil)
-		if tenths != nil {
-			b = binary.BigEndian.AppendUint64(b, uint64(*tenths))
+	facts := uint16(0)
+	for i, fact := range [...]bool{j.BeforeBelowRange, j.AfterBelowRange, j.Extrapolated, j.Excluded, j.Questioned, j.Shared, j.Undecided,
+		j.BeforeTenths != nil, j.AfterTenths != nil, j.AreaFt2 != nil, j.PayBasis == Deemed} {
+		if fact {
+			facts |= 1 << i
 		}
 	}
-	b = appendKnown(b, j.AreaFt2 != nil)
+	b = binary.BigEndian.AppendUint16(b, facts)
+	for _, tenths := range [...]*int64{j.BeforeTenths, j.AfterTenths} {
+		if tenths != nil {
+			b = binary.BigEndian.AppendUint32(b, uint32(*tenths)) // at most MaxTenths; below 0 as its complement
+		}
+	}
 	if j.AreaFt2 != nil {
 		b = binary.BigEndian.AppendUint64(b, math.Float64bits(*j.AreaFt2))
 	}
-	for _, fact := range [...]bool{j.BeforeBelowRange, j.AfterBelowRange, j.Extrapolated, j.Excluded, j.Questioned, j.Shared, j.Undecided} {
-		b = appendKnown(b, fact)
-	}
 	b = binary.BigEndian.AppendUint64(b, j.Together)
 	b = binary.BigEndian.AppendUint64(b, uint64(j.AcceptedAt.Unix()))
-	b = binary.BigEndian.AppendUint64(b, uint64(j.AcceptedAt.Nanosecond()))
+	b = binary.BigEndian.AppendUint32(b, uint32(j.AcceptedAt.Nanosecond()))
+	for _, text := range [...]string{j.Class, string(j.Quantity)} {
+		b = append(append(b, text...), 0)
+	}
 	sum := sha256.Sum256(b)
 	var one digest
 	for i := range one {
 		one[i] = binary.BigEndian.Uint64(sum[8*i:])
 	}
 	d.merge(one)
-}
-
-func appendKnown(b []byte, known bool) []byte {
-	if known {
-		return append(b, 1)
-	}
-	return append(b, 0)
 }
 
 func (d *digest) merge(o digest) {
