@@ -10,6 +10,7 @@ import (
 	"math/rand/v2"
 	"os"
 	"path/filepath"
+	"runtime"
 	"slices"
 	"testing"
 
@@ -51,7 +52,8 @@ func TestBytesOfTheMethod(t *testing.T) {
 	}
 }
 
-// Order, repetition and cutting into parts change no byte.
+// Order, repetition, cutting into parts and how many processors there are change no
+// byte.
 func TestSameBytes(t *testing.T) {
 	names := map[domain.UUID]string{id(1): "a", id(2): "b", id(3): "c", id(9): "d"}
 	text := func(t *rapid.T, c Comparison, err error) string {
@@ -94,11 +96,26 @@ func TestSameBytes(t *testing.T) {
 		if got := text(t, c, err); got != want {
 			t.Fatalf("parts:\n%s\n%s", got, want)
 		}
-		c, err = tallies[0].Comparison(names)
-		if got := text(t, c, err); got != want {
-			t.Fatalf("asked twice:\n%s\n%s", got, want)
+		defer runtime.GOMAXPROCS(runtime.GOMAXPROCS(0))
+		for _, processors := range []int{1, 2, 8} {
+			runtime.GOMAXPROCS(processors)
+			c, err = tallies[0].Comparison(names)
+			if got := text(t, c, err); got != want {
+				t.Fatalf("asked again on %d processors:\n%s\n%s", processors, got, want)
+			}
 		}
 	})
+}
+
+// What breaks beside the caller breaks the caller, who can answer for it.
+func TestAsidePanicsWithItsCaller(t *testing.T) {
+	defer func() {
+		if broke := recover(); broke != "broken" {
+			t.Errorf("%v", broke)
+		}
+	}()
+	aside(func() { panic("broken") })()
+	t.Error("nothing was said")
 }
 
 // Jobs of the program are the jobs of its contractors.

@@ -324,6 +324,7 @@ func anyJobs(t *rapid.T) []Job {
 		if rapid.Bool().Draw(t, "area known") {
 			j.AreaFt2 = ptr(float64(rapid.IntRange(400, 2500).Draw(t, "area")))
 		}
+		j.Together = uint64(rapid.IntRange(0, 4).Draw(t, "together")) // 0: with none
 		switch rapid.IntRange(0, 9).Draw(t, "kind") {
 		case 0:
 			j.PayBasis = Deemed
