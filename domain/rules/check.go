@@ -36,6 +36,7 @@ type check struct {
 	severity Severity
 	missing  Missing
 	wideGap  float64 // gap over which the program wants mesh or metal, in in
+	evacuate float64 // carbon monoxide over which everybody goes out, in ppm
 	tallies  []RuleOutcomes
 	found    []Finding
 	needs    [factsCount]Missing // the heaviest policy among the rules that missed a fact of the home

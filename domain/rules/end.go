@@ -212,6 +212,8 @@ func (c *check) clear(p *part, e closure) {
 	switch {
 	case outlets == 0 || name == "" && !c.job.outermostKnown(e.section, e.end):
 		p.lack("where the outermost outlet of trunk ", string(e.section), " is")
+	case name == "" && c.job.unplaced(e.section, e.end) != "":
+		p.lack("where ", c.job.unplaced(e.section, e.end), " is along trunk ", string(e.section))
 	case name != "" && over(gap, 0):
 		p.fault("it stands at ", feet(at), ", ", inches(rounded(gap)), " clear of ", name, " at ", feet(beyond), "; the program wants more than ", inches(c.limit("clear_over_in")))
 	case name != "":
@@ -275,7 +277,7 @@ func (a *Assembled) outlets(section domain.Section) iter.Seq[outlet] {
 // end of a trunk is: by the trunk, or by the boot that is numbered first or
 // last. Without a number any boot may be the one.
 func (a *Assembled) outermostKnown(section domain.Section, end domain.End) bool {
-	if t := a.trunkOf(section); t != nil && (end == domain.Front && t.FirstOutletFt != nil || end == domain.Rear && t.LastOutletFt != nil) {
+	if a.toldByTrunk(section, end) {
 		return true
 	}
 	outermost, placed := 0, true
@@ -294,6 +296,31 @@ func (a *Assembled) outermostKnown(section domain.Section, end domain.End) bool 
 		}
 	}
 	return placed
+}
+
+// unplaced names a collar or a takeoff that may be anywhere along a trunk, which
+// does not tell its own outermost outlet toward the end; empty where there is none.
+func (a *Assembled) unplaced(section domain.Section, end domain.End) string {
+	if a.toldByTrunk(section, end) {
+		return ""
+	}
+	for _, x := range a.Crossovers {
+		if e := endOf(x.Record, section); e != nil && e.PositionFt == nil {
+			return outlet{crossing: x.Record}.name(a)
+		}
+	}
+	for _, t := range a.Components {
+		if t.Record.Component == domain.BranchTakeoff && t.Record.Section == section && t.Record.PositionFt == nil {
+			return componentName(t.Record)
+		}
+	}
+	return ""
+}
+
+// toldByTrunk tells whether a trunk says where its outermost outlet toward one end is.
+func (a *Assembled) toldByTrunk(section domain.Section, end domain.End) bool {
+	t := a.trunkOf(section)
+	return t != nil && (end == domain.Front && t.FirstOutletFt != nil || end == domain.Rear && t.LastOutletFt != nil)
 }
 
 var endClosureFacesAir = Rule{

@@ -10,7 +10,7 @@ import (
 var energyIsolated = Rule{
 	Key: "energy_isolated", Title: "Energy is off and verified while hands may be inside",
 	Why:      "A blower that starts while an arm is in the trunk takes fingers, and an electric furnace holds line voltage; many have two breakers or more.",
-	Judged:   "Through each interval in which hands are, or may be, inside cabinet or duct, each furnace that feeds the duct is cut at every point that was found, and verified. Energy may come back in between once people are clear and the ducts are closed; then it is cut and verified again. Times closer than the clocks tell apart are for a reviewer, and so are a crossover of a furnace that is not electric, and boots.",
+	Judged:   "Through each interval in which hands are, or may be, inside cabinet or duct, each furnace that feeds the duct is cut at every point that was found, and verified. Energy may come back in between once people are clear and the ducts are closed; then it is cut and verified again. Times closer than the clocks tell apart are for a reviewer, and so are a crossover of a furnace that is not electric, boots, and the closing of a hole that was found.",
 	None:     "nothing was opened for which energy must be cut",
 	Severity: MustFix, Missing: Blocks, Cure: NoCure, Hazard: Electricity, SafetyTalk: true,
 	Parameters: []Parameter{{"clocks_min", "min", 5, 0, 30, practice}},
@@ -87,7 +87,8 @@ type inside struct {
 	subject        domain.Subject
 	from, to       *time.Time // to is nil where the end is not known
 	section        domain.Section
-	light          bool // a crossover of a furnace that is not electric, or a boot
+	light          bool // a crossover of a furnace that is not electric, a boot, or a hole that was found
+	verb           string
 	unknownFurnace bool // a crossover, and what heats the home is not recorded
 }
 
@@ -98,21 +99,31 @@ func (a *Assembled) handsInside() (list []inside) {
 	for _, x := range a.Crossovers {
 		if x.Record.TakenDownAt != nil {
 			list = append(list, inside{
-				subject: x.Subject(), from: x.Record.TakenDownAt, to: a.refitted(x.ID), section: x.Record.FromSection,
+				subject: x.Subject(), verb: "taken down ", from: x.Record.TakenDownAt, to: a.refitted(x.ID), section: x.Record.FromSection,
 				light: !electric(a.home()), unknownFurnace: a.home().FurnaceKind == "",
 			})
 		}
 	}
 	for _, o := range a.Openings {
 		if o.Record.Made() && o.Record.In == domain.InDuct {
-			list = append(list, inside{subject: o.Subject(), from: o.Record.MadeAt, to: o.Record.ClosedAt, section: o.Record.Section})
+			list = append(list, inside{subject: o.Subject(), verb: "opened ", from: o.Record.MadeAt, to: o.Record.ClosedAt, section: o.Record.Section})
 		}
 	}
 	openings := slices.Clone(list)
+	covered := func(h inside) bool {
+		return slices.ContainsFunc(openings, func(o inside) bool { return o.spans(h) })
+	}
+	for _, o := range a.Openings {
+		if at := o.Record.ClosedAt; o.Record.In == domain.InDuct && !o.Record.Made() && at != nil {
+			if h := (inside{subject: o.Subject(), verb: "closed ", from: at, to: at, section: o.Record.Section, light: true}); !covered(h) {
+				list = append(list, h)
+			}
+		}
+	}
 	for _, r := range a.Repairs {
-		h := inside{subject: r.Subject(), from: &r.Record.DoneAt, to: &r.Record.DoneAt, section: a.sectionOf(r.Record)}
+		h := inside{subject: r.Subject(), verb: "done ", from: &r.Record.DoneAt, to: &r.Record.DoneAt, section: a.sectionOf(r.Record)}
 		if r.Record.OpenedAt != nil {
-			h.from = r.Record.OpenedAt
+			h.from, h.verb = r.Record.OpenedAt, "opened "
 		}
 		cabinet, _ := insideCabinet(r.Record)
 		switch r.Record.Repair {
@@ -127,7 +138,7 @@ func (a *Assembled) handsInside() (list []inside) {
 				continue
 			}
 		}
-		if cabinet || r.Record.OpenedAt != nil || !slices.ContainsFunc(openings, func(o inside) bool { return o.spans(h) }) {
+		if cabinet || r.Record.OpenedAt != nil || !covered(h) {
 			list = append(list, h)
 		}
 	}
@@ -138,11 +149,13 @@ func (a *Assembled) handsInside() (list []inside) {
 }
 
 // weightiest keeps what was opened, else repairs that reach into a duct, else
-// boots.
+// boots and holes that were found.
 func (a *Assembled) weightiest(list []inside) []inside {
 	weight := func(h inside) int {
 		r, repair := a.record(h.subject).(*domain.Repair)
 		switch {
+		case h.verb == "closed ":
+			return 2
 		case !repair || r.OpenedAt != nil || yes(r.InCabinet):
 			return 0
 		case !h.light:
@@ -254,14 +267,14 @@ func (c *check) coveredBy(p *part, h inside, list []*domain.EnergyIsolation) {
 	}
 	switch {
 	case r.ReleasedAt != nil && !r.ReleasedAt.After(*h.from):
-		c.breach(p, h.from.Sub(*r.ReleasedAt), "it was opened ", clock(*h.from), ", energy had been released ", clock(*r.ReleasedAt))
+		c.breach(p, h.from.Sub(*r.ReleasedAt), "it was ", h.verb, clock(*h.from), ", energy had been released ", clock(*r.ReleasedAt))
 		return
 	case r.VerifiedAt.After(*h.from):
-		c.breach(p, r.VerifiedAt.Sub(*h.from), "it was opened ", clock(*h.from), ", energy was isolated ", clock(*r.IsolatedAt),
+		c.breach(p, r.VerifiedAt.Sub(*h.from), "it was ", h.verb, clock(*h.from), ", energy was isolated ", clock(*r.IsolatedAt),
 			" and verified ", clock(*r.VerifiedAt), "; the program wants both before")
 		return
 	case c.close(h.from.Sub(*r.VerifiedAt)):
-		c.unclear(p, "it was opened ", clock(*h.from), ", energy was verified ", clock(*r.VerifiedAt), "; clocks do not tell these apart")
+		c.unclear(p, "it was ", h.verb, clock(*h.from), ", energy was verified ", clock(*r.VerifiedAt), "; clocks do not tell these apart")
 		return
 	}
 	if h.to == nil {
@@ -328,8 +341,8 @@ func (c *check) isolation(i Of[domain.EnergyIsolation], heavy bool) {
 	switch {
 	case r.AllPoints != nil && !*r.AllPoints:
 		p.fault("not every point of supply was cut")
-	case r.PointsCount != nil && r.PointsFoundCount != nil && *r.PointsCount < *r.PointsFoundCount:
-		p.fault("it cut ", some(float64(*r.PointsCount), "point"), " of supply, ", count(*r.PointsFoundCount), " were found")
+	case r.PointsCount != nil && r.PointsFoundCount != nil && *r.PointsCount != *r.PointsFoundCount:
+		p.fault("it cut ", some(float64(*r.PointsCount), "point"), " of supply, found: ", count(*r.PointsFoundCount))
 	case r.PointsCount != nil && *r.PointsCount < 1:
 		p.fault("no point of supply was cut")
 	case r.AllPoints == nil && (r.PointsCount == nil || r.PointsFoundCount == nil):

@@ -9,6 +9,11 @@ import (
 // oneSection is a home of one section with some 40 records, without fault.
 func oneSection(tb testing.TB) *jobUnderTest {
 	j := clean(tb)
+	oneSectionLeft(j)
+	return j
+}
+
+func oneSectionLeft(j *jobUnderTest) {
 	gone := map[domain.UUID]bool{}
 	for _, item := range j.items {
 		switch r := item.Record.(type) {
@@ -39,7 +44,6 @@ func oneSection(tb testing.TB) *jobUnderTest {
 		return gone[i.ID]
 	})
 	j.home().SectionCount, j.home().DuctedSections = 1, []domain.Section{"A"}
-	return j
 }
 
 // Beyond its inputs an evaluation of some 40 records costs at most 100 µs and

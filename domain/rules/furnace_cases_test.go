@@ -27,7 +27,13 @@ func dropSort(j *jobUnderTest, sort domain.ComponentSort) {
 }
 
 func refused(j *jobUnderTest) {
+	handsOff(j)
 	j.jobRecord().Outcome, j.jobRecord().OutcomeReason = domain.Refused, "a test"
+}
+
+// handsOff takes away all that somebody opened, took down or sealed.
+func handsOff(j *jobUnderTest) {
+	j.dropAll(domain.OpeningKind, domain.RepairKind, domain.CrossoverKind, domain.EnergyIsolationKind)
 }
 
 func furnaceCases() []ruleCases {
@@ -43,7 +49,7 @@ func furnaceCases() []ruleCases {
 	takeoff := func(found domain.Found) func(*jobUnderTest) {
 		return func(j *jobUnderTest) {
 			j.takeoffs("A", 1)
-			j.add(&domain.Component{JobID: j.job, Component: domain.BranchTakeoff, Section: "A", Number: new(1), Found: found})
+			j.add(&domain.Component{JobID: j.job, Component: domain.BranchTakeoff, Section: "A", Number: new(1), Found: found, PositionFt: new(30.0)})
 		}
 	}
 	bracket := func(screws *int, leg *bool) func(*jobUnderTest) {

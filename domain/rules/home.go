@@ -1,6 +1,7 @@
 package rules
 
 import (
+	"slices"
 	"time"
 
 	"ductledger/domain"
@@ -387,7 +388,7 @@ var closetPressure = Rule{
 var outcomeShown = Rule{
 	Key: "outcome_shown", Title: "What came of the job is said, and why",
 	Why:      "An outcome that nothing stands behind tells the next reader nothing: nobody knows whether to go there, and why.",
-	Judged:   "A job that is sent in has an outcome. Work that was done, and ducts that needed none, owe a visit, the latter a photo too. A deferral owes a code and what would let the work begin; every other outcome but completed a reason.",
+	Judged:   "A job that is sent in has an outcome, and its records agree with it. Work that was done, and ducts that needed none, owe a visit, the latter a photo too. A deferral owes a code and what would let the work begin; every other outcome but completed a reason, and so does the code other. Ducts that were sealed are completed or partial; completed without a seal is a question.",
 	None:     "the job was not sent in",
 	Fix:      "Record what came of the job, and why.",
 	Severity: MustFix, Missing: Blocks, Cure: Office,
@@ -416,6 +417,9 @@ var outcomeShown = Rule{
 			if job.DeferLiftedBy == "" {
 				p.lack("what would let the work begin")
 			}
+			if slices.Contains(job.DeferCodes, domain.DeferOther) && job.OutcomeReason == "" {
+				p.lack("why it was put off")
+			}
 		}
 		switch job.Outcome {
 		case domain.Partial, domain.NotSuitable, domain.Refused, domain.NothingToDo:
@@ -425,6 +429,14 @@ var outcomeShown = Rule{
 		}
 		if job.Outcome == domain.NothingToDo && len(c.job.Photos) == 0 {
 			p.lack("a photo of the ducts")
+		}
+		switch {
+		case job.Outcome == "":
+		case !c.job.worked() && c.job.sealing():
+			p.fault("it says ", spaced(string(job.Outcome)), ", and work on the ducts is recorded; begun and left is partial")
+		case job.Outcome == domain.Completed && len(p.lacks) == 0 && !c.job.workShown():
+			p.soften(Check)
+			p.fault("it says completed, and nothing was sealed; ducts that need no work are nothing to do")
 		}
 		p.done()
 	},

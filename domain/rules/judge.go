@@ -23,6 +23,7 @@ func computeAndJudge(set Set, job *Assembled) (Result, Verdict) {
 	result := Compute(set, job)
 	c := check{job: job, set: &set, result: &result, tallies: make([]RuleOutcomes, len(all))}
 	c.wideGap = set.settings[placeOf(wideGapReinforced.Key)].limits[0]
+	c.evacuate = set.settings[placeOf(combustionChecked.Key)].limits[1]
 	deemed := job.Job.Record.PayBasis == domain.Deemed
 	for i, r := range all {
 		c.at, c.rule = i, r
@@ -280,9 +281,7 @@ type PartsStatement struct {
 
 func (a *Assembled) shown() Shown {
 	came := len(a.Visits) > 0 && len(a.Photos) > 0
-	worked := len(a.Repairs) > 0 || slices.ContainsFunc(a.Crossovers, func(x Of[domain.Crossover]) bool { return x.Record.TakenDownAt != nil }) ||
-		slices.ContainsFunc(a.Openings, func(o Of[domain.Opening]) bool { return o.Record.In == domain.InDuct && closed(o.Record) })
-	s := Shown{Work: came && worked, Trip: came && len(a.Job.Record.DeferCodes) > 0}
+	s := Shown{Work: came && a.workShown(), Trip: came && len(a.Job.Record.DeferCodes) > 0}
 	for _, c := range a.Components {
 		r := c.Record
 		if len(r.Numbers) == 0 {
@@ -295,6 +294,10 @@ func (a *Assembled) shown() Shown {
 		s.Statements = append(s.Statements, said)
 	}
 	return s
+}
+
+func (a *Assembled) workShown() bool {
+	return a.sealing() || slices.ContainsFunc(a.Openings, func(o Of[domain.Opening]) bool { return o.Record.In == domain.InDuct && closed(o.Record) })
 }
 
 // Item is one record of a body that holds a whole job.

@@ -86,7 +86,6 @@ var sometimes = map[string]string{
 	"opening.closure.patch_width_in":      "as the hole's width",
 	"opening.closure.patch_length_in":     "as the hole's width",
 	"opening.closure.patch_lap_in":        "it follows from the sizes of patch and hole",
-	"crossover.ends.position_ft":          "a collar decides where it is the outermost outlet",
 	"crew_member.homes_led_before_count":  "of the lead",
 	"energy_isolation.points_count":       "that all points were cut is told beside the number",
 	"energy_isolation.points_found_count": "as the number cut",

@@ -122,6 +122,17 @@ func (a *Assembled) worked() bool {
 	return len(a.Visits)+len(a.Components)+len(a.Crossovers)+len(a.Openings)+len(a.Repairs)+len(a.Measurements) > 0
 }
 
+// handsOn tells whether somebody opened, took down or sealed something, whatever
+// the outcome says.
+func (a *Assembled) handsOn() bool {
+	return a.sealing() || slices.ContainsFunc(a.Openings, func(o Of[domain.Opening]) bool { return o.Record.Made() })
+}
+
+// sealing tells whether work on the ducts themselves is recorded.
+func (a *Assembled) sealing() bool {
+	return len(a.Repairs) > 0 || slices.ContainsFunc(a.Crossovers, func(x Of[domain.Crossover]) bool { return x.Record.TakenDownAt != nil })
+}
+
 // early tells a job that its crew has not sent in yet.
 func (a *Assembled) early() bool {
 	state := a.Job.Record.State

@@ -92,7 +92,7 @@ func openingCases() []ruleCases {
 			j.crossing().Ends[1].PositionFt = new(20.4)
 		}, nil}},
 		beyond: []change{{"2.1 ft", func(j *jobUnderTest) { j.opening(3).PositionFt = new(26.1) }, nil}, {"2.1 ft toward the front", func(j *jobUnderTest) { j.opening(3).PositionFt = new(21.9) }, nil}},
-		holds: []change{{"place of the part not recorded", func(j *jobUnderTest) { j.crossing().Ends[1].PositionFt = nil }, nil},
+		holds: []change{{"place of the part not recorded", func(j *jobUnderTest) { j.crossing().Ends[1].PositionFt = nil }, []string{"end_closure_clear_of_outlets"}},
 			{"anywhere along the trunk", func(j *jobUnderTest) { onTrunk(j, 40) }, nil},
 			{"a trunk whose start is not recorded", func(j *jobUnderTest) {
 				onTrunk(j, 40)

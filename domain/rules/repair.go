@@ -366,6 +366,10 @@ var loosePartFastened = Rule{
 		Broken: "Boot A5 found detached, sealed with mastic and no fastener.",
 	},
 	check: func(c *check) {
+		if !c.job.worked() && !c.job.sealing() {
+			c.notApplicable("no work on ducts was done")
+			return
+		}
 		for _, part := range c.job.Components {
 			switch part.Record.Component {
 			case domain.Boot, domain.Riser, domain.Trunk, domain.BranchTakeoff, domain.SupplyCollar:

@@ -40,7 +40,7 @@ type Question struct {
 // screens is the table, in the order in which questions are asked.
 var screens = []*Screen{
 	&screenHigherAfter, &screenExtremeReduction, &screenExtremeReading, &screenOutsideOverTotal,
-	&screenFloorArea, &screenMinutesApart, &screenSameReadings, &screenSamePhoto,
+	&screenFloorArea, &screenSectionWithoutDucts, &screenMinutesApart, &screenSameReadings, &screenSamePhoto,
 	&screenOutsideVisits, &screenTwoHomesAtOnce, &screenInspectorGap,
 }
 
@@ -301,6 +301,19 @@ var screenFloorArea = Screen{
 		if area < s.limit("under_ft2") || area > s.limit("over_ft2") ||
 			home.SectionCount == 1 && area > s.limit("single_over_ft2") || home.SectionCount > 1 && area < s.limit("more_under_ft2") {
 			s.ask(number(area)+" ft² and "+count(home.SectionCount)+" sections", s.job.homeSubject())
+		}
+	},
+}
+
+var screenSectionWithoutDucts = Screen{
+	Key:      "section_without_ducts",
+	Question: "A section of the home is said to hold no ducts. What heats it?",
+	Innocent: "Its rooms have heaters of their own, or it was added without ducts.",
+	Source:   practice,
+	ask: func(s *screening) {
+		home := s.job.home()
+		if ducted := len(home.DuctedSections); ducted > 0 && ducted < home.SectionCount {
+			s.ask(count(home.SectionCount)+" sections, ducts in "+count(ducted), s.job.homeSubject())
 		}
 	},
 }

@@ -44,7 +44,32 @@ var sectionDescribed = Rule{
 		if len(absent.lacks) > 0 {
 			absent.done()
 		}
+		c.unducted(home.DuctedSections)
 	},
+}
+
+// unducted holds what is described against the sections that the home is said to
+// have ducts in.
+func (c *check) unducted(ducted []domain.Section) {
+	p := c.on(c.job.homeSubject())
+	var told []domain.Section
+	for _, part := range c.job.Components {
+		s := part.Record.Section
+		if part.Record.Component != domain.FurnaceJoint && s != "" && !slices.Contains(ducted, s) && !slices.Contains(told, s) {
+			told = append(told, s)
+			p.fault("section ", string(s), " is said to hold no ducts, and a ", spaced(string(part.Record.Component)), " is described there")
+		}
+	}
+	if len(told) > 0 {
+		p.done()
+	}
+}
+
+func plural(name string, n int) string {
+	if n == 1 {
+		return name
+	}
+	return name + "s"
 }
 
 // outletsOf holds the outlets that are described against those that a trunk
@@ -98,10 +123,10 @@ func (c *check) fitting(p *part, trunk *domain.Component, sort domain.ComponentS
 		}
 	}
 	if len(beyond) > 0 {
-		p.fault(name, " ", strings.Join(beyond, ", "), " beyond the ", count(*fed), " that it feeds")
+		p.fault(plural(name, len(beyond)), " ", strings.Join(beyond, ", "), " beyond the ", count(*fed), " that it feeds")
 	}
 	if len(absent) > 0 {
-		p.lack(name, " ", strings.Join(absent, ", "), " of ", count(*fed))
+		p.lack(plural(name, len(absent)), " ", strings.Join(absent, ", "), " of ", count(*fed))
 	}
 }
 

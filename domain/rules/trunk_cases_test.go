@@ -61,9 +61,10 @@ func trunkCases() []ruleCases {
 		rule: "section_described",
 		broken: []change{{"a boot beyond the count", trunk(func(c *domain.Component, _ *jobUnderTest) { c.BootsCount = new(6) }), nil},
 			{"a takeoff that the trunk does not feed", func(j *jobUnderTest) {
-				id := j.add(&domain.Component{JobID: j.job, Component: domain.BranchTakeoff, Section: "B", Number: new(1), Found: domain.FoundTight})
+				id := j.add(&domain.Component{JobID: j.job, Component: domain.BranchTakeoff, Section: "B", Number: new(1), Found: domain.FoundTight, PositionFt: new(30.0)})
 				j.photo("09:00", domain.SurveyStage, domain.PhotoSubject{Kind: domain.ComponentKind, ID: id})
 			}, nil},
+			{"a section said to hold no ducts", func(j *jobUnderTest) { j.home().DuctedSections = []domain.Section{"A"} }, nil},
 			{"a statement that counts otherwise", func(j *jobUnderTest) { stated(j, 1, 4, 5, 6, 7).Count = new(8) }, nil},
 			{"a number of a statement beyond the count", func(j *jobUnderTest) { stated(j, 1, 4, 5, 6, 7, 8) }, nil}},
 		notRecorded: []change{{"a boot in neither statement nor record", func(j *jobUnderTest) { stated(j, 1, 4, 5, 6) }, nil},
@@ -122,20 +123,41 @@ func trunkCases() []ruleCases {
 		rule: "outcome_shown",
 		notRecorded: []change{{"sent in without an outcome", outcome("", "", nil), nil},
 			{"no visit", noVisit, []string{"air_at_every_outlet"}},
-			{"refused, not said why", outcome(domain.Refused, "", nil), nil},
+			{"refused, not said why", noWork(outcome(domain.Refused, "", nil)), nil},
 			{"partial, not said why", outcome(domain.Partial, "", nil), nil},
-			{"deferred without a code", outcome(domain.DeferredWork, "", func(job *domain.Job) { job.DeferLiftedBy = "when it is dry" }), nil},
-			{"deferred, not said until when", outcome(domain.DeferredWork, "", func(job *domain.Job) { job.DeferCodes = []domain.DeferCode{domain.DeferMoisture} }), nil},
-			{"nothing to do, without a photo", func(j *jobUnderTest) {
+			{"deferred without a code", noWork(outcome(domain.DeferredWork, "", func(job *domain.Job) { job.DeferLiftedBy = "when it is dry" })), nil},
+			{"deferred for another cause, not said which", noWork(deferred(domain.DeferOther)), nil},
+			{"deferred, not said until when", noWork(outcome(domain.DeferredWork, "", func(job *domain.Job) { job.DeferCodes = []domain.DeferCode{domain.DeferMoisture} })), nil},
+			{"nothing to do, without a photo", noWork(func(j *jobUnderTest) {
 				outcome(domain.NothingToDo, "all joints are sealed", nil)(j)
 				j.dropAll(domain.PhotoKind)
-			}, []string{"photos_complete", "survey_before_cutting"}}},
+			}), []string{"photos_complete"}}},
 		notApplicable: []change{{"not sent in", func(j *jobUnderTest) { j.jobRecord().State, j.jobRecord().Outcome = domain.InWork, "" }, nil}},
-		holds: []change{{"deferred with code and what lifts it", outcome(domain.DeferredWork, "", func(job *domain.Job) {
-			job.DeferCodes, job.DeferLiftedBy = []domain.DeferCode{domain.DeferMoisture}, "when the leak is mended"
-		}), nil}, {"refused with a reason", refused, nil}},
-		cannot: map[string]string{"broken": noFault, "at_the_limit": noLimit},
+		broken: []change{{"deferred, and worked on", deferred(domain.DeferMoisture), nil},
+			{"nothing to do, and worked on", outcome(domain.NothingToDo, "all joints are sealed", nil), nil},
+			{"completed, and all was found tight: a question", func(j *jobUnderTest) {
+				oneSectionLeft(j)
+				handsOff(j)
+				for _, i := range j.items {
+					if c, ok := i.Record.(*domain.Component); ok {
+						c.Found = domain.FoundTight
+						j.photo("09:00", domain.SurveyStage, domain.PhotoSubject{Kind: domain.ComponentKind, ID: i.ID})
+					}
+				}
+			}, nil}},
+		holds:  []change{{"deferred with code and what lifts it", noWork(deferred(domain.DeferMoisture)), nil}, {"refused with a reason", refused, nil}},
+		cannot: map[string]string{"at_the_limit": noLimit},
 	}}
 }
 
-const noFault = "what is said is never at fault, only left out"
+// noWork does something to a job on which nobody worked.
+func noWork(do func(*jobUnderTest)) func(*jobUnderTest) {
+	return func(j *jobUnderTest) { handsOff(j); do(j) }
+}
+
+func deferred(code domain.DeferCode) func(*jobUnderTest) {
+	return func(j *jobUnderTest) {
+		r := j.jobRecord()
+		r.Outcome, r.DeferCodes, r.DeferLiftedBy = domain.DeferredWork, []domain.DeferCode{code}, "when the leak is mended"
+	}
+}

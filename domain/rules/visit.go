@@ -17,7 +17,7 @@ const (
 var combustionChecked = Rule{
 	Key: "combustion_checked", Title: "Air is read before entry, combustion is tested after sealing",
 	Why:      "Sealing ducts changes how air moves in a home, and with it the draft of whatever burns there.",
-	Judged:   "Where a combustion appliance is in the home: on each visit ambient carbon monoxide is read before work begins and is not above the limit; after the last repair a qualified person did the combustion safety test. An appliance that failed is a referral and a question, not the crew's fault. With only a packaged outdoor unit: ambient carbon monoxide alone.",
+	Judged:   "Where a combustion appliance is in the home: on each visit ambient carbon monoxide is read before work begins and is not above the limit; after the last repair a qualified person did the combustion safety test. An appliance that failed is a referral and a question, not the crew's fault. With only a packaged outdoor unit, or where ducts were opened and none sealed: ambient carbon monoxide alone.",
 	None:     "no work on ducts was done",
 	Fix:      combustionFix,
 	Severity: MustFix, Missing: Blocks, Cure: OnSite, Hazard: CombustionGas,
@@ -33,7 +33,7 @@ var combustionChecked = Rule{
 	check: func(c *check) {
 		home := c.job.home()
 		switch {
-		case !c.job.worked():
+		case !c.job.worked() && !c.job.handsOn():
 			return
 		case home.CombustionAppliances == nil && !burns(home):
 			c.need(combustionFact)
@@ -42,11 +42,12 @@ var combustionChecked = Rule{
 			c.notApplicable("no combustion appliance is in the home")
 			return
 		}
+		tested := !onlyOutdoors(home) && (c.job.worked() || c.job.sealing())
 		if len(c.job.Visits) == 0 {
 			p := c.on(c.job.subject())
 			p.fix = combustionFix
 			p.lack("ambient carbon monoxide before entry")
-			if !onlyOutdoors(home) {
+			if tested {
 				c.combustionTest(&p)
 			}
 			p.done()
@@ -56,7 +57,7 @@ var combustionChecked = Rule{
 			p := c.on(v.Subject())
 			p.fix = combustionFix
 			c.ambient(&p, v.Record)
-			if v.ID == last && !onlyOutdoors(home) {
+			if v.ID == last && tested {
 				c.combustionTest(&p)
 			}
 			p.done()
@@ -189,7 +190,7 @@ func (a *Assembled) lastVisit() (id domain.UUID) {
 var carbonMonoxideTold = Rule{
 	Key: "carbon_monoxide_told", Title: "Some carbon monoxide is told to the resident",
 	Why:      "A low reading has a source, and it can rise when the home is closed in winter.",
-	Judged:   "On each visit with a reading of ambient carbon monoxide: it is not above the limit of advice. One above the limit at which work stops belongs to combustion_checked.",
+	Judged:   "On each visit with a reading of ambient carbon monoxide: it is not above the limit of advice. Over the limit of combustion_checked at which everybody goes out, that is what is told.",
 	None:     "ambient carbon monoxide was not read",
 	Fix:      "Tell the resident, open windows, and ask for the source to be looked for by a qualified person.",
 	Severity: Note, Missing: Silent, Cure: OnSite, Hazard: CombustionGas,
@@ -206,6 +207,9 @@ var carbonMonoxideTold = Rule{
 			}
 			p := c.on(v.Subject())
 			if ppm := *v.Record.Combustion.AmbientCOPpm; ppm > c.limit("advise_co_ppm") {
+				if ppm > c.evacuate {
+					p.fix = evacuateFix
+				}
 				p.fault("ambient carbon monoxide was ", number(ppm), " ppm; the program wants it told over ", number(c.limit("advise_co_ppm")), " ppm")
 			}
 			p.done()
