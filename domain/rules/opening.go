@@ -1,6 +1,7 @@
 package rules
 
 import (
+	"math"
 	"iter"
 	"slices"
 
@@ -472,16 +473,17 @@ var ductPatchOverlap = Rule{
 	},
 }
 
-// lapOf is the least lap of a patch, in in: as recorded, else half of what the
-// patch is wider and longer than the hole.
+// lapOf is the least lap of a patch, in in: as recorded, and not more than half of
+// what the patch is wider and longer than the hole.
 func lapOf(o *domain.Opening, patch *domain.Closure) (lap float64, known bool) {
+	lap = math.Inf(1)
 	if patch.PatchLapIn != nil {
-		return *patch.PatchLapIn, true
+		lap, known = *patch.PatchLapIn, true
 	}
-	if o.WidthIn == nil || o.LengthIn == nil || patch.PatchWidthIn == nil || patch.PatchLengthIn == nil {
-		return 0, false
+	if o.WidthIn != nil && o.LengthIn != nil && patch.PatchWidthIn != nil && patch.PatchLengthIn != nil {
+		lap, known = min(lap, (*patch.PatchWidthIn-*o.WidthIn)/2, (*patch.PatchLengthIn-*o.LengthIn)/2), true
 	}
-	return min(*patch.PatchWidthIn-*o.WidthIn, *patch.PatchLengthIn-*o.LengthIn) / 2, true
+	return lap, known
 }
 
 var ductPatchCoated = Rule{

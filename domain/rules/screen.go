@@ -41,7 +41,7 @@ type Question struct {
 var screens = []*Screen{
 	&screenHigherAfter, &screenExtremeReduction, &screenExtremeReading, &screenOutsideOverTotal,
 	&screenFloorArea, &screenSectionWithoutDucts, &screenMinutesApart, &screenSameReadings, &screenSamePhoto,
-	&screenOutsideVisits, &screenTwoHomesAtOnce, &screenInspectorGap,
+	&screenOnePicture, &screenRecordsDisagree, &screenOutsideVisits, &screenTwoHomesAtOnce, &screenInspectorGap,
 }
 
 // Ask puts the questions that a job raises, in a fixed order.
@@ -130,6 +130,105 @@ var screenSamePhoto = Screen{
 			}
 		}
 	},
+}
+
+var screenOnePicture = Screen{
+	Key:      "one_picture",
+	Question: "One and the same picture stands in several photos of this job. What does it show?",
+	Innocent: "One picture can show several parts; it was sent once for each in place of once for all.",
+	Source:   practice,
+	ask: func(s *screening) {
+		for i, p := range s.job.Photos {
+			same := func(o Of[domain.Photo]) bool { return o.Record.SHA256 == p.Record.SHA256 }
+			if slices.ContainsFunc(s.job.Photos[:i], same) {
+				continue
+			}
+			var subjects []domain.Subject
+			for _, o := range s.job.Photos[i:] {
+				if same(o) {
+					subjects = append(subjects, o.Subject())
+				}
+			}
+			if len(subjects) > 1 {
+				s.ask(count(len(subjects))+" photos are one picture", subjects...)
+			}
+		}
+	},
+}
+
+var screenRecordsDisagree = Screen{
+	Key:        "records_disagree",
+	Question:   "Two records of this job do not agree. Which one is right?",
+	Innocent:   "A word was tapped by mistake, or the home was described before anybody looked under it.",
+	Parameters: []Parameter{{"clocks_min", "min", 5, 0, 30, practice}},
+	Source:     practice,
+	ask: func(s *screening) {
+		home := s.job.home()
+		for _, o := range s.job.Openings {
+			if o.Record.In == domain.InWrap && home.WrapKind == domain.NoWrap {
+				s.ask("the home is said to have no wrap, and an opening in it is recorded", s.job.homeSubject(), o.Subject())
+			}
+		}
+		for _, x := range s.job.Crossovers {
+			for _, r := range s.job.Repairs {
+				flexible := slices.Contains(r.Record.Materials, domain.FlexDuct) || slices.Contains(r.Record.Materials, domain.Bands)
+				if x.Record.Crossover == domain.Rigid && flexible && r.Record.CrossoverID != nil && *r.Record.CrossoverID == x.ID {
+					s.ask("it is called rigid, and flexible duct or bands went into it", x.Subject(), r.Subject())
+				}
+			}
+		}
+		if s.job.Job.Record.Outcome == domain.NothingToDo {
+			for _, c := range s.job.Components {
+				switch c.Record.Found {
+				case domain.FoundLeaky, domain.FoundDetached, domain.FoundMissing, domain.FoundHoled:
+					s.ask("there was nothing to do, and it was found "+spaced(string(c.Record.Found)), c.Subject())
+				}
+			}
+		}
+		s.photosOutOfOrder()
+	},
+}
+
+// photosOutOfOrder asks about photos that are said to be of after the work and are
+// older than it, or of before it and younger.
+func (s *screening) photosOutOfOrder() {
+	clocks := time.Duration(s.limit("clocks_min") * float64(time.Minute))
+	for _, p := range s.job.Photos {
+		first, last := s.job.workOn(p.Record.Subjects)
+		switch at := p.Record.TakenAt; {
+		case first == nil:
+		case p.Record.Stage == domain.AfterStage && first.Sub(at) > clocks:
+			s.ask("the photo after is of "+s.job.clock(at)+", the work of "+s.job.clock(*first), p.Subject())
+		case p.Record.Stage == domain.BeforeStage && at.Sub(*last) > clocks:
+			s.ask("the photo before is of "+s.job.clock(at)+", the work of "+s.job.clock(*last), p.Subject())
+		}
+	}
+}
+
+// workOn is when the first and the last work was done on what a photo shows; nil
+// where none is recorded.
+func (a *Assembled) workOn(shown []domain.PhotoSubject) (first, last *time.Time) {
+	done := func(at *time.Time) {
+		if at != nil && (first == nil || at.Before(*first)) {
+			first = at
+		}
+		if at != nil && (last == nil || at.After(*last)) {
+			last = at
+		}
+	}
+	for _, subject := range shown {
+		for _, list := range [][]Of[domain.Repair]{a.Repairs, a.Redone} {
+			for _, r := range list {
+				if slices.Contains(r.Record.ComponentIDs, subject.ID) || r.Record.CrossoverID != nil && *r.Record.CrossoverID == subject.ID {
+					done(&r.Record.DoneAt)
+				}
+			}
+		}
+		if o, ok := find(a.Openings, subject.ID); ok {
+			done(o.Record.ClosedAt)
+		}
+	}
+	return first, last
 }
 
 // ids names other jobs; one whose id is zero is not to be named to the reader.

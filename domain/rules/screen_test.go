@@ -116,6 +116,27 @@ func TestScreens(t *testing.T) {
 			elsewhere("12:00", "13:00")(j)
 			j.visit().LeftAt = nil
 		}, nil},
+		{"ducts in one of two sections", func(j *jobUnderTest) { oneSectionLeft(j); j.home().SectionCount = 2 }, []string{"section_without_ducts"}},
+		{"one picture in two photos", func(j *jobUnderTest) { one[domain.Photo](j, 3).SHA256 = one[domain.Photo](j, 4).SHA256 }, []string{"one_picture"}},
+		{"no wrap, and openings in it", func(j *jobUnderTest) { j.home().WrapKind = domain.NoWrap }, []string{"records_disagree", "records_disagree", "records_disagree"}},
+		{"rigid, of flexible duct", func(j *jobUnderTest) { j.crossing().Crossover = domain.Rigid }, []string{"records_disagree"}},
+		{"nothing to do, and a boot detached", func(j *jobUnderTest) {
+			handsOff(j)
+			j.jobRecord().Outcome = domain.NothingToDo
+			j.drop(func(i Item) bool { c, ok := i.Record.(*domain.Component); return ok && (c.Component != domain.Boot || *c.Number != 2 || c.Section != "A") })
+		}, []string{"records_disagree"}},
+		{"a photo after, 6 minutes before the work", func(j *jobUnderTest) {
+			_, id := j.part(domain.TrunkEnd, "A", 0, domain.Front)
+			j.photoOf(id, domain.AfterStage).TakenAt = at("12:14")
+		}, []string{"records_disagree"}},
+		{"a photo after, 5 minutes before the work by the clocks", func(j *jobUnderTest) {
+			_, id := j.part(domain.TrunkEnd, "A", 0, domain.Front)
+			j.photoOf(id, domain.AfterStage).TakenAt = at("12:15")
+		}, nil},
+		{"a photo before, of the evening", func(j *jobUnderTest) {
+			_, id := j.part(domain.FurnaceJoint, "A", 0, "")
+			j.photoOf(id, domain.BeforeStage).TakenAt = at("15:20")
+		}, []string{"records_disagree"}},
 		{"a photo that no other job shows", func(j *jobUnderTest) {
 			j.outside.SamePhotos = []SamePhoto{{one[domain.Photo](j, 3).SHA256, nil}}
 		}, nil},
