@@ -50,7 +50,7 @@ func homeCases() []ruleCases {
 		notRecorded: []change{{"a size beyond any duct", func(j *jobUnderTest) {
 			used("nails_count", 12)(j)
 			j.opening(1).WidthIn = new(1e6)
-		}, nil}},
+		}, []string{"duct_patch_overlap"}}},
 	}, {
 		rule:   "owner_permission",
 		broken: []change{{"after the first visit", permission("2026-10-20"), nil}},
