@@ -15,7 +15,8 @@ import (
 // MethodVersion names the formulas, their parameters and their order of
 // operations. It changes whenever equal jobs would give other bytes.
 //
-// performance-6: input_digest is taken of each job in fewer bytes; no figure moved.
+// performance-6: effects of fewer than five homes say so, and one sentence says against
+// what its range stands; input_digest is taken of each job in fewer bytes.
 // performance-5: where all homes go together no interval is given; effects of repairs
 // rest on homes, and their intervals and the inspector's ratio allow for runs; what
 // stands in steps, pairs and an inspector's readings decides something by the

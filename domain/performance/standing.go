@@ -262,7 +262,7 @@ func (a *Adjusted) say(p *Pool) string {
 		place = "less than the program"
 	default:
 		if !p.Difference.Shown {
-			return fmt.Sprintf("From %s: range %s to %s of the leakage expected for the same homes: not distinguishable from the program.", jobs(a.N), signed(s.Low), signed(s.High)) + power
+			return fmt.Sprintf("From %s: leakage left %s to %s against what was expected for the same homes: not distinguishable from the program.", jobs(a.N), signed(s.Low), signed(s.High)) + power
 		}
 	}
 	return fmt.Sprintf("From %s: %s, range %s to %s: %s.", jobs(a.N), amount, signed(s.Low), signed(s.High), place) + power
