@@ -18,6 +18,8 @@ var noRule = map[string]string{
 	"crossover.damage_cause": "for statistics of what breaks crossovers", "credential.number": "names the paper; its kind and days are judged",
 	// The office's.
 	"job.fund_source": "asked for where the program has several funds", "job.due_on": office, "job.priority": office, "credential.contractor_id": office, "crew_member.left_on": office,
+	"appointment.reminded_on": office, "appointment.from_at": "who comes early keeps the appointment",
+	"appointment.until_at":     "absent: the day alone was told, and it is judged",
 	"instrument.contractor_id": "absent: the agency's own", "instrument.retired_on": office, "credential.valid_until_on": "absent: the paper does not lapse",
 	// The home as it stands; nothing was asked of it yet.
 	"home.ground_cover": describes, "home.furnace_airflow": describes, "home.year_built": describes,
@@ -161,7 +163,7 @@ func factNames(path string, t reflect.Type, names map[string]bool) {
 
 // jobKinds are those whose facts a job is judged by.
 var jobKinds = []domain.Kind{domain.HomeKind, domain.JobKind, domain.VisitKind, domain.ComponentKind, domain.CrossoverKind, domain.OpeningKind,
-	domain.RepairKind, domain.EnergyIsolationKind, domain.MeasurementKind, domain.PhotoKind, domain.CredentialKind, domain.InstrumentKind, domain.CrewMemberKind}
+	domain.RepairKind, domain.EnergyIsolationKind, domain.MeasurementKind, domain.PhotoKind, domain.CredentialKind, domain.InstrumentKind, domain.CrewMemberKind, domain.AppointmentKind}
 
 // says tells whether a verdict says more against a job than another, or says
 // that it could not judge, or why it need not.

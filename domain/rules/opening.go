@@ -1,8 +1,8 @@
 package rules
 
 import (
-	"math"
 	"iter"
+	"math"
 	"slices"
 
 	"ductledger/domain"

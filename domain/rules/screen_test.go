@@ -123,7 +123,10 @@ func TestScreens(t *testing.T) {
 		{"nothing to do, and a boot detached", func(j *jobUnderTest) {
 			handsOff(j)
 			j.jobRecord().Outcome = domain.NothingToDo
-			j.drop(func(i Item) bool { c, ok := i.Record.(*domain.Component); return ok && (c.Component != domain.Boot || *c.Number != 2 || c.Section != "A") })
+			j.drop(func(i Item) bool {
+				c, ok := i.Record.(*domain.Component)
+				return ok && (c.Component != domain.Boot || *c.Number != 2 || c.Section != "A")
+			})
 		}, []string{"records_disagree"}},
 		{"a photo after, 6 minutes before the work", func(j *jobUnderTest) {
 			_, id := j.part(domain.TrunkEnd, "A", 0, domain.Front)
