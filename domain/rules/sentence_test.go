@@ -6,6 +6,8 @@ import (
 	"strings"
 	"testing"
 	"unicode/utf8"
+
+	"ductledger/domain"
 )
 
 // A tired person under a home reads these: no wire words, no ids, one
@@ -59,6 +61,36 @@ func TestSentencesOfTheRules(t *testing.T) {
 	}
 	for _, c := range StartCard() {
 		say(string(c.Hazard), longestSentence, c.Words)
+	}
+	for _, q := range screens {
+		say(q.Key, longestSentence, q.Question, q.Innocent)
+	}
+}
+
+// Where the air can kill nothing else is told than to go out, whatever came of the
+// job: no window is to be opened first.
+func TestOverTheLimitEverybodyGoesOut(t *testing.T) {
+	for _, outcome := range []domain.Outcome{domain.Completed, domain.DeferredWork} {
+		j := clean(t)
+		j.gas()
+		j.visit().Combustion.AmbientCOPpm = new(72.0)
+		if outcome == domain.DeferredWork {
+			handsOff(j)
+			deferred(domain.DeferOther)(j)
+		}
+		_, v := j.judge()
+		told := 0
+		for _, f := range v.Findings {
+			if strings.Contains(f.Detail, "carbon monoxide was 72 ppm") {
+				told++
+				if f.Fix != evacuateFix {
+					t.Errorf("%s, %s: %q", outcome, f.Rule, f.Fix)
+				}
+			}
+		}
+		if told == 0 {
+			t.Errorf("%s: 72 ppm are told by nobody", outcome)
+		}
 	}
 }
 
