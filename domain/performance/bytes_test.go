@@ -107,15 +107,14 @@ func TestSameBytes(t *testing.T) {
 	})
 }
 
-// What breaks beside the caller breaks the caller, who can answer for it.
-func TestAsidePanicsWithItsCaller(t *testing.T) {
-	defer func() {
-		if broke := recover(); broke != "broken" {
-			t.Errorf("%v", broke)
-		}
-	}()
-	aside(func() { panic("broken") })()
-	t.Error("nothing was said")
+// What breaks beside the caller is the caller's error, who can answer for it.
+func TestWhatBreaksAsideIsAnError(t *testing.T) {
+	if err := aside(func() { panic("broken") })(); err == nil || err.Error() != "the comparison broke: broken" {
+		t.Error(err)
+	}
+	if err := aside(func() {})(); err != nil {
+		t.Error(err)
+	}
 }
 
 // Jobs of the program are the jobs of its contractors.

@@ -3,6 +3,7 @@ package performance
 import (
 	"cmp"
 	"errors"
+	"fmt"
 	"slices"
 	"strings"
 	"sync/atomic"
@@ -64,12 +65,11 @@ func (t *Tally) Comparison(names map[domain.UUID]string) (Comparison, error) {
 	c := Comparison{Period: t.period, MethodVersion: MethodVersion, InputDigest: t.digest.String(), Contractors: make([]Contractor, 0, len(keys))}
 	var adjusted map[domain.UUID]Adjusted
 	var failed error
-	var placed func() // the model needs nothing of the summaries, nor they of it
+	placed := func() error { return nil } // the model needs nothing of the summaries, nor they of it
 	summaries, program, err := t.summaries(keys, func() {
 		placed = aside(func() { c.Model, adjusted, failed = t.adjust() })
 	})
-	placed()
-	if err := cmp.Or(failed, err); err != nil {
+	if err := cmp.Or(placed(), failed, err); err != nil {
 		return Comparison{}, err
 	}
 	c.Program = program
@@ -89,11 +89,13 @@ func (t *Tally) Comparison(names map[domain.UUID]string) (Comparison, error) {
 // ready is called, homes stand in the order of their runs.
 func (t *Tally) summaries(keys []key, ready func()) (groups []Summary, whole Summary, err error) {
 	runs := make([]bunches, len(keys))
-	inParallel(len(keys), func(i int, _ *tables) { runs[i] = t.groups[keys[i]].bunches() })
+	if err := inParallel(len(keys), func(i int, _ *tables) { runs[i] = t.groups[keys[i]].bunches() }); err != nil {
+		return nil, whole, err
+	}
 	ready()
 	within, all := t.within(keys), t.whole(keys)
 	groups, failed := make([]Summary, len(keys)), make([]error, 1+len(keys))
-	inParallel(1+len(keys), func(i int, own *tables) {
+	broke := inParallel(1+len(keys), func(i int, own *tables) {
 		if i > 0 {
 			groups[i-1], failed[i] = t.groups[keys[i-1]].summary(&runs[i-1], within, own)
 			return
@@ -105,12 +107,12 @@ func (t *Tally) summaries(keys []key, ready func()) (groups []Summary, whole Sum
 		joined.join()
 		whole, failed[0] = all.summary(&joined, within, own)
 	})
-	return groups, whole, errors.Join(failed...)
+	return groups, whole, errors.Join(append(failed, broke)...)
 }
 
 // inParallel does n independent pieces of work on two processors, each with tables
 // of its own.
-func inParallel(n int, do func(i int, own *tables)) {
+func inParallel(n int, do func(i int, own *tables)) error {
 	var next atomic.Int64
 	work := func() {
 		own := newTables()
@@ -120,22 +122,24 @@ func inParallel(n int, do func(i int, own *tables)) {
 	}
 	done := aside(work)
 	work()
-	done()
+	return done()
 }
 
-// aside does work beside its caller, who waits for it by what is returned and panics
-// as it did: so a fault ends one request and not the process.
-func aside(work func()) (wait func()) {
-	done := make(chan any, 1)
+// aside does work beside its caller, who waits for it by what is returned. A panic of
+// the work is an error: so a fault ends one request and not the process.
+func aside(work func()) (wait func() error) {
+	done := make(chan error, 1)
 	go func() {
-		defer func() { done <- recover() }()
+		var err error
+		defer func() {
+			if broke := recover(); broke != nil {
+				err = fmt.Errorf("the comparison broke: %v", broke)
+			}
+			done <- err
+		}()
 		work()
 	}()
-	return func() {
-		if broke := <-done; broke != nil {
-			panic(broke)
-		}
-	}
+	return func() error { return <-done }
 }
 
 // byName is the order of people's lists: letters before their case. Equal
