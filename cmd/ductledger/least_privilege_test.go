@@ -13,6 +13,8 @@ import (
 	"testing"
 	"time"
 
+	"ductledger/domain"
+	"ductledger/storage"
 	"ductledger/storage/storagetest"
 
 	"github.com/jackc/pgx/v5"
@@ -164,5 +166,74 @@ func serves(t *testing.T, address string) {
 	http.DefaultClient.CloseIdleConnections()
 	if code := <-ended; code != 0 || ctx.Err() != context.Canceled {
 		t.Errorf("serve ended with %d and said %s", code, said)
+	}
+}
+
+// A service that gets no connection says so at once, and works again when there
+// is one.
+func TestNoConnectionIsLeft(t *testing.T) {
+	owner, service := logins(t)
+	if got := runWith(t, []string{"DATABASE_URL=" + owner}, "migrate", "up"); got.code != 0 {
+		t.Fatal(got.stderr)
+	}
+	admin, err := pgx.Connect(t.Context(), storagetest.URL(t))
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer admin.Close(context.Background())
+	config, err := pgx.ParseConfig(service)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if _, err := admin.Exec(t.Context(), "ALTER ROLE "+pgx.Identifier{config.User}.Sanitize()+" CONNECTION LIMIT 1"); err != nil {
+		t.Fatal(err)
+	}
+	only, err := pgx.ConnectConfig(t.Context(), config)
+	if err != nil {
+		t.Fatal(err)
+	}
+	db, err := storage.Open(t.Context(), service, storage.Options{Connections: 2, Now: time.Now})
+	if err == nil {
+		defer db.Close()
+		_, err = db.Programs(t.Context())
+	}
+	if domain.CodeOf(err) != domain.Overloaded {
+		t.Errorf("with no connection left: %v", err)
+	}
+	if err := only.Close(t.Context()); err != nil {
+		t.Fatal(err)
+	}
+	if db == nil {
+		t.Fatal("it does not open while the database is busy")
+	}
+	for range 6000 { // the server frees the place in its own time
+		if _, err = db.Programs(t.Context()); err == nil {
+			return
+		}
+		time.Sleep(10 * time.Millisecond)
+	}
+	t.Errorf("with a connection free: %v", err)
+}
+
+// An index whose building was interrupted is found by the doctor.
+func TestDoctorFindsAnIndexThatIsNotWhole(t *testing.T) {
+	address := storagetest.URL(t)
+	admin, err := pgx.Connect(t.Context(), address)
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer admin.Close(context.Background())
+	env := []string{"DATABASE_URL=" + address}
+	if got := runWith(t, env, "migrate", "up"); got.code != 0 {
+		t.Fatal(got.stderr)
+	}
+	if got := runWith(t, env, "doctor"); !strings.Contains(got.stdout, "all valid") {
+		t.Errorf("at first: %s", got.stdout)
+	}
+	if _, err := admin.Exec(t.Context(), "UPDATE pg_index SET indisvalid = false WHERE indexrelid = 'person_name_once'::regclass"); err != nil {
+		t.Fatal(err)
+	}
+	if got := runWith(t, env, "doctor"); got.code == 0 || !strings.Contains(got.stdout, "invalid, to be built again: person_name_once") {
+		t.Errorf("exit %d: %s", got.code, got.stdout)
 	}
 }

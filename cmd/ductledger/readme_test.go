@@ -144,18 +144,24 @@ func begin(t *testing.T, folder, command string, env []string, words string) *wa
 	return out
 }
 
-// README says of each promise where it is tested.
+// README says of each promise where it is tested, deploy/TRIED.md of each attack and fault.
 func TestReadmesPromisesAreTested(t *testing.T) {
 	text, err := os.ReadFile("../../README.md")
 	if err != nil {
 		t.Fatal(err)
 	}
-	named := regexp.MustCompile("`(Test\\w+)`").FindAllSubmatch(text, -1)
+	tried, err := os.ReadFile("../../deploy/TRIED.md")
+	if err != nil {
+		t.Fatal(err)
+	}
+	test := regexp.MustCompile("`((?:Test|Fuzz)\\w+)`")
+	named := test.FindAllSubmatch(text, -1)
 	if len(named) < 16 {
 		t.Errorf("only %d tests are named", len(named))
 	}
+	named = append(named, test.FindAllSubmatch(tried, -1)...)
 	var all bytes.Buffer
-	for _, folder := range []string{"../../api", "../../cmd", "../../domain", "../../storage"} {
+	for _, folder := range []string{"../../api", "../../cmd", "../../domain", "../../migrations", "../../storage"} {
 		err := filepath.WalkDir(folder, func(name string, _ fs.DirEntry, err error) error {
 			if err != nil || !strings.HasSuffix(name, "_test.go") {
 				return err
@@ -170,7 +176,7 @@ func TestReadmesPromisesAreTested(t *testing.T) {
 	}
 	for _, name := range named {
 		if !bytes.Contains(all.Bytes(), []byte("\nfunc "+string(name[1])+"(")) {
-			t.Errorf("README names %s, and there is no such test", name[1])
+			t.Errorf("README or TRIED.md names %s, and there is no such test", name[1])
 		}
 	}
 }

@@ -36,7 +36,7 @@ type service struct {
 }
 
 const (
-	startTime = time.Minute // for a service to listen, while Postgres may be away
+	startTime = 10 * time.Minute // for a service to listen, while Postgres may be away and the machine busy
 	termTime  = 40 * time.Second
 )
 
