@@ -126,16 +126,17 @@ func (c *doctorCommand) examine(e *examination) error {
 	if err != nil {
 		return err
 	}
-	e.database(health, before)
+	e.database(health, before, e.in.now())
 	return e.programs(db)
 }
 
-func (e *examination) database(h storage.Health, asked time.Time) {
+func (e *examination) database(h storage.Health, asked, answered time.Time) {
 	e.good("database", "PostgreSQL %s, %.1f MB", h.ServerVersion, float64(h.BytesCount)/1e6)
 	if !h.Fsync {
 		e.bad("disk", "fsync is off: what was answered can be lost")
 	}
-	if off := h.ServerAt.Sub(asked); off.Abs() > clockWithin {
+	off := max(0, h.ServerAt.Sub(answered)) - max(0, asked.Sub(h.ServerAt)) // nothing, where it lies between
+	if off.Abs() > clockWithin {
 		e.bad("clock", "the database's clock is off ours by %s", off.Round(time.Millisecond))
 	} else {
 		e.good("clock", "the database's clock agrees within %s", clockWithin)

@@ -237,3 +237,26 @@ func TestDoctorFindsAnIndexThatIsNotWhole(t *testing.T) {
 		t.Errorf("exit %d: %s", got.code, got.stdout)
 	}
 }
+
+// A schema that is newer than the program knows keeps it from serving and from
+// all else, and it says so: the way back after an upgrade is a restore.
+func TestAnotherSchemaIsRefused(t *testing.T) {
+	address := storagetest.URL(t)
+	admin, err := pgx.Connect(t.Context(), address)
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer admin.Close(context.Background())
+	env := []string{"DATABASE_URL=" + address}
+	if got := runWith(t, env, "migrate", "up"); got.code != 0 {
+		t.Fatal(got.stderr)
+	}
+	if _, err := admin.Exec(t.Context(), "UPDATE schema_migrations SET version = version + 1"); err != nil {
+		t.Fatal(err)
+	}
+	for _, command := range [][]string{{"serve", "--listen", "127.0.0.1:0"}, {"migrate", "up"}, {"program", "list"}} {
+		if got := runWith(t, env, command...); got.code == 0 || !strings.Contains(got.stderr, "use the newer program") {
+			t.Errorf("%v on a newer schema: exit %d %s", command, got.code, got.stderr)
+		}
+	}
+}
