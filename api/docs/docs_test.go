@@ -419,3 +419,48 @@ func TestSearching(t *testing.T) {
 		t.Error("what is looked for becomes markup")
 	}
 }
+
+// What the pages about all operations say is what the tables hold.
+func TestTopicsFollowTheTables(t *testing.T) {
+	t.Parallel()
+	d, h := pages(t)
+	page := func(name string) string { return html.UnescapeString(get(t, h, "/docs/"+name).Body.String()) }
+	want := func(name string, texts ...string) {
+		t.Helper()
+		body := page(name)
+		for _, text := range texts {
+			if !strings.Contains(body, text) {
+				t.Errorf("the page %s lacks %q", name, text)
+			}
+		}
+	}
+	want("limits", "500 items and 2 MiB a batch", "500 entries a page", "32 MiB a picture", "; 25 s for news")
+	for _, l := range frame.LimitTable() {
+		want("limits", l.Name, l.Reason)
+	}
+	for _, p := range problemPages() {
+		link := `<a href="` + p.Address() + `"><code>` + string(p.Code) + "</code></a></dt><dd>" + p.Again
+		if shown := strings.Contains(page("errors"), link); shown != (p.Again != notAgain) {
+			t.Errorf("%s, %q: shown as one to send again: %v", p.Code, p.Again, shown)
+		}
+	}
+	want("authentication", frame.OriginAnswers)
+	open := 0
+	for _, o := range d.index.operations {
+		want("roles", "/docs/operations/"+o.ID)
+		for _, role := range domain.Roles {
+			if len(o.Roles) == 0 || slices.Contains(o.Roles, string(role)) {
+				open++
+			}
+		}
+	}
+	if shown := strings.Count(page("roles"), "<td>yes</td>"); shown != open || open < len(d.index.operations) {
+		t.Errorf("the page of roles says yes %d times; the contract opens %d", shown, open)
+	}
+	contract := d.index.doc
+	for _, r := range revisionsOf(contract) {
+		want("changelog", append(r.Members, fmt.Sprintf("Revision %d", r.Revision))...)
+	}
+	schema, _ := contract.at("info", "x-schema").(numeral)
+	want("versioning", "it is "+string(schema)+" now")
+}

@@ -32,6 +32,9 @@ func (p problemPage) Address() string { return "/docs/problems/" + kebab(p.Code)
 
 func kebab(code domain.Code) string { return strings.ReplaceAll(string(code), "_", "-") }
 
+// notAgain is said where nothing else is.
+const notAgain = "Not unchanged: the same gets the same answer."
+
 // problemPages follows the table of problems; a code without words has empty
 // ones, and a test refuses that.
 func problemPages() []problemPage {
@@ -46,7 +49,7 @@ func problemPages() []problemPage {
 		case w.again != "":
 			p.Again = w.again
 		default:
-			p.Again = "Not unchanged: the same gets the same answer."
+			p.Again = notAgain
 		}
 		pages = append(pages, p)
 	}
@@ -93,7 +96,7 @@ func problemWords() map[domain.Code]problemText {
 		domain.EpochChanged: {meaning: "The service was brought back from a copy, and its history is not the one that the device knows. Nothing of the request was stored.",
 			remedy: "Mark as unsent what you sent and still keep, pull from the cursor in after, or from 0, then push. Your copy heals what the service lost.", again: "Yes, after the wait and with the new epoch."},
 		domain.VersionConflict: {meaning: "Somebody changed the record since the version that you changed. The newest one stands in the answer." + held,
-			remedy: "Lay your change over the newest version, field by field, and send it with that version. Where both changed one field, show both to a person."},
+			remedy: "Lay your change over the newest version, field by field, and send it with that version. Where both changed one field, show both to a person.", again: "On the version that stands, after a look at it."},
 		domain.TooLarge: {meaning: "The body is larger than the address takes, counted after unpacking.",
 			remedy: "Send it in parts: a batch may be split anywhere, a picture is sent in pieces."},
 		domain.TooSlow: {meaning: "The body did not arrive in its time: 30 seconds, and up to 120 while at least 1 KiB a second arrives. Nothing of it was stored.",
@@ -133,7 +136,7 @@ func problemWords() map[domain.Code]problemText {
 		domain.ClientTooOld: {meaning: "The app knows too little of the contract to understand what it would pull. What it has to deliver is still taken.",
 			remedy: "Send what is left, then update the app."},
 		domain.MatchRequired: {meaning: "The record exists, and the request did not say which version it changes. Without that, two people would overwrite each other.",
-			remedy: "Read the record, and send your change with its ETag in If-Match."},
+			remedy: "Read the record, and send your change with its ETag in If-Match.", again: "On the version that stands, after a look at it."},
 		domain.QuotaExceeded: {meaning: "The token, or its whole program, sent more requests than its share. The headers RateLimit and RateLimit-Policy tell where you stand.",
 			remedy: "Slow down: wait, then spread requests. Send many records in one batch, and ask with If-None-Match, which costs nothing when nothing changed."},
 		domain.RangeUnsatisfiable: {meaning: "The part of a file that was asked for begins behind its end.",

@@ -12,15 +12,50 @@ import (
 
 // topic is a page about one thing that all operations have in common.
 type topic struct {
-	Name, Title string
-	X           map[string]*Exchange
-	Limits      []frame.Limit
-	Roles       []domain.Role
-	Subjects    []*subject
-	Schema      string
-	Since       []revision
-	Kinds       int
-	Count       int // of operations
+	Name, Title   string
+	X             map[string]*Exchange
+	Limits        []frame.Limit
+	Roles         []domain.Role
+	Subjects      []*subject
+	Schema        string
+	Since         []revision
+	Kinds         int
+	Count         int // of operations
+	Meets         meets
+	Again         []problemPage // after which the same may be sent again
+	OriginAnswers string        // header fields that a script of another origin may read
+}
+
+// meets are the limits that a field app meets.
+type meets struct{ Items, Body, Page, Picture, Wait string }
+
+// meetsOf reads them from the contract and the table of limits.
+func meetsOf(x *index) meets {
+	schemas := x.doc.tree("components", "schemas")
+	m := meets{Items: numeralOf(schemas.at("Batch", "properties", "items", "maxItems")), Page: strconv.Itoa(frame.MaxPage),
+		Picture: bytesText(numeralOf(schemas.at("Photo", "properties", "bytes_count", "maximum")))}
+	for _, l := range frame.LimitTable() {
+		if l.Name == "body_bytes" {
+			m.Body = bytesText(strconv.FormatFloat(l.Default, 'f', -1, 64))
+		}
+	}
+	for _, p := range x.doc.list("paths", "/v1/changes", "get", "parameters") {
+		if parameter := x.follow(p); parameter.text("name") == "wait_s" {
+			m.Wait = numeralOf(parameter.at("schema", "maximum"))
+		}
+	}
+	return m
+}
+
+func numeralOf(value any) string {
+	n, _ := value.(numeral)
+	return string(n)
+}
+
+// bytesText writes a number of bytes in MiB.
+func bytesText(bytes string) string {
+	n, _ := strconv.ParseFloat(bytes, 64)
+	return strconv.FormatFloat(n/(1<<20), 'f', -1, 64) + " MiB"
 }
 
 // revision is what came with a revision of the contract.
@@ -37,9 +72,16 @@ func topicsOf(x *index) []topic {
 	var list []topic
 	schema, _ := x.doc.at("info", "x-schema").(numeral)
 	since := revisionsOf(x.doc)
+	var again []problemPage
+	for _, p := range problemPages() {
+		if p.Again != notAgain {
+			again = append(again, p)
+		}
+	}
 	for _, t := range topicTitles {
 		list = append(list, topic{Name: t[0], Title: t[1], X: x.exchanges, Limits: frame.LimitTable(), Roles: domain.Roles, Subjects: x.Subjects,
-			Schema: string(schema), Since: since, Kinds: len(domain.Kinds), Count: len(x.operations)})
+			Schema: string(schema), Since: since, Kinds: len(domain.Kinds), Count: len(x.operations),
+			Meets: meetsOf(x), Again: again, OriginAnswers: frame.OriginAnswers})
 	}
 	return list
 }
@@ -81,3 +123,6 @@ func revisionsOf(doc *tree) (list []revision) {
 	}
 	return list
 }
+
+// NotAgain is what is said of every problem beside Again.
+func (topic) NotAgain() string { return notAgain }

@@ -27,9 +27,9 @@ form.addEventListener("submit", async (event) => {
     const answer = await fetch(address, { method, headers, body, credentials: "omit" });
     const text = await answer.text();
     const told = ["etag", "location", "idempotent-replay", "upload-offset", "upload-complete", "retry-after"].filter((h) => answer.headers.has(h)).map((h) => `${h}: ${answer.headers.get(h)}\n`).join("");
-    let body = text;
-    try { body = JSON.stringify(JSON.parse(text), null, 2); } catch { /* no JSON: as it came */ }
-    shown.textContent = `${answer.status}\n${told}\n${body}`;
+    let readable = text;
+    try { readable = JSON.stringify(JSON.parse(text), null, 2); } catch { /* no JSON: as it came */ }
+    shown.textContent = `${answer.status}\n${told}\n${readable}`;
   } catch (error) {
     shown.textContent = "No answer: " + error.message;
   }

@@ -11,7 +11,7 @@ import (
 const (
 	originMethods = "GET, HEAD, POST, PUT, PATCH, DELETE"
 	originHeaders = "Authorization, Content-Type, Content-Encoding, Content-Range, If-Match, If-None-Match, Request-Id, Traceparent, Upload-Complete, Upload-Offset"
-	originAnswers = "Content-Range, ETag, Idempotent-Replay, Location, RateLimit, RateLimit-Policy, Request-Id, Retry-After, Upload-Complete, Upload-Offset"
+	OriginAnswers = "Content-Range, ETag, Idempotent-Replay, Location, RateLimit, RateLimit-Policy, Request-Id, Retry-After, Upload-Complete, Upload-Offset"
 	originSeconds = "600" // how long a browser keeps the answer to its question
 )
 
@@ -28,7 +28,7 @@ func (f *frame) allowOrigin(w http.ResponseWriter, r *http.Request) (answered bo
 		return false
 	}
 	h.Set("Access-Control-Allow-Origin", origin)
-	h.Set("Access-Control-Expose-Headers", originAnswers)
+	h.Set("Access-Control-Expose-Headers", OriginAnswers)
 	if r.Method != http.MethodOptions || r.Header.Get("Access-Control-Request-Method") == "" {
 		return false
 	}

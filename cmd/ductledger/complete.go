@@ -79,6 +79,9 @@ func candidates(model *kong.Application, line string) []string {
 		for _, arg := range node.Positional {
 			all = append(all, arg.EnumSlice()...)
 		}
+		if node.Name == "example" {
+			all = append(all, exampleNames()...)
+		}
 	}
 	slices.Sort(all)
 	return slices.DeleteFunc(slices.Compact(all), func(name string) bool { return name == "" || !strings.HasPrefix(name, last) })

@@ -82,6 +82,9 @@ func (c *doctorCommand) Run(in *invocation) error {
 		return err
 	}
 	if e.wrong > 0 {
+		if e.wrong == 1 {
+			return errors.New("one thing needs a hand")
+		}
 		return fmt.Errorf("%d things need a hand", e.wrong)
 	}
 	return nil

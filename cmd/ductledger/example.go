@@ -7,6 +7,7 @@ import (
 	"fmt"
 	"io"
 	"path"
+	"slices"
 	"strings"
 	"time"
 
@@ -62,10 +63,7 @@ func (c *exampleCommand) text(in *invocation) (jsontext.Value, error) {
 		return body.Clone(), nil
 	}
 	if _, known := domain.RowOf(kind); !known {
-		words := make([]string, 0, len(domain.Kinds))
-		for _, row := range domain.Kinds {
-			words = append(words, string(row.Kind))
-		}
+		words := kindNames()
 		return nil, &exitError{exitRefused, fmt.Errorf("there is no example of %q; there are batch, evaluation, the kinds %s, and the calculations %s",
 			c.What, strings.Join(words, ", "), strings.Join(names, ", "))}
 	}
@@ -82,6 +80,20 @@ func (c *exampleCommand) text(in *invocation) (jsontext.Value, error) {
 	set.FromOn = domain.Date(fmt.Sprintf("%d-01-01", in.now().UTC().Year()+2))
 	changed, err := json.Marshal(set)
 	return changed, err
+}
+
+func kindNames() []string {
+	words := make([]string, 0, len(domain.Kinds))
+	for _, row := range domain.Kinds {
+		words = append(words, string(row.Kind))
+	}
+	return words
+}
+
+// exampleNames are all that has an example.
+func exampleNames() []string {
+	_, calculations := calculationBodies()
+	return slices.Concat([]string{"batch", "evaluation"}, kindNames(), calculations)
 }
 
 // calculationBodies are the contract's examples of the computations, by the

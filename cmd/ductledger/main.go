@@ -12,6 +12,8 @@ import (
 	"time"
 	_ "time/tzdata" // days and months are the program's, also on a machine without zones
 
+	"ductledger/domain"
+
 	"github.com/alecthomas/kong"
 	"github.com/go-json-experiment/json"
 	"github.com/go-json-experiment/json/jsontext"
@@ -110,7 +112,11 @@ func run(ctx context.Context, args, env []string, stdin io.Reader, stdout, stder
 		}
 	}()
 	fail := func(code int, err error) int {
-		fmt.Fprintln(stderr, "ductledger: "+strings.ReplaceAll(err.Error(), "\n", "; "))
+		text := err.Error()
+		if ours := (*domain.Error)(nil); errors.As(err, &ours) { // the code is for programs
+			text = strings.Replace(text, string(ours.Code)+": ", "", 1)
+		}
+		fmt.Fprintln(stderr, "ductledger: "+strings.ReplaceAll(text, "\n", "; "))
 		return code
 	}
 	shift, err := time.ParseDuration(clockShift)

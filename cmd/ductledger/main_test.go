@@ -143,6 +143,7 @@ func TestCompletion(t *testing.T) {
 		"ductledger token create --role staff --prog": "--program",
 		"ductledger token --js":                       "--json",
 		"ductledger complete ":                        "bash fish zsh",
+		"ductledger example fan":                      "fan_test",
 		"ductledger nothing-like-it":                  "",
 		"ductledger token create --name ":             "",
 		"":                                            "",

@@ -120,7 +120,7 @@ func Open(t testing.TB, a *apitest.API) *Tab {
 	limited, endTime := context.WithTimeout(ctx, patience)
 	t.Cleanup(func() { endTime(); end() })
 	tab := &Tab{T: t, API: a, ctx: limited}
-	tab.scripts(false)
+	tab.Scripts(false)
 	tab.Width(Desk, false)
 	return tab
 }
@@ -202,8 +202,8 @@ func call[P, R any](tab *Tab, command cdp.Command[P, R], params P) R {
 	return r
 }
 
-// scripts lets the page's own scripts run, or not.
-func (tab *Tab) scripts(run bool) {
+// Scripts lets the page's own scripts run, or not.
+func (tab *Tab) Scripts(run bool) {
 	tab.T.Helper()
 	call(tab, emulation.SetScriptExecutionDisabled, emulation.SetScriptExecutionDisabledParams{Value: !run})
 }
@@ -359,9 +359,9 @@ func (tab *Tab) Check() {
 	if size := tab.Eval("performance.getEntriesByType('navigation')[0].decodedBodySize"); len(size) > 6 || len(size) == 6 && size > "100000" {
 		tab.T.Errorf("%s is %s bytes, at most 100,000", at, size)
 	}
-	tab.scripts(true)
+	tab.Scripts(true)
 	text, err := chromedp.Run(tab.ctx, chromedp.Evaluate[string](axe+";axe.run(document, {resultTypes: ['violations']}).then(r => JSON.stringify(r.violations))", chromedp.EvalAwaitPromise))
-	tab.scripts(false)
+	tab.Scripts(false)
 	if err != nil {
 		tab.T.Fatalf("%s: axe-core: %v", at, err)
 	}
