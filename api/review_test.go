@@ -1,10 +1,13 @@
 package api_test
 
 import (
+	"cmp"
 	"slices"
+	"strings"
 	"testing"
 
 	"ductledger/api/apitest"
+	"ductledger/api/docs"
 	"ductledger/domain"
 	"ductledger/storage"
 	"ductledger/storage/storagetest"
@@ -193,7 +196,10 @@ func TestAcceptanceFreezes(t *testing.T) {
 	findings, result := read("findings"), read("result")
 	late := storagetest.ID()
 	open := domain.Opening{JobID: in.Job, In: domain.InDuct, Origin: domain.ByCrew, Section: "A", PositionFt: new(30.0)}
-	must(a, a.Tokens[domain.Field], item(domain.OpeningKind, late, 0, open))
+	told := push(a, a.Tokens[domain.Field], item(domain.OpeningKind, late, 0, open)).Items[0]
+	if told.Status != "created" || !told.Late || len(told.Notes) != 1 || !strings.Contains(told.Notes[0], "moves no figure") {
+		t.Errorf("the answer to late work: %+v", told)
+	}
 	after := in.ids(domain.MeasurementKind)[1]
 	a.Do(domain.Staff, "POST", "/v1/measurements/"+after.String()+"/void", object{"reason": "the wrong ring"}, "If-Match", `"1"`).Want(200)
 	var e entry
@@ -207,5 +213,73 @@ func TestAcceptanceFreezes(t *testing.T) {
 	must(a, staff, in.review(domain.Reopen))
 	if read("result") == result || len(findingsOf(a, in.Job)) == 0 {
 		t.Errorf("opened again, it is judged as before: %s", read("result"))
+	}
+}
+
+// The moves that the guide draws are those that the service takes, and no others.
+func TestTheMovesOfTheGuide(t *testing.T) {
+	t.Parallel()
+	a, _ := serve(t)
+	staff, field := a.Tokens[domain.Staff], a.Tokens[domain.Field]
+	in := func(state domain.JobState) *invented {
+		job := invent(a, a.World)
+		switch state {
+		case domain.Assigned, domain.InWork, domain.Deferred:
+			must(a, staff, append(slices.Clone(job.Papers), item(domain.JobKind, job.Job, 0, job.state(domain.Assigned)))...)
+		default:
+			job.sendIn(a, a.Tokens)
+		}
+		switch state {
+		case domain.InWork:
+			must(a, field, item(domain.JobKind, job.Job, 1, job.state(domain.InWork)))
+		case domain.Deferred:
+			must(a, staff, job.review(domain.Defer))
+		case domain.Returned:
+			must(a, staff, job.review(domain.Return))
+		case domain.Accepted:
+			must(a, staff, job.review(domain.Accept))
+		}
+		if got := stateOf(a, job.Job); got != string(state) {
+			t.Fatalf("brought to %s, it is %s", state, got)
+		}
+		return job
+	}
+	would := func(token string, what object) bool {
+		t.Helper()
+		status := pushed(a, token, "?validate_only=true", object{"items": []any{what}}).Items[0].Status
+		return status == "created" || status == "updated"
+	}
+	states := []domain.JobState{domain.Assigned, domain.InWork, domain.SentIn, domain.Returned, domain.Accepted, domain.Deferred}
+	var taken []docs.Move
+	for _, from := range states {
+		job := in(from)
+		var stands struct{ Version int }
+		a.Do(domain.Staff, "GET", "/v1/jobs/"+job.Job.String(), nil).Want(200).Into(&stands)
+		for _, to := range states {
+			next := item(domain.JobKind, job.Job, stands.Version, job.state(to))
+			switch {
+			case to == from:
+			case would(field, next):
+				taken = append(taken, docs.Move{From: string(from), To: string(to), By: "crew"})
+			case would(staff, next):
+				taken = append(taken, docs.Move{From: string(from), To: string(to), By: "staff"})
+			}
+		}
+		for _, decision := range []domain.Decision{domain.Accept, domain.Return, domain.Defer, domain.Reopen} {
+			if would(staff, job.review(decision)) {
+				moved := in(from)
+				must(a, staff, moved.review(decision))
+				taken = append(taken, docs.Move{From: string(from), To: stateOf(a, moved.Job), By: string(decision)})
+			}
+		}
+	}
+	told := slices.Clone(docs.Moves)
+	for _, list := range [][]docs.Move{taken, told} {
+		slices.SortFunc(list, func(x, y docs.Move) int {
+			return cmp.Or(cmp.Compare(x.From, y.From), cmp.Compare(x.To, y.To), cmp.Compare(x.By, y.By))
+		})
+	}
+	if !slices.Equal(taken, told) {
+		t.Errorf("taken\n%v\ntold\n%v", taken, told)
 	}
 }

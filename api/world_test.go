@@ -66,6 +66,8 @@ type itemAnswer struct {
 	Status   string
 	Version  int64
 	Position int64
+	Late     bool
+	Notes    []string
 	HeldID   string `json:"held_id"`
 	Current  *entry
 	Problem  *apitest.Problem
