@@ -75,7 +75,7 @@ var (
 )
 
 // Kinds is the table of all kinds, parents before children. A new kind is a
-// row here, one in storage, and the files that DEVELOPERS.md names.
+// row here, and what DEVELOPERS.md names.
 var Kinds = []KindRow{
 	{Kind: RuleSetKind, Plural: "rule-sets", New: func() Record { return new(RuleSet) }, Writers: []Role{Admin}},
 	{Kind: InspectionDrawKind, Plural: "inspection-draws", New: func() Record { return new(InspectionDraw) }},
