@@ -18,6 +18,13 @@ type Inspection struct {
 	Unannounced *bool `json:"unannounced,omitzero"`
 }
 
+// Words of purpose and result.
+const (
+	DuringWork       = "in_progress"
+	InspectionPassed = "passed"
+	InspectionFailed = "failed"
+)
+
 // NotFinishedReason is why an inspection found out nothing.
 type NotFinishedReason string
 
@@ -53,7 +60,7 @@ func (i *Inspection) Refs() []Ref { return []Ref{{"/job_id", JobKind, i.JobID}} 
 type DrawState string
 
 const (
-	DrawPublished DrawState = "published" // frame, chances and the seed's digest are told, nothing is drawn
+	DrawPublished DrawState = "published" // frame, chances and the seed's digest are told; nothing is drawn, or only jobs as they come
 	DrawDrawn     DrawState = "drawn"     // the seed is told, and the drawn jobs are open to inspectors
 	DrawByHand    DrawState = "by_hand"   // a job was opened by a person, outside every estimate
 )
@@ -70,6 +77,12 @@ type InspectionDraw struct {
 	ContractorID *UUID `json:"contractor_id,omitzero"`
 	// Share of each contractor's jobs that is drawn at random, in percent, rounded up to a whole job.
 	SharePercent int `json:"share_percent,omitzero" validate:"omitempty,gte=5,lte=100"`
+	// Jobs are drawn as they are sent in: those whose u is below `share_percent` / 100. Once the month is over each
+	// stratum is filled up to its share, and what it was drawn to counts as its `stratum_drawn_count`. The service made the seed.
+	AsSentIn bool `json:"as_sent_in,omitzero"`
+	// Share of the jobs that a crew began in the month which is visited unannounced during the work, in percent: those for which
+	// u of "visit/" + job_id is below it. In no estimate.
+	VisitPercent int `json:"visit_percent,omitzero" validate:"omitempty,gte=0,lte=100"`
 	// Jobs that are drawn by their risk on average.
 	TopUpCount float64 `json:"top_up_count,omitzero" validate:"omitempty,gte=0,lte=10000"`
 	// Of the seed's bytes, told before anything is drawn.
@@ -80,6 +93,8 @@ type InspectionDraw struct {
 	FrameSHA256 string `json:"frame_sha256,omitzero" validate:"omitempty,sha256"`
 	// The frame by id, drawn or not; the one job that was opened by hand.
 	Jobs []DrawJob `json:"jobs,omitzero" validate:"omitempty,max=100000,dive"`
+	// The jobs that a crew began in the month, by id, told with the seed: which were to be visited.
+	Visits []DrawVisit `json:"visits,omitzero" validate:"omitempty,max=100000,dive"`
 	// Why a job was opened by hand, in short codes.
 	ReasonCodes []string `json:"reason_codes,omitzero" validate:"omitempty,min=1,max=10,unique,dive,snake,min=2,max=60"`
 	// The person who alone inspects; any inspector without.
@@ -104,6 +119,14 @@ type DrawJob struct {
 	DrawnAtRandom bool `json:"drawn_at_random,omitzero"`
 	// It was drawn by its risk.
 	DrawnByRisk bool `json:"drawn_by_risk,omitzero"`
+}
+
+// DrawVisit is a job that a crew began.
+type DrawVisit struct {
+	JobID        UUID `json:"job_id"`
+	ContractorID UUID `json:"contractor_id"`
+	// It was drawn for an unannounced visit during the work.
+	Drawn bool `json:"drawn,omitzero"`
 }
 
 // Drawn tells whether the job is to be inspected.

@@ -159,10 +159,16 @@ type Inspecting struct {
 	SharePercent *int `json:"share_percent,omitzero" validate:"omitempty,gte=5,lte=100"`
 	// Jobs that are drawn by their risk on average in a month; absent means none.
 	TopUpCount *float64 `json:"top_up_count,omitzero" validate:"omitempty,gte=0,lte=10000"`
+	// Share of the jobs that a crew begins which is visited unannounced during the work, in percent; absent means none. Only
+	// where jobs are drawn as they are sent in.
+	VisitPercent *int `json:"visit_percent,omitzero" validate:"omitempty,gte=0,lte=100"`
+	// The random part is drawn as jobs are sent in, and a job that is drawn is accepted after an inspection that passed, or
+	// that the resident refused; absent means no. A month in which no draw has begun accepts nothing.
+	BeforeAcceptance *bool `json:"before_acceptance,omitzero"`
 	// Working days, Monday to Friday, in which a contractor may reply before a failed inspection counts against it; absent
 	// means 10.
 	ReplyWorkingDaysCount *int `json:"reply_working_days_count,omitzero" validate:"omitempty,gte=0,lte=60"`
-	// A failed inspection opens an accepted job again at once; absent means no: it stands on the office's list.
+	// A failed inspection after the work opens an accepted job again at once; absent means no: it stands on the office's list.
 	ReopensFailed *bool `json:"reopens_failed,omitzero"`
 }
 
@@ -200,6 +206,35 @@ const (
 	DefaultReplyWorkingDays = 10
 	DefaultWarrantyMonths   = 12
 )
+
+// Drawing is how jobs are drawn where a request does not say it otherwise.
+func (s *RuleSet) Drawing() (sharePercent int, topUp float64, visitPercent int) {
+	sharePercent = DefaultSharePercent
+	if s == nil || s.Inspecting == nil {
+		return sharePercent, 0, 0
+	}
+	i := s.Inspecting
+	if i.SharePercent != nil {
+		sharePercent = *i.SharePercent
+	}
+	if i.TopUpCount != nil {
+		topUp = *i.TopUpCount
+	}
+	if i.VisitPercent != nil {
+		visitPercent = *i.VisitPercent
+	}
+	return sharePercent, topUp, visitPercent
+}
+
+// InspectsBeforeAcceptance tells whether a drawn job waits for its inspection.
+func (s *RuleSet) InspectsBeforeAcceptance() bool {
+	return s != nil && s.Inspecting != nil && s.Inspecting.BeforeAcceptance != nil && *s.Inspecting.BeforeAcceptance
+}
+
+// ReopensFailed tells whether a failed inspection opens an accepted job again.
+func (s *RuleSet) ReopensFailed() bool {
+	return s != nil && s.Inspecting != nil && s.Inspecting.ReopensFailed != nil && *s.Inspecting.ReopensFailed
+}
 
 // ReplyWorkingDays is how long a contractor may reply to a failed inspection.
 func (s *RuleSet) ReplyWorkingDays() int {

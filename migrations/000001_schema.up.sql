@@ -312,6 +312,7 @@ CREATE TABLE job (
     called_back   boolean NOT NULL DEFAULT false, -- has a call-back that is not closed
     inspected     boolean NOT NULL DEFAULT false, -- has a reading of an inspector
     inspection_failed_at timestamptz, -- when its last finished inspection failed; null: it passed, or there is none
+    began_at      timestamptz, -- when a crew was first known to be at work; null: nobody said so before it was sent in
     hazard_since  timestamptz, -- since when a hazard is on record that nobody in the office has read; null: there is none
     started_by_crew boolean NOT NULL DEFAULT false, -- and not confirmed by the office: its crew sees no contact
     number        bigint NOT NULL CHECK (number > 0), -- for telephones; counted up in the order of acceptance
@@ -326,6 +327,7 @@ CREATE INDEX job_due ON job (program_id, due_on, id) WHERE due_on IS NOT NULL AN
 CREATE INDEX job_called_back ON job (program_id, id) WHERE called_back;
 CREATE INDEX job_started_by_crew ON job (program_id, recorded_at, id) WHERE open AND started_by_crew;
 CREATE INDEX job_inspection_failed ON job (program_id, inspection_failed_at, id) WHERE inspection_failed_at IS NOT NULL;
+CREATE INDEX job_began ON job (program_id, began_at, id) WHERE began_at IS NOT NULL;
 CREATE INDEX job_hazard ON job (program_id, hazard_since, id) WHERE hazard_since IS NOT NULL;
 CREATE INDEX job_inspected ON job (program_id, id) WHERE inspected;
 
@@ -449,6 +451,7 @@ CREATE TABLE inspection_draw (
     ended_position   bigint CHECK (ended_position >= granted_position),
     drawn_at   timestamptz NOT NULL,
     closed_at  timestamptz CHECK (closed_at >= drawn_at),
+    during_work boolean NOT NULL DEFAULT false, -- for an unannounced visit, until the job is sent in
     by_hand_position bigint CHECK (by_hand_position > 0), -- at which a person opened it that no draw had; it stays
     PRIMARY KEY (program_id, job_id),
     CONSTRAINT inspection_draw_ends_whole CHECK ((closed_at IS NULL) = (ended_position IS NULL)),
@@ -456,6 +459,22 @@ CREATE TABLE inspection_draw (
 );
 CREATE INDEX inspection_draw_open ON inspection_draw (program_id, job_id) WHERE closed_at IS NULL;
 CREATE INDEX inspection_draw_ended ON inspection_draw (program_id, ended_position) WHERE closed_at IS NOT NULL;
+
+-- The seed of a month from which jobs are drawn as they come. The service made it; its digest was told, and nobody
+-- reads it before the month is over. A job's number is HMAC-SHA256(seed, job_id): the two padded keys are the seed
+-- as RFC 2104 mixes it. A job is drawn where its number is below.
+CREATE TABLE inspection_seed (
+    program_id  uuid NOT NULL REFERENCES program,
+    month       text NOT NULL CHECK (month ~ '^\d{4}-\d{2}$'),
+    from_at     timestamptz NOT NULL,
+    before_at   timestamptz NOT NULL CHECK (before_at > from_at),
+    seed        bytea NOT NULL CHECK (length(seed) = 32),
+    inner_key   bytea NOT NULL CHECK (length(inner_key) = 64),
+    outer_key   bytea NOT NULL CHECK (length(outer_key) = 64),
+    below       bytea NOT NULL, -- of jobs that are sent in
+    visit_below bytea NOT NULL, -- of jobs that a crew begins; empty: none is visited
+    PRIMARY KEY (program_id, month)
+);
 
 -- What the domain computed from a job's records. While the job is open its row
 -- is overwritten; acceptance freezes it; re-opening or voiding sets
@@ -528,6 +547,7 @@ CREATE INDEX job_result_counted ON job_result (program_id, counted_at, job_id)
     INCLUDE (home_id, contractor_id, worked_by, crew_lead_id, class, pay_basis, before_tenths, after_tenths, floor_area_ft2,
         extrapolated, below_range, excluded, questions, method, quality, together, accepted_position, until_position)
     WHERE accepted_position IS NOT NULL;
+CREATE INDEX job_result_first_sent_in ON job_result (program_id, sent_in_at) WHERE serial = 1;
 CREATE INDEX job_result_sent_in ON job_result (program_id, sent_in_at) WHERE until_position IS NULL;
 CREATE INDEX job_result_assigned ON job_result (program_id, assigned_at) WHERE serial = 1;
 
@@ -678,7 +698,7 @@ CREATE POLICY newest_ends_once ON entry AS RESTRICTIVE FOR UPDATE
 
 GRANT USAGE ON SCHEMA public TO ductledger_app;
 -- Append-only: what was written can be read.
-GRANT SELECT, INSERT ON entry, audit, program, month_package, month_package_part, performance_publication TO ductledger_app;
+GRANT SELECT, INSERT ON entry, audit, program, inspection_seed, month_package, month_package_part, performance_publication TO ductledger_app;
 GRANT UPDATE (until_position, match) ON entry TO ductledger_app;
 -- A text is written once and can be erased.
 GRANT SELECT, INSERT, DELETE ON entry_text TO ductledger_app;

@@ -41,12 +41,6 @@ type FrozenStep struct {
 // records as they are accepted. Frozen with it, so that no later record moves
 // a figure.
 func (j *judgedJob) forStatistics(row *ResultRow) error {
-	row.Questions = []string{}
-	for _, q := range rules.Ask(j.assembled, j.result) {
-		if !slices.Contains(row.Questions, q.Screen) {
-			row.Questions = append(row.Questions, q.Screen)
-		}
-	}
 	if change := j.result.Distinguishable; change != nil && j.result.ReductionCFM25 != nil {
 		measurable := *change && *j.result.ReductionCFM25 > 0
 		row.Measurable = &measurable
@@ -61,6 +55,18 @@ func (j *judgedJob) forStatistics(row *ResultRow) error {
 	}
 	row.Steps = OrNull(string(steps))
 	return nil
+}
+
+// questions are the screens that ask something of the job: what an inspection looks at
+// sooner, and the office before it accepts.
+func (j *judgedJob) questions() []string {
+	asked := []string{}
+	for _, q := range rules.Ask(j.assembled, j.result) {
+		if !slices.Contains(asked, q.Screen) {
+			asked = append(asked, q.Screen)
+		}
+	}
+	return asked
 }
 
 // together is equal for homes that were worked on together, whose results are

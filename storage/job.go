@@ -16,14 +16,15 @@ import (
 // twice; the first is 1001, since people read short ones as years or doors.
 const jobInsertSQL = `
 INSERT INTO job (program_id, id, home_id, contractor_id, state, void, due_on, recorded_at, state_since, late_count, called_back, inspected, started_by_crew,
-    number)
+    began_at, number)
 SELECT @program_id, @id, @home_id, @contractor_id, @state, @void, @due_on, @at, @at, @late_count, @called_back, @inspected, @started_by_crew,
-    1 + coalesce((SELECT j.number FROM job AS j WHERE j.program_id = @program_id ORDER BY j.number DESC LIMIT 1), 1000)`
+    CASE WHEN @state::text = 'in_work' THEN @at::timestamptz END, 1 + coalesce((SELECT j.number FROM job AS j WHERE j.program_id = @program_id ORDER BY j.number DESC LIMIT 1), 1000)`
 
 const jobUpdateSQL = `
 UPDATE job SET contractor_id = @contractor_id, state = @state, void = @void, due_on = @due_on,
     state_since = CASE WHEN @moved THEN @at ELSE state_since END, late_count = late_count + @late_count,
-    called_back = @called_back, inspected = @inspected, started_by_crew = @started_by_crew
+    called_back = @called_back, inspected = @inspected, started_by_crew = @started_by_crew,
+    began_at = coalesce(began_at, CASE WHEN @state::text = 'in_work' THEN @at::timestamptz END)
 WHERE program_id = @program_id AND id = @id`
 
 const jobInstrumentInsertSQL = `
@@ -67,7 +68,8 @@ type jobChange struct {
 	moved      bool // it passed another state
 	called     bool // a call-back came or was closed
 	callBacks  map[domain.UUID]bool
-	inspection bool                               // one is finished
+	inspection bool                               // one of the finished work is finished
+	visit      bool                               // any is
 	inspected  map[domain.UUID]*domain.Inspection // those that came; nil: voided
 	byCrew     bool                               // a crew started it and the office has not confirmed it
 	late       int32
@@ -108,7 +110,9 @@ func (c *jobChange) take(d *intake.Decision) {
 		c.moved = c.moved || r.State != c.job.State
 		c.job, c.void = *r, d.Void != nil
 	case *domain.Inspection:
-		c.inspection = c.inspection || d.Void == nil && finished(r)
+		if d.Void == nil && finished(r) {
+			c.inspection, c.visit = c.inspection || r.Purpose != domain.DuringWork, true
+		}
 	case *domain.Measurement:
 		c.readings = append(c.readings, r)
 	}
@@ -140,7 +144,30 @@ func (c *jobChange) calledBack() bool {
 	return false
 }
 
-func finished(i *domain.Inspection) bool { return i.Result == "passed" || i.Result == "failed" }
+func finished(i *domain.Inspection) bool {
+	return i.Result == domain.InspectionPassed || i.Result == domain.InspectionFailed
+}
+
+// inspectionsOf are the day of the last inspection after the work that passed, and
+// those that failed.
+func (s *stored) inspectionsOf(job domain.UUID) (passed domain.Date, failed []domain.UUID) {
+	touched := s.jobs[job]
+	if touched == nil {
+		return "", nil
+	}
+	for i := range touched.entries {
+		e := &touched.entries[i]
+		r, ok := e.Record.(*domain.Inspection)
+		switch {
+		case !ok || e.Void != nil || r.Purpose == domain.DuringWork:
+		case r.Result == domain.InspectionPassed:
+			passed = max(passed, r.InspectedOn)
+		case r.Result == domain.InspectionFailed:
+			failed = append(failed, e.ID)
+		}
+	}
+	return passed, failed
+}
 
 // inspectionFailed tells whether the last inspection by its day failed, in
 // whatever order they came.
@@ -163,7 +190,7 @@ func (s *stored) inspectionFailed(c *jobChange) bool {
 			last, lastID = r, id
 		}
 	}
-	return last != nil && last.Result == "failed"
+	return last != nil && last.Result == domain.InspectionFailed
 }
 
 // hazards tells whether visits of the job tell or told of a hazard, and whether

@@ -285,6 +285,7 @@ func (s *stored) refuseAcceptances(decisions []intake.Decision, judged []*judged
 // notAcceptable says what stops the acceptance of a job; nil when nothing does.
 func (j *judgedJob) notAcceptable(heldOpen int) *domain.Error {
 	faults := openFaults(j.set, j.assembled, j.verdict, heldOpen)
+	faults = append(faults, j.inspectionOwed()...)
 	if j.changedLate {
 		faults = append(faults, domain.Fault{Code: "late_work", Detail: "a record of the work was changed after the acceptance, and a correction does not count it", Fix: "re-open the job"})
 	}
@@ -292,6 +293,38 @@ func (j *judgedJob) notAcceptable(heldOpen int) *domain.Error {
 		return nil
 	}
 	return &domain.Error{Code: domain.NotAcceptable, Detail: fmt.Sprintf("%d things are still open", len(faults)), Faults: faults}
+}
+
+// inspectionOwed stops the acceptance of a drawn job before its inspection, where the
+// program has it so. The newest finished one by its day speaks; a resident's refusal lets
+// the office decide without.
+func (j *judgedJob) inspectionOwed() []domain.Fault {
+	if !j.set.InspectsBeforeAcceptance() || j.corrected {
+		return nil
+	}
+	if !j.touched.monthDraws {
+		return []domain.Fault{{Code: "no_draw", Detail: "jobs of this month are drawn as they are sent in, and no draw of it has begun: nobody knows whether this one is to be inspected",
+			Fix: "begin the month's draw with as_sent_in"}}
+	}
+	if !j.touched.drawn {
+		return nil
+	}
+	var last *domain.Inspection
+	refused := false
+	for i := range j.assembled.Inspections {
+		r := j.assembled.Inspections[i].Record
+		switch {
+		case r.Purpose == domain.DuringWork:
+		case finished(r) && (last == nil || r.InspectedOn >= last.InspectedOn):
+			last = r
+		case r.NotFinishedReason == domain.InspectionRefused:
+			refused = true
+		}
+	}
+	if last != nil && last.Result == domain.InspectionPassed || last == nil && refused {
+		return nil
+	}
+	return []domain.Fault{{Code: "inspection_owed", Detail: "the job is drawn for inspection, and no inspection after the work has passed", Fix: "inspect it first"}}
 }
 
 // openFaults are what stops the acceptance of a job by its verdict, its held

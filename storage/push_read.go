@@ -39,6 +39,8 @@ type touchedJob struct {
 	serial          int // of its newest result; 0 when it has none
 	standing        standing
 	firstRecordedAt time.Time
+	drawn           bool // for an inspection after the work
+	monthDraws      bool // jobs of its month are drawn as they come
 }
 
 // state is where the job stood before the push; empty for a new one.
@@ -125,6 +127,8 @@ type jobOf struct {
 	Holders       [][16]byte
 	Drawn         bool
 	InspectorID   *[16]byte
+	DrawnAfter    bool // for an inspection after the work
+	MonthDraws    bool // jobs of its month are drawn as they come
 	Inspected     bool
 	StartedByCrew bool
 	RecordedAt    time.Time
@@ -151,6 +155,8 @@ SELECT j.id AS job_id,
     ARRAY(SELECT s.contractor_id FROM job_scope AS s WHERE s.program_id = @program_id AND s.job_id = j.id) AS holders,
     EXISTS (SELECT FROM inspection_draw AS d WHERE d.program_id = @program_id AND d.job_id = j.id) AS drawn,
     (SELECT d.inspector_id FROM inspection_draw AS d WHERE d.program_id = @program_id AND d.job_id = j.id) AS inspector_id,
+    EXISTS (SELECT FROM inspection_draw AS d WHERE d.program_id = @program_id AND d.job_id = j.id AND NOT d.during_work AND d.by_hand_position IS NULL) AS drawn_after,
+    EXISTS (SELECT FROM inspection_seed AS x WHERE x.program_id = @program_id AND x.from_at <= r.first_sent_in_at AND x.before_at > r.first_sent_in_at) AS month_draws,
     j.inspected, j.started_by_crew, j.recorded_at, r.serial, r.assigned_at, r.sent_in_at, r.first_must_fix_count, r.first_not_recorded_count, r.returned_count,
     (SELECT min(f.counted_at) FROM job_result AS f WHERE f.program_id = @program_id AND f.job_id = j.id) AS counted_at,
     coalesce(r.accepted_position IS NOT NULL AND r.until_position IS NULL, false) AS frozen,
@@ -159,7 +165,8 @@ SELECT j.id AS job_id,
 FROM unnest(@jobs::uuid[]) AS k(id)
 CROSS JOIN LATERAL (SELECT x.id, x.inspected, x.started_by_crew, x.recorded_at FROM job AS x WHERE x.program_id = @program_id AND x.id = k.id OFFSET 0) AS j
 LEFT JOIN LATERAL (SELECT x.serial, x.accepted_position, x.until_position, x.assigned_at, x.sent_in_at, x.first_must_fix_count,
-        x.first_not_recorded_count, x.returned_count, x.inputs, x.judged_at_position, x.pictures_owed_count
+        x.first_not_recorded_count, x.returned_count, x.inputs, x.judged_at_position, x.pictures_owed_count,
+        (SELECT f.sent_in_at FROM job_result AS f WHERE f.program_id = @program_id AND f.job_id = j.id AND f.serial = 1) AS first_sent_in_at
     FROM job_result AS x WHERE x.program_id = @program_id AND x.job_id = j.id ORDER BY x.serial DESC LIMIT 1) AS r ON true`
 
 type homeOf struct {
@@ -415,9 +422,11 @@ func (s *stored) takeEntries(rows []EntryRow, jobs []jobOf) error {
 			job.Head.Version, job.JobID, job.Void = e.Version, id, e.Void != nil
 		}
 		job.WorkedBy, job.WorkerNames = s.workersOf(id)
+		job.PassedOn, job.Failures = s.inspectionsOf(id)
 		s.store.Jobs[id] = job
 		if touched := s.jobs[id]; touched != nil {
 			touched.firstRecordedAt, touched.standing = row.RecordedAt, row.standing
+			touched.drawn, touched.monthDraws = row.DrawnAfter, row.MonthDraws
 			if row.Serial != nil {
 				touched.serial = int(*row.Serial)
 			}

@@ -232,6 +232,9 @@ func (j *judgedJob) row(head *lockedHead, serial int) (*ResultRow, error) {
 	if asked := j.asked(); asked > 0 {
 		row.AskedCount = &asked
 	}
+	if j.job.State == domain.SentIn || j.job.State == domain.Accepted {
+		row.Questions = j.questions()
+	}
 	if j.job.State != domain.Accepted || j.void {
 		return row, nil
 	}

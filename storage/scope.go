@@ -2,6 +2,7 @@ package storage
 
 import (
 	"slices"
+	"time"
 
 	"ductledger/domain"
 	"ductledger/domain/intake"
@@ -56,11 +57,17 @@ func (t *Tx) writeScopes(s *stored, changes []*jobChange, accepted []intake.Deci
 		if len(c.inspected) > 0 {
 			t.Queue(inspectionFailedSQL, Args{"program_id": t.Program, "job_id": c.id, "failed": s.inspectionFailed(c), "at": t.Now})
 		}
+		if c.moved && !c.void {
+			t.writeDraws(c, s.recordedAt)
+		}
 		if told, unread := s.hazards(c.id, accepted); told {
 			t.Queue(hazardSQL, Args{"program_id": t.Program, "job_id": c.id, "unread": unread, "at": s.recordedAt})
 		}
-		if c.inspection || c.void {
-			t.Queue(drawCloseSQL, Args{"program_id": t.Program, "job_id": c.id, "position": c.lastAt, "at": t.Now})
+		switch closing := (Args{"program_id": t.Program, "job_id": c.id, "position": c.lastAt, "at": t.Now}); {
+		case c.inspection || c.void:
+			t.Queue(drawCloseSQL, closing)
+		case c.visit:
+			t.Queue(visitCloseSQL, closing)
 		}
 	}
 	for i := range accepted {
@@ -86,6 +93,53 @@ const InspectsSQL = ` (d.closed_at IS NULL AND (d.inspector_id IS NULL OR d.insp
 const drawCloseSQL = `
 UPDATE inspection_draw SET closed_at = greatest(drawn_at, @at), ended_position = greatest(granted_position, @position)
 WHERE program_id = @program_id AND job_id = @job_id AND closed_at IS NULL`
+
+// drawnSQL is the number of a text, made from the seed of the month x as package draws
+// makes it: what is below is drawn.
+const drawnSQL = ` substring(sha256(x.outer_key || sha256(x.inner_key || convert_to(@text::text, 'UTF8'))) FOR 8) < `
+
+// A job that a crew begins may be drawn for a visit during the work.
+const drawVisitSQL = `
+INSERT INTO inspection_draw (program_id, job_id, granted_position, drawn_at, during_work)
+SELECT @program_id, @job_id, @position, @at, true FROM inspection_seed AS x
+WHERE x.program_id = @program_id AND x.from_at <= @at AND x.before_at > @at AND` + drawnSQL + `x.visit_below
+ON CONFLICT (program_id, job_id) DO NOTHING`
+
+// A visit ends once it is made; one that nobody made before the work was over is missed.
+const visitCloseSQL = `
+UPDATE inspection_draw SET closed_at = greatest(drawn_at, @at), ended_position = greatest(granted_position, @position)
+WHERE program_id = @program_id AND job_id = @job_id AND during_work AND closed_at IS NULL`
+
+// A job is drawn by the seed of the month in which it was first sent in, once: what was
+// opened before for a visit alone opens again.
+const drawSentInSQL = `
+INSERT INTO inspection_draw AS d (program_id, job_id, granted_position, drawn_at)
+SELECT @program_id, @job_id, @position, @at
+FROM (SELECT coalesce((SELECT r.sent_in_at FROM job_result AS r WHERE r.program_id = @program_id AND r.job_id = @job_id AND r.serial = 1), @at) AS at) AS first
+CROSS JOIN inspection_seed AS x
+WHERE x.program_id = @program_id AND x.from_at <= first.at AND x.before_at > first.at AND` + drawnSQL + `x.below
+ON CONFLICT (program_id, job_id) DO UPDATE SET during_work = false, inspector_id = NULL, granted_position = excluded.granted_position,
+    drawn_at = excluded.drawn_at, closed_at = NULL, ended_position = NULL
+WHERE d.during_work`
+
+// writeDraws queues which jobs are drawn as they come, where the program does so.
+func (t *Tx) writeDraws(c *jobChange, at time.Time) {
+	args := Args{"program_id": t.Program, "job_id": c.id, "position": c.grantedAt, "at": at}
+	switch c.job.State {
+	case domain.InWork:
+		if c.before == nil || c.before.Record.State == domain.Assigned { // after a return nobody comes unawares
+			args["text"] = "visit/" + c.id.String()
+			t.Queue(drawVisitSQL, args)
+		}
+	case domain.SentIn:
+		t.Queue(visitCloseSQL, args)
+		if c.job.Outcome == domain.Completed {
+			args["text"] = c.id.String()
+			t.Queue(drawSentInSQL, args)
+		}
+	case domain.Assigned, domain.Returned, domain.Accepted, domain.Deferred:
+	}
+}
 
 // workersOf are the persons who recorded work on a job as it is stored, and the
 // names of the crew members who were there.

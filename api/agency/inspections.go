@@ -13,17 +13,23 @@ import (
 	"ductledger/storage/inspections"
 )
 
-// One step of a draw: with `seed_sha256` the month's frame is published, with `seed` it is drawn from, with `job_id` one
-// job is opened by hand.
+// One step of a draw: with `seed_sha256` the month's frame is published, with `seed` it is drawn from, with `as_sent_in`
+// the service does both by a seed of its own, with `job_id` one job is opened by hand.
 type drawBody struct {
 	// The month in which the jobs were first sent in, such as 2026-10.
 	Month domain.Month `json:"month,omitzero"`
 	// Draws from this contractor's jobs alone.
 	ContractorID domain.UUID `json:"contractor_id,omitzero"`
-	// Share of each contractor's jobs that is drawn at random, in percent, rounded up to a whole job.
+	// Draws the running month's jobs as they are sent in, by a seed that the service makes and tells once the month is over:
+	// then the same request fills each contractor up to its share.
+	AsSentIn bool `json:"as_sent_in,omitzero"`
+	// Share of each contractor's jobs that is drawn at random, in percent, rounded up to a whole job; where it is absent, as of the
+	// two below, what the rules say that are in force today or, of a month that is over, were on its last day.
 	SharePercent *int `json:"share_percent,omitzero" validate:"omitempty,gte=5,lte=100"`
 	// Jobs that are drawn by their risk on average: as many questions as the screens asked of each.
 	TopUpCount *float64 `json:"top_up_count,omitzero" validate:"omitempty,gte=0,lte=10000"`
+	// Share of the jobs that a crew begins which is visited unannounced during the work, in percent; only with `as_sent_in`.
+	VisitPercent *int `json:"visit_percent,omitzero" validate:"omitempty,gte=0,lte=100"`
 	// The SHA-256 of the seed, told before anything is drawn.
 	SeedSHA256 string `json:"seed_sha256,omitzero" validate:"omitempty,sha256"`
 	// The seed's bytes in hexadecimal, 16 to 64 of them.
@@ -38,15 +44,10 @@ type drawBody struct {
 
 // ask reads the step; a body that is none of the three names what is missing.
 func (b *drawBody) ask() (inspections.Ask, error) {
-	a := inspections.Ask{Month: b.Month, ContractorID: b.ContractorID, SeedSHA256: b.SeedSHA256, JobID: b.JobID, ReasonCodes: b.ReasonCodes, InspectorID: b.InspectorID}
-	if b.SharePercent != nil {
-		a.SharePercent = *b.SharePercent
-	}
-	if b.TopUpCount != nil {
-		a.TopUp = *b.TopUpCount
-	}
+	a := inspections.Ask{Month: b.Month, ContractorID: b.ContractorID, AsSentIn: b.AsSentIn, SharePercent: b.SharePercent, TopUp: b.TopUpCount, VisitPercent: b.VisitPercent,
+		SeedSHA256: b.SeedSHA256, JobID: b.JobID, ReasonCodes: b.ReasonCodes, InspectorID: b.InspectorID}
 	steps := 0
-	for _, given := range []bool{b.SeedSHA256 != "", b.Seed != "", !b.JobID.IsZero()} {
+	for _, given := range []bool{b.SeedSHA256 != "", b.Seed != "", b.AsSentIn, !b.JobID.IsZero()} {
 		if given {
 			steps++
 		}
@@ -54,9 +55,12 @@ func (b *drawBody) ask() (inspections.Ask, error) {
 	var faults []domain.Fault
 	if steps != 1 {
 		faults = append(faults, domain.Fault{Pointer: "", Code: "one_step", Detail: "a request is one step of a draw",
-			Fix: "send exactly one of seed_sha256 (publishes the frame), seed (draws) and job_id (opens one job by hand)"})
+			Fix: "send exactly one of seed_sha256 (publishes the frame), seed (draws), as_sent_in (draws as jobs come) and job_id (opens one job by hand)"})
 	} else if b.JobID.IsZero() && b.Month == "" {
 		faults = append(faults, domain.Fault{Pointer: "/month", Code: "required", Detail: "a draw is of a month", Fix: "send the month as 2026-10"})
+	}
+	if b.VisitPercent != nil && !b.AsSentIn {
+		faults = append(faults, domain.Fault{Pointer: "/visit_percent", Code: "not_here", Detail: "a visit during the work is drawn when the work begins", Fix: "send as_sent_in, or leave it out"})
 	}
 	if b.Seed != "" {
 		seed, err := hex.DecodeString(b.Seed)
@@ -105,7 +109,22 @@ type estimatesAnswer struct {
 	periodHead
 	// How far the draw of each month is. Only drawn ones count.
 	Months []drawnMonth `json:"months"`
+	// Unannounced visits during the work, of the jobs that were drawn for one. They are in no estimate.
+	Visits visitCounts `json:"visits"`
 	draws.FailureFigures
+}
+
+// visitCounts are counts of jobs.
+type visitCounts struct {
+	// That a crew began.
+	BegunCount int `json:"begun_count"`
+	// Of these, drawn for a visit.
+	DrawnCount int `json:"drawn_count"`
+	// Of these, seen at work.
+	MadeCount   int `json:"made_count"`
+	FailedCount int `json:"failed_count"`
+	// The crew knew of the visit, or nobody said whether it did.
+	AnnouncedCount int `json:"announced_or_not_said_count"`
 }
 
 type drawnMonth struct {
@@ -122,7 +141,7 @@ func (d Desk) inspectionEstimates(ctx context.Context, caller domain.Caller, r *
 	if err != nil {
 		return frame.Answer{}, frame.Refused(err)
 	}
-	a := estimatesAnswer{periodHead{from, before, ledger.Stamp(e.AsOfAt), e.Position, draws.MethodVersion}, []drawnMonth{}, e.Figures}
+	a := estimatesAnswer{periodHead{from, before, ledger.Stamp(e.AsOfAt), e.Position, draws.MethodVersion}, []drawnMonth{}, visitCounts{e.Visits.Begun, e.Visits.Drawn, e.Visits.Made, e.Visits.Failed, e.Visits.Announced}, e.Figures}
 	for _, m := range e.Months {
 		a.Months = append(a.Months, drawnMonth{m.Month, m.DrawID, m.State})
 	}
@@ -136,7 +155,9 @@ func inspectionsOperations() map[string]frame.Operation {
 			Tag: "Judgment", Summary: "Publish a frame, draw from it, or open a job by hand",
 			Description: "A draw has two steps. With `seed_sha256` the month's jobs, their chances and the digest of a seed are published, as often " +
 				"as the frame changes, under one digest. Once the month is over `seed` draws: the jobs that are drawn open to inspectors, and " +
-				"everybody can draw again. With `job_id` and `reason_codes` one job is opened by hand, outside the estimate. The same request " +
+				"everybody can draw again. With `as_sent_in` " +
+				"jobs are drawn as they are sent in, and a share of those that a crew begins for an unannounced visit, by a seed that nobody " +
+				"reads before the month is over; a drawn job opens at the position of the version that sent it in. With `job_id` and `reason_codes` one job is opened by hand, outside the estimate. The same request " +
 				"again changes nothing. Contractors and crews see no draw.",
 			Takes: drawBody{},
 			Gives: []frame.Gives{

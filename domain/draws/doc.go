@@ -10,6 +10,12 @@
 //
 //	π = 1 − (1 − n/N)(1 − b)    b = min(1, TopUp · risk / Σ risk)
 //
+// Where jobs are drawn as they come, part A begins before N is known: each job
+// whose number is below the share is drawn at once, and in the end each stratum is
+// filled up to its n. What was drawn, m ≥ n, are the m smallest numbers of the
+// stratum; given m, each of its jobs had the same chance m/N, so m stands for n in
+// all that is estimated.
+//
 // A plain share of the inspected jobs would speak of the risky ones; weighted
 // by 1/π it speaks of all. Of one contractor only part A speaks.
 //

@@ -21,12 +21,8 @@ type Candidate struct {
 type Design struct {
 	SharePercent int     // of each stratum, rounded up to a whole job
 	TopUp        float64 // jobs that part B draws on average
+	AsSentIn     bool    // part A draws jobs as they come, and fills up in the end
 }
-
-// DefaultDesign draws one in twenty of each contractor's jobs of a month, at
-// least one, and none by risk: which risks count is the program's to say.
-// Source: the share is [cp].
-func DefaultDesign() Design { return Design{SharePercent: 5} }
 
 func (d Design) check() error {
 	if d.SharePercent < 1 || d.SharePercent > 100 {
@@ -71,7 +67,7 @@ func Draw(seed []byte, candidates []Candidate, d Design) ([]Job, error) {
 		return nil, err
 	}
 	for _, stratum := range strata(jobs) {
-		drawFrom(seed, stratum)
+		drawFrom(seed, stratum, d)
 	}
 	for i := range jobs {
 		j := &jobs[i]
@@ -155,8 +151,8 @@ func strata(jobs []Job) map[stratumKey][]*Job {
 }
 
 // drawFrom draws the jobs with the smallest numbers of their stratum, equal
-// numbers by id.
-func drawFrom(seed []byte, stratum []*Job) {
+// numbers by id, and those that came below the share.
+func drawFrom(seed []byte, stratum []*Job, d Design) {
 	type numbered struct {
 		job *Job
 		u   float64
@@ -174,7 +170,12 @@ func drawFrom(seed []byte, stratum []*Job) {
 		}
 		return 0
 	})
+	drawn := stratum[0].StratumDrawn
+	for drawn < len(in) && d.AsSentIn && in[drawn].u < share(d.SharePercent) {
+		drawn++
+	}
 	for i, x := range in {
-		x.job.DrawnA = i < x.job.StratumDrawn
+		x.job.DrawnA, x.job.StratumDrawn = i < drawn, drawn
+		x.job.Chance = x.job.ChanceOf()
 	}
 }

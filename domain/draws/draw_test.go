@@ -1,6 +1,7 @@
 package draws
 
 import (
+	"bytes"
 	"crypto/sha256"
 	"encoding/binary"
 	"errors"
@@ -13,6 +14,9 @@ import (
 	"ductledger/domain"
 	"ductledger/domain/stat"
 )
+
+// usual draws one in twenty of each contractor's jobs.
+var usual = Design{SharePercent: 5}
 
 var secret = []byte("an invented seed of a test")
 
@@ -64,7 +68,7 @@ func draw(t *testing.T, seed []byte, candidates []Candidate, d Design) []Job {
 func TestShareOfEachStratum(t *testing.T) {
 	for _, c := range []struct{ jobs, want int }{{1, 1}, {19, 1}, {20, 1}, {21, 2}, {60, 3}, {140, 7}} {
 		drawn := 0
-		for _, j := range draw(t, secret, append(stratumOf(1, c.jobs), stratumOf(2, 40)...), DefaultDesign()) {
+		for _, j := range draw(t, secret, append(stratumOf(1, c.jobs), stratumOf(2, 40)...), usual) {
 			if j.ContractorID != id(1, 0) {
 				continue
 			}
@@ -79,7 +83,7 @@ func TestShareOfEachStratum(t *testing.T) {
 			t.Errorf("of %d jobs %d are drawn, want %d", c.jobs, drawn, c.want)
 		}
 	}
-	if jobs := draw(t, secret, nil, DefaultDesign()); len(jobs) != 0 {
+	if jobs := draw(t, secret, nil, usual); len(jobs) != 0 {
 		t.Errorf("nobody's month gives %v", jobs)
 	}
 }
@@ -172,20 +176,89 @@ func TestWhatDrawRefuses(t *testing.T) {
 		d          Design
 		argument   string
 	}{
-		"a short seed":       {secret[:MinSeed-1], one, DefaultDesign(), "/seed"},
+		"a short seed":       {secret[:MinSeed-1], one, usual, "/seed"},
 		"a share of nothing": {secret, one, Design{}, "/share_percent"},
 		"more than all":      {secret, one, Design{SharePercent: 101}, "/share_percent"},
 		"a negative top-up":  {secret, one, Design{SharePercent: 5, TopUp: -1}, "/top_up"},
 		"no number":          {secret, one, Design{SharePercent: 5, TopUp: math.NaN()}, "/top_up"},
-		"a negative risk":    {secret, risky(-1), DefaultDesign(), "/risk"},
-		"a risk of no size":  {secret, risky(math.NaN()), DefaultDesign(), "/risk"},
-		"risks beyond all":   {secret, risky(math.MaxFloat64), DefaultDesign(), "/risk"},
-		"a job twice":        {secret, append(stratumOf(1, 1), one...), DefaultDesign(), "/jobs/" + one[0].JobID.String()},
+		"a negative risk":    {secret, risky(-1), usual, "/risk"},
+		"a risk of no size":  {secret, risky(math.NaN()), usual, "/risk"},
+		"risks beyond all":   {secret, risky(math.MaxFloat64), usual, "/risk"},
+		"a job twice":        {secret, append(stratumOf(1, 1), one...), usual, "/jobs/" + one[0].JobID.String()},
 	} {
 		_, err := Draw(c.seed, c.candidates, c.d)
 		var refusal *stat.Refusal
 		if !errors.As(err, &refusal) || refusal.Argument != c.argument {
 			t.Errorf("%s: %v, want %s refused", name, err, c.argument)
 		}
+	}
+}
+
+// What is drawn as it comes is what the smallest numbers are, each stratum filled up to its
+// share; and the bytes that a database compares say the same of every number.
+func TestJobsDrawnAsTheyCome(t *testing.T) {
+	d := Design{SharePercent: 20, AsSentIn: true}
+	below := 0
+	for s := range 300 {
+		seed := sha256.Sum256([]byte("seed " + strconv.Itoa(s)))
+		jobs := draw(t, seed[:], stratumOf(1, 17), d)
+		came, drawn := 0, 0
+		for i := range jobs {
+			j := &jobs[i]
+			if DrawnAsItComes(seed[:], j.JobID, 20, false) {
+				came++
+				if !j.DrawnA {
+					t.Fatalf("seed %d: %s was drawn as it came and is not in the end", s, j.JobID)
+				}
+			}
+			if j.DrawnA {
+				drawn++
+			}
+		}
+		if drawn != max(4, came) || jobs[0].StratumDrawn != drawn || math.Abs(jobs[0].Chance-float64(drawn)/17) > 1e-15 { // 20 % of 17, rounded up
+			t.Errorf("seed %d: %d came, %d are drawn, %+v", s, came, drawn, jobs[0])
+		}
+		if came > 4 {
+			below++
+		}
+	}
+	if below == 0 {
+		t.Error("no seed drew more than the share as they came")
+	}
+	inner, outer := Keys(secret)
+	for n := range 500 {
+		job := id(3, n)
+		first := sha256.Sum256(append(bytes.Clone(inner), job.String()...))
+		digest := sha256.Sum256(append(bytes.Clone(outer), first[:]...))
+		for _, percent := range []int{0, 1, 5, 33, 50, 99, 100} {
+			if got := bytes.Compare(digest[:8], Below(percent)) < 0; got != DrawnAsItComes(secret, job, percent, false) {
+				t.Fatalf("job %s at %d %%: the bytes say %v", job, percent, got)
+			}
+		}
+	}
+}
+
+// The estimate of a draw that was made as jobs came is right on average, though its size is
+// chance: over 2,000 seeds the mean total lies within five standard errors of the true one.
+func TestDrawsAsTheyComeAreUnbiased(t *testing.T) {
+	const seeds = 2_000
+	fails := func(j *Job) float64 { return float64(j.JobID[15] % 3 / 2) }
+	truth, sum, squares := 0.0, 0.0, 0.0
+	for s := range seeds {
+		seed := sha256.Sum256([]byte("as they come " + strconv.Itoa(s)))
+		jobs := draw(t, seed[:], append(stratumOf(1, 23, 0, 1, 3), stratumOf(2, 8, 2)...), Design{SharePercent: 12, TopUp: 3, AsSentIn: true})
+		total, err := Total(jobs, valued(jobs, fails))
+		if err != nil {
+			t.Fatal(err)
+		}
+		sum, squares = sum+total.Value, squares+total.Value*total.Value
+		truth = 0
+		for i := range jobs {
+			truth += fails(&jobs[i])
+		}
+	}
+	mean := sum / seeds
+	if se := math.Sqrt((squares/seeds - mean*mean) / seeds); truth == 0 || math.Abs(mean-truth) > 5*se {
+		t.Errorf("%v fail, the estimates' mean is %.4f with a standard error of %.4f", truth, mean, se)
 	}
 }

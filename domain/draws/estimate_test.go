@@ -133,7 +133,7 @@ func TestWeightsTakeTheRiskOut(t *testing.T) {
 }
 
 func TestWhatEstimatesNeed(t *testing.T) {
-	few := draw(t, secret, stratumOf(1, 5), DefaultDesign())
+	few := draw(t, secret, stratumOf(1, 5), usual)
 	rate, err := Rate(few, valued(few, func(*Job) float64 { return 1 }))
 	if err != nil || rate.Value != 1 || rate.Variance != nil || rate.Reason != OneOfStratum {
 		t.Errorf("one of five jobs: %+v, %v", rate, err)
@@ -159,7 +159,7 @@ func TestWhatEstimatesNeed(t *testing.T) {
 		t.Error("a rate was given though every home refused")
 	}
 	stray := valued(all, func(*Job) float64 { return 2 })
-	none := draw(t, secret, stratumOf(1, 30), DefaultDesign())
+	none := draw(t, secret, stratumOf(1, 30), usual)
 	for i := range none {
 		if !none[i].Drawn() {
 			stray[none[i].JobID] = 1
@@ -216,7 +216,7 @@ func TestRefusalsAreWeighedOut(t *testing.T) {
 // Strata of which one job each was drawn are compared in pairs: of two of equal size
 // the variance is (t1 − t2)². Source: Wolter (2007) §2.5, with L = 2 and equal A [calc].
 func TestStrataOfOneAreCompared(t *testing.T) {
-	jobs := draw(t, secret, append(stratumOf(1, 15), stratumOf(2, 15)...), DefaultDesign())
+	jobs := draw(t, secret, append(stratumOf(1, 15), stratumOf(2, 15)...), usual)
 	total, err := Total(jobs, valued(jobs, func(j *Job) float64 { return float64(j.ContractorID[7]) }))
 	if err != nil || total.Variance == nil || math.Abs(*total.Variance-15*15) > 1e-9 || total.Freedom != 1 {
 		t.Errorf("15·1 and 15·2: %+v (variance %v), %v", total, total.Variance, err)

@@ -30,6 +30,9 @@ func (w *sorter) refusedByState(item *Item, head Head, exists bool, d *Decision)
 	if review, ok := item.Record.(*domain.Review); ok {
 		return w.refusedReview(review, item, d)
 	}
+	if r, ok := item.Record.(*domain.Inspection); ok {
+		return w.reopens(item, r, d)
+	}
 	d.Late = job.Record.State == domain.Accepted && isWork(item.Kind) && w.correction(item) == nil
 	return nil
 }
@@ -71,6 +74,19 @@ func (w *sorter) refusedReview(review *domain.Review, item *Item, d *Decision) *
 	}
 	var problem *domain.Error
 	d.moves, problem = w.moved(item, d.JobID, to)
+	return problem
+}
+
+// reopens moves an accepted job back to its crew when an inspection of the finished work
+// fails, where the program has it so: once for each failure, and not for one that a
+// later inspection outlived.
+func (w *sorter) reopens(item *Item, r *domain.Inspection, d *Decision) (problem *domain.Error) {
+	job := w.store.Jobs[d.JobID]
+	if !w.store.InForce.ReopensFailed() || r.Result != domain.InspectionFailed || r.Purpose == domain.DuringWork ||
+		job.Record.State != domain.Accepted || job.Void || job.PassedOn >= r.InspectedOn || slices.Contains(job.Failures, item.ID) {
+		return nil
+	}
+	d.moves, problem = w.moved(item, d.JobID, domain.Returned)
 	return problem
 }
 

@@ -29,6 +29,10 @@ type Job struct {
 	// were there, as PersonKey writes them.
 	WorkedBy    []domain.UUID
 	WorkerNames []string
+	// PassedOn is the day of the last inspection after the work that passed, Failures
+	// are those that failed.
+	PassedOn domain.Date
+	Failures []domain.UUID
 	// Inspected tells that it has a reading of an inspector.
 	Inspected bool
 	// StartedByCrew tells that a crew began it and the office has not said

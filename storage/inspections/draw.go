@@ -24,12 +24,15 @@ import (
 )
 
 // An Ask is one step: with SeedSHA256 a frame is published, with Seed it is drawn
-// from, with JobID a job is opened by hand.
+// from, with AsSentIn both under a seed of the service's own, with JobID a job is
+// opened by hand.
 type Ask struct {
 	Month        domain.Month
 	ContractorID domain.UUID
-	SharePercent int // 0: as published, else 5
-	TopUp        float64
+	AsSentIn     bool
+	SharePercent *int // nil: as the program's rules say, as of the two below
+	TopUp        *float64
+	VisitPercent *int
 	SeedSHA256   string
 	Seed         []byte
 	JobID        domain.UUID
@@ -151,7 +154,7 @@ func (d *desk) write(id domain.UUID, before stored, draw *domain.InspectionDraw,
 const openSQL = `
 INSERT INTO inspection_draw (program_id, job_id, inspector_id, granted_position, drawn_at, by_hand_position)
 SELECT @program_id::uuid, x.job_id, @inspector_id::uuid, @position::bigint, @at::timestamptz, CASE WHEN @by_hand::boolean THEN @position::bigint END FROM unnest(@jobs::uuid[]) AS x(job_id)
-ON CONFLICT (program_id, job_id) DO UPDATE SET inspector_id = excluded.inspector_id, granted_position = excluded.granted_position,
+ON CONFLICT (program_id, job_id) DO UPDATE SET during_work = false, inspector_id = excluded.inspector_id, granted_position = excluded.granted_position,
     drawn_at = excluded.drawn_at, closed_at = NULL, ended_position = NULL`
 
 type jobRow struct {
@@ -203,14 +206,14 @@ func (d *desk) step() (Answer, error) {
 	if err != nil {
 		return Answer{}, refused("/month", "format", "a month is written as 2026-10", "send year and month")
 	}
-	before := from.AddDate(0, 1, 0)
-	frame, err := d.frame(from, before)
-	if err != nil {
+	m := month{from: from, before: from.AddDate(0, 1, 0)}
+	m.over = !d.t.Now.Before(m.before)
+	if err := d.readMonth(&m); err != nil {
 		return Answer{}, err
 	}
-	id := d.recordID(monthKey(d.ask.Month, d.ask.ContractorID))
-	others := []domain.UUID{id, d.recordID(monthKey(d.ask.Month, domain.UUID{}))}
-	for _, r := range frame {
+	m.id = d.recordID(monthKey(d.ask.Month, d.ask.ContractorID))
+	others := []domain.UUID{m.id, d.recordID(monthKey(d.ask.Month, domain.UUID{}))}
+	for _, r := range m.frame {
 		others = append(others, d.recordID(monthKey(d.ask.Month, r.ContractorID)))
 	}
 	all, err := d.read(others...)
@@ -218,16 +221,71 @@ func (d *desk) step() (Answer, error) {
 		return Answer{}, err
 	}
 	for other, there := range all {
-		if narrow := there.draw.ContractorID != nil; other != id && (narrow || !d.ask.ContractorID.IsZero()) {
+		if narrow := there.draw.ContractorID != nil; other != m.id && (narrow || !d.ask.ContractorID.IsZero()) {
 			return Answer{}, refused("/contractor_id", "drawn_otherwise", "jobs of this month stand in another draw: no job is drawn twice",
 				"go on with the draw "+other.String())
 		}
 	}
-	over := !d.t.Now.Before(before)
-	if d.ask.Seed != nil {
-		return d.draw(id, all[id], frame, over)
+	m.stored = all[m.id]
+	if before := m.stored.draw; before != nil && before.AsSentIn != d.ask.AsSentIn {
+		if before.AsSentIn {
+			return Answer{}, refused("/as_sent_in", "drawn_otherwise", "the jobs of this month are drawn as they are sent in, by a seed that the service made", "go on with as_sent_in")
+		}
+		return Answer{}, refused("/as_sent_in", "drawn_otherwise", "the frame of this month is published under a promised seed", "go on with that seed")
 	}
-	return d.publish(id, all[id], frame, over)
+	switch {
+	case d.ask.AsSentIn:
+		return d.asSentIn(&m)
+	case d.ask.Seed != nil:
+		return d.draw(&m)
+	}
+	return d.publish(&m)
+}
+
+// month is what a step needs to know of the month it is about.
+type month struct {
+	id           domain.UUID // of the draw
+	from, before time.Time
+	over         bool
+	stored
+	frame []frameRow
+	// As the rules have it that are in force today or, once it is over, on its last day.
+	share, visits int
+	topUp         float64
+}
+
+const drawRuleSetsSQL = `
+SELECT e.record_id, e.body
+FROM entry AS e
+WHERE e.program_id = @program_id AND e.kind = 'rule_set' AND e.until_position IS NULL AND e.voided_at IS NULL
+ORDER BY e.record_id`
+
+// readMonth reads the month's frame, and how the program draws.
+func (d *desk) readMonth(m *month) error {
+	var sets []bodyRow
+	storage.All(d.t, &m.frame, frameSQL, storage.Args{"program_id": d.t.Program, "from": m.from, "before": m.before, "contractor_id": d.ask.ContractorID})
+	storage.All(d.t, &sets, drawRuleSetsSQL, storage.Args{"program_id": d.t.Program})
+	if err := d.t.Flush(); err != nil {
+		return err
+	}
+	rules, err := ruleSets(sets)
+	if err != nil {
+		return err
+	}
+	day := domain.DateOf(d.t.Now, m.from.Location())
+	if last := domain.DateOf(m.before.AddDate(0, 0, -1), m.from.Location()); m.over {
+		day = last
+	}
+	m.share, m.topUp, m.visits = inForce(rules, day).Drawing()
+	for _, asked := range []struct{ to, value *int }{{&m.share, d.ask.SharePercent}, {&m.visits, d.ask.VisitPercent}} {
+		if asked.value != nil {
+			*asked.to = *asked.value
+		}
+	}
+	if d.ask.TopUp != nil {
+		m.topUp = *d.ask.TopUp
+	}
+	return nil
 }
 
 type frameRow struct {
@@ -238,21 +296,16 @@ type frameRow struct {
 }
 
 // The jobs that were sent in for the first time in the month and are not void, with the
-// questions that the screens asked. Begun: inspected though nobody opened it.
+// questions that the screens asked. Begun: inspected after the work though nobody opened it.
 const frameSQL = `
 SELECT r.job_id, r.contractor_id, coalesce(cardinality(r.questions), 0)::bigint AS risk,
     EXISTS (SELECT FROM entry AS e WHERE e.program_id = @program_id AND e.job_id = r.job_id AND e.kind = 'inspection'
-        AND e.until_position IS NULL AND e.voided_at IS NULL)
-    AND NOT EXISTS (SELECT FROM inspection_draw AS d WHERE d.program_id = @program_id AND d.job_id = r.job_id) AS begun
+        AND e.until_position IS NULL AND e.voided_at IS NULL AND e.body::jsonb ->> 'purpose' <> 'in_progress')
+    AND NOT EXISTS (SELECT FROM inspection_draw AS d WHERE d.program_id = @program_id AND d.job_id = r.job_id AND NOT d.during_work) AS begun
 FROM job_result AS r JOIN job AS j ON j.program_id = r.program_id AND j.id = r.job_id
-WHERE r.program_id = @program_id AND r.until_position IS NULL AND r.sent_in_at >= @from AND r.sent_in_at < @before
+WHERE r.program_id = @program_id AND r.serial = 1 AND r.sent_in_at >= @from AND r.sent_in_at < @before
     AND r.outcome = 'completed' AND NOT j.void AND (@contractor_id::uuid IS NULL OR r.contractor_id = @contractor_id)
 ORDER BY r.job_id`
-
-func (d *desk) frame(from, before time.Time) (rows []frameRow, err error) {
-	storage.All(d.t, &rows, frameSQL, storage.Args{"program_id": d.t.Program, "from": from, "before": before, "contractor_id": d.ask.ContractorID})
-	return rows, d.t.Flush()
-}
 
 // usable refuses a frame from which nothing can be drawn fairly.
 func (d *desk) usable(frame []frameRow, over bool) error {
@@ -262,48 +315,61 @@ func (d *desk) usable(frame []frameRow, over bool) error {
 				"open the jobs that are to be inspected by hand, outside the estimate")
 		}
 	}
-	if len(frame) == 0 && over {
+	if over {
+		return d.someJob(frame)
+	}
+	return nil
+}
+
+func (d *desk) someJob(frame []frameRow) error {
+	if len(frame) == 0 {
 		return refused("/month", "no_job", "no job was sent in for the first time in this month: there is nothing to draw from", "draw another month")
 	}
 	return nil
 }
 
-func (d *desk) publish(id domain.UUID, before stored, frame []frameRow, over bool) (Answer, error) {
-	if before.Version > 0 {
-		if before.draw.SeedSHA256 != d.ask.SeedSHA256 {
-			return Answer{}, refused("/seed_sha256", "seed_stands", "another seed was promised for this month: "+before.draw.SeedSHA256,
+func (d *desk) publish(m *month) (Answer, error) {
+	if m.Version > 0 {
+		if m.stored.draw.SeedSHA256 != d.ask.SeedSHA256 {
+			return Answer{}, refused("/seed_sha256", "seed_stands", "another seed was promised for this month: "+m.stored.draw.SeedSHA256,
 				"keep it: a seed that is chosen anew can be chosen to suit the jobs")
 		}
-		if before.draw.State == domain.DrawDrawn {
-			return Answer{ID: id, Replay: true}, nil
+		if m.stored.draw.State == domain.DrawDrawn {
+			return Answer{ID: m.id, Replay: true}, nil
 		}
 	}
-	if err := d.usable(frame, over); err != nil {
+	if err := d.usable(m.frame, m.over); err != nil {
 		return Answer{}, err
 	}
-	candidates := make([]draws.Candidate, len(frame))
-	for i, r := range frame {
-		candidates[i] = draws.Candidate{JobID: r.JobID, ContractorID: r.ContractorID, Month: string(d.ask.Month), Risk: float64(r.Risk)}
-	}
-	design := draws.DefaultDesign()
-	if d.ask.SharePercent > 0 {
-		design.SharePercent = d.ask.SharePercent
-	}
-	design.TopUp = d.ask.TopUp
-	jobs, err := draws.Chances(candidates, design)
+	draw := &domain.InspectionDraw{State: domain.DrawPublished, Month: d.ask.Month, ContractorID: storage.OrNull(d.ask.ContractorID), SeedSHA256: d.ask.SeedSHA256}
+	return d.tell(m, draw)
+}
+
+// tell publishes the frame with its chances, as often as it has changed.
+func (d *desk) tell(m *month, draw *domain.InspectionDraw) (Answer, error) {
+	draw.SharePercent, draw.TopUpCount = m.share, m.topUp
+	jobs, err := draws.Chances(candidatesOf(m.frame, d.ask.Month), draws.Design{SharePercent: m.share, TopUp: m.topUp, AsSentIn: draw.AsSentIn})
 	if err != nil {
 		return Answer{}, refusalOf(err)
 	}
-	draw := &domain.InspectionDraw{State: domain.DrawPublished, Month: d.ask.Month, ContractorID: storage.OrNull(d.ask.ContractorID),
-		SharePercent: design.SharePercent, TopUpCount: design.TopUp, SeedSHA256: d.ask.SeedSHA256, Jobs: published(jobs)}
+	draw.Jobs = published(jobs)
 	draw.FrameSHA256 = frameSHA256(draw.Jobs)
-	if b := before.draw; b != nil && b.FrameSHA256 == draw.FrameSHA256 && b.SharePercent == draw.SharePercent && b.TopUpCount == draw.TopUpCount {
-		return Answer{ID: id, Replay: true}, nil
+	if b := m.stored.draw; b != nil && b.FrameSHA256 == draw.FrameSHA256 && b.SharePercent == draw.SharePercent && b.TopUpCount == draw.TopUpCount {
+		return Answer{ID: m.id, Replay: true}, nil
 	}
-	return d.write(id, before, draw, nil)
+	return d.write(m.id, m.stored, draw, nil)
 }
 
-func (d *desk) draw(id domain.UUID, before stored, frame []frameRow, over bool) (Answer, error) {
+func candidatesOf(frame []frameRow, of domain.Month) []draws.Candidate {
+	candidates := make([]draws.Candidate, len(frame))
+	for i, r := range frame {
+		candidates[i] = draws.Candidate{JobID: r.JobID, ContractorID: r.ContractorID, Month: string(of), Risk: float64(r.Risk)}
+	}
+	return candidates
+}
+
+func (d *desk) draw(m *month) (Answer, error) {
+	before := m.stored
 	if before.Version == 0 {
 		return Answer{}, refused("/seed", "not_published", "nothing is published for this month: the frame and the seed's digest are told before the seed", "send seed_sha256 first")
 	}
@@ -312,15 +378,15 @@ func (d *desk) draw(id domain.UUID, before stored, frame []frameRow, over bool) 
 		return Answer{}, refused("/seed", "other_digest", "this seed's SHA-256 is not the one that was published: "+before.draw.SeedSHA256, "send the seed that was promised")
 	}
 	if before.draw.State == domain.DrawDrawn {
-		return Answer{ID: id, Replay: true}, nil
+		return Answer{ID: m.id, Replay: true}, nil
 	}
-	if !over {
+	if !m.over {
 		return Answer{}, &domain.Error{Code: domain.UnfinishedPeriod, Detail: "the month has not ended: jobs can still come into the frame"}
 	}
-	if err := d.usable(frame, over); err != nil {
+	if err := d.usable(m.frame, m.over); err != nil {
 		return Answer{}, err
 	}
-	if faults := changed(before.draw.Jobs, frame); len(faults) > 0 {
+	if faults := changed(before.draw.Jobs, m.frame); len(faults) > 0 {
 		return Answer{}, domain.InvalidFields(faults)
 	}
 	candidates := make([]draws.Candidate, len(before.draw.Jobs))
@@ -333,13 +399,17 @@ func (d *desk) draw(id domain.UUID, before stored, frame []frameRow, over bool) 
 	}
 	draw := *before.draw
 	draw.State, draw.Seed, draw.InspectorID, draw.Jobs = domain.DrawDrawn, hex.EncodeToString(d.ask.Seed), storage.OrNull(d.ask.InspectorID), published(jobs)
-	var open []domain.UUID
-	for i := range draw.Jobs {
-		if j := &draw.Jobs[i]; j.Drawn() {
+	return d.write(m.id, before, &draw, drawnOf(draw.Jobs))
+}
+
+// drawnOf are the jobs that are to be inspected.
+func drawnOf(jobs []domain.DrawJob) (open []domain.UUID) {
+	for i := range jobs {
+		if j := &jobs[i]; j.Drawn() {
 			open = append(open, j.JobID)
 		}
 	}
-	return d.write(id, before, &draw, open)
+	return open
 }
 
 // changed names the jobs that came into the frame or left it since it was told.

@@ -21,7 +21,11 @@ type Estimates struct {
 	AsOfAt   time.Time
 	Figures  draws.FailureFigures
 	Months   []MonthDrawn
+	Visits   Visits
 }
+
+// Visits count what came of the jobs that were drawn for a visit during the work.
+type Visits struct{ Begun, Drawn, Made, Failed, Announced int }
 
 // MonthDrawn tells how far the draw of one month is.
 type MonthDrawn struct {
@@ -39,7 +43,7 @@ func Estimate(ctx context.Context, db *storage.DB, program domain.UUID, from, be
 			return err
 		}
 		out.Position, out.AsOfAt = r.position, r.asOf
-		jobs, months, err := r.drawn(from, before)
+		jobs, begun, months, err := r.drawn(from, before)
 		if err != nil {
 			return err
 		}
@@ -48,6 +52,9 @@ func Estimate(ctx context.Context, db *storage.DB, program domain.UUID, from, be
 			return err
 		}
 		out.Months = months
+		if out.Visits, err = r.visits(begun); err != nil {
+			return err
+		}
 		out.Figures, err = draws.Failures(jobs, looks, r.names)
 		return err
 	})
@@ -99,19 +106,24 @@ func readerAt(t *storage.Tx, from, before domain.Date, position int64) (*reader,
 	if r.names, err = t.ContractorNames(r.position); err != nil {
 		return nil, err
 	}
+	r.sets, err = ruleSets(rows)
+	return r, err
+}
+
+func ruleSets(rows []bodyRow) (sets []*domain.RuleSet, err error) {
 	for _, row := range rows {
 		set := new(domain.RuleSet)
 		if err := json.Unmarshal([]byte(row.Body), set); err != nil {
 			return nil, fmt.Errorf("rule set %s: %w", domain.UUID(row.RecordID), err)
 		}
-		r.sets = append(r.sets, set)
+		sets = append(sets, set)
 	}
-	return r, nil
+	return sets, nil
 }
 
 // inForce is the rule set of a day.
-func (r *reader) inForce(day domain.Date) (set *domain.RuleSet) {
-	for _, s := range r.sets {
+func inForce(sets []*domain.RuleSet, day domain.Date) (set *domain.RuleSet) {
+	for _, s := range sets {
 		if s.RatherInForce(set, day) {
 			set = s
 		}
@@ -127,7 +139,7 @@ WHERE e.program_id = @program_id AND e.kind = 'inspection_draw' AND e.record_id 
 
 // drawn are the frames of the draws, by month; of a month there is one draw, or one for
 // each contractor.
-func (r *reader) drawn(from, before domain.Date) (jobs []draws.Job, months []MonthDrawn, err error) {
+func (r *reader) drawn(from, before domain.Date) (jobs []draws.Job, begun []domain.DrawVisit, months []MonthDrawn, err error) {
 	monthOf := map[domain.UUID]domain.Month{}
 	var ids []domain.UUID
 	for _, month := range monthsOf(from, before) {
@@ -142,11 +154,11 @@ func (r *reader) drawn(from, before domain.Date) (jobs []draws.Job, months []Mon
 	var rows []storage.EntryRow
 	storage.All(r.t, &rows, drawsAtSQL, storage.Args{"program_id": r.t.Program, "ids": ids, "position": r.position})
 	if err := r.t.Flush(); err != nil {
-		return nil, nil, err
+		return nil, nil, nil, err
 	}
 	entries, err := storage.Entries(rows, true)
 	if err != nil {
-		return nil, nil, err
+		return nil, nil, nil, err
 	}
 	slices.SortFunc(entries, func(a, b domain.Entry) int { return a.ID.Compare(b.ID) })
 	for _, e := range entries {
@@ -154,10 +166,60 @@ func (r *reader) drawn(from, before domain.Date) (jobs []draws.Job, months []Mon
 		at := slices.IndexFunc(months, func(m MonthDrawn) bool { return m.Month == monthOf[e.ID] })
 		months[at].DrawID, months[at].State = e.ID, draw.State
 		if draw.State == domain.DrawDrawn {
-			jobs = append(jobs, framed(draw)...)
+			jobs, begun = append(jobs, framed(draw)...), append(begun, draw.Visits...)
 		}
 	}
-	return jobs, months, nil
+	return jobs, begun, months, nil
+}
+
+// Inspections during the work as they stood at the position.
+const visitsSQL = `
+SELECT e.job_id, e.body
+FROM unnest(@jobs::uuid[]) AS x(job_id)
+JOIN entry AS e ON e.program_id = @program_id AND e.job_id = x.job_id AND e.kind = 'inspection'
+    AND e.position <= @position AND (e.until_position IS NULL OR e.until_position > @position) AND e.voided_at IS NULL
+WHERE e.body::jsonb ->> 'purpose' = 'in_progress'
+ORDER BY e.position`
+
+type visitRow struct {
+	JobID [16]byte
+	Body  string
+}
+
+// visits count what came of the drawn visits; of a job the first that was finished speaks.
+func (r *reader) visits(begun []domain.DrawVisit) (v Visits, err error) {
+	var drawn []domain.UUID
+	for _, b := range begun {
+		v.Begun++
+		if b.Drawn {
+			drawn = append(drawn, b.JobID)
+		}
+	}
+	v.Drawn = len(drawn)
+	var rows []visitRow
+	storage.All(r.t, &rows, visitsSQL, storage.Args{"program_id": r.t.Program, "jobs": drawn, "position": r.position})
+	if err := r.t.Flush(); err != nil {
+		return v, err
+	}
+	seen := map[domain.UUID]bool{}
+	for _, row := range rows {
+		found := new(domain.Inspection)
+		if err := json.Unmarshal([]byte(row.Body), found); err != nil {
+			return v, fmt.Errorf("inspection of job %s: %w", domain.UUID(row.JobID), err)
+		}
+		if found.Result != domain.InspectionPassed && found.Result != domain.InspectionFailed || seen[row.JobID] {
+			continue
+		}
+		seen[row.JobID] = true
+		v.Made++
+		if found.Result == domain.InspectionFailed {
+			v.Failed++
+		}
+		if found.Unannounced == nil || !*found.Unannounced {
+			v.Announced++
+		}
+	}
+	return v, nil
 }
 
 // framed are a draw's jobs as the estimators take them.
@@ -273,7 +335,7 @@ func (r *reader) looks(jobs []draws.Job) (map[domain.UUID]draws.Look, error) {
 func (r *reader) look(of []domain.Entry) (look draws.Look) {
 	var list []domain.Entry
 	for _, e := range of {
-		if i, ok := e.Record.(*domain.Inspection); ok && i.Purpose != "in_progress" {
+		if i, ok := e.Record.(*domain.Inspection); ok && i.Purpose != domain.DuringWork {
 			list = append(list, e)
 		}
 	}
@@ -306,7 +368,7 @@ func (r *reader) look(of []domain.Entry) (look draws.Look) {
 // recorded, anew with each version of it. A reply names the inspection among its subjects;
 // it is settled by the office's answer to the same, or by a later move of the job.
 func (r *reader) right(look *draws.Look, failed *domain.Entry, of []domain.Entry) {
-	set := r.inForce(failed.Record.(*domain.Inspection).InspectedOn)
+	set := inForce(r.sets, failed.Record.(*domain.Inspection).InspectedOn)
 	last := domain.DateOf(failed.RecordedAt, r.zone).AddWorkingDays(set.ReplyWorkingDays())
 	replied, settled := int64(0), int64(0)
 	for _, e := range of {

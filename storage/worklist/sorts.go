@@ -115,7 +115,12 @@ func table() []sortRow {
 		{"package_to_release", "program", false, office, worklistToReleaseSQL, none, func(word string, days int) string {
 			return fmt.Sprintf("The package of %s was built %s and is not released: another person than who built it does that.", packageOf(word), ago(days))
 		}},
-		{"inspection_owed", "job", false, inspectors, worklistInspectionSQL, none, since("Drawn for inspection %s and not inspected.")},
+		{"inspection_owed", "job", false, inspectors, worklistInspectionSQL, none, func(word string, days int) string {
+			if word != "" {
+				return fmt.Sprintf("A crew began it %s; drawn for a visit during the work: tell nobody before.", ago(days))
+			}
+			return fmt.Sprintf("Drawn for inspection %s and not inspected.", ago(days))
+		}},
 		{"inspection_failed", "job", false, office, worklistInspectionFailedSQL, none, since("Accepted, and an inspection failed %s: decide whether the job is opened again.")},
 		{"credential_lapsed", "credential", true, crews, worklistCredentialSQL, lapsed, until("The %s ended %s, and there are open jobs.")},
 		{"credential_lapses_soon", "credential", true, crews, worklistCredentialSQL, soon, until("The %s ends %s.")},
@@ -347,7 +352,8 @@ ORDER BY j.inspection_failed_at, j.id
 LIMIT @limit`
 
 const worklistInspectionSQL = `
-SELECT i.drawn_at AS since_at, NULL::text AS on_day, i.job_id AS id, i.job_id, j.contractor_id, '' AS word, count(*) OVER () AS total
+SELECT i.drawn_at AS since_at, NULL::text AS on_day, i.job_id AS id, i.job_id, j.contractor_id,
+    CASE WHEN i.during_work THEN 'during_work' ELSE '' END AS word, count(*) OVER () AS total
 FROM inspection_draw AS i
 JOIN job AS j ON j.program_id = i.program_id AND j.id = i.job_id
 WHERE i.program_id = @program_id AND i.closed_at IS NULL AND NOT j.void

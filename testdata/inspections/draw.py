@@ -36,6 +36,8 @@ at_random = set()
 for members in strata.values():
     n = math.ceil(len(members) * draw["share_percent"] / 100)
     members.sort(key=lambda j: (u(j["job_id"]), j["job_id"]))
+    if draw.get("as_sent_in"):
+        n = max(n, sum(u(j["job_id"]) < draw["share_percent"] / 100 for j in members))
     at_random.update(j["job_id"] for j in members[:n])
     for j in members:
         j["n"], j["N"] = n, len(members)
@@ -50,4 +52,7 @@ for j in jobs:
         fail(f'{j["job_id"]}: drawn at random differs')
     if (u("risk/" + j["job_id"]) < by_risk) != j.get("drawn_by_risk", False):
         fail(f'{j["job_id"]}: drawn by risk differs')
+for v in draw.get("visits", []):
+    if (u("visit/" + v["job_id"]) < draw.get("visit_percent", 0) / 100) != v.get("drawn", False):
+        fail(f'{v["job_id"]}: drawn for a visit differs')
 print(len(jobs), len(at_random))
