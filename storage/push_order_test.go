@@ -202,7 +202,7 @@ func (p *place) state(r *rapid.T) string {
 			- 'first_must_fix_count' - 'first_not_recorded_count')::text
 		FROM job_result AS r WHERE r.program_id = $1 ORDER BY r.job_id, r.serial`)
 	p.rows(&b, `SELECT job_id, contractor_id, open, reason FROM job_scope WHERE program_id = $1 ORDER BY job_id, contractor_id`)
-	p.rows(&b, `SELECT (to_jsonb(j) - 'program_id' - 'recorded_at' - 'state_since' - 'number')::text FROM job AS j WHERE j.program_id = $1 ORDER BY j.id`)
+	p.rows(&b, `SELECT (to_jsonb(j) - 'program_id' - 'recorded_at' - 'state_since' - 'began_at' - 'number')::text FROM job AS j WHERE j.program_id = $1 ORDER BY j.id`)
 	p.rows(&b, `SELECT job_id, instrument_id FROM job_instrument WHERE program_id = $1 ORDER BY job_id, instrument_id`)
 	for _, caller := range p.devices {
 		start, err := p.db.Sync(context.Background(), caller)

@@ -3,12 +3,15 @@ package main
 import (
 	"bytes"
 	"context"
+	"crypto/sha256"
+	"encoding/hex"
 	"errors"
 	"fmt"
 	"io"
 	"math/bits"
 	"math/rand/v2"
 	"net/http"
+	"slices"
 	"strings"
 	"sync"
 	"sync/atomic"
@@ -19,6 +22,7 @@ import (
 	"ductledger/api/wire"
 	"ductledger/cmd/ductledger/fixture"
 	"ductledger/domain"
+	"ductledger/domain/draws"
 	"ductledger/domain/rules"
 	"ductledger/storage"
 
@@ -38,6 +42,10 @@ type season struct {
 	jobs        []*job
 	first       int // jobs before it are finished
 	sentIn      int
+	inspector   *office
+	toInspect   map[int][]*job // by day
+	complains   map[int][]*job
+	inspected   map[*fixture.Crew]int
 }
 
 // job is a plan with where it stands. On one day either the office or its
@@ -229,6 +237,9 @@ func (s *seeding) run(jobs, months int) error {
 			}
 		}
 		s.clock.set(midnight.Add(fixture.Evening))
+		if err := s.main.inspections(day, midnight); err != nil {
+			return fmt.Errorf("inspections of %s: %w", midnight.Format(time.DateOnly), err)
+		}
 		if err := together(s.in.ctx, append(s.main.day(day), s.other.day(day)...)); err != nil {
 			return fmt.Errorf("on %s: %w", midnight.Format(time.DateOnly), err)
 		}
@@ -285,7 +296,7 @@ func (s *seeding) season(code, name string, w *fixture.Program) (*season, error)
 func firstRules() *domain.RuleSet {
 	const state, utility = "state_fund", "utility_fund"
 	return &domain.RuleSet{Name: "DEMO rules", FromOn: firstRuleSetFrom, PayBasis: domain.Measured, FundSources: []string{state, utility},
-		AssignNeeds: []domain.AssignNeed{domain.NeedsPermission},
+		AssignNeeds: []domain.AssignNeed{domain.NeedsPermission}, Inspecting: &domain.Inspecting{TopUpCount: new(2.0)},
 		Prices: []domain.Price{
 			{Line: "home", SectionCount: new(1), AmountCents: 40000, FundSource: state, Category: "labor"},
 			{Line: "home", SectionCount: new(2), AmountCents: 60000, FundSource: state, Category: "labor"},
@@ -362,6 +373,8 @@ func (s *season) openOffice() error {
 		}
 		s.tokens[t.Role] = text
 	}
+	s.toInspect, s.complains, s.inspected = map[int][]*job{}, map[int][]*job{}, map[*fixture.Crew]int{}
+	s.inspector = &office{season: s, token: s.tokens[domain.Inspector], http: &http.Client{Transport: s.link}}
 	s.office = &office{season: s, token: s.tokens[domain.Staff], http: &http.Client{Transport: s.link}, ids: rand.New(rand.NewPCG(demoSeed+2, uint64(len(s.fixture.Plans))))}
 	if _, err := s.office.send(s.in.ctx, s.fixture.Setup); err != nil {
 		return err
@@ -396,6 +409,9 @@ func (o *office) work(ctx context.Context, day int, jobs []*job) error {
 		case domain.Accept:
 			accepts[len(items)] = j
 			j.stand = finished
+			if on, complains := j.CallBackDay(day); complains {
+				o.season.complains[on] = append(o.season.complains[on], j)
+			}
 		case domain.Return:
 			j.stand, j.returnOn = returned, day+2
 		default:
@@ -547,8 +563,98 @@ func (o *office) call(ctx context.Context, method, path string, body []byte, int
 	return json.Unmarshal(text, into)
 }
 
-// finish gives the residents of the jobs that are still to be done a name.
+// inspections is what the office and the inspector do on a day beside the jobs: the draws at
+// the turn of a month, inspections, lessons, and what residents complain about.
+func (s *season) inspections(day int, midnight time.Time) error {
+	if midnight.Day() == 1 {
+		if err := s.draw(day, midnight); err != nil {
+			return err
+		}
+	}
+	items := s.fixture.Lessons(day)
+	for _, j := range s.complains[day] {
+		if j.stand == finished { // and not looked at again
+			items = append(items, s.fixture.CallBack(j.Plan, day))
+		}
+	}
+	if _, err := s.office.send(s.in.ctx, items); err != nil {
+		return err
+	}
+	items = nil
+	for _, j := range s.toInspect[day] {
+		items = append(items, s.fixture.Inspect(j.Plan, day, s.inspected[j.Crew])...)
+		s.inspected[j.Crew]++
+	}
+	_, err := s.inspector.send(s.in.ctx, items)
+	return err
+}
+
+// inspectionDays are over how many days the inspections of a month are spread.
+const inspectionDays = 9
+
+// draw promises the seed of the month that begins, and draws from the one that is over.
+func (s *season) draw(day int, midnight time.Time) error {
+	step := func(month time.Time, ask map[string]string) (drawn domain.InspectionDraw, err error) {
+		ask["month"] = month.Format("2006-01")
+		body, err := json.Marshal(ask)
+		if err != nil {
+			return drawn, err
+		}
+		var answer struct {
+			Record domain.InspectionDraw `json:"record"`
+		}
+		err = s.office.call(s.in.ctx, http.MethodPost, "/v1/inspection-draws", body, &answer)
+		return answer.Record, err
+	}
+	promise := func(month time.Time) (seed, digest string) {
+		secret := sha256.Sum256([]byte("DEMO seed of " + month.Format("2006-01"))) // of a demo: nobody is to be surprised
+		told := draws.SeedDigest(secret[:])
+		return hex.EncodeToString(secret[:]), hex.EncodeToString(told[:])
+	}
+	_, digest := promise(midnight)
+	if _, err := step(midnight, map[string]string{"seed_sha256": digest}); err != nil {
+		return err
+	}
+	last := midnight.AddDate(0, -1, 0)
+	if !slices.ContainsFunc(s.jobs, func(j *job) bool { return j.stand != planned && j.frameOf(s.fixture, last) }) {
+		return nil
+	}
+	seed, digest := promise(last)
+	if _, err := step(last, map[string]string{"seed_sha256": digest}); err != nil { // the frame as it came to be
+		return err
+	}
+	drawn, err := step(last, map[string]string{"seed": seed})
+	if err != nil {
+		return err
+	}
+	byID := map[domain.UUID]*job{}
+	for _, j := range s.jobs {
+		byID[j.JobID] = j
+	}
+	count := 0
+	for i := range drawn.Jobs {
+		if drawn.Jobs[i].Drawn() {
+			on := day + 1 + count%inspectionDays
+			s.toInspect[on], count = append(s.toInspect[on], byID[drawn.Jobs[i].JobID]), count+1
+		}
+	}
+	return nil
+}
+
+// frameOf tells whether the job was sent in, and done, in the month that begins then.
+func (j *job) frameOf(w *fixture.Program, month time.Time) bool {
+	if j.Deferred || j.Begun() || j.Worked >= len(w.Days) {
+		return false
+	}
+	on := w.Days[j.Worked]
+	return on.Year() == month.Year() && on.Month() == month.Month()
+}
+
+// finish lets homes wait, and gives the residents of the jobs that are still to be done a name.
 func (s *season) finish() error {
+	if _, err := s.office.send(s.in.ctx, s.fixture.Waiting()); err != nil {
+		return err
+	}
 	for n, j := range s.jobs {
 		open := j.stand == assigned || j.Begun()
 		if !open || j.Crew.Number != 1 {

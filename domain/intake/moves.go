@@ -33,6 +33,9 @@ func (w *sorter) refusedByState(item *Item, head Head, exists bool, d *Decision)
 	if r, ok := item.Record.(*domain.Inspection); ok {
 		return w.reopens(item, r, d)
 	}
+	if m, ok := item.Record.(*domain.Measurement); ok && m.Stage == domain.InspectionStage {
+		return nil // no work of the crew's
+	}
 	d.Late = job.Record.State == domain.Accepted && isWork(item.Kind) && w.correction(item) == nil
 	return nil
 }
