@@ -70,6 +70,7 @@ type estimates struct {
 }
 
 type inspectionsShown struct {
+	This      domain.Month // the running one
 	Estimates *estimates
 	Stops     []stop
 	More      bool
@@ -89,7 +90,7 @@ const mostStops = 60
 
 // inspections shows what is to be inspected as a route, and to the office the draws.
 func (p *Pages) inspections(ctx context.Context, v *Visit) (Page, error) {
-	return p.inspectionsPage(ctx, v, inspectionsShown{Share: "5"})
+	return p.inspectionsPage(ctx, v, inspectionsShown{})
 }
 
 func (p *Pages) inspectionsPage(ctx context.Context, v *Visit, s inspectionsShown) (Page, error) {
@@ -172,6 +173,7 @@ func (s *inspectionsShown) draws(ctx context.Context, v *Visit) error {
 		return err
 	}
 	this := domain.Month(v.Now.In(v.Zone).Format("2006-01"))
+	s.This = this
 	for i := range all {
 		d := drawShown{ID: all[i].ID.String(), Record: all[i].Record, Frame: len(all[i].Record.Jobs), RecordedAt: all[i].RecordedAt, Finished: all[i].Record.Month < this}
 		if id := d.Record.ContractorID; id != nil {
@@ -228,6 +230,8 @@ func (p *Pages) inspectionsDo(ctx context.Context, v *Visit) (Page, error) {
 			body["top_up_count"] = top
 		}
 		s.Seed, s.Started = hex.EncodeToString(seed), s.Month
+	case "as_sent_in":
+		body["as_sent_in"] = true
 	case "draw":
 		body["seed"] = strings.ToLower(strings.ReplaceAll(f("seed"), " ", ""))
 	default:
