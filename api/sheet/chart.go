@@ -8,19 +8,24 @@ import (
 	"ductledger/domain/pack"
 )
 
-// Size of a chart in pixels, and how many rows of the sheet it covers.
+// Height of a chart and the gap beside it in pixels, and how many rows of the sheet
+// a chart covers.
 const (
-	chartWidth  = 460
-	chartHeight = 220
+	chartHeight = 240
+	chartGap    = 12
 	chartRows   = 13
 )
 
-// charts draws the columns below the rows, two side by side; first is the sheet's
-// row of the first of Rows.
+// charts draws the columns below the rows, two side by side over the width of the
+// rows, so that they are printed whole; first is the sheet's row of the first of Rows.
 func (w *writer) charts(p *pack.Sheet, first int) error {
-	below := first + len(p.Rows) + 1
+	below, half := first+len(p.Rows)+1, 0
+	for i := range p.Headings {
+		half += pixels(width(p, i))
+	}
+	half /= 2
 	for i, c := range p.Charts {
-		at, err := excelize.CoordinatesToCellName(1+3*(i%2), below+chartRows*(i/2))
+		at, err := excelize.CoordinatesToCellName(1, below+chartRows*(i/2))
 		if err != nil {
 			return err
 		}
@@ -36,7 +41,8 @@ func (w *writer) charts(p *pack.Sheet, first int) error {
 			Series:    []excelize.ChartSeries{{Categories: cells("A"), Values: cells(column), Fill: excelize.Fill{Type: "pattern", Pattern: 1, Color: []string{bars}}}},
 			Title:     excelize.ChartTitle{Paragraph: []excelize.RichTextRun{{Text: c.Title, Font: &excelize.Font{Color: ink, Size: 11, Bold: true}}}},
 			Legend:    excelize.ChartLegend{Position: "none"},
-			Dimension: excelize.ChartDimension{Width: chartWidth, Height: chartHeight},
+			Dimension: excelize.ChartDimension{Width: uint(half - chartGap), Height: chartHeight},
+			Format:    excelize.GraphicOptions{OffsetX: half * (i % 2)},
 			YAxis:     excelize.ChartAxis{MajorGridLines: true, NumFmt: excelize.ChartNumFmt{CustomNumFmt: figureFormat(0)}},
 			GapWidth:  new(uint(60)),
 		})
@@ -46,6 +52,10 @@ func (w *writer) charts(p *pack.Sheet, first int) error {
 	}
 	return nil
 }
+
+// pixels is how wide a column of so many characters is: seven a digit of the
+// standard font and five beside them (ECMA-376, part 1, 18.3.1.13 [mem]).
+func pixels(width float64) int { return int(7*width) + 5 }
 
 // chartEnd is the last row that the charts cover; 0 without any.
 func chartEnd(p *pack.Sheet) int {

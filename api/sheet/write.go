@@ -6,7 +6,9 @@ import (
 	"io"
 	"sort"
 	"strconv"
+	"strings"
 	"time"
+	"unicode/utf8"
 
 	"github.com/xuri/excelize/v2"
 
@@ -104,16 +106,16 @@ func (w *writer) page(n int, p *pack.Sheet) error {
 				return err
 			}
 		}
-		if len(row) == 1 && row[0].Kind == pack.Heading {
-			if err := w.file.SetRowHeight(p.Name, at+r, groupHeight); err != nil {
+		if height := heightOf(p, row); height > 0 {
+			if err := w.file.SetRowHeight(p.Name, at+r, height); err != nil {
 				return err
 			}
 		}
 	}
-	if err := w.charts(p, at); err != nil {
+	if err := w.layout(p); err != nil {
 		return err
 	}
-	return w.layout(p)
+	return w.charts(p, at) // they stand over columns whose width is known
 }
 
 // Heights of rows in points.
@@ -121,7 +123,40 @@ const (
 	titleHeight = 26
 	groupHeight = 24
 	headHeight  = 20
+	lineHeight  = 14
 )
+
+// heightOf is the height of a row whose words need several lines, or that heads a
+// group; 0 leaves it to the reader's program.
+func heightOf(p *pack.Sheet, row []pack.Cell) float64 {
+	if len(row) == 1 && row[0].Kind == pack.Heading {
+		return groupHeight
+	}
+	lines := 1
+	for c, cell := range row {
+		if cell.Kind == pack.Words || cell.Kind == pack.Label {
+			lines = max(lines, linesOf(cell.Text, width(p, c)))
+		}
+	}
+	if lines == 1 {
+		return 0
+	}
+	return float64(lineHeight * lines)
+}
+
+// linesOf is how many lines words take that are broken at their spaces; some
+// characters are wider than a digit.
+func linesOf(text string, width float64) int {
+	most, lines, used := int(0.85*width), 1, 0
+	for word := range strings.FieldsSeq(text) {
+		n := utf8.RuneCountInString(word)
+		if used > 0 && used+1+n > most {
+			lines, used = lines+1, 0
+		}
+		used += n + 1
+	}
+	return lines
+}
 
 // rightOf tells whether what stands below a heading is to the right.
 func rightOf(p *pack.Sheet, column int) bool {
