@@ -3,10 +3,12 @@ package api_test
 import (
 	"archive/zip"
 	"bytes"
+	"context"
 	"crypto/sha256"
 	"encoding/csv"
 	"encoding/hex"
 	"encoding/json"
+	"fmt"
 	"net/http"
 	"os"
 	"path/filepath"
@@ -22,6 +24,8 @@ import (
 	"ductledger/domain/rules"
 	"ductledger/storage"
 	"ductledger/storage/storagetest"
+
+	"github.com/jackc/pgx/v5"
 )
 
 // lived runs a script of calls; testdata/month/calls.txt tells its form.
@@ -77,6 +81,10 @@ func TestTheMonthLivedByCalls(t *testing.T) {
 		case "find", "lacks":
 			if strings.Contains(string(l.answer.Body), l.filled(rest)) != (words[0] == "find") {
 				l.fail("%s %q: %s", words[0], rest, l.answer.Body)
+			}
+		case "stored", "gone":
+			if tables := l.tablesWith(rest); (len(tables) > 0) != (words[0] == "stored") {
+				l.fail("%s %q: it stands in %v", words[0], rest, tables)
 			}
 		case "same":
 			left, right, _ := strings.Cut(l.filled(rest), "=")
@@ -168,6 +176,36 @@ func (l *lived) moveTo(local string) {
 		l.fail("%v", err)
 	}
 	l.api.Clock.Move(at.Sub(l.api.Clock.Now()))
+}
+
+// tablesWith are the tables of the database, as their owner dumps them, in which a
+// text stands, as text or as bytes.
+func (l *lived) tablesWith(text string) (tables []string) {
+	l.Helper()
+	ctx := context.Background()
+	conn, err := pgx.Connect(ctx, storagetest.AddressOf(l.api.DB))
+	if err != nil {
+		l.Fatal(err)
+	}
+	defer conn.Close(ctx)
+	rows, err := conn.Query(ctx, "SELECT oid::regclass::text FROM pg_class WHERE relkind IN ('r', 'm') AND relnamespace = 'public'::regnamespace ORDER BY 1")
+	if err != nil {
+		l.Fatal(err)
+	}
+	names, err := pgx.CollectRows(rows, pgx.RowTo[string])
+	if err != nil || len(names) < 10 {
+		l.Fatal(names, err)
+	}
+	for _, name := range names {
+		var count int
+		if err := conn.QueryRow(ctx, "SELECT count(*) FROM "+name+" AS t WHERE strpos(lower(t::text), lower($1)) > 0 OR strpos(t::text, encode($1::bytea, 'hex')) > 0", text).Scan(&count); err != nil {
+			l.Fatal(err)
+		}
+		if count > 0 {
+			tables = append(tables, fmt.Sprintf("%s (%d rows)", name, count))
+		}
+	}
+	return tables
 }
 
 // at is a value of the answer as text; of an object or a list its JSON.

@@ -11,7 +11,7 @@ import (
 // Height of a chart and the gap beside it in pixels, and how many rows of the sheet
 // a chart covers.
 const (
-	chartHeight = 240
+	chartHeight = 220
 	chartGap    = 12
 	chartRows   = 13
 )
@@ -19,13 +19,18 @@ const (
 // charts draws the columns below the rows, two side by side over the width of the
 // rows, so that they are printed whole; first is the sheet's row of the first of Rows.
 func (w *writer) charts(p *pack.Sheet, first int) error {
-	below, half := first+len(p.Rows)+1, 0
+	below := first + len(p.Rows) + 1
+	var widths [2]int // left and right of the column that is nearest to the middle
+	split, whole := 0, 0
 	for i := range p.Headings {
-		half += pixels(width(p, i))
+		whole += pixels(width(p, i))
 	}
-	half /= 2
+	for ; split < len(p.Headings) && widths[0]+pixels(width(p, split))/2 < whole/2; split++ {
+		widths[0] += pixels(width(p, split))
+	}
+	widths[1] = whole - widths[0]
 	for i, c := range p.Charts {
-		at, err := excelize.CoordinatesToCellName(1, below+chartRows*(i/2))
+		at, err := excelize.CoordinatesToCellName(1+split*(i%2), below+chartRows*(i/2))
 		if err != nil {
 			return err
 		}
@@ -41,8 +46,7 @@ func (w *writer) charts(p *pack.Sheet, first int) error {
 			Series:    []excelize.ChartSeries{{Categories: cells("A"), Values: cells(column), Fill: excelize.Fill{Type: "pattern", Pattern: 1, Color: []string{bars}}}},
 			Title:     excelize.ChartTitle{Paragraph: []excelize.RichTextRun{{Text: c.Title, Font: &excelize.Font{Color: ink, Size: 11, Bold: true}}}},
 			Legend:    excelize.ChartLegend{Position: "none"},
-			Dimension: excelize.ChartDimension{Width: uint(half - chartGap), Height: chartHeight},
-			Format:    excelize.GraphicOptions{OffsetX: half * (i % 2)},
+			Dimension: excelize.ChartDimension{Width: uint(widths[i%2] - chartGap), Height: chartHeight},
 			YAxis:     excelize.ChartAxis{MajorGridLines: true, NumFmt: excelize.ChartNumFmt{CustomNumFmt: figureFormat(0)}},
 			GapWidth:  new(uint(60)),
 		})

@@ -144,10 +144,10 @@ func heightOf(p *pack.Sheet, row []pack.Cell) float64 {
 	return float64(lineHeight * lines)
 }
 
-// linesOf is how many lines words take that are broken at their spaces; some
-// characters are wider than a digit.
+// linesOf is how many lines words take that are broken at their spaces; letters are
+// a little narrower than digits.
 func linesOf(text string, width float64) int {
-	most, lines, used := int(0.85*width), 1, 0
+	most, lines, used := int(1.1*width), 1, 0
 	for word := range strings.FieldsSeq(text) {
 		n := utf8.RuneCountInString(word)
 		if used > 0 && used+1+n > most {
