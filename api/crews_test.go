@@ -111,6 +111,14 @@ func TestCrewsOfAProgram(t *testing.T) {
 	}
 
 	must(a, staff, item(domain.TrainingEventKind, storagetest.ID(), 0, domain.TrainingEvent{CrewMemberID: lead, HeldOn: "2026-10-15", Topic: "Crossovers", Rules: []string{"crossover_off_ground"}}))
+	for _, role := range []domain.Role{domain.Field, domain.ContractorRole} { // the office's own, by every door
+		a.Do(role, "GET", "/v1/training-events", nil).Want(403)
+		var feed struct{ Items []struct{ Kind domain.Kind } }
+		a.Do(role, "GET", "/v1/changes?kinds=training_event&limit=500", nil).Want(200).Into(&feed)
+		if len(feed.Items) != 0 {
+			t.Errorf("%s is told of lessons: %+v", role, feed.Items)
+		}
+	}
 	var lessons struct {
 		Lessons []struct {
 			Name      string

@@ -204,7 +204,8 @@ func ReplaceableOf(job domain.UUID, method domain.Method, replaces *domain.UUID)
 }
 
 // owner is the contractor to whom a record without a job belongs; zero for the
-// agency's own. A paper or lesson of a member belongs where the member does.
+// agency's own, lessons among them. A paper of a member belongs where the member
+// does.
 func (w *sorter) owner(record domain.Record) domain.UUID {
 	ofMember := func(id *domain.UUID) domain.UUID {
 		if id == nil {
@@ -216,8 +217,6 @@ func (w *sorter) owner(record domain.Record) domain.UUID {
 	switch r := record.(type) {
 	case *domain.CrewMember:
 		owner = &r.ContractorID
-	case *domain.TrainingEvent:
-		return ofMember(&r.CrewMemberID)
 	case *domain.Credential:
 		if owner = r.ContractorID; owner == nil {
 			return ofMember(r.CrewMemberID)
