@@ -464,3 +464,26 @@ func TestTopicsFollowTheTables(t *testing.T) {
 	schema, _ := contract.at("info", "x-schema").(numeral)
 	want("versioning", "it is "+string(schema)+" now")
 }
+
+// A time inside a sentence is the program's own: of all that a served API was seen
+// to answer, no words hold a stamp or name UTC.
+func TestNoSentenceTellsUTC(t *testing.T) {
+	exchanges, err := readExchanges()
+	if err != nil {
+		t.Fatal(err)
+	}
+	words := regexp.MustCompile(`"[^"\\]* [^"\\]*"`)
+	stamp := regexp.MustCompile(`\d{4}-\d\d-\d\dT\d\d:\d\d|\bUTC\b`)
+	sentences := 0
+	for name, x := range exchanges {
+		for _, text := range words.FindAllString(string(x.Answer), -1) {
+			sentences++
+			if found := stamp.FindString(text); found != "" {
+				t.Errorf("%s: %s in %s", name, found, text)
+			}
+		}
+	}
+	if sentences < 200 {
+		t.Errorf("%d sentences", sentences)
+	}
+}
