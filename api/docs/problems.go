@@ -113,7 +113,7 @@ func problemWords() map[domain.Code]problemText {
 			remedy: "Return the job to its crew, answer each question with a review, settle what is held, or lift a finding with a waiver that gives the reason and the consequence agreed on."},
 		domain.JobNotAssigned: {meaning: "The job was given to another contractor or is closed." + held,
 			remedy: "Tell the agency. Its staff can apply what you sent in your name.",
-			again: "Not while the job is with another. When the feed brings it again, unchanged: it is stored then."},
+			again:  "Not while the job is with another. When the feed brings it again, unchanged: it is stored then."},
 		domain.HomeHasOpenJob: {meaning: "A crew may begin a job by itself only at a home that has none open.",
 			remedy: "Work on the open job if it is yours. Otherwise ask the agency, whose staff can open a second one."},
 		domain.ExponentOutside: {meaning: "The readings of a fan test give an exponent that air leaking through ducts does not have. A good fit is no excuse: it shows that a reading, a range or a hose is wrong.",
