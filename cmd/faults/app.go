@@ -280,27 +280,37 @@ func (a *app) decide() {
 	p := a.program
 	jobs := p.list()
 	job := jobs[a.r.IntN(len(jobs))]
-	text, _, there := a.Record(domain.JobKind, job)
-	var stands domain.Job
-	if !there || json.Unmarshal(text, &stands) != nil {
-		return
-	}
 	switch n := a.r.IntN(12); {
 	case n < 6:
 		if c, ok := p.some(a.r, domain.ComponentKind, job); ok {
 			a.edit(c)
 		}
-	case n < 8 && stands.State == domain.SentIn:
-		review := &domain.Review{JobID: job, Decision: domain.Accept}
-		if a.r.IntN(3) == 0 {
-			review.Decision, review.ReasonCodes = domain.Return, []string{"wrong_reading"}
-		}
-		a.put(a.id(), review)
+	case n < 8:
+		a.review()
 	case n < 9:
 		a.assign(p.contractors[a.r.IntN(len(p.contractors))].id)
 	case n < 11:
 		a.t.askPackage(p)
 	}
+}
+
+// review decides on one of the jobs that are sent in.
+func (a *app) review() {
+	var sentIn []domain.UUID
+	for _, job := range a.Jobs() {
+		var stands domain.Job
+		if text, _, there := a.Record(domain.JobKind, job); there && json.Unmarshal(text, &stands) == nil && stands.State == domain.SentIn {
+			sentIn = append(sentIn, job)
+		}
+	}
+	if len(sentIn) == 0 {
+		return
+	}
+	review := &domain.Review{JobID: sentIn[a.r.IntN(len(sentIn))], Decision: domain.Accept}
+	if a.r.IntN(3) == 0 {
+		review.Decision, review.ReasonCodes = domain.Return, []string{"wrong_reading"}
+	}
+	a.put(a.id(), review)
 }
 
 // assign makes a job at a home of its own.

@@ -84,6 +84,11 @@ func (t *trial) judge(ctx context.Context) ([]string, error) {
 			t.found("%s: %s", p.code, what)
 		}
 		t.counts.versions += len(b.Order)
+		for _, key := range b.Order {
+			if b.Newest(key).Kind == domain.ReviewKind {
+				t.counts.reviews++
+			}
+		}
 		for i := range told {
 			t.counts.answers[told[i].Answer.Status]++
 		}
@@ -134,11 +139,23 @@ func compare(b *book.Book, told []book.Told) (findings []string) {
 	}
 	standing := map[string]bool{} // ids of records that are there and not voided
 	reviewed := map[string]bool{} // jobs on which the office decided
+	moved := map[string]int{}     // by job and state: how often a review brought it there
+	for _, key := range b.Order {
+		if first := b.Versions[key][0]; first.Kind == domain.ReviewKind {
+			reviewed[first.JobID.String()] = true
+			if state := decided(first); state != "" {
+				moved[first.JobID.String()+" "+state]++
+			}
+		}
+	}
 	for _, key := range b.Order {
 		for _, v := range b.Versions[key] {
 			made := key + v.Content()
+			move := v.ID.String() + " " + stateOf(v)
 			switch {
 			case known[place{key, v.Version}]:
+			case v.Kind == domain.JobKind && moved[move] > 0 && onlyMoved(b.Versions[key], v): // the service makes it with the review
+				moved[move]--
 			case applied[made] > 0:
 				applied[made]--
 			case sent[key]:
@@ -151,13 +168,15 @@ func compare(b *book.Book, told []book.Told) (findings []string) {
 		if newest.Void == nil {
 			standing[newest.ID.String()] = true
 		}
-		if newest.Kind == domain.ReviewKind {
-			reviewed[newest.JobID.String()] = true
+	}
+	for move, missing := range moved {
+		if missing > 0 {
+			note("half: a review did not move its job: %s", move)
 		}
 	}
 	for i := range b.Held {
 		h := &b.Held[i]
-		mustBe := refused[h.Key()+h.Content()] || h.Code == string(domain.StateNotAllowed) && reviewed[jobOf(h)]
+		mustBe := refused[h.Key()+h.Content()] || closedToCrews(h.Code) && reviewed[jobOf(h)]
 		if why := stuck(h, b, standing, mustBe); why != "" {
 			note("stuck: %s is %s (%s) on version %d, %s: %.300s", h.Key(), h.State, h.Code, h.BaseVersion, why, h.Content())
 		}
@@ -187,6 +206,40 @@ func stuck(h *book.Held, b *book.Book, standing map[string]bool, mustBeRefused b
 		return ""
 	}
 	return "and nothing was wrong with it"
+}
+
+// closedToCrews tells the refusals that follow from what the office decided on a job.
+func closedToCrews(code string) bool {
+	return code == string(domain.StateNotAllowed) || code == string(domain.JobNotAssigned)
+}
+
+// decided is the state into which a review brings its job; empty: into none.
+func decided(review *book.Version) string {
+	var of domain.Review
+	_ = json.Unmarshal(review.Record, &of) // what is none decides nothing
+	return map[domain.Decision]string{domain.Accept: string(domain.Accepted), domain.Return: string(domain.Returned)}[of.Decision]
+}
+
+// stateOf is the state of a job's version; empty for what is none.
+func stateOf(v *book.Version) string {
+	var of struct{ State string }
+	_ = json.Unmarshal(v.Record, &of)
+	return of.State
+}
+
+// onlyMoved tells that a version of a job is the one before it in another state.
+func onlyMoved(versions []*book.Version, v *book.Version) bool {
+	if v.Version < 2 || v.Void != nil {
+		return false
+	}
+	before := versions[v.Version-2].Content()
+	var members map[string]json.RawMessage
+	if json.Unmarshal([]byte(before), &members) != nil {
+		return false
+	}
+	members["state"], _ = json.Marshal(stateOf(v)) // strings always can
+	moved, err := json.Marshal(members)
+	return err == nil && book.Canonical(moved) == v.Content()
 }
 
 // jobOf is the job that a held item is about.

@@ -28,6 +28,17 @@ func TestTheOracleNamesWhatIsWrong(t *testing.T) {
 		return book.Held{HeldID: other.String(), State: state, Code: code, Kind: string(domain.ComponentKind), ID: id.String(), Record: []byte(record)}
 	}
 	refers := `{"target":"` + parent.String() + `"}`
+	job := func(n int64, record string) *book.Version {
+		return &book.Version{Kind: domain.JobKind, ID: id, Version: n, Record: []byte(record)}
+	}
+	toldOf := func(kind domain.Kind, id domain.UUID, record string) book.Told {
+		one := told(id, record, "created", 1, nil)
+		one.Item.Kind = kind
+		return one
+	}
+	const sentIn, accepted, accept = `{"outcome":"completed","state":"sent_in"}`, `{"outcome":"completed","state":"accepted"}`, `{"decision":"accept"}`
+	review := &book.Version{Kind: domain.ReviewKind, ID: other, JobID: id, Version: 1, Record: []byte(accept)}
+	toldOfBoth := []book.Told{toldOf(domain.JobKind, id, sentIn), toldOf(domain.ReviewKind, other, accept)}
 	for _, row := range []struct {
 		name  string
 		book  []*book.Version
@@ -51,6 +62,10 @@ func TestTheOracleNamesWhatIsWrong(t *testing.T) {
 		{"waits for what is there", []*book.Version{version(parent, 1, first)}, []book.Held{heldAs(id, "waiting", "", refers)},
 			[]book.Told{told(parent, first, "created", 1, nil), told(id, refers, "waiting", 0, &other)}, "stuck:"},
 		{"held for no reason", nil, []book.Held{heldAs(id, "open", string(domain.VersionConflict), first)}, []book.Told{told(id, first, "conflict", 0, &other)}, "stuck:"},
+		{"a job that a review moved", []*book.Version{job(1, sentIn), job(2, accepted), review}, nil, toldOfBoth, ""},
+		{"moved twice", []*book.Version{job(1, sentIn), job(2, accepted), job(3, accepted), review}, nil, toldOfBoth, "doubled:"},
+		{"moved by nobody", []*book.Version{job(1, sentIn), job(2, accepted)}, nil, toldOfBoth[:1], "doubled:"},
+		{"a review without its move", []*book.Version{job(1, sentIn), review}, nil, toldOfBoth, "half:"},
 		{"held, since it is wrong", nil, []book.Held{heldAs(id, "open", "invalid", `{"found":"crooked"}`)},
 			[]book.Told{told(id, `{"found":"crooked"}`, "rejected", 0, &other)}, ""},
 	} {

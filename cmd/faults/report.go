@@ -16,7 +16,7 @@ type counts struct {
 	kills, underWay, terms, hangs, clockJumps atomic.Int64
 	databaseKills, processKills, diskFaults   atomic.Int64
 	linksCut, doubled, appDeaths, packages    atomic.Int64
-	versions, pictures                        int
+	versions, reviews, pictures               int
 	answers                                   map[string]int
 
 	mu     sync.Mutex
@@ -76,7 +76,7 @@ func (t *trial) report(findings []string) {
 		{"packages asked for meanwhile", c.packages.Load()},
 		{"items accepted", fmt.Sprintf("%d, %d of them only when sent again", accepted, c.answers["replayed"])},
 		{"items in conflict, waiting, rejected", fmt.Sprintf("%d, %d, %d", c.answers["conflict"], c.answers["waiting"], c.answers["rejected"])},
-		{"records in the ledgers", c.versions},
+		{"records in the ledgers", fmt.Sprintf("%d, %d of them reviews", c.versions, c.reviews)},
 		{"pictures there to the byte", c.pictures},
 		{"lost", of("lost")}, {"doubled", of("doubled")}, {"half", of("half")}, {"stuck", of("stuck")},
 		{"found in all", len(findings)},
