@@ -195,7 +195,7 @@ func (a *app) work() {
 		if c, ok := a.program.some(a.r, domain.ComponentKind, job); ok {
 			a.edit(c)
 		}
-	case n < 19:
+	case n < 18:
 		if c, ok := a.program.some(a.r, domain.ComponentKind, job); ok {
 			if _, _, there := a.Record(domain.ComponentKind, c); there {
 				_ = a.Void(domain.ComponentKind, c, fmt.Sprintf("reason %d", a.r.IntN(1000))) // the app may have died

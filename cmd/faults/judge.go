@@ -174,9 +174,15 @@ func compare(b *book.Book, told []book.Told) (findings []string) {
 			note("half: a review did not move its job: %s", move)
 		}
 	}
+	keeps := map[string]bool{} // jobs of which something was held: that stops an acceptance
+	for i := range b.Held {
+		if h := &b.Held[i]; h.Kind != string(domain.ReviewKind) {
+			keeps[jobOf(h)] = true
+		}
+	}
 	for i := range b.Held {
 		h := &b.Held[i]
-		mustBe := refused[h.Key()+h.Content()] || closedToCrews(h.Code) && reviewed[jobOf(h)]
+		mustBe := h.Code == string(domain.NotAcceptable) && keeps[jobOf(h)] || refused[h.Key()+h.Content()] || closedToCrews(h.Code) && reviewed[jobOf(h)]
 		if why := stuck(h, b, standing, mustBe); why != "" {
 			note("stuck: %s is %s (%s) on version %d, %s: %.300s", h.Key(), h.State, h.Code, h.BaseVersion, why, h.Content())
 		}
