@@ -147,16 +147,16 @@ func (s *Server) applyHeld(ctx context.Context, caller domain.Caller, r *frame.R
 		return frame.Answer{}, err
 	}
 	if held.State != "open" && held.State != "waiting" {
-		return frame.Answer{}, domain.Errorf(domain.StateNotAllowed, "the item is %s already", held.State)
+		return frame.Answer{}, domain.At("/state", domain.StateNotAllowed, "the item is %s already", held.State)
 	}
 	sent := wire.Item{Raw: held.Bytes}
 	if sent.Faults, err = strict.Read(held.Bytes, &sent); err != nil {
-		return frame.Answer{}, domain.Errorf(domain.Invalid, "what was kept is not one JSON value; it can only be dismissed")
+		return frame.Answer{}, onlyDismissed("/bytes", "bad_json", "what was kept is not one JSON value")
 	}
 	item := s.newItem(&sent, currentSchema)
 	row, known := domain.RowOf(item.Kind)
 	if !known {
-		return frame.Answer{}, domain.Errorf(domain.Invalid, "what was kept names no kind of record; it can only be dismissed")
+		return frame.Answer{}, onlyDismissed("/kind", "unknown_kind", "what was kept names no kind of record")
 	}
 	item.BaseVersion, item.Resolves = body.BaseVersion, held.ID
 	item.TokenID, item.PersonID, item.DeviceID = held.TokenID, held.PersonID, held.DeviceID
@@ -167,6 +167,13 @@ func (s *Server) applyHeld(ctx context.Context, caller domain.Caller, r *frame.R
 		a.Header.Del("Location")
 	}
 	return a, err
+}
+
+// onlyDismissed refuses a held item that cannot be read, by the member of it that
+// is at fault.
+func onlyDismissed(pointer, code, detail string) error {
+	return &domain.Error{Code: domain.Invalid, Detail: detail + "; it can only be dismissed",
+		Faults: []domain.Fault{{Pointer: pointer, Code: code, Detail: detail, Fix: "dismiss the item; its bytes are kept"}}}
 }
 
 // dismissHeld closes an item without accepting it; its bytes stay.

@@ -2,6 +2,7 @@ package api_test
 
 import (
 	"encoding/json"
+	"fmt"
 	"slices"
 	"strings"
 	"testing"
@@ -119,6 +120,30 @@ func TestAnswersTellWhatWasNotTaken(t *testing.T) {
 	}
 	push(domain.InWork, 2, func(j *domain.Job) { j.FundSource, j.OutcomeReason = "other_fund", "Nobody was home." })
 	told(answer.Items[0].Notes, "fund_source")
+	// So it is with a home: what stands, sent again, needs no word.
+	home := "/v1/homes/" + in.ids(domain.HomeKind)[0].String()
+	var stood struct {
+		Version int64
+		Record  object
+	}
+	given := object{"kind": "landlord", "given_on": "2026-09-30", "reference": "An invented letter"}
+	a.Do(domain.Staff, "GET", home, nil).Want(200).Into(&stood)
+	stood.Record["permission"] = given
+	a.Do(domain.Staff, "PUT", home, stood.Record, "If-Match", fmt.Sprintf("%q", fmt.Sprint(stood.Version))).Want(200)
+	stood.Record["ground_cover"] = true
+	entry.Notes = nil
+	a.Do(domain.Field, "PUT", home, stood.Record, "If-Match", fmt.Sprintf("%q", fmt.Sprint(stood.Version+1))).Want(200).Into(&entry)
+	if entry.Notes != nil {
+		t.Errorf("the permission as it stands: %q", entry.Notes)
+	}
+	given["given_on"] = "2026-10-01"
+	a.Do(domain.Field, "PUT", home, stood.Record, "If-Match", fmt.Sprintf("%q", fmt.Sprint(stood.Version+2))).Want(200).Into(&entry)
+	told(entry.Notes, "permission")
+	var kept struct{ Record domain.Home }
+	a.Do(domain.Staff, "GET", home, nil).Want(200).Into(&kept)
+	if p := kept.Record.Permission; p == nil || p.GivenOn != "2026-09-30" || p.Reference != "An invented letter" {
+		t.Errorf("the office's permission: %+v", p)
+	}
 	if len(answer.LeftOut) != 1 || answer.LeftOut[0].Pointer != "/sent_at" || answer.LeftOut[0].Code != "bad_format" {
 		t.Errorf("a clock that cannot be read: %+v", answer.LeftOut)
 	}

@@ -203,6 +203,9 @@ func TestPictureOnTheWire(t *testing.T) {
 	if r := a.Do(domain.Field, "HEAD", pictureAt(id), nil).Want(204); r.Header.Get("Upload-Offset") != "20000" {
 		t.Errorf("asked: %v", r.Header)
 	}
+	if p := part(20_000, 20_100, "?0").Want(422).Problem(); len(p.Errors) != 1 || p.Errors[0].Code != "too_small" || !strings.Contains(p.Errors[0].Fix, "byte 20000") {
+		t.Errorf("a part too small: %+v", p)
+	}
 	if r := part(20_000, len(content), "?1").Want(200); r.Header.Get("Upload-Complete") != "?1" {
 		t.Errorf("the last part: %s", r.Body)
 	}

@@ -223,11 +223,15 @@ func (s *Server) itemAnswer(caller domain.Caller, p *storage.PushedItem, i int, 
 		a.Current = s.entryJSON(caller, p.Entry, beside{})
 	}
 	if e := p.Problem; e != nil {
-		if e != shape { // intake and the constraints speak of the record alone
+		if e != shape { // intake and the constraints speak of the record, or the void, alone
+			at := "/record"
+			if sent.Void != nil {
+				at = "/void"
+			}
 			within := *e
 			within.Faults = make([]domain.Fault, len(e.Faults))
 			for n, f := range e.Faults {
-				f.Pointer = "/record" + f.Pointer
+				f.Pointer = at + f.Pointer
 				within.Faults[n] = f
 			}
 			e = &within

@@ -80,6 +80,11 @@ func (s *stored) acceptedEntries(decisions []intake.Decision, now time.Time) ([]
 			before = s.entries[item.Key()]
 		}
 		if len(item.Keep) > 0 && before != nil && item.Record != nil {
+			if item.AsSent != nil {
+				if err := item.Overrule(before.Body); err != nil {
+					return nil, err
+				}
+			}
 			body, err := intake.Keep(item.Body, before.Body, item.Keep)
 			if err != nil {
 				return nil, err

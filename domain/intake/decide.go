@@ -185,6 +185,11 @@ func (w *sorter) replayOf(item *Item, head Head, exists bool) (int64, bool) {
 	return head.Version, ok && content.says(item)
 }
 
+// fixed refuses to change or void a record as a whole.
+func fixed(detail, fix string) *domain.Error {
+	return &domain.Error{Code: domain.Invalid, Detail: detail, Faults: []domain.Fault{{Code: "fixed", Detail: detail, Fix: fix}}}
+}
+
 // changesWhatStays refuses edits of what is fixed for ever.
 func (w *sorter) changesWhatStays(item *Item, head Head, exists bool) *domain.Error {
 	var faults []domain.Fault
@@ -194,10 +199,8 @@ func (w *sorter) changesWhatStays(item *Item, head Head, exists bool) *domain.Er
 	if exists && item.Record != nil {
 		row, _ := domain.RowOf(item.Kind)
 		if row.Fixed {
-			return &domain.Error{Code: domain.Invalid, Detail: fmt.Sprintf("a %s is never changed", item.Kind), Faults: []domain.Fault{{
-				Pointer: "", Code: "fixed", Detail: fmt.Sprintf("a %s is never changed once it is recorded", item.Kind),
-				Fix: "record a new one that names this one in \"replaces\" and says why in \"reason\"",
-			}}}
+			return fixed(fmt.Sprintf("a %s is never changed once it is recorded", item.Kind),
+				"record a new one that names this one in \"replaces\" and says why in \"reason\"")
 		}
 		switch r := item.Record.(type) {
 		case *domain.Job:

@@ -145,9 +145,9 @@ func TestEachItemIsDecided(t *testing.T) {
 		{name: "replacing by another method", caller: field, item: put(fresh, fanTest(&panReading)), want: Rejected, code: domain.Invalid, pointer: "/replaces", fault: "replaces_other"},
 		{name: "photo that replaces itself", caller: field, item: put(fresh, photo(&fresh)), want: Rejected, code: domain.Invalid, pointer: "/replaces", fault: "replaces_other"},
 		{name: "reading that replaces itself", caller: field, item: put(fresh, fanTest(&fresh)), want: Rejected, code: domain.Invalid, pointer: "/replaces", fault: "replaces_other"},
-		{name: "a rule set changes", caller: admin, item: putOn(1, comingSet, &domain.RuleSet{Name: "other", FromOn: "2026-11-01"}), want: Rejected, code: domain.Invalid},
+		{name: "a rule set changes", caller: admin, item: putOn(1, comingSet, &domain.RuleSet{Name: "other", FromOn: "2026-11-01"}), want: Rejected, code: domain.Invalid, fault: "fixed"},
 		{name: "a rule set from today", caller: admin, item: put(fresh, &domain.RuleSet{Name: "now", FromOn: today}), want: Rejected, code: domain.Invalid, pointer: "/from_on", fault: "too_small"},
-		{name: "void of a rule set in force", caller: admin, item: voided(domain.RuleSetKind, firstSet, 1), want: Rejected, code: domain.Invalid},
+		{name: "void of a rule set in force", caller: admin, item: voided(domain.RuleSetKind, firstSet, 1), want: Rejected, code: domain.Invalid, fault: "fixed"},
 
 		// Rejected for the state of the job.
 		{name: "job given to another", caller: field, prepare: func(w *world) { w.change(ourJob, func(j *Job) { j.Record.ContractorID = theirs }) },

@@ -24,6 +24,7 @@ type Item struct {
 	Resolves    domain.UUID   // the held item that this one settles
 	Raw         []byte        // the item as it came, for held
 	Keep        []string      // members newer than the app that sent it: their stored values stay
+	AsSent      []byte        // the body before the office's members were put back; nil: it holds none of a crew's
 	Overruled   []string      // members of a crew's item that the office sets and that stand otherwise than they were sent
 	Problem     *domain.Error // why its shape is refused, if it is
 

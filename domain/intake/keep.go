@@ -46,11 +46,14 @@ func (w *sorter) keepOffice(item *Item, exists bool) *domain.Error {
 	if !crew || len(members) == 0 || item.Record == nil || ofHome && !exists {
 		return nil
 	}
-	body, err := without(item.Body, members)
+	if item.AsSent == nil { // decided again, the body is no longer the one that came
+		item.AsSent = item.Body
+	}
+	body, err := without(item.AsSent, members)
 	if err != nil {
 		return domain.Errorf(domain.Internal, "the body of a %s: %v", item.Kind, err)
 	}
-	if ofHome { // put back where the stored body is read
+	if ofHome { // put back, and compared, where the stored body is read
 		_, texts := domain.SplitTexts(item.Kind, body)
 		item.Texts = nil
 		for _, t := range texts {
@@ -70,7 +73,7 @@ func (w *sorter) keepOffice(item *Item, exists bool) *domain.Error {
 			}
 			stands = []byte(`{"pay_basis":"` + string(basis) + `"}`)
 		}
-		if item.Overruled, err = overruled(item.Body, stands, members); err != nil {
+		if err = item.Overrule(stands); err != nil {
 			return domain.Errorf(domain.Internal, "the body of a %s: %v", item.Kind, err)
 		}
 		if body, err = Keep(body, stands, members); err != nil {
@@ -84,22 +87,23 @@ func (w *sorter) keepOffice(item *Item, exists bool) *domain.Error {
 	return nil
 }
 
-// overruled are the named members that a body sends otherwise than they stand.
-// Both are in the form of RFC 8785, or hold texts alone there.
-func overruled(body, stands []byte, names []string) (list []string, err error) {
+// Overrule notes what a crew sent otherwise than the office has it. Both bodies
+// are in the form of RFC 8785.
+func (i *Item) Overrule(stands []byte) error {
 	sent, stored := map[string]jsontext.Value{}, map[string]jsontext.Value{}
-	if err = json.Unmarshal(body, &sent); err == nil {
-		err = json.Unmarshal(stands, &stored)
+	if err := json.Unmarshal(i.AsSent, &sent); err != nil {
+		return fmt.Errorf("read a record: %w", err)
 	}
-	if err != nil {
-		return nil, fmt.Errorf("read a record: %w", err)
+	if err := json.Unmarshal(stands, &stored); err != nil {
+		return fmt.Errorf("read a stored record: %w", err)
 	}
-	for _, name := range names {
+	i.Overruled = nil
+	for _, name := range domain.OfficeMembers(i.Kind) {
 		if value, is := sent[name]; is && string(value) != string(stored[name]) {
-			list = append(list, name)
+			i.Overruled = append(i.Overruled, name)
 		}
 	}
-	return list, nil
+	return nil
 }
 
 // without is the body without the members.

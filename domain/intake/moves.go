@@ -108,12 +108,12 @@ func (w *sorter) refusedRuleSet(item *Item, exists bool) *domain.Error {
 	r, ok := item.Record.(*domain.RuleSet)
 	if !ok {
 		if from, stored := w.store.RuleSets[item.ID]; stored && from <= w.store.Today {
-			return domain.Errorf(domain.Invalid, "a rule set that is in force is never voided; record another that begins later")
+			return fixed("a rule set that is in force is never voided", "record another that begins later")
 		}
 		return nil
 	}
 	if exists {
-		return domain.Errorf(domain.Invalid, "a rule set is never changed; record another that begins later")
+		return fixed("a rule set is never changed", "record another that begins later")
 	}
 	if r.FromOn <= w.store.Today {
 		return domain.InvalidFields([]domain.Fault{{Pointer: "/from_on", Code: "too_small",

@@ -169,11 +169,13 @@ func (p *Pictures) keep(ctx context.Context, caller domain.Caller, id domain.UUI
 		case part.Offset != from:
 			return errOffset(u)
 		case from+int64(len(chunk)) > r.BytesCount:
-			return domain.Errorf(domain.TooLarge, "the record of this photo says that its picture has %d bytes", r.BytesCount)
+			return domain.At("", domain.TooLarge, "the record of this photo says that its picture has %d bytes", r.BytesCount)
 		case len(chunk) == 0:
 			return nil
 		case len(chunk) < leastBytes && from+int64(len(chunk)) < r.BytesCount:
-			return domain.Errorf(domain.Invalid, "a part that is not the last has at least %d bytes", leastBytes)
+			detail := fmt.Sprintf("a part that is not the last has at least %d bytes, this one has %d", leastBytes, len(chunk))
+			return &domain.Error{Code: domain.Invalid, Detail: detail, Faults: []domain.Fault{{Code: "too_small", Detail: detail,
+				Fix: fmt.Sprintf("go on at byte %d with a larger part, or with the whole rest", from)}}}
 		case from == 0:
 			if refused = p.firstLook(chunk); refused != nil {
 				t.Queue(anewSQL, storage.Args{"program_id": t.Program, "id": id, "state": string(domain.BytesRefused), "code": string(domain.CodeOf(refused)),
