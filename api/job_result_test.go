@@ -170,10 +170,12 @@ func TestQuestionsAboutOtherHomes(t *testing.T) {
 			Questions []struct{ Screen, Detail string }
 		}
 		a.Do(domain.Staff, "GET", "/v1/jobs/"+first.Job.String()+"/result", nil).Want(200).Into(&answer)
+		var other struct{ Number int64 }
+		a.Do(domain.Staff, "GET", "/v1/jobs/"+second.Job.String(), nil).Want(200).Into(&other)
 		screens := ""
 		for _, q := range answer.Questions {
 			screens += q.Screen + " "
-			if !strings.Contains(q.Detail, second.Job.String()) {
+			if want := fmt.Sprintf("job %d ", other.Number); !strings.Contains(q.Detail, want) {
 				t.Errorf("%s does not name the other job: %s", q.Screen, q.Detail)
 			}
 		}
@@ -247,6 +249,8 @@ func TestQuestions(t *testing.T) {
 		}
 	}
 	second.sendIn(a, a.Tokens)
+	var other struct{ Number int64 }
+	a.Do(domain.Staff, "GET", "/v1/jobs/"+second.Job.String(), nil).Want(200).Into(&other)
 	for role, named := range map[domain.Role]bool{domain.Staff: true, domain.Field: false} {
 		body := a.Do(role, "GET", address, nil).Want(200).Body
 		if bytesOf(t, body) != bytesOf(t, clean) {
@@ -259,8 +263,12 @@ func TestQuestions(t *testing.T) {
 		if at(asked, "questions.0.screen") != "same_photo" || at(asked, "questions.0.innocent") == nil {
 			t.Errorf("%s: %v", role, at(asked, "questions"))
 		}
-		if got := strings.Contains(fmt.Sprint(at(asked, "questions.0.detail")), second.Job.String()); got != named {
-			t.Errorf("%s: the other job is named: %v", role, got)
+		want := "another job has it too"
+		if named {
+			want = fmt.Sprintf("job %d has it too", other.Number)
+		}
+		if got := at(asked, "questions.0.detail"); got != want {
+			t.Errorf("%s is told %q, want %q", role, got, want)
 		}
 	}
 }

@@ -108,6 +108,7 @@ type sameRow struct {
 	RecordID [16]byte
 	JobID    [16]byte
 	HomeID   [16]byte
+	Number   int64 // of the job
 	JobVoid  bool
 	Body     string // of a visit
 	Replaced bool   // of a reading: by one that is not voided
@@ -123,14 +124,14 @@ WITH own AS (
     CROSS JOIN LATERAL (SELECT x.match FROM entry AS x
         WHERE x.program_id = @program_id AND x.job_id = k.id AND x.kind IN ('measurement', 'photo', 'visit') AND x.match IS NOT NULL OFFSET 0) AS e
 )
-SELECT o.match, o.kind, o.record_id, o.job_id, j.home_id, j.void AS job_void, CASE WHEN o.kind = 'visit' THEN o.body ELSE '' END AS body,
+SELECT o.match, o.kind, o.record_id, o.job_id, j.home_id, j.number, j.void AS job_void, CASE WHEN o.kind = 'visit' THEN o.body ELSE '' END AS body,
     o.kind = 'measurement' AND EXISTS (SELECT FROM entry AS x
         WHERE x.program_id = @program_id AND x.job_id = o.job_id AND x.kind = 'measurement' AND x.until_position IS NULL AND x.voided_at IS NULL
             AND (x.body::jsonb ->> 'replaces')::uuid = o.record_id OFFSET 0) AS replaced
 FROM own
 CROSS JOIN LATERAL (SELECT x.match, x.kind, x.record_id, x.job_id, x.body FROM entry AS x
     WHERE x.program_id = @program_id AND x.match = own.match LIMIT @same_at_most) AS o
-CROSS JOIN LATERAL (SELECT x.home_id, x.void FROM job AS x WHERE x.program_id = @program_id AND x.id = o.job_id OFFSET 0) AS j
+CROSS JOIN LATERAL (SELECT x.home_id, x.number, x.void FROM job AS x WHERE x.program_id = @program_id AND x.id = o.job_id OFFSET 0) AS j
 WHERE o.job_id <> ALL (@jobs_alone)
 ORDER BY o.job_id, o.record_id`
 
@@ -205,15 +206,17 @@ type likeRow struct {
 	PhotoID      [16]byte
 	OtherPhotoID [16]byte
 	OtherJobID   [16]byte
+	OtherNumber  int64
 	DifferBits   int32
 }
 
 // Pictures of other homes that look like one of these jobs'.
 const factsLikeSQL = `
-SELECT l.job_id, l.photo_id, l.other_photo_id, l.other_job_id, l.differ_bits
+SELECT l.job_id, l.photo_id, l.other_photo_id, l.other_job_id, j.number AS other_number, l.differ_bits
 FROM unnest(@jobs::uuid[]) AS k(id)
 CROSS JOIN LATERAL (SELECT x.job_id, x.photo_id, x.other_photo_id, x.other_job_id, x.differ_bits FROM picture_like AS x
     WHERE x.program_id = @program_id AND x.job_id = k.id ORDER BY x.photo_id, x.other_photo_id LIMIT @same_at_most) AS l
+CROSS JOIN LATERAL (SELECT x.number FROM job AS x WHERE x.program_id = @program_id AND x.id = l.other_job_id OFFSET 0) AS j
 ORDER BY l.photo_id, l.other_photo_id`
 
 // readFacts queues the reading; decode makes it usable after the flush. args
@@ -276,7 +279,7 @@ func (f *facts) overlay(accepted []domain.Entry) {
 
 // outside picks what concerns one job, of which entries are the records.
 func (f *facts) outside(jobID domain.UUID, job *domain.Job, entries []domain.Entry) rules.Outside {
-	o := rules.Outside{Zone: f.zone, HomesLed: f.led}
+	o := rules.Outside{Zone: f.zone, HomesLed: f.led, JobNumbers: map[domain.UUID]int64{}}
 	for _, e := range f.entries {
 		if f.concerns(&e, job) {
 			o.Entries = append(o.Entries, e)
@@ -301,6 +304,7 @@ func (f *facts) outside(jobID domain.UUID, job *domain.Job, entries []domain.Ent
 	}
 	for _, r := range f.like {
 		if domain.UUID(r.JobID) == jobID {
+			o.JobNumbers[r.OtherJobID] = r.OtherNumber
 			o.LikePhotos = append(o.LikePhotos, rules.LikePhoto{PhotoID: r.PhotoID, OtherPhotoID: r.OtherPhotoID, OtherJobID: r.OtherJobID, DifferBits: int(r.DifferBits)})
 		}
 	}
@@ -360,6 +364,7 @@ func (f *facts) elsewhere(jobID, home domain.UUID, entries []domain.Entry, o *ru
 			if domain.UUID(other.JobID) == jobID || domain.UUID(other.HomeID) == home {
 				continue
 			}
+			o.JobNumbers[other.JobID] = other.Number
 			switch r := e.Record.(type) {
 			case *domain.Photo:
 				addSamePhoto(o, r.SHA256, other.JobID)

@@ -2,6 +2,7 @@ package storage_test
 
 import (
 	"context"
+	"fmt"
 	"slices"
 	"testing"
 	"time"
@@ -107,7 +108,11 @@ func TestSameReadingsAtTwoHomes(t *testing.T) {
 			}
 			for job, other := range map[domain.UUID]domain.UUID{h.here: h.there, h.there: h.here} {
 				found, detail := h.asked(job)
-				if want := "job " + other.String() + " has them too"; found != c.asks || found && detail != want {
+				named, err := w.DB.Record(context.Background(), w.Staff, domain.JobKind, other)
+				if err != nil {
+					t.Fatal(err)
+				}
+				if want := fmt.Sprintf("job %d has them too", named.Entry.Number); found != c.asks || found && detail != want {
 					t.Errorf("asked is %v with %q, want %v with %q", found, detail, c.asks, want)
 				}
 			}

@@ -33,6 +33,8 @@ type Outside struct {
 	SameTests   []domain.UUID   // jobs at other homes with the same readings to the digit
 	Pending     []PendingDevice // devices that said they still hold work of this job
 	OtherVisits []OtherVisit    // of this job's people to other homes on the same days
+	// JobNumbers are the numbers by which people call those other jobs.
+	JobNumbers map[domain.UUID]int64
 	// Past are versions of this job's records that were replaced: the first one
 	// of what tells a time, and those that stood when the job was last returned.
 	Past []domain.Entry

@@ -3,6 +3,7 @@ package rules
 import (
 	"math"
 	"slices"
+	"strconv"
 	"strings"
 	"time"
 
@@ -94,7 +95,7 @@ var screenSameReadings = Screen{
 	Source:   practice,
 	ask: func(s *screening) {
 		if jobs := s.job.Outside.SameTests; len(jobs) > 0 {
-			s.ask(ids(jobs)+" has them too", s.job.subject())
+			s.ask(s.otherJobs(jobs...)+" has them too", s.job.subject())
 		}
 	},
 }
@@ -115,7 +116,7 @@ var screenSamePhoto = Screen{
 					return slices.ContainsFunc(s.job.Outside.LikePhotos, func(like LikePhoto) bool { return like.PhotoID == p.ID && like.OtherJobID == job })
 				})
 				if len(others) > 0 {
-					s.ask(ids(others)+" has it too", p.Subject())
+					s.ask(s.otherJobs(others...)+" has it too", p.Subject())
 				}
 			}
 			for _, like := range s.job.Outside.LikePhotos {
@@ -126,7 +127,7 @@ var screenSamePhoto = Screen{
 				if !like.OtherPhotoID.IsZero() {
 					subjects = append(subjects, domain.Subject{Kind: domain.PhotoKind, ID: like.OtherPhotoID})
 				}
-				s.ask("one of "+ids([]domain.UUID{like.OtherJobID})+" looks like it", subjects...)
+				s.ask("one of "+s.otherJobs(like.OtherJobID)+" looks like it", subjects...)
 			}
 		}
 	},
@@ -231,12 +232,14 @@ func (a *Assembled) workOn(shown []domain.PhotoSubject) (first, last *time.Time)
 	return first, last
 }
 
-// ids names other jobs; one whose id is zero is not to be named to the reader.
-func ids(list []domain.UUID) string {
+// otherJobs names jobs at other homes by the numbers that people call them by; one
+// whose number is not known to the reader is another job.
+func (s *screening) otherJobs(list ...domain.UUID) string {
 	names := make([]string, len(list))
 	for i, id := range list {
-		if names[i] = "job " + id.String(); id.IsZero() {
-			names[i] = "another job"
+		names[i] = "another job"
+		if n := s.job.Outside.JobNumbers[id]; n > 0 {
+			names[i] = "job " + strconv.FormatInt(n, 10)
 		}
 	}
 	return strings.Join(names, ", ")
@@ -285,7 +288,7 @@ var screenTwoHomesAtOnce = Screen{
 			}
 			for _, other := range s.job.Outside.OtherVisits {
 				if there(v.Record, other.CrewMemberID) && overlap(*v.Record.ArrivedAt, *v.Record.LeftAt, other) {
-					s.ask("on "+ids([]domain.UUID{other.JobID})+" from "+s.job.clock(other.ArrivedAt)+" to "+s.job.clock(other.LeftAt), v.Subject(),
+					s.ask("on "+s.otherJobs(other.JobID)+" from "+s.job.clock(other.ArrivedAt)+" to "+s.job.clock(other.LeftAt), v.Subject(),
 						domain.Subject{Kind: domain.CrewMemberKind, ID: other.CrewMemberID})
 				}
 			}

@@ -156,3 +156,19 @@ func TestScreens(t *testing.T) {
 		})
 	}
 }
+
+// Another job is named by the number that people call it by; to whoever may not
+// know it, it is another job.
+func TestOtherJobsAreNamedByNumber(t *testing.T) {
+	for want, numbers := range map[string]map[domain.UUID]int64{
+		"job 1042, another job has them too":    {{3}: 1042},
+		"another job, another job has them too": nil,
+	} {
+		j := clean(t)
+		j.outside.SameTests, j.outside.JobNumbers = []domain.UUID{{3}, {4}}, numbers
+		a := j.assemble()
+		if asked := Ask(a, Compute(j.set(), a)); len(asked) != 1 || asked[0].Detail != want {
+			t.Errorf("%+v, want %q", asked, want)
+		}
+	}
+}

@@ -113,7 +113,7 @@ func inspectorReading(judged *storage.Judged) *float64 {
 	return result.AfterCFM25
 }
 
-// unnamed keeps the ids of other jobs from a caller who may not know of them.
+// unnamed keeps other jobs, ids and numbers, from a caller who may not know of them.
 func unnamed(o rules.Outside) rules.Outside {
 	o.SamePhotos, o.SameTests, o.OtherVisits = slices.Clone(o.SamePhotos), slices.Clone(o.SameTests), slices.Clone(o.OtherVisits)
 	for i := range o.SamePhotos {
