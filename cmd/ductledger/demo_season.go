@@ -17,7 +17,9 @@ import (
 	"sync/atomic"
 	"time"
 
+	"ductledger/api"
 	"ductledger/api/device"
+	"ductledger/api/sheet"
 	"ductledger/api/strict"
 	"ductledger/api/wire"
 	"ductledger/cmd/ductledger/fixture"
@@ -25,6 +27,7 @@ import (
 	"ductledger/domain/draws"
 	"ductledger/domain/rules"
 	"ductledger/storage"
+	monthdb "ductledger/storage/month"
 
 	"github.com/go-json-experiment/json"
 	"github.com/go-json-experiment/json/jsontext"
@@ -42,10 +45,7 @@ type season struct {
 	jobs        []*job
 	first       int // jobs before it are finished
 	sentIn      int
-	inspector   *office
-	toInspect   map[int][]*job // by day
-	complains   map[int][]*job
-	inspected   map[*fixture.Crew]int
+	duties
 }
 
 // job is a plan with where it stands. On one day either the office or its
@@ -236,6 +236,9 @@ func (s *seeding) run(jobs, months int) error {
 				return err
 			}
 		}
+		if err := s.main.visits(day, midnight); err != nil {
+			return fmt.Errorf("visits of %s: %w", midnight.Format(time.DateOnly), err)
+		}
 		s.clock.set(midnight.Add(fixture.Evening))
 		if err := s.main.inspections(day, midnight); err != nil {
 			return fmt.Errorf("inspections of %s: %w", midnight.Format(time.DateOnly), err)
@@ -246,7 +249,7 @@ func (s *seeding) run(jobs, months int) error {
 		s.show.step(midnight, s.main.sentIn)
 	}
 	s.clock.set(now)
-	err = s.main.finish()
+	err = s.main.finish(now.In(zone), months)
 	s.show.end(s.main.sentIn)
 	return err
 }
@@ -294,9 +297,9 @@ func (s *seeding) season(code, name string, w *fixture.Program) (*season, error)
 
 // firstRules are the default rules with invented prices.
 func firstRules() *domain.RuleSet {
-	const state, utility = "state_fund", "utility_fund"
+	const state, utility = fixture.StateFund, fixture.UtilityFund
 	return &domain.RuleSet{Name: "DEMO rules", FromOn: firstRuleSetFrom, PayBasis: domain.Measured, FundSources: []string{state, utility},
-		AssignNeeds: []domain.AssignNeed{domain.NeedsPermission}, Inspecting: &domain.Inspecting{TopUpCount: new(2.0)},
+		AssignNeeds: []domain.AssignNeed{domain.NeedsPermission}, Inspecting: &domain.Inspecting{TopUpCount: new(2.0), VisitPercent: new(30)},
 		Prices: []domain.Price{
 			{Line: "home", SectionCount: new(1), AmountCents: 40000, FundSource: state, Category: "labor"},
 			{Line: "home", SectionCount: new(2), AmountCents: 60000, FundSource: state, Category: "labor"},
@@ -373,7 +376,7 @@ func (s *season) openOffice() error {
 		}
 		s.tokens[t.Role] = text
 	}
-	s.toInspect, s.complains, s.inspected = map[int][]*job{}, map[int][]*job{}, map[*fixture.Crew]int{}
+	s.duties = newDuties()
 	s.inspector = &office{season: s, token: s.tokens[domain.Inspector], http: &http.Client{Transport: s.link}}
 	s.office = &office{season: s, token: s.tokens[domain.Staff], http: &http.Client{Transport: s.link}, ids: rand.New(rand.NewPCG(demoSeed+2, uint64(len(s.fixture.Plans))))}
 	if _, err := s.office.send(s.in.ctx, s.fixture.Setup); err != nil {
@@ -493,6 +496,11 @@ const maxItems = 500
 // send sends records in batches; an item that is not taken is an error, the
 // others of its batch stand.
 func (o *office) send(ctx context.Context, records []rules.Item) ([]wire.ItemAnswer, error) {
+	return o.sendOver(ctx, 0, records)
+}
+
+// sendOver sends the next version of records of which one version is known.
+func (o *office) sendOver(ctx context.Context, version int64, records []rules.Item) ([]wire.ItemAnswer, error) {
 	var all []wire.ItemAnswer
 	for from := 0; from < len(records); from += maxItems {
 		var batch wire.Batch
@@ -501,7 +509,7 @@ func (o *office) send(ctx context.Context, records []rules.Item) ([]wire.ItemAns
 			if err != nil {
 				return nil, err
 			}
-			batch.Items = append(batch.Items, wire.Item{Kind: r.Kind, ID: r.ID, Record: strict.Record{Raw: body}})
+			batch.Items = append(batch.Items, wire.Item{Kind: r.Kind, ID: r.ID, BaseVersion: version, Record: strict.Record{Raw: body}})
 		}
 		body, err := json.Marshal(batch)
 		if err != nil {
@@ -563,24 +571,120 @@ func (o *office) call(ctx context.Context, method, path string, body []byte, int
 	return json.Unmarshal(text, into)
 }
 
+// duties are what the office and the inspector have in hand beside the jobs.
+type duties struct {
+	inspector *office
+	byID      map[domain.UUID]*job
+	toInspect map[int][]*job // by day, as the three below
+	complains map[int][]*job
+	repaired  map[int][]*callBack
+	settled   map[int][]rules.Item
+	scheduled map[*job]bool // to be inspected, or inspected
+	inspected map[*fixture.Crew]int
+}
+
+// callBack is a complaint that a crew answers for.
+type callBack struct {
+	crew   *fixture.Crew
+	repair []rules.Item
+}
+
+func newDuties() duties {
+	return duties{toInspect: map[int][]*job{}, complains: map[int][]*job{}, repaired: map[int][]*callBack{}, settled: map[int][]rules.Item{},
+		scheduled: map[*job]bool{}, inspected: map[*fixture.Crew]int{}}
+}
+
+// asSentIn tells that the jobs of a day's month are drawn as they are sent in: so it is in
+// the last month and the running one. Before, each month was drawn once it was over.
+func (s *season) asSentIn(midnight time.Time) bool {
+	last := s.fixture.Days[len(s.fixture.Days)-1]
+	return !midnight.Before(time.Date(last.Year(), last.Month()-1, 1, 0, 0, 0, 0, last.Location()))
+}
+
+// visits lets crews begin jobs in reach of a signal, and the inspector see those at work
+// that the service drew; nobody told him before.
+func (s *season) visits(day int, midnight time.Time) error {
+	if !s.asSentIn(midnight) {
+		return nil
+	}
+	s.clock.set(midnight.Add(fixture.Noon))
+	begun := map[*job]bool{}
+	for _, j := range s.jobs[s.first:] {
+		if j.stand != assigned || j.Worked != day || !j.BeginsInSight() {
+			continue
+		}
+		phone := s.phones[j.Crew]
+		if err := phone.Pull(s.in.ctx); err != nil {
+			return err
+		}
+		moved := *j.Job
+		moved.State = domain.InWork
+		if err := phone.Put(j.JobID, &moved); err != nil {
+			return err
+		}
+		if err := phone.Push(s.in.ctx); err != nil {
+			return err
+		}
+		begun[j] = true
+	}
+	if len(begun) == 0 {
+		return nil
+	}
+	open, err := s.openToInspect()
+	if err != nil {
+		return err
+	}
+	var items []rules.Item
+	for _, j := range open {
+		if begun[j] {
+			items = append(items, s.fixture.Visit(j.Plan, day))
+		}
+	}
+	_, err = s.inspector.send(s.in.ctx, items)
+	return err
+}
+
+// openToInspect are the jobs on the inspector's list.
+func (s *season) openToInspect() (open []*job, err error) {
+	var list struct {
+		Items []struct {
+			JobID domain.UUID `json:"job_id"`
+		} `json:"items"`
+	}
+	if err := s.inspector.get(s.in.ctx, "/v1/worklist?sort=inspection_owed&limit=200", &list); err != nil {
+		return nil, err
+	}
+	if s.byID == nil {
+		s.byID = map[domain.UUID]*job{}
+		for _, j := range s.jobs {
+			s.byID[j.JobID] = j
+		}
+	}
+	for _, item := range list.Items {
+		if j := s.byID[item.JobID]; j != nil {
+			open = append(open, j)
+		}
+	}
+	return open, nil
+}
+
 // inspections is what the office and the inspector do on a day beside the jobs: the draws at
 // the turn of a month, inspections, lessons, and what residents complain about.
 func (s *season) inspections(day int, midnight time.Time) error {
 	if midnight.Day() == 1 {
-		if err := s.draw(day, midnight); err != nil {
+		if err := s.draw(midnight); err != nil {
 			return err
 		}
 	}
-	items := s.fixture.Lessons(day)
-	for _, j := range s.complains[day] {
-		if j.stand == finished { // and not looked at again
-			items = append(items, s.fixture.CallBack(j.Plan, day))
-		}
-	}
-	if _, err := s.office.send(s.in.ctx, items); err != nil {
+	if err := s.callBacks(day); err != nil {
 		return err
 	}
-	items = nil
+	if midnight.Day() == 1 || s.asSentIn(midnight) {
+		if err := s.schedule(day); err != nil {
+			return err
+		}
+	}
+	var items []rules.Item
 	for _, j := range s.toInspect[day] {
 		items = append(items, s.fixture.Inspect(j.Plan, day, s.inspected[j.Crew])...)
 		s.inspected[j.Crew]++
@@ -589,56 +693,101 @@ func (s *season) inspections(day int, midnight time.Time) error {
 	return err
 }
 
+// callBacks are the complaints of a day, the repairs after earlier ones, and how those were
+// settled.
+func (s *season) callBacks(day int) error {
+	items := s.fixture.Lessons(day)
+	for _, j := range s.complains[day] {
+		if j.stand != finished {
+			continue // it is looked at again
+		}
+		c := s.fixture.CallBack(j.Plan, day)
+		items = append(items, c.Told)
+		if len(c.Repaired) > 0 {
+			s.repaired[c.RepairedOn] = append(s.repaired[c.RepairedOn], &callBack{j.Crew, c.Repaired})
+		}
+		if c.Settled.Record != nil {
+			s.settled[c.SettledOn] = append(s.settled[c.SettledOn], c.Settled)
+		}
+	}
+	if _, err := s.office.send(s.in.ctx, items); err != nil {
+		return err
+	}
+	for _, c := range s.repaired[day] {
+		phone := s.phones[c.crew]
+		if err := phone.Pull(s.in.ctx); err != nil {
+			return err
+		}
+		for _, item := range c.repair {
+			if err := phone.Put(item.ID, item.Record); err != nil {
+				return err
+			}
+		}
+		if err := phone.Push(s.in.ctx); err != nil {
+			return err
+		}
+	}
+	_, err := s.office.sendOver(s.in.ctx, 1, s.settled[day])
+	return err
+}
+
 // inspectionDays are over how many days the inspections of a month are spread.
 const inspectionDays = 9
 
-// draw promises the seed of the month that begins, and draws from the one that is over.
-func (s *season) draw(day int, midnight time.Time) error {
-	step := func(month time.Time, ask map[string]string) (drawn domain.InspectionDraw, err error) {
+// schedule gives each job that was opened to inspectors a day.
+func (s *season) schedule(day int) error {
+	open, err := s.openToInspect()
+	if err != nil {
+		return err
+	}
+	count := 0
+	for _, j := range open {
+		if s.scheduled[j] || j.stand < sentIn || j.Begun() {
+			continue // or open for a visit during the work
+		}
+		s.scheduled[j] = true
+		on := day + 1 + count%inspectionDays
+		s.toInspect[on], count = append(s.toInspect[on], j), count+1
+	}
+	return nil
+}
+
+// draw begins the draw of a month, and ends that of the one that is over: both under a
+// seed that is promised first, or as jobs are sent in.
+func (s *season) draw(midnight time.Time) error {
+	step := func(month time.Time, ask map[string]any) error {
 		ask["month"] = month.Format("2006-01")
 		body, err := json.Marshal(ask)
 		if err != nil {
-			return drawn, err
+			return err
 		}
-		var answer struct {
-			Record domain.InspectionDraw `json:"record"`
-		}
-		err = s.office.call(s.in.ctx, http.MethodPost, "/v1/inspection-draws", body, &answer)
-		return answer.Record, err
+		return s.office.call(s.in.ctx, http.MethodPost, "/v1/inspection-draws", body, nil)
 	}
 	promise := func(month time.Time) (seed, digest string) {
 		secret := sha256.Sum256([]byte("DEMO seed of " + month.Format("2006-01"))) // of a demo: nobody is to be surprised
 		told := draws.SeedDigest(secret[:])
 		return hex.EncodeToString(secret[:]), hex.EncodeToString(told[:])
 	}
-	_, digest := promise(midnight)
-	if _, err := step(midnight, map[string]string{"seed_sha256": digest}); err != nil {
+	ask := map[string]any{"as_sent_in": true}
+	if !s.asSentIn(midnight) {
+		_, digest := promise(midnight)
+		ask = map[string]any{"seed_sha256": digest}
+	}
+	if err := step(midnight, ask); err != nil {
 		return err
 	}
 	last := midnight.AddDate(0, -1, 0)
 	if !slices.ContainsFunc(s.jobs, func(j *job) bool { return j.stand != planned && j.frameOf(s.fixture, last) }) {
 		return nil
 	}
+	if s.asSentIn(last) {
+		return step(last, map[string]any{"as_sent_in": true})
+	}
 	seed, digest := promise(last)
-	if _, err := step(last, map[string]string{"seed_sha256": digest}); err != nil { // the frame as it came to be
+	if err := step(last, map[string]any{"seed_sha256": digest}); err != nil { // the frame as it came to be
 		return err
 	}
-	drawn, err := step(last, map[string]string{"seed": seed})
-	if err != nil {
-		return err
-	}
-	byID := map[domain.UUID]*job{}
-	for _, j := range s.jobs {
-		byID[j.JobID] = j
-	}
-	count := 0
-	for i := range drawn.Jobs {
-		if drawn.Jobs[i].Drawn() {
-			on := day + 1 + count%inspectionDays
-			s.toInspect[on], count = append(s.toInspect[on], byID[drawn.Jobs[i].JobID]), count+1
-		}
-	}
-	return nil
+	return step(last, map[string]any{"seed": seed})
 }
 
 // frameOf tells whether the job was sent in, and done, in the month that begins then.
@@ -650,8 +799,9 @@ func (j *job) frameOf(w *fixture.Program, month time.Time) bool {
 	return on.Year() == month.Year() && on.Month() == month.Month()
 }
 
-// finish lets homes wait, and gives the residents of the jobs that are still to be done a name.
-func (s *season) finish() error {
+// finish lets homes wait, gives the residents of the jobs that are still to be done a name,
+// opens a job by hand, and hands a month to the funder.
+func (s *season) finish(now time.Time, months int) error {
 	if _, err := s.office.send(s.in.ctx, s.fixture.Waiting()); err != nil {
 		return err
 	}
@@ -665,6 +815,41 @@ func (s *season) finish() error {
 			return err
 		}
 		if err := s.office.call(s.in.ctx, http.MethodPut, "/v1/homes/"+j.HomeID.String()+"/resident", body, nil); err != nil {
+			return err
+		}
+	}
+	if at := slices.IndexFunc(s.jobs, func(j *job) bool { return j.stand == finished && !j.Begun() && !j.Deferred && !s.scheduled[j] }); at >= 0 {
+		body, err := json.Marshal(map[string]any{"job_id": s.jobs[at].JobID, "reason_codes": []string{"resident_complained"}})
+		if err != nil {
+			return err
+		}
+		if err := s.office.call(s.in.ctx, http.MethodPost, "/v1/inspection-draws", body, nil); err != nil {
+			return err
+		}
+	}
+	month := time.Date(now.Year(), now.Month()-2, 1, 0, 0, 0, 0, time.UTC)
+	if months == 2 { // the first is the last one
+		month = month.AddDate(0, 1, 0)
+	}
+	return s.release(month.Format("2006-01"))
+}
+
+// release builds a month's package of each fund, which another person then hands to the
+// funder.
+func (s *season) release(month string) error {
+	end := inBackground(s.in.ctx, func(ctx context.Context) {
+		monthdb.BuildAsked(ctx, s.db, monthdb.Options{BuildID: api.BuildID(), Summary: sheet.Write, Program: s.program})
+	})
+	defer end()
+	admin := &office{season: s, token: s.tokens[domain.Admin], http: s.office.http}
+	show := newShow(io.Discard)
+	for _, fund := range []string{fixture.StateFund, fixture.UtilityFund} {
+		c := exportCommand{Server: s.url, Token: s.tokens[domain.Staff], Month: month, Fund: fund}
+		p, err := c.build(s.in.ctx, show)
+		if err != nil {
+			return err
+		}
+		if err := admin.call(s.in.ctx, http.MethodPost, "/v1/months/"+month+"/packages/"+p.Name+"/release", nil, nil); err != nil {
 			return err
 		}
 	}

@@ -191,6 +191,25 @@ func TestExamplesAreTaken(t *testing.T) {
 		return response.StatusCode, string(text)
 	}
 	defer http.DefaultClient.CloseIdleConnections()
+	// A month was released by another person than the one who built it: the funder finds it.
+	var months struct {
+		Items []struct{ Month, Released string }
+	}
+	status, text := send(http.MethodGet, "/v1/months", env["DUCTLEDGER_FUNDER_TOKEN"], "")
+	if err := json.Unmarshal([]byte(text), &months); status != http.StatusOK || err != nil || len(months.Items) != 2 {
+		t.Fatalf("the funder's months, one of each fund: %d %s (%v)", status, text, err)
+	}
+	for _, m := range months.Items {
+		var released struct {
+			State   string
+			BuiltBy string `json:"built_by"`
+			By      string `json:"released_by"`
+		}
+		status, text := send(http.MethodGet, "/v1/months/"+m.Month+"/packages/"+m.Released, env["DUCTLEDGER_FUNDER_TOKEN"], "")
+		if err := json.Unmarshal([]byte(text), &released); status != http.StatusOK || err != nil || released.State != "released" || released.BuiltBy == "" || released.By == "" || released.By == released.BuiltBy {
+			t.Errorf("%s: %d %s (%v)", m.Released, status, text, err)
+		}
+	}
 	tokens := map[domain.Role]string{domain.Field: env["DUCTLEDGER_FIELD_TOKEN"], domain.Staff: env["DUCTLEDGER_STAFF_TOKEN"], domain.Admin: env["DUCTLEDGER_ADMIN_TOKEN"]}
 	for _, row := range domain.Kinds {
 		example := runWith(t, nil, "example", string(row.Kind))

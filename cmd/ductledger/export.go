@@ -209,28 +209,15 @@ const (
 
 // fetch lets the service build the package and fetches its file.
 func (c *exportCommand) fetch(ctx context.Context, show *show) (p builtPackage, err error) {
-	base, err := url.Parse(c.Server)
-	if err != nil || base.Host == "" {
-		return p, &exitError{exitRefused, fmt.Errorf("--server %q is not an address such as http://127.0.0.1:8080", c.Server)}
-	}
-	packages := base.JoinPath("v1", "months", c.Month, "packages")
-	body, err := json.Marshal(struct {
-		FundSource string `json:"fund_source,omitzero"`
-		Position   int64  `json:"position,omitzero"`
-	}{c.Fund, c.Position})
-	if err != nil {
-		return p, err
-	}
-	show.say("building " + c.Month)
-	err = c.ask(ctx, askTime, "POST", packages, body, func(r io.Reader) error { return json.UnmarshalRead(r, &p) })
-	if err != nil {
-		return p, err
-	}
-	if p, err = c.await(ctx, packages.JoinPath(p.Name), p, &buildShow{show: show}); err != nil {
+	if p, err = c.build(ctx, show); err != nil {
 		return p, err
 	}
 	show.say(fmt.Sprintf("fetching revision %d, %d bytes", p.Revision, p.BytesCount))
-	file := packages.JoinPath(p.Name, "file")
+	base, err := c.packages()
+	if err != nil {
+		return p, err
+	}
+	file := base.JoinPath(p.Name, "file")
 	return p, whole(c.Out, func(w io.Writer) error {
 		return c.ask(ctx, downloadTime, "GET", file, nil, func(r io.Reader) error {
 			sum := sha256.New()
@@ -243,6 +230,36 @@ func (c *exportCommand) fetch(ctx context.Context, show *show) (p builtPackage, 
 			return nil
 		})
 	})
+}
+
+// packages is the address of the month's packages.
+func (c *exportCommand) packages() (*url.URL, error) {
+	base, err := url.Parse(c.Server)
+	if err != nil || base.Host == "" {
+		return nil, &exitError{exitRefused, fmt.Errorf("--server %q is not an address such as http://127.0.0.1:8080", c.Server)}
+	}
+	return base.JoinPath("v1", "months", c.Month, "packages"), nil
+}
+
+// build asks for a package and waits until it stands.
+func (c *exportCommand) build(ctx context.Context, show *show) (p builtPackage, err error) {
+	packages, err := c.packages()
+	if err != nil {
+		return p, err
+	}
+	body, err := json.Marshal(struct {
+		FundSource string `json:"fund_source,omitzero"`
+		Position   int64  `json:"position,omitzero"`
+	}{c.Fund, c.Position})
+	if err != nil {
+		return p, err
+	}
+	show.say("building " + c.Month)
+	err = c.ask(ctx, askTime, "POST", packages, body, func(r io.Reader) error { return json.UnmarshalRead(r, &p) })
+	if err != nil {
+		return p, err
+	}
+	return c.await(ctx, packages.JoinPath(p.Name), p, &buildShow{show: show})
 }
 
 // await asks after a build until it stands.
