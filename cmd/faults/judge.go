@@ -153,9 +153,9 @@ func compare(b *book.Book, told []book.Told) (findings []string) {
 			made := key + v.Content()
 			move := v.ID.String() + " " + stateOf(v)
 			switch {
-			case known[place{key, v.Version}]:
 			case v.Kind == domain.JobKind && moved[move] > 0 && onlyMoved(b.Versions[key], v): // the service makes it with the review
 				moved[move]--
+			case known[place{key, v.Version}]:
 			case applied[made] > 0:
 				applied[made]--
 			case sent[key]:
