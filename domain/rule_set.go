@@ -365,6 +365,16 @@ func (*RuleSet) Kind() Kind  { return RuleSetKind }
 func (*RuleSet) Job() UUID   { return UUID{} }
 func (*RuleSet) Refs() []Ref { return nil }
 
+// RuleSetOn is the one of some rule sets that is in force on a day; nil of none.
+func RuleSetOn(sets []*RuleSet, day Date) (inForce *RuleSet) {
+	for _, s := range sets {
+		if s.RatherInForce(inForce, day) {
+			inForce = s
+		}
+	}
+	return inForce
+}
+
 // RatherInForce tells whether on a day this set is in force rather than the
 // other, which may be nil: the newest that began by then. Before the first one's
 // day the first is in force: it holds from the beginning.

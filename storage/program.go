@@ -4,6 +4,8 @@ import (
 	"context"
 	"crypto/sha256"
 	"errors"
+	"fmt"
+	"math"
 	"sync"
 	"time"
 
@@ -13,6 +15,7 @@ import (
 	"ductledger/domain/performance"
 	"ductledger/domain/rules"
 
+	"github.com/go-json-experiment/json"
 	"github.com/jackc/pgx/v5"
 )
 
@@ -221,6 +224,36 @@ const ruleSetsSQL = `
 SELECT` + EntryColumns + `
 FROM entry AS e
 WHERE e.program_id = @program_id AND e.job_id IS NULL AND e.contractor_id IS NULL AND e.kind = 'rule_set' AND e.until_position IS NULL`
+
+// Those that are void left out; of two that begin on one day the first by id is in force.
+const ruleSetsAtSQL = `
+SELECT e.record_id, e.body FROM entry AS e
+WHERE e.program_id = @program_id AND e.kind = 'rule_set' AND e.position <= @position AND (e.until_position IS NULL OR e.until_position > @position)
+    AND e.voided_at IS NULL
+ORDER BY e.record_id`
+
+// Newest stands for the position of whatever is recorded last.
+const Newest = math.MaxInt64
+
+// QueueRuleSets queues the program's rule sets as they stood at a position.
+func (t *Tx) QueueRuleSets(into *[]*domain.RuleSet, position int64) {
+	t.Queue(ruleSetsAtSQL, Args{"program_id": t.Program, "position": position}).Query(func(rows pgx.Rows) (err error) {
+		*into, err = pgx.CollectRows(rows, func(row pgx.CollectableRow) (*domain.RuleSet, error) {
+			var id [16]byte
+			var body []byte
+			set := new(domain.RuleSet)
+			err := row.Scan(&id, &body)
+			if err == nil {
+				err = json.Unmarshal(body, set)
+			}
+			if err != nil {
+				err = fmt.Errorf("rule set %s: %w", domain.UUID(id), err)
+			}
+			return set, err
+		})
+		return err
+	})
+}
 
 // RulesOn gives the rule set of a day and where the program's days begin.
 func (db *DB) RulesOn(ctx context.Context, caller domain.Caller, day domain.Date) (set rules.Set, zone *time.Location, err error) {

@@ -39,17 +39,6 @@ WHERE r.program_id = @program_id AND r.counted_at >= @from AND r.counted_at < @b
     AND r.accepted_position <= @position AND (r.until_position IS NULL OR r.until_position > @position)
 ORDER BY r.counted_at, r.job_id`
 
-// The rule sets as they stood at the position, of which the one of the last day says how
-// long the warranty is.
-const warrantySQL = `
-SELECT e.body
-FROM entry AS e
-WHERE e.program_id = @program_id AND e.kind = 'rule_set' AND e.position <= @position AND (e.until_position IS NULL OR e.until_position > @position)
-    AND e.voided_at IS NULL
-ORDER BY e.record_id`
-
-type setRow struct{ Body string }
-
 // Read counts the call-backs of the jobs first accepted in a period of days.
 func Read(ctx context.Context, db *storage.DB, program domain.UUID, from, before domain.Date, position int64) (out Answer, err error) {
 	err = db.In(ctx, program, storage.Survey, func(t *storage.Tx) error {
@@ -71,25 +60,15 @@ func Read(ctx context.Context, db *storage.DB, program domain.UUID, from, before
 			return err
 		}
 		args := storage.Args{"program_id": t.Program, "position": at.Position, "from": period.From, "before": period.Before}
-		var sets []setRow
-		storage.All(t, &sets, warrantySQL, args)
+		var sets []*domain.RuleSet
+		t.QueueRuleSets(&sets, at.Position)
 		names, err := t.ContractorNames(at.Position)
 		if err != nil {
 			return err
 		}
 		out.Position, out.AsOfAt = at.Position, at.RecordedAt
 		on := domain.DateOf(at.RecordedAt, zone)
-		var inForce *domain.RuleSet
-		for _, row := range sets {
-			set := new(domain.RuleSet)
-			if err := json.Unmarshal([]byte(row.Body), set); err != nil {
-				return err
-			}
-			if set.RatherInForce(inForce, on) {
-				inForce = set
-			}
-		}
-		out.Figures, err = callbacks.Rates(jobs(t, args, zone), on, inForce.WarrantyMonths(), names)
+		out.Figures, err = callbacks.Rates(jobs(t, args, zone), on, domain.RuleSetOn(sets, on).WarrantyMonths(), names)
 		return err
 	})
 	return out, err

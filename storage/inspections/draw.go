@@ -254,29 +254,19 @@ type month struct {
 	topUp         float64
 }
 
-const drawRuleSetsSQL = `
-SELECT e.record_id, e.body
-FROM entry AS e
-WHERE e.program_id = @program_id AND e.kind = 'rule_set' AND e.until_position IS NULL AND e.voided_at IS NULL
-ORDER BY e.record_id`
-
 // readMonth reads the month's frame, and how the program draws.
 func (d *desk) readMonth(m *month) error {
-	var sets []bodyRow
+	var rules []*domain.RuleSet
 	storage.All(d.t, &m.frame, frameSQL, storage.Args{"program_id": d.t.Program, "from": m.from, "before": m.before, "contractor_id": d.ask.ContractorID})
-	storage.All(d.t, &sets, drawRuleSetsSQL, storage.Args{"program_id": d.t.Program})
+	d.t.QueueRuleSets(&rules, storage.Newest)
 	if err := d.t.Flush(); err != nil {
-		return err
-	}
-	rules, err := ruleSets(sets)
-	if err != nil {
 		return err
 	}
 	day := domain.DateOf(d.t.Now, m.from.Location())
 	if last := domain.DateOf(m.before.AddDate(0, 0, -1), m.from.Location()); m.over {
 		day = last
 	}
-	m.share, m.topUp, m.visits = inForce(rules, day).Drawing()
+	m.share, m.topUp, m.visits = domain.RuleSetOn(rules, day).Drawing()
 	for _, asked := range []struct{ to, value *int }{{&m.share, d.ask.SharePercent}, {&m.visits, d.ask.VisitPercent}} {
 		if asked.value != nil {
 			*asked.to = *asked.value

@@ -71,19 +71,6 @@ type reader struct {
 	sets     []*domain.RuleSet
 }
 
-type bodyRow struct {
-	RecordID [16]byte
-	Body     string
-}
-
-// Rule sets as they stood at the position.
-const estimateRuleSetsSQL = `
-SELECT e.record_id, e.body
-FROM entry AS e
-WHERE e.program_id = @program_id AND e.kind = 'rule_set' AND e.position <= @position AND (e.until_position IS NULL OR e.until_position > @position)
-    AND e.voided_at IS NULL
-ORDER BY e.record_id`
-
 func readerAt(t *storage.Tx, from, before domain.Date, position int64) (*reader, error) {
 	var at *storage.Moment
 	t.QueueMoment(&at, position)
@@ -101,34 +88,9 @@ func readerAt(t *storage.Tx, from, before domain.Date, position int64) (*reader,
 	if r.zone, err = program.Zone(); err != nil {
 		return nil, err
 	}
-	var rows []bodyRow
-	storage.All(t, &rows, estimateRuleSetsSQL, storage.Args{"program_id": t.Program, "position": r.position})
-	if r.names, err = t.ContractorNames(r.position); err != nil {
-		return nil, err
-	}
-	r.sets, err = ruleSets(rows)
+	t.QueueRuleSets(&r.sets, r.position)
+	r.names, err = t.ContractorNames(r.position)
 	return r, err
-}
-
-func ruleSets(rows []bodyRow) (sets []*domain.RuleSet, err error) {
-	for _, row := range rows {
-		set := new(domain.RuleSet)
-		if err := json.Unmarshal([]byte(row.Body), set); err != nil {
-			return nil, fmt.Errorf("rule set %s: %w", domain.UUID(row.RecordID), err)
-		}
-		sets = append(sets, set)
-	}
-	return sets, nil
-}
-
-// inForce is the rule set of a day.
-func inForce(sets []*domain.RuleSet, day domain.Date) (set *domain.RuleSet) {
-	for _, s := range sets {
-		if s.RatherInForce(set, day) {
-			set = s
-		}
-	}
-	return set
 }
 
 const drawsAtSQL = `
@@ -368,7 +330,7 @@ func (r *reader) look(of []domain.Entry) (look draws.Look) {
 // recorded, anew with each version of it. A reply names the inspection among its subjects;
 // it is settled by the office's answer to the same, or by a later move of the job.
 func (r *reader) right(look *draws.Look, failed *domain.Entry, of []domain.Entry) {
-	set := inForce(r.sets, failed.Record.(*domain.Inspection).InspectedOn)
+	set := domain.RuleSetOn(r.sets, failed.Record.(*domain.Inspection).InspectedOn)
 	last := domain.DateOf(failed.RecordedAt, r.zone).AddWorkingDays(set.ReplyWorkingDays())
 	replied, settled := int64(0), int64(0)
 	for _, e := range of {

@@ -98,29 +98,12 @@ func PlanOf(ctx context.Context, db *storage.DB, caller domain.Caller, m domain.
 	return plan, err
 }
 
-// Of the program's rule sets as they stand, the funds.
-const monthFundsSQL = `
-SELECT e.record_id, e.body, e.voided_at IS NOT NULL AS void FROM entry AS e
-WHERE e.program_id = @program_id AND e.kind = 'rule_set' AND e.until_position IS NULL
-ORDER BY e.record_id`
-
 // fundsAt are the program's funds at a month's end.
 func fundsAt(t *storage.Tx, m domain.Month) (month.Funds, error) {
-	var rows []monthRuleSetRow
-	storage.All(t, &rows, monthFundsSQL, storage.Args{"program_id": t.Program})
+	var sets []*domain.RuleSet
+	t.QueueRuleSets(&sets, storage.Newest)
 	if err := t.Flush(); err != nil {
 		return month.Funds{}, err
-	}
-	var sets []*domain.RuleSet
-	for _, row := range rows {
-		if row.Void {
-			continue
-		}
-		record, err := domain.Decode(domain.RuleSetKind, []byte(row.Body))
-		if err != nil {
-			return month.Funds{}, fmt.Errorf("rule set %s: %w", domain.UUID(row.RecordID), err)
-		}
-		sets = append(sets, record.(*domain.RuleSet))
 	}
 	return month.FundsOf(sets, m), nil
 }

@@ -2,7 +2,6 @@ package performance
 
 import (
 	"context"
-	"fmt"
 	"iter"
 	"maps"
 	"time"
@@ -10,8 +9,6 @@ import (
 	"ductledger/domain"
 	"ductledger/domain/performance"
 	"ductledger/storage"
-
-	"github.com/go-json-experiment/json"
 )
 
 // Population is what the figures of a period are made of, as it stood at one
@@ -23,7 +20,7 @@ type Population struct {
 	Period   performance.Period
 	Zone     *time.Location
 	Names    map[domain.UUID]string // of contractors
-	InForce  domain.RuleSet         // on the last day; the zero one where there is none
+	InForce  domain.RuleSet         // on the last day; the zero one where there is none. Its quantity is what the figures are of
 
 	t    *storage.Tx
 	args storage.Args
@@ -59,44 +56,16 @@ func populationAt(t *storage.Tx, from, before domain.Date, position int64) (*Pop
 		return nil, err
 	}
 	p.args = storage.Args{"program_id": t.Program, "position": p.Position, "from": p.Period.From, "before": p.Period.Before}
-	if p.InForce, err = p.ruleSetBefore(before); err != nil {
+	var sets []*domain.RuleSet
+	t.QueueRuleSets(&sets, p.Position)
+	if p.Names, err = t.ContractorNames(p.Position); err != nil {
 		return nil, err
 	}
+	if inForce := domain.RuleSetOn(sets, domain.DateOf(p.Period.Before.Add(-time.Second), p.Zone)); inForce != nil {
+		p.InForce = *inForce
+	}
 	p.Period.Quantity = p.InForce.Quantity()
-	p.Names, err = t.ContractorNames(p.Position)
-	return p, err
-}
-
-type ruleSetRow struct {
-	RecordID [16]byte
-	Body     string
-}
-
-// Rule sets as they stood at the position.
-const ruleSetsAtSQL = `
-SELECT e.record_id, e.body
-FROM entry AS e
-WHERE e.program_id = @program_id AND e.kind = 'rule_set' AND e.position <= @position AND (e.until_position IS NULL OR e.until_position > @position)
-    AND e.voided_at IS NULL`
-
-// ruleSetBefore is the rule set in force on the last day before. Its quantity, total
-// leakage where it names no method, is what the figures are of.
-func (p *Population) ruleSetBefore(before domain.Date) (inForce domain.RuleSet, err error) {
-	var rows []ruleSetRow
-	storage.All(p.t, &rows, ruleSetsAtSQL, p.args)
-	if err := p.t.Flush(); err != nil {
-		return inForce, err
-	}
-	for _, row := range rows {
-		var set domain.RuleSet
-		if err := json.Unmarshal([]byte(row.Body), &set); err != nil {
-			return inForce, fmt.Errorf("rule set %s: %w", domain.UUID(row.RecordID), err)
-		}
-		if set.FromOn < before && set.FromOn >= inForce.FromOn {
-			inForce = set
-		}
-	}
-	return inForce, nil
+	return p, nil
 }
 
 // CrewNames are the names of all crew members.

@@ -7,6 +7,7 @@ import (
 	"os/exec"
 	"path/filepath"
 	"strings"
+	"sync/atomic"
 	"testing"
 )
 
@@ -39,12 +40,15 @@ func Tool(t testing.TB, module string) (program string) {
 	return program
 }
 
+var addressesGiven atomic.Int64
+
 // FreeAddress is one that stays free while nothing listens: its port lies below
-// those that the kernel gives to whoever asks for any (from 32768 on).
+// those that the kernel gives to whoever asks for any (from 32768 on). No other
+// test of the process is given it.
 func FreeAddress(t testing.TB) string {
 	t.Helper()
-	for i := range 1000 {
-		l, err := net.Listen("tcp", fmt.Sprintf("127.0.0.1:%d", 20_000+(os.Getpid()*7+i*11)%12_000))
+	for range 1000 {
+		l, err := net.Listen("tcp", fmt.Sprintf("127.0.0.1:%d", 20_000+(os.Getpid()*7+int(addressesGiven.Add(1))*11)%12_000))
 		if err == nil {
 			defer l.Close()
 			return l.Addr().String()

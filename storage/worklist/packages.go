@@ -16,40 +16,22 @@ type due struct{ months, funds, ended []string }
 // dueMonths is how far back packages are looked for.
 const dueMonths = 12
 
-type (
-	firstRow   struct{ AcceptedAt *time.Time }
-	ruleSetRow struct{ Body string }
-)
+type firstRow struct{ AcceptedAt *time.Time }
 
-const (
-	worklistFirstAcceptedSQL = `
+const worklistFirstAcceptedSQL = `
 SELECT (SELECT r.accepted_at FROM job_result AS r
     WHERE r.program_id = @program_id AND r.accepted_position IS NOT NULL ORDER BY r.accepted_at LIMIT 1) AS accepted_at`
-
-	worklistRuleSetsSQL = `
-SELECT e.body FROM entry AS e
-WHERE e.program_id = @program_id AND e.kind = 'rule_set' AND e.until_position IS NULL AND e.voided_at IS NULL
-ORDER BY e.record_id`
-)
 
 // readDue finds the months that ended since the first acceptance, those of a year
 // at most, each with its funds: a month without a job has a package too, since
 // what happened in it to earlier ones stands there.
 func readDue(t *storage.Tx, zone *time.Location) (d due, err error) {
 	var first *firstRow
-	var rows []ruleSetRow
+	var sets []*domain.RuleSet
 	storage.One(t, &first, worklistFirstAcceptedSQL, storage.Args{"program_id": t.Program})
-	storage.All(t, &rows, worklistRuleSetsSQL, storage.Args{"program_id": t.Program})
+	t.QueueRuleSets(&sets, storage.Newest)
 	if err := t.Flush(); err != nil || first == nil || first.AcceptedAt == nil {
 		return d, err
-	}
-	sets := make([]*domain.RuleSet, len(rows))
-	for i := range rows {
-		record, err := domain.Decode(domain.RuleSetKind, []byte(rows[i].Body))
-		if err != nil {
-			return d, err
-		}
-		sets[i] = record.(*domain.RuleSet)
 	}
 	oldest, now := domain.MonthOf(*first.AcceptedAt, zone), t.Now.In(zone)
 	for back := dueMonths; back > 0; back-- {
