@@ -7,6 +7,7 @@ import (
 	"ductledger/domain"
 	"ductledger/domain/callbacks"
 	"ductledger/domain/crews"
+	"ductledger/domain/rules"
 	"ductledger/storage/storagetest"
 )
 
@@ -51,13 +52,20 @@ func TestCrewsOfAProgram(t *testing.T) {
 	t.Parallel()
 	a, _ := serve(t)
 	staff := a.Tokens[domain.Staff]
-	in := accepted(a, a.World, a.Tokens)
-	lead := domain.UUID{}
-	for _, i := range in.items {
-		if v, ok := i.Record.(*domain.Visit); ok {
-			lead = *v.LeadID
+	leadOf := func(items []rules.Item) (lead *domain.UUID) {
+		for _, i := range items {
+			if v, ok := i.Record.(*domain.Visit); ok {
+				lead = v.LeadID
+			}
 		}
+		return lead
 	}
+	in := accepted(a, a.World, a.Tokens, func(r domain.Record) {
+		if repair, ok := r.(*domain.Repair); ok && repair.Repair == domain.RepairCrossover {
+			repair.MemberID = leadOf(rules.ExampleEvaluation().Items)
+		}
+	})
+	lead := *leadOf(in.items)
 	var who struct {
 		On    domain.Date
 		Crews []crews.Lead
@@ -89,22 +97,34 @@ func TestCrewsOfAProgram(t *testing.T) {
 
 	look := func(job domain.UUID, verdict domain.InspectorVerdict, purpose string) any {
 		return item(domain.InspectionKind, storagetest.ID(), 0, domain.Inspection{JobID: job, Purpose: purpose, InspectedOn: "2026-10-15", InspectorName: "Ira Invented",
-			Verdicts: []domain.RuleVerdict{{Rule: "crossover_off_ground", Verdict: verdict}, {Rule: "boot_sealed", Verdict: domain.VerdictNotVisible}}, Result: "failed"})
+			Verdicts: []domain.RuleVerdict{{Rule: "crossover_off_ground", Verdict: verdict}, {Rule: "boot_sealed", Verdict: domain.VerdictNotVisible}, {Rule: "takeoff_sealed", Verdict: domain.VerdictHolds}}, Result: "failed"})
 	}
 	byHand := accepted(a, a.World, a.Tokens)
 	a.Do(domain.Staff, "POST", "/v1/inspection-draws", object{"job_id": byHand.Job, "reason_codes": []string{"resident_complained"}}).Want(201)
-	must(a, staff, look(in.Job, domain.VerdictBroken, "monitoring"), look(byHand.Job, domain.VerdictBroken, "monitoring"))
+	reading, photo := inspectionTest(in)
+	read := *reading["record"].(*domain.Measurement)
+	read.TakenAt = a.Clock.Now()
+	reading["record"] = &read
+	must(a, staff, reading, photo, look(in.Job, domain.VerdictBroken, "monitoring"), look(byHand.Job, domain.VerdictBroken, "monitoring"))
 	during := accepted(a, a.World, a.Tokens)
 	must(a, staff, look(during.Job, domain.VerdictBroken, "in_progress")) // mended on site: against nobody
 	var needs struct {
 		Crews        []crews.Crew
+		Members      []crews.TaughtMember
+		Without      int                  `json:"judged_without_member_count"`
 		ByInspectors []crews.ProgramTopic `json:"program_by_inspectors"`
 		ByRecords    []crews.ProgramTopic `json:"program_by_records"`
 	}
 	a.Do(domain.Staff, "GET", "/v1/training-needs?from=2026-10-01&before=2026-11-01", nil).Want(200).Into(&needs)
-	if len(needs.Crews) != 1 || needs.Crews[0].LeadID != lead || needs.Crews[0].JudgedCount != 1 || len(needs.Crews[0].Topics) != 1 ||
+	if len(needs.Crews) != 1 || needs.Crews[0].LeadID != lead || needs.Crews[0].JudgedCount != 2 || len(needs.Crews[0].Topics) != 1 ||
 		needs.Crews[0].Topics[0].JudgedCount != 1 || needs.Crews[0].Topics[0].Listed {
 		t.Errorf("one home, after the work, not opened by hand: %+v", needs.Crews)
+	}
+	if r := needs.Crews[0].InspectorOverCrew; r.N != 1 || r.Reason != "too_few" {
+		t.Errorf("one home was read again: %+v", r)
+	}
+	if m := needs.Members; len(m) != 1 || m[0].CrewMemberID != lead || m[0].Name == "" || m[0].JudgedCount != 1 || len(m[0].Topics) != 1 || m[0].Topics[0].Rule != "crossover_off_ground" || needs.Without != 1 {
+		t.Errorf("the crossover's repair names a member, the take-offs' none: %+v, %d without", m, needs.Without)
 	}
 	if len(needs.ByInspectors) != 1 || len(needs.ByRecords) != 0 { // the accepted jobs hold all rules
 		t.Errorf("the program: %+v, %+v", needs.ByInspectors, needs.ByRecords)

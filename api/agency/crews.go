@@ -60,6 +60,11 @@ type needsAnswer struct {
 	periodHead
 	// What inspectors found, by crew. Staff alone read it.
 	Crews []crews.Crew `json:"crews"`
+	// The same by crew member, where all repairs that a rule is about name this one. Staff alone read it.
+	Members []crews.TaughtMember `json:"members"`
+	// Judgments of inspectors that name no member, home by home: of rules that are about no repair, or about repairs that name
+	// nobody or several. Who was there beside others is named for nothing.
+	WithoutMember int `json:"judged_without_member_count"`
 	// The same of the whole program, by nobody's name.
 	ByInspectors []crews.ProgramTopic `json:"program_by_inspectors"`
 	// What crews recorded of themselves and did not mend before the acceptance: topics for all, and against nobody.
@@ -73,7 +78,7 @@ func (d Desk) needs(ctx context.Context, caller domain.Caller, r *frame.Request)
 	if err != nil {
 		return frame.Answer{}, frame.Refused(err)
 	}
-	return frame.Answer{Body: needsAnswer{periodHead{from, before, ledger.Stamp(n.AsOfAt), n.Position, crews.MethodVersion}, n.Crews, n.ByInspectors, n.ByRecords}}, nil
+	return frame.Answer{Body: needsAnswer{periodHead{from, before, ledger.Stamp(n.AsOfAt), n.Position, crews.MethodVersion}, n.Crews, n.Members, n.Unnamed, n.ByInspectors, n.ByRecords}}, nil
 }
 
 // Lessons held in the period, oldest first, and whether they helped.
@@ -129,7 +134,8 @@ func crewsOperations() map[string]frame.Operation {
 		"getTrainingNeeds": {
 			Tag: "Performance", Summary: "What to teach next",
 			Description: "From what inspectors found after the work, each crew beside the others, with exact limits and false discoveries " +
-				"controlled. What was mended on site counts against nobody, nor does what a crew recorded of itself: that names topics of the " +
+				"controlled: rules that were broken, and readings that are lower than the inspectors'. By crew member only where the repairs " +
+				"name one. What was mended on site counts against nobody, nor does what a crew recorded of itself: that names topics of the " +
 				"whole program.",
 			Query: periodPositionQuery{},
 			Gives: []frame.Gives{{Status: 200, What: "The topics.", Body: needsAnswer{}}},

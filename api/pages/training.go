@@ -60,19 +60,31 @@ func (l lesson) Topics() (list []string) {
 	return list
 }
 
+// A taught is a crew or a crew member with its topics.
+type taught struct {
+	ContractorID domain.UUID `json:"contractor_id"`
+	Contractor   string      `json:"contractor_name"`
+	Name         string      `json:"name"`
+	Judged       int         `json:"judged_count"`
+	Topics       []topic     `json:"topics"`
+	Reading      struct {
+		N      int      `json:"n"`
+		Ratio  *float64 `json:"ratio"`
+		Low    *float64 `json:"ratio_low"`
+		High   *float64 `json:"ratio_high"`
+		Others *float64 `json:"others_ratio"`
+		Listed bool     `json:"listed"`
+	} `json:"inspector_over_crew"`
+}
+
 type trainingShown struct {
-	From, Before string
-	Periods      []periodShown
-	Crews        []struct {
-		ContractorID domain.UUID `json:"contractor_id"`
-		Contractor   string      `json:"contractor_name"`
-		Name         string      `json:"name"`
-		Judged       int         `json:"judged_count"`
-		Topics       []topic     `json:"topics"`
-	}
+	From, Before            string
+	Periods                 []periodShown
+	Crews, Members          []taught
+	Without                 int // judgments that name no member
 	ByInspectors, ByRecords []topic
 	Lessons                 []lesson
-	Members                 []named
+	People                  []named
 	Rules                   []ruleChoice
 	ID                      domain.UUID
 }
@@ -86,14 +98,16 @@ func (p *Pages) training(ctx context.Context, v *Visit) (Page, error) {
 	query := fmt.Sprintf("?from=%s&before=%s", from, before)
 	var needs struct {
 		AsOfAt       time.Time `json:"as_of_at"`
-		Crews        any       `json:"crews"`
+		Crews        []taught  `json:"crews"`
+		Members      []taught  `json:"members"`
+		Without      int       `json:"judged_without_member_count"`
 		ByInspectors []topic   `json:"program_by_inspectors"`
 		ByRecords    []topic   `json:"program_by_records"`
 	}
-	needs.Crews = &s.Crews
 	if err := v.Get(ctx, "/v1/training-needs"+query, &needs); err != nil {
 		return Page{}, err
 	}
+	s.Crews, s.Members, s.Without = needs.Crews, needs.Members, needs.Without
 	s.ByInspectors, s.ByRecords = needs.ByInspectors, needs.ByRecords
 	var held struct {
 		Lessons []lesson `json:"lessons"`
@@ -102,17 +116,25 @@ func (p *Pages) training(ctx context.Context, v *Visit) (Page, error) {
 		return Page{}, err
 	}
 	s.Lessons = held.Lessons
-	listed, table := 0, &Table{Name: "training", Columns: []string{"contractor_name", "name", "rule", "judged_count", "broken_count", "broken_ratio", "others_broken_ratio", "listed"}}
-	for _, c := range s.Crews {
-		for _, t := range c.Topics {
-			if t.Listed {
+	listed, table := 0, &Table{Name: "training", Columns: []string{"of", "contractor_name", "name", "rule", "judged_count", "broken_count", "broken_ratio", "others_broken_ratio", "listed"}}
+	for _, of := range []struct {
+		words string
+		list  []taught
+	}{{"crew", s.Crews}, {"member", s.Members}} {
+		for _, c := range of.list {
+			for _, t := range c.Topics {
+				if t.Listed {
+					listed++
+				}
+				others := ""
+				if t.Others != nil {
+					others = fmt.Sprint(*t.Others)
+				}
+				table.Rows = append(table.Rows, []string{of.words, c.Contractor, c.Name, t.Rule, fmt.Sprint(t.Judged), fmt.Sprint(t.Broken), fmt.Sprint(t.Ratio), others, fmt.Sprint(t.Listed)})
+			}
+			if c.Reading.Listed {
 				listed++
 			}
-			others := ""
-			if t.Others != nil {
-				others = fmt.Sprint(*t.Others)
-			}
-			table.Rows = append(table.Rows, []string{c.Contractor, c.Name, t.Rule, fmt.Sprint(t.Judged), fmt.Sprint(t.Broken), fmt.Sprint(t.Ratio), others, fmt.Sprint(t.Listed)})
 		}
 	}
 	lead := "Inspectors found nothing that one crew does worse than the others, beyond luck."
@@ -124,7 +146,7 @@ func (p *Pages) training(ctx context.Context, v *Visit) (Page, error) {
 	case judged == 0:
 		lead = "No crew’s work was judged by an inspector in the period: what one does worse than the others is not known."
 	case listed > 0:
-		lead = sentence(Count(listed, "topic is", "topics are") + " worse in one crew than in the others, beyond luck: teach these next")
+		lead = sentence(Count(listed, "topic is", "topics are") + " worse in one crew or with one member than in the others, beyond luck: teach these next")
 	}
 	firms, _, err := contractors(ctx, v)
 	if err != nil {
@@ -136,7 +158,7 @@ func (p *Pages) training(ctx context.Context, v *Visit) (Page, error) {
 	}
 	for _, m := range members {
 		if m.Record.LeftOn == "" {
-			s.Members = append(s.Members, named{m.ID, m.Record.Name + ", " + firms[m.Record.ContractorID]})
+			s.People = append(s.People, named{m.ID, m.Record.Name + ", " + firms[m.Record.ContractorID]})
 		}
 	}
 	for _, rule := range ruleOrder {

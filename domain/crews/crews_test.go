@@ -3,9 +3,12 @@ package crews
 import (
 	"fmt"
 	"math"
+	"slices"
 	"testing"
 
 	"ductledger/domain"
+	"ductledger/domain/rules"
+	"ductledger/domain/stat"
 )
 
 func id(n byte) domain.UUID { return domain.UUID{15: n} }
@@ -174,5 +177,89 @@ func TestLeadOn(t *testing.T) {
 	led := LeadOn(&Member{Record: &domain.CrewMember{HomesLedBeforeCount: new(7)}, Contractor: firm, HomesLed: 3}, day, soon, 10)
 	if led.HomesLedCount != 10 || led.BesideExperienced {
 		t.Errorf("7 before the program and 3 in it: %+v", led)
+	}
+}
+
+// What an inspector found speaks of a member only where all repairs that the rule is about
+// name this one; the rest is counted.
+func TestByMember(t *testing.T) {
+	const m1, m2 = 21, 22
+	done := func(repair domain.RepairSort, all bool, members ...byte) Done {
+		d := Done{Repair: repair, All: all}
+		for _, m := range members {
+			d.Members = append(d.Members, id(m))
+		}
+		return d
+	}
+	broken := map[string]bool{"boot_sealed": true, "wide_gap_reinforced": false, "energy_isolated": true}
+	looks := []Look{
+		{JobID: id(1), ContractorID: id(1), LeadID: id(11), Broken: broken, Repairs: []Done{done(domain.RepairBoot, true, m1), done(domain.RepairFurnaceJoint, true, m2), done(domain.RepairTrunkEnd, false)}}, // boots: the first; gaps: two members
+		{JobID: id(2), ContractorID: id(1), LeadID: id(11), Broken: broken, Repairs: []Done{done(domain.RepairBoot, true, m1), done(domain.RepairRiser, true, m1)}},                                            // boots and gaps: the first
+		{JobID: id(3), ContractorID: id(1), LeadID: id(11), Broken: broken, Repairs: []Done{done(domain.RepairBoot, false, m1)}},                                                                               // a boot names nobody
+		{JobID: id(4), ContractorID: id(1), LeadID: id(11), Broken: broken, Repairs: []Done{done(domain.RepairBoot, true, m1, m2)}},                                                                            // two members did boots
+		{JobID: id(5), ContractorID: id(1), LeadID: id(11), Broken: broken},                                                                                                                                    // nothing was repaired
+		{JobID: id(6), ContractorID: id(1), LeadID: id(12), Broken: map[string]bool{"boot_sealed": false}, Repairs: []Done{done(domain.RepairBoot, true, m2)}},
+	}
+	persons, unnamed, err := ByMember(looks, map[domain.UUID]string{id(1): "A"}, map[domain.UUID]string{id(m1): "M1", id(m2): "M2"})
+	if err != nil || len(persons) != 2 || unnamed != 12 { // 16 judgments, four of which name somebody
+		t.Fatalf("%+v, %d, %v", persons, unnamed, err)
+	}
+	first, second := persons[0], persons[1]
+	if first.Name != "M1" || first.CrewMemberID != id(m1) || first.JudgedCount != 3 || len(first.Topics) != 1 || first.Topics[0].Rule != "boot_sealed" || first.Topics[0].BrokenCount != 2 || first.Topics[0].JudgedCount != 2 {
+		t.Errorf("%+v", first)
+	}
+	if second.Name != "M2" || second.JudgedCount != 1 || len(second.Topics) != 0 {
+		t.Errorf("%+v", second)
+	}
+}
+
+// The rules that speak of a repair are rules, and each names kinds of repair.
+func TestRulesOfRepairsAreRules(t *testing.T) {
+	for rule, kinds := range repairsOf {
+		if !slices.Contains(rules.Keys(), rule) || len(kinds) == 0 {
+			t.Errorf("%s: %v", rule, kinds)
+		}
+	}
+}
+
+// Student's sleep data as two samples: t = −1.8608 with 17.776 degrees of freedom, p = .07939;
+// R's documentation of t.test [mem].
+func TestWelch(t *testing.T) {
+	a, b := []float64{.7, -1.6, -.2, -1.2, -.1, 3.4, 3.7, .8, 0, 2}, []float64{1.9, .8, 1.1, .1, -.1, 4.4, 5.5, 1.6, 4.6, 3.4}
+	got, df := welch(a, b)
+	p, err := stat.StudentTTail(got, df)
+	if err != nil || math.Abs(got+1.8608) > 5e-5 || math.Abs(df-17.776) > 5e-4 || math.Abs(p-.07939) > 5e-6 {
+		t.Errorf("t %.4f, %.3f degrees of freedom, p %.5f (%v)", got, df, p, err)
+	}
+}
+
+// One crew reads a third less than it leaves; the others read as the inspector does.
+func TestReadings(t *testing.T) {
+	var looks []Look
+	add := func(lead byte, tenths ...int64) {
+		for i := 0; i < len(tenths); i += 2 {
+			looks = append(looks, Look{JobID: domain.UUID{0: lead, 15: byte(i)}, ContractorID: id(1), LeadID: id(lead), Broken: map[string]bool{"boot_sealed": false}, CrewTenths: tenths[i], InspectorTenths: tenths[i+1]})
+		}
+	}
+	add(11, 600, 800, 450, 610, 900, 1190, 300, 400)
+	add(12, 600, 590, 450, 460, 900, 910, 300, 295)
+	add(13, 610, 600, 440, 452, 880, 905, 310, 300)
+	add(14, 500, 505, 500, 493) // two homes tell nothing
+	crews, err := Topics(ByCrew(looks), nil, map[domain.UUID]string{id(11): "L1", id(12): "L2", id(13): "L3", id(14): "L4"})
+	if err != nil {
+		t.Fatal(err)
+	}
+	if err := Readings(crews, looks); err != nil {
+		t.Fatal(err)
+	}
+	for i, listed := range []bool{true, false, false, false} {
+		r := crews[i].InspectorOverCrew
+		if r.Listed != listed || (r.Reason == stat.TooFew) != (i == 3) {
+			t.Errorf("%s: %+v", crews[i].Name, r)
+		}
+	}
+	// The fourth root of 800/600·610/450·1190/900·400/300 [calc].
+	if r := crews[0].InspectorOverCrew; r.Ratio == nil || math.Abs(*r.Ratio-math.Pow(800./600*610/450*1190/900*400/300, .25)) > 1e-12 || *r.Low < 1.2 || *r.High > 1.5 || r.N != 4 {
+		t.Errorf("%+v", r)
 	}
 }

@@ -21,7 +21,7 @@ const (
 
 // A Found is how often inspectors judged a rule in a crew's homes, and found it broken.
 type Found struct {
-	LeadID         domain.UUID // who led; zero: nobody is named
+	LeadID         domain.UUID // who led, or did the repair; zero: nobody is named
 	ContractorID   domain.UUID
 	Rule           string
 	Judged, Broken int // homes
@@ -58,6 +58,8 @@ type Crew struct {
 	// Rules that inspectors judged in its homes, home by home.
 	JudgedCount int     `json:"judged_count"`
 	Topics      []Topic `json:"topics"`
+	// How the crew reads leakage, beside the inspectors.
+	InspectorOverCrew CrewReading `json:"inspector_over_crew"`
 }
 
 // Topics sets each crew beside the others, crews by contractor and name.

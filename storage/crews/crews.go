@@ -178,23 +178,25 @@ type Needs struct {
 	Position int64
 	AsOfAt   time.Time
 	Crews    []crews.Crew
+	Members  []crews.TaughtMember
+	// Judgments that name no member.
+	Unnamed int
 	// By nobody's name: what inspectors found, and what crews recorded of themselves.
 	ByInspectors, ByRecords []crews.ProgramTopic
 }
 
 type foundRow struct {
-	ContractorID [16]byte
-	LeadID       *[16]byte
-	Rule         string
-	JudgedCount  int64
-	BrokenCount  int64
+	Rule        string
+	JudgedCount int64
+	BrokenCount int64
 }
 
 // lookedSQL are the jobs accepted in the period with the first finished inspection
 // after the work: what a later one finds was mended meanwhile. A job that a person
 // opened for a reason of its own is left out.
 const lookedSQL = `
-    SELECT r.job_id, r.crew_lead_id, coalesce(r.worked_by[1], r.contractor_id) AS contractor_id, r.counted_at, i.body
+    SELECT r.job_id, r.crew_lead_id, coalesce(r.worked_by[1], r.contractor_id) AS contractor_id, r.counted_at, i.body,
+        r.method, CASE WHEN r.after_tenths > 0 AND NOT r.below_range THEN r.after_tenths END AS after_tenths
     FROM job_result AS r
     CROSS JOIN LATERAL (SELECT x.body FROM entry AS x
         WHERE x.program_id = @program_id AND x.job_id = r.job_id AND x.kind = 'inspection' AND x.position <= @position
@@ -206,19 +208,10 @@ const lookedSQL = `
         AND NOT EXISTS (SELECT FROM inspection_draw AS d
             WHERE d.program_id = @program_id AND d.job_id = r.job_id AND d.by_hand_position <= @position)`
 
-const foundSQL = `
-SELECT l.contractor_id, l.crew_lead_id AS lead_id, v.rule,
-    count(DISTINCT l.job_id) FILTER (WHERE v.verdict IN ('holds', 'broken')) AS judged_count,
-    count(DISTINCT l.job_id) FILTER (WHERE v.verdict = 'broken') AS broken_count
-FROM (` + lookedSQL + `
-) AS l, jsonb_to_recordset(l.body::jsonb -> 'verdicts') AS v(rule text, verdict text)
-GROUP BY 1, 2, 3
-ORDER BY 1, 2, 3`
-
 // Homes by rule of the whole program, from the verdicts as frozen: what was mended
 // before the acceptance is in none.
 const programTopicsSQL = `
-SELECT @program_id::uuid AS contractor_id, NULL::uuid AS lead_id, o.rule,
+SELECT o.rule,
     count(*) FILTER (WHERE coalesce(n.holds, 0) + coalesce(n.broken, 0) + coalesce(n.waived, 0) > 0) AS judged_count,
     count(*) FILTER (WHERE coalesce(n.broken, 0) + coalesce(n.waived, 0) > 0) AS broken_count
 FROM job_result AS r,
@@ -229,37 +222,10 @@ WHERE r.program_id = @program_id AND r.counted_at >= @from AND r.counted_at < @b
 GROUP BY o.rule
 ORDER BY o.rule`
 
-// ReadNeeds tells what to teach next, from jobs first accepted in a period of days.
-func ReadNeeds(ctx context.Context, db *storage.DB, program domain.UUID, from, before domain.Date, position int64) (out Needs, err error) {
-	err = db.In(ctx, program, storage.Survey, func(t *storage.Tx) error {
-		s, err := surveyAt(t, from, before, position)
-		if err != nil {
-			return err
-		}
-		var byInspectors, byRecords []foundRow
-		storage.All(t, &byInspectors, foundSQL, s.args)
-		storage.All(t, &byRecords, programTopicsSQL, s.args)
-		if err := t.Flush(); err != nil {
-			return err
-		}
-		out.Position, out.AsOfAt = s.Position, s.AsOfAt
-		found := foundOf(byInspectors)
-		if out.Crews, err = crews.Topics(found, s.firms, s.people); err != nil {
-			return err
-		}
-		if out.ByInspectors, err = crews.ProgramTopics(found); err != nil {
-			return err
-		}
-		out.ByRecords, err = crews.ProgramTopics(foundOf(byRecords))
-		return err
-	})
-	return out, err
-}
-
 func foundOf(rows []foundRow) (list []crews.Found) {
 	for _, r := range rows {
 		if r.JudgedCount > 0 {
-			list = append(list, crews.Found{LeadID: storage.IDOf(r.LeadID), ContractorID: r.ContractorID, Rule: r.Rule, Judged: int(r.JudgedCount), Broken: int(r.BrokenCount)})
+			list = append(list, crews.Found{Rule: r.Rule, Judged: int(r.JudgedCount), Broken: int(r.BrokenCount)})
 		}
 	}
 	return list

@@ -284,7 +284,7 @@ func (r *reader) looks(jobs []draws.Job) (map[domain.UUID]draws.Look, error) {
 			continue
 		}
 		look.CrewTenths = c.Tenths
-		if look.InspectorTenths, err = inspectorTenths(c.JobID, domain.Method(c.Method), ofJob[c.JobID], instruments); err != nil {
+		if look.InspectorTenths, err = rules.InspectorTenths(c.JobID, domain.Method(c.Method), ofJob[c.JobID], instruments); err != nil {
 			return nil, err
 		}
 		looks[c.JobID] = look
@@ -354,34 +354,4 @@ func (r *reader) right(look *draws.Look, failed *domain.Entry, of []domain.Entry
 	}
 	look.Disputed = replied > settled
 	look.MayReply = replied == 0 && domain.DateOf(r.asOf, r.zone) <= last
-}
-
-// inspectorTenths is the inspector's last reading by the crew's method in tenths of cfm25,
-// computed as the crew's own after is; 0 where there is none.
-func inspectorTenths(id domain.UUID, method domain.Method, of, instruments []domain.Entry) (int64, error) {
-	var records []domain.Entry
-	read := false
-	for _, e := range of {
-		switch m := e.Record.(type) {
-		case *domain.Measurement:
-			after := *m
-			after.Stage, read = domain.After, true
-			e.Record = &after
-			records = append(records, e)
-		case *domain.Job:
-			records = append(records, e)
-		}
-	}
-	if !read {
-		return 0, nil
-	}
-	job, err := rules.Assemble(id, records, rules.Outside{Entries: instruments})
-	if err != nil {
-		return 0, fmt.Errorf("inspection of job %s: %w", id, err)
-	}
-	result := rules.Compute(rules.Set{MethodsAsked: []domain.Method{method}}, job)
-	if result.AfterTenths == nil || result.Method != method {
-		return 0, nil
-	}
-	return *result.AfterTenths, nil
 }
