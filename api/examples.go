@@ -113,7 +113,7 @@ var exampleRecords = map[domain.Kind]domain.Record{
 	},
 	domain.EnergyIsolationKind: &domain.EnergyIsolation{
 		JobID: exampleID(0x21), IsolatedAt: new(exampleAt(9, 40)), VerifiedAt: new(exampleAt(9, 42)),
-		VerifiedByID: new(exampleID(0x12)), PointsCount: new(2), AllPoints: new(true), MeterProven: new(true), RuleWorkedUnder: "29 CFR 1926.417",
+		VerifiedByID: new(exampleID(0x12)), PointsFoundCount: new(2), PointsCount: new(2), AllPoints: new(true), MeterProven: new(true), RuleWorkedUnder: "29 CFR 1926.417",
 		ReleasedAt: new(exampleAt(14, 45)), ReleasedByID: new(exampleID(0x12)), FurnaceRan: new(true),
 	},
 	domain.MeasurementKind: &domain.Measurement{

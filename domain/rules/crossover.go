@@ -121,12 +121,11 @@ var crossoverLinerDepth = Rule{
 				}
 			}
 			switch turns := end.LinerTurnsCount; {
-			case turns == nil && end.TurnsFelt != nil:
-				if !*end.TurnsFelt {
-					p.fault("less than ", some(c.limit("turns_count"), "turn"), " felt", where, "; the program wants ", number(c.limit("turns_count")))
-				}
-			case turns == nil:
+			case end.TurnsFelt != nil && !*end.TurnsFelt:
+				p.fault("less than ", some(c.limit("turns_count"), "turn"), " felt", where, "; the program wants ", number(c.limit("turns_count")))
+			case turns == nil && end.TurnsFelt == nil:
 				p.lack("the turns of the helix over the collar", where)
+			case turns == nil: // enough were felt
 			case *turns < c.limit("turns_count"):
 				p.fault("the core covers the collar by ", some(*turns, "turn"), where, "; the program wants ", some(c.limit("turns_count"), "turn"))
 			}
@@ -193,12 +192,11 @@ var crossoverOffGround = Rule{
 			switch under := x.Record.HandPassesUnder; {
 			case x.Record.Sag == domain.Touching:
 				p.fault("it touches the soil")
-			case x.Record.ClearanceIn == nil && under != nil:
-				if !*under {
-					p.fault("a hand does not pass under it everywhere")
-				}
-			case x.Record.ClearanceIn == nil:
+			case under != nil && !*under:
+				p.fault("a hand does not pass under it everywhere")
+			case x.Record.ClearanceIn == nil && under == nil:
 				p.lack("its least distance to the soil")
+			case x.Record.ClearanceIn == nil: // a hand passes
 			case *x.Record.ClearanceIn <= c.limit("clearance_over_in"):
 				p.fault("it is ", inches(*x.Record.ClearanceIn), " above the soil at its lowest; the program wants more than ", inches(c.limit("clearance_over_in")))
 			}
@@ -270,12 +268,15 @@ var crossoverSupported = Rule{
 }
 
 // spacingOf is how far supports stand apart: as measured, or the length of
-// the run over the gaps between its supports and both collars.
+// the run over the gaps between its supports and both collars, whichever is wider.
 func spacingOf(x *domain.Crossover) *float64 {
-	if x.SupportSpacingFt != nil || x.SupportsCount == nil || x.LengthFt == nil {
+	if x.SupportsCount == nil || x.LengthFt == nil {
 		return x.SupportSpacingFt
 	}
 	spacing := *x.LengthFt / float64(*x.SupportsCount+1)
+	if x.SupportSpacingFt != nil {
+		spacing = max(spacing, *x.SupportSpacingFt)
+	}
 	return &spacing
 }
 

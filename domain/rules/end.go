@@ -179,6 +179,9 @@ var endClosureClearOfOutlets = Rule{
 			case e.form.BeyondOutletIn != nil:
 				if beyond := *e.form.BeyondOutletIn; !over(beyond, c.limit("clear_over_in")) {
 					p.fault("it stands ", inches(beyond), " past the last outlet; the program wants more than ", inches(c.limit("clear_over_in")))
+				} else if e.form.PositionFt != nil { // its place may tell otherwise, and need not be known
+					c.clear(&p, e)
+					p.lacks = nil
 				}
 			case e.form.PositionFt == nil:
 				p.lack("where it is, in ft from the front or in past the last outlet")

@@ -104,7 +104,8 @@ func energyCases() []ruleCases {
 			{"who verified", iso(func(i *domain.EnergyIsolation) { i.VerifiedByID = nil }), nil},
 			{"rule worked under", iso(func(i *domain.EnergyIsolation) { i.RuleWorkedUnder = "" }), nil},
 			{"points", iso(func(i *domain.EnergyIsolation) { i.PointsCount, i.AllPoints = nil, nil }), nil},
-			{"points found", iso(func(i *domain.EnergyIsolation) { i.PointsFoundCount, i.AllPoints = nil, nil }), nil},
+			{"points found", iso(func(i *domain.EnergyIsolation) { i.PointsFoundCount = nil }), nil},
+			{"all, as they say, and none counted", iso(func(i *domain.EnergyIsolation) { i.PointsCount, i.PointsFoundCount = nil, nil }), nil},
 			{"whether people were clear", twice("10:20", "10:30", nil), nil},
 			{"which of two furnaces", func(j *jobUnderTest) { tightJoint(j, "B"); secondFurnace(j, "B").FurnaceSection = "" }, nil},
 			{"the other of two furnaces", func(j *jobUnderTest) { tightJoint(j, "B"); secondFurnace(j, "B").FurnaceSection = "A" }, nil},
@@ -118,8 +119,7 @@ func energyCases() []ruleCases {
 			{"two furnaces, both cut", func(j *jobUnderTest) {
 				tightJoint(j, "B")
 				secondFurnace(j, "B")
-			}, nil}, {"counted, not said whether all", iso(func(i *domain.EnergyIsolation) { i.AllPoints = nil }), nil},
-			{"all, not counted", iso(func(i *domain.EnergyIsolation) { i.PointsCount, i.PointsFoundCount = nil, nil }), nil}},
+			}, nil}, {"counted, not said whether all", iso(func(i *domain.EnergyIsolation) { i.AllPoints = nil }), nil}},
 		beyond: []change{{"verified in that minute", iso(func(i *domain.EnergyIsolation) { i.VerifiedAt = when("09:58") }), nil},
 			{"verified four minutes before", iso(func(i *domain.EnergyIsolation) { i.VerifiedAt = when("09:54") }), nil}},
 	}, {
@@ -129,8 +129,8 @@ func energyCases() []ruleCases {
 				next := at("08:30").AddDate(0, 0, 1)
 				j.isolation().ReleasedAt = &next
 				second := *j.visit()
-				left := at("12:00").AddDate(0, 0, 1)
-				second.VisitedOn, second.ArrivedAt, second.LeftAt = "2026-10-15", nil, &left
+				came, left := at("08:20").AddDate(0, 0, 1), at("12:00").AddDate(0, 0, 1)
+				second.VisitedOn, second.ArrivedAt, second.LeftAt = "2026-10-15", &came, &left
 				j.add(&second)
 			}, nil},
 			{"furnace did not run", iso(func(i *domain.EnergyIsolation) { i.FurnaceRan = new(false) }), nil}},
@@ -142,15 +142,15 @@ func energyCases() []ruleCases {
 			{"after the crew left, which came back on another day", func(j *jobUnderTest) {
 				j.isolation().ReleasedAt = when("15:41")
 				second := *j.visit()
-				left := at("12:00").AddDate(0, 0, 1)
-				second.VisitedOn, second.ArrivedAt, second.LeftAt = "2026-10-15", nil, &left
+				came, left := at("08:20").AddDate(0, 0, 1), at("12:00").AddDate(0, 0, 1)
+				second.VisitedOn, second.ArrivedAt, second.LeftAt = "2026-10-15", &came, &left
 				j.add(&second)
 			}, nil}},
 		holds: []change{{"a second visit of that day, when it left not recorded", func(j *jobUnderTest) {
 			second := *j.visit()
 			second.LeftAt = nil
 			j.add(&second)
-		}, nil}, {"handed over with a reason", iso(func(i *domain.EnergyIsolation) {
+		}, []string{"visit_times_recorded"}}, {"handed over with a reason", iso(func(i *domain.EnergyIsolation) {
 			i.FurnaceRan, i.HandoverReason = new(false), "awaits a part"
 		}), nil}, {"handed over without heat, with a reason", iso(func(i *domain.EnergyIsolation) {
 			i.ReleasedAt, i.HandoverReason = nil, "cracked heat exchanger, resident has heaters"

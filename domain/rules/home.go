@@ -14,6 +14,7 @@ type homeFact int
 const (
 	furnaceKindFact homeFact = iota
 	furnaceSectionFact
+	furnacePositionFact
 	ductedSectionsFact
 	joistDirectionFact
 	wrapKindFact
@@ -28,7 +29,7 @@ func (c *check) need(fact homeFact) {
 	} else {
 		c.tally().Outcomes.NotRecorded++
 	}
-	if c.needs[fact] != Blocks {
+	if c.missing == Blocks || c.missing == Asks && c.needs[fact] != Blocks {
 		c.needs[fact] = c.missing
 	}
 }
@@ -66,6 +67,21 @@ var furnaceSectionRecorded = homeFactRule("furnace_section_recorded", "The secti
 	"Only from there can be told which sections get warm air.",
 	"which section holds the furnace", furnaceSectionFact,
 	func(h *domain.Home) bool { return h.FurnaceSection != "" })
+
+var furnacePositionRecorded = homeFactRule("furnace_position_recorded", "The furnace's place along the home is recorded",
+	"Where the trunk is cut open, and what lies near the furnace, is told from there.",
+	"how far from the front the furnace stands, ft", furnacePositionFact,
+	func(h *domain.Home) bool { return h.FurnacePositionFt != nil })
+
+// furnacePlaced tells whether it is recorded where the furnace stands along the
+// home, of it or of its joint. A packaged unit stands outside.
+func (a *Assembled) furnacePlaced() bool {
+	home := a.home()
+	return home.FurnacePositionFt != nil || home.FurnaceKind == domain.PackagedOutdoor ||
+		slices.ContainsFunc(a.Components, func(c Of[domain.Component]) bool {
+			return c.Record.Component == domain.FurnaceJoint && c.Record.PositionFt != nil && (c.Record.Section == "" || c.Record.Section == home.FurnaceSection)
+		})
+}
 
 var ductedSectionsRecorded = homeFactRule("ducted_sections_recorded", "The sections that hold ducts are recorded",
 	"A section with ducts and no way to a furnace stays cold, and nobody sees it from below.",

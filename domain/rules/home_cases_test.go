@@ -82,7 +82,7 @@ func homeCases() []ruleCases {
 		notRecorded: []change{{"when it came", func(j *jobUnderTest) {
 			appointment(domain.AppointmentKept, exampleDay, "10:00")(j)
 			j.visit().ArrivedAt = nil
-		}, nil}},
+		}, []string{"visit_times_recorded"}}},
 		notApplicable: []change{{"none", func(*jobUnderTest) {}, nil}, {"moved", appointment(domain.AppointmentMoved, "2026-10-12", ""), nil},
 			{"still to come", appointment(domain.AppointmentMade, "2026-10-20", ""), nil}},
 		atLimit: []change{{"08:10", appointment(domain.AppointmentKept, exampleDay, "08:10"), nil}},

@@ -22,8 +22,7 @@ type lazy struct {
 
 // nothingTells lists the lies that no record can tell from the truth.
 var nothingTells = map[string]string{
-	"the crew's cut in the wrap was found there": "a way through torn wrap is common; photos and the inspector are all that tells",
-	"no times of the visit":                      "without a leaving the crew counts as there, which is judged heavier",
+	"the crew's cut in the wrap was found there, as a photo of it says": "a photo of the cut that is called one of the survey is told by who looks at it",
 }
 
 // Some 130 ways to get a job accepted without the work or without showing it: each
@@ -158,6 +157,9 @@ func lazyCrews() []lazy {
 			}
 		}
 	}
+	foundWrap := open(0, func(o *domain.Opening) {
+		*o = domain.Opening{JobID: o.JobID, In: o.In, Origin: domain.FoundOpen, Section: "A", PositionFt: new(20.0)}
+	})
 	without := func(kinds ...domain.Kind) func(j *jobUnderTest) {
 		return func(j *jobUnderTest) { j.dropAll(kinds...) }
 	}
@@ -191,7 +193,7 @@ func lazyCrews() []lazy {
 		{"boots without places", "owes end_closure_clear_of_outlets", func(j *jobUnderTest) {
 			j.each(func(c *domain.Component, _ domain.UUID) { c.PositionFt = nil }, domain.Boot)
 		}},
-		{"the furnace without a place", "silent access_below_furnace opening_has_target", home(func(h *domain.Home) { h.FurnacePositionFt = nil })},
+		{"the furnace without a place", "owes furnace_position_recorded; silent access_below_furnace", home(func(h *domain.Home) { h.FurnacePositionFt = nil })},
 		{"collars without a place", "owes end_closure_clear_of_outlets; silent opening_has_target", cross(func(x *domain.Crossover) { x.Ends[0].PositionFt, x.Ends[1].PositionFt = nil, nil })},
 		{"no trunk ends", "owes end_closure_clear_of_outlets trunk_end_treated", func(j *jobUnderTest) {
 			j.drop(func(i Item) bool { c, ok := i.Record.(*domain.Component); return ok && c.Component == domain.TrunkEnd })
@@ -279,9 +281,12 @@ func lazyCrews() []lazy {
 		{"the crew's cuts in the wrap left out", "asks wrap_cut_recorded", func(j *jobUnderTest) {
 			j.drop(func(i Item) bool { o, ok := i.Record.(*domain.Opening); return ok && o.In == domain.InWrap })
 		}},
-		{"the crew's cut in the wrap was found there", "", open(0, func(o *domain.Opening) {
-			*o = domain.Opening{JobID: o.JobID, In: o.In, Origin: domain.FoundOpen, Section: "A", PositionFt: new(20.0)}
-		})},
+		{"the crew's cut in the wrap was found there", "asks wrap_cut_recorded", foundWrap},
+		{"the crew's cut in the wrap was found there, as a photo of it says", "", func(j *jobUnderTest) {
+			foundWrap(j)
+			_, id := nth[domain.Opening](j, 0)
+			j.photoOf(id, domain.BeforeStage).Stage = domain.SurveyStage
+		}},
 		{"the crew's cut in the duct was found there", "does not apply", open(1, func(o *domain.Opening) { o.Origin, o.MadeAt, o.Target = domain.FoundOpen, nil, nil })},
 		{"the wrap not closed", "must_fix crew_opening_closed", open(0, func(o *domain.Opening) { o.ClosedAt, o.Closure = nil, nil })},
 		{"the wrap closed with tape", "check wrap_closure_material", open(0, func(o *domain.Opening) { o.Closure.WrapJoining = "tape" })},
@@ -292,6 +297,7 @@ func lazyCrews() []lazy {
 		{"no isolation", "owes energy_isolated", without(domain.EnergyIsolationKind)},
 		{"one point of two", "must_fix energy_isolated", iso(func(i *domain.EnergyIsolation) { i.PointsCount = new(1) })},
 		{"three points of two", "must_fix energy_isolated", iso(func(i *domain.EnergyIsolation) { i.PointsCount = new(3) })},
+		{"all points, as they say, and none counted", "owes energy_isolated", iso(func(i *domain.EnergyIsolation) { i.PointsCount, i.PointsFoundCount = nil, nil })},
 		{"no word of points", "owes energy_isolated", iso(func(i *domain.EnergyIsolation) { i.PointsCount, i.PointsFoundCount, i.AllPoints = nil, nil, nil })},
 		{"verified by nobody", "owes energy_isolated", iso(func(i *domain.EnergyIsolation) { i.VerifiedByID = nil })},
 		{"cut in the evening", "must_fix energy_isolated isolation_released; check energy_isolated", iso(func(i *domain.EnergyIsolation) {
@@ -339,7 +345,7 @@ func lazyCrews() []lazy {
 		{"no air at some outlet", "must_fix air_at_every_outlet", visit(func(v *domain.Visit) { v.Air.EveryOutlet = new(false) })},
 		{"no lead", "owes crew_certified", visit(func(v *domain.Visit) { v.LeadID = nil })},
 		{"a lead without a certificate", "must_fix crew_certified", func(j *jobUnderTest) { j.dropAll(domain.CredentialKind) }},
-		{"no times of the visit", "", visit(func(v *domain.Visit) { v.ArrivedAt, v.LeftAt = nil, nil })},
+		{"no times of the visit", "asks visit_times_recorded", visit(func(v *domain.Visit) { v.ArrivedAt, v.LeftAt = nil, nil })},
 		{"the visit ended before the work", "must_fix isolation_released", visit(func(v *domain.Visit) { v.LeftAt = when("09:00") })},
 		{"two homes at once", "question two_homes_at_once", func(j *jobUnderTest) {
 			j.outside.OtherVisits = []OtherVisit{{CrewMemberID: *j.visit().LeadID, JobID: domain.UUID{7}, ArrivedAt: at("09:00"), LeftAt: at("12:00")}}

@@ -4,6 +4,7 @@ import (
 	"iter"
 	"math"
 	"slices"
+	"time"
 
 	"ductledger/domain"
 )
@@ -48,7 +49,7 @@ func (c *check) target(o Of[domain.Opening]) {
 	default:
 		low, high, section, known := c.job.reach(*r.Target, r.Section)
 		if !known {
-			c.notJudged()
+			c.unplaced(&p, *r.Target, section)
 			return
 		}
 		if r.Section != "" && section != "" && section != r.Section {
@@ -58,6 +59,22 @@ func (c *check) target(o Of[domain.Opening]) {
 		}
 	}
 	p.done()
+}
+
+// unplaced is what is said of a part whose place is not recorded. Where the furnace
+// stands is asked of the home, where a further one does of its joint; boots between
+// the first and the last need no place.
+func (c *check) unplaced(p *part, target domain.Subject, section domain.Section) {
+	joint, ok := c.job.record(target).(*domain.Component)
+	switch {
+	case !ok || joint.Component != domain.FurnaceJoint || c.job.home().FurnaceSection == "":
+		c.notJudged()
+	case section == c.job.home().FurnaceSection:
+		c.need(furnacePositionFact)
+	default:
+		p.lack("where ", componentName(joint), " is, in ft from the front")
+		p.done()
+	}
 }
 
 // reach is where a part lies along the home, in ft from the front. Not known:
@@ -236,7 +253,7 @@ var accessBelowFurnace = Rule{
 var wrapCutRecorded = Rule{
 	Key: "wrap_cut_recorded", Title: "The way through the wrap is recorded",
 	Why:      "A cut that nobody wrote down is one that nobody closed.",
-	Judged:   "Where the crew opened a duct, or repaired something inside the belly from below, an opening in the wrap of that section is recorded, made or found. Where the wrap was missing, or there is none, nothing is asked.",
+	Judged:   "Where the crew opened a duct, or repaired something inside the belly from below, an opening in the wrap of that section is recorded, made or found. One that was found owes a photo of the survey that shows it open and is older than the first work in that section; without one a reviewer decides. Where the wrap was missing, or there is none, nothing is asked.",
 	None:     "nothing was done through the wrap",
 	Fix:      "Record the opening in the wrap, made or found, and how it was closed.",
 	Severity: Check, Missing: Asks, Cure: OnSite, Hazard: CrawlSpace,
@@ -246,12 +263,21 @@ var wrapCutRecorded = Rule{
 		Broken: "Trunk opened at 20.4 ft of section A, no opening in the wrap of section A.",
 	},
 	check: func(c *check) {
-		var alone []domain.Subject // said once: it may have been one cut
+		var alone, found []domain.Subject // each said once: it may have been one cut
 		way := func(s domain.Subject, section domain.Section) {
-			if c.job.throughWrap(section) {
+			switch made, seen := c.job.throughWrap(section); {
+			case made:
 				c.holds()
-			} else {
+			case len(seen) == 0:
 				alone = append(alone, s)
+			case c.job.seenOpen(seen, section):
+				c.holds()
+			default:
+				for _, o := range seen {
+					if !slices.Contains(found, o.Subject()) {
+						found = append(found, o.Subject())
+					}
+				}
 			}
 		}
 		switch home := c.job.home(); {
@@ -277,15 +303,63 @@ var wrapCutRecorded = Rule{
 			p.lack("the opening in the wrap through which it was reached")
 			p.done()
 		}
+		if len(found) > 0 {
+			p := c.onAll(found...)
+			p.cure = NoCure // a photo of today does not show how it was then
+			p.lack("a photo of the survey, before any work there, that shows it open")
+			p.done()
+		}
 	},
 }
 
-// throughWrap tells whether an opening in the wrap of a section is recorded;
-// one without a section may be the one.
-func (a *Assembled) throughWrap(section domain.Section) bool {
-	return slices.ContainsFunc(a.Openings, func(o Of[domain.Opening]) bool {
-		return o.Record.In == domain.InWrap && (section == "" || o.Record.Section == "" || o.Record.Section == section)
-	})
+// throughWrap tells whether the crew made an opening in the wrap of a section, and
+// which others are recorded; one without a section may be the one.
+func (a *Assembled) throughWrap(section domain.Section) (made bool, found []Of[domain.Opening]) {
+	for _, o := range a.Openings {
+		if o.Record.In != domain.InWrap || section != "" && o.Record.Section != "" && o.Record.Section != section {
+			continue
+		}
+		if o.Record.Made() {
+			return true, nil
+		}
+		found = append(found, o)
+	}
+	return false, found
+}
+
+// seenOpen tells whether a photo of the survey shows one of the openings open, from
+// before the first work in the section.
+func (a *Assembled) seenOpen(openings []Of[domain.Opening], section domain.Section) bool {
+	first := a.firstWorkIn(section)
+	for _, o := range openings {
+		for photo, s := range a.photosOf(o.ID) {
+			if photo.Record.Stage == domain.SurveyStage && s.Shows == domain.ShowsOpen && (first == nil || photo.Record.TakenAt.Before(*first)) {
+				return true
+			}
+		}
+	}
+	return false
+}
+
+// firstWorkIn is when the crew first opened a duct or worked in the belly of a
+// section, as far as times are recorded.
+func (a *Assembled) firstWorkIn(section domain.Section) (first *time.Time) {
+	earlier := func(t *time.Time, in domain.Section) {
+		if t != nil && (section == "" || in == "" || in == section) && (first == nil || t.Before(*first)) {
+			first = t
+		}
+	}
+	for _, o := range a.Openings {
+		if o.Record.Made() {
+			earlier(o.Record.MadeAt, o.Record.Section)
+		}
+	}
+	for r := range a.done() {
+		if inBelly(r.Record) {
+			earlier(&r.Record.DoneAt, a.sectionOf(r.Record))
+		}
+	}
+	return first
 }
 
 // inBelly tells work from below on parts that the wrap hides.

@@ -10,6 +10,14 @@ func openingCases() []ruleCases {
 		j.drop(func(i Item) bool { o, ok := i.Record.(*domain.Opening); return ok && o.In == domain.InDuct })
 	}, nil}
 	noWrap := change{"no wrap", func(j *jobUnderTest) { j.home().WrapKind = domain.NoWrap }, nil}
+	foundOpen := func(stage domain.PhotoStage, clock string) func(*jobUnderTest) {
+		return func(j *jobUnderTest) {
+			o, id := nth[domain.Opening](j, 0)
+			o.Origin = domain.FoundOpen
+			photo := j.photoOf(id, domain.BeforeStage)
+			photo.Stage, photo.TakenAt = stage, at(clock)
+		}
+	}
 	joint := func(j *jobUnderTest) *domain.Component { c, _ := j.part(domain.FurnaceJoint, "A", 0, ""); return c }
 	return []ruleCases{{
 		rule: "survey_before_cutting",
@@ -61,13 +69,14 @@ func openingCases() []ruleCases {
 				o, ok := i.Record.(*domain.Opening)
 				return ok && o.In == domain.InWrap && o.Section == "A"
 			})
-		}, nil}},
+		}, nil}, {"found open, and no photo of the survey", foundOpen(domain.BeforeStage, "09:46"), nil},
+			{"found open, as a photo shows that is younger than the work", foundOpen(domain.SurveyStage, "09:59"), nil}},
 		notApplicable: []change{noWrap, {"the wrap was missing", func(j *jobUnderTest) {
 			j.home().WrapState = "missing"
 			nothingOpened.do(j)
 		}, nil}},
-		holds: []change{{"through wrap that was found open", func(j *jobUnderTest) { j.opening(0).Origin = domain.FoundOpen }, nil},
-			{"a cut without a section", func(j *jobUnderTest) { j.opening(2).Section = ""; j.opening(0).Origin = domain.FoundOpen }, nil}},
+		holds: []change{{"through wrap that was found open, as the survey shows", foundOpen(domain.SurveyStage, "09:46"), nil},
+			{"a cut without a section", func(j *jobUnderTest) { j.opening(3).Section = ""; j.opening(0).Origin = domain.FoundOpen }, []string{"opening_has_target"}}},
 		cannot: map[string]string{"broken": "a cut is recorded or missing", "at_the_limit": noLimit},
 	}, {
 		rule: "opening_has_target",
@@ -190,7 +199,7 @@ func openingCases() []ruleCases {
 	}, {
 		rule:          "access_below_furnace",
 		broken:        []change{{"18 in off", func(j *jobUnderTest) { j.opening(0).PositionFt = new(21.5) }, nil}},
-		notRecorded:   []change{{"furnace's place not known", func(j *jobUnderTest) { j.home().FurnacePositionFt = nil }, nil}},
+		notRecorded:   []change{{"furnace's place not known", func(j *jobUnderTest) { j.home().FurnacePositionFt = nil }, []string{"furnace_position_recorded"}}},
 		notApplicable: []change{{"from above", func(j *jobUnderTest) { j.home().FurnaceAccess = domain.FromAbove }, nil}},
 		atLimit: []change{{"12 in", func(j *jobUnderTest) { j.opening(0).PositionFt = new(21.0) }, nil},
 			{"12 in of tenths", func(j *jobUnderTest) {

@@ -63,7 +63,7 @@ func recordCases() []ruleCases {
 			}, []string{"parent_not_voided", "section_described"}},
 			{"a visit that is older than the return", func(j *jobUnderTest) {
 				second := *j.visit()
-				second.VisitedOn, second.ArrivedAt, second.LeftAt = "2026-10-13", nil, nil
+				second.VisitedOn, second.ArrivedAt, second.LeftAt = "2026-10-13", daysOn("08:10", -1), daysOn("15:40", -1)
 				screws(j, 3, 4, j.add(&second))
 			}, []string{"resident_consent"}}},
 		notApplicable: []change{nothingChanged, {"a change before the return", func(j *jobUnderTest) {
@@ -82,7 +82,7 @@ func recordCases() []ruleCases {
 			screws(j, 3, 4, j.items[len(j.items)-1].ID)
 		}, nil}, {"the crew went there again", func(j *jobUnderTest) {
 			second := *j.visit()
-			second.VisitedOn, second.ArrivedAt, second.LeftAt = "2026-10-16", nil, nil
+			second.VisitedOn, second.ArrivedAt, second.LeftAt = "2026-10-16", daysOn("08:10", 2), daysOn("15:40", 2)
 			screws(j, 3, 4, j.add(&second))
 		}, nil}},
 		cannot: map[string]string{"not_recorded": noFact, "at_the_limit": noLimit},

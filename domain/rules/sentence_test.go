@@ -112,7 +112,7 @@ func TestStartCard(t *testing.T) {
 // with it, but for the rules that ask for a reading, a look or a word.
 func TestWorkAtTheHomeCarriesACaution(t *testing.T) {
 	readsOnly := []string{"readings_in_order", "every_register_read", "instrument_in_calibration",
-		"furnace_kind_recorded", "furnace_section_recorded", "ducted_sections_recorded", "joist_direction_recorded",
+		"furnace_kind_recorded", "furnace_section_recorded", "furnace_position_recorded", "ducted_sections_recorded", "joist_direction_recorded",
 		"wrap_kind_recorded", "combustion_appliances_recorded"}
 	for _, r := range all {
 		atHome := r.Cure == OnSite || r.Cure == ReturnVisit

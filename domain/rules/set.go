@@ -73,12 +73,12 @@ var all = []*Rule{
 	&instrumentInCalibration, &leakageNotHigherAfter,
 	&photosComplete, &photoOfOneHome, &replacedTwice, &deviceNotHeard, &describedTwice, &parentNotVoided, &deviceClock, &kitConfirmed, &timesStand, &factsStandAfterReturn,
 	&airAtEveryOutlet, &outcomeShown, &materialsAsListed,
-	&combustionChecked, &carbonMonoxideTold, &stopRespected, &stopCleared, &crewCertified, &crewMemberSupervised, &homeNotTreatedBefore, &fundSourceNamed,
+	&combustionChecked, &carbonMonoxideTold, &stopRespected, &stopCleared, &visitTimesRecorded, &crewCertified, &crewMemberSupervised, &homeNotTreatedBefore, &fundSourceNamed,
 	&ownerPermission, &residentConsent, &appointmentKept, &someoneHome, &priorDamageShown, &hazardRead,
 	&returnDrawsCrawlAir, &closetPressure, &temperatureRise, &externalStatic, &registersAndFilter,
 	// The facts of the home come last: only then is known which of them a
 	// rule needed.
-	&furnaceKindRecorded, &furnaceSectionRecorded, &ductedSectionsRecorded,
+	&furnaceKindRecorded, &furnaceSectionRecorded, &furnacePositionRecorded, &ductedSectionsRecorded,
 	&joistDirectionRecorded, &wrapKindRecorded, &combustionAppliancesRecorded,
 }
 

@@ -52,7 +52,7 @@ func newStatedJob(t testing.TB, p statedPlan) *statedJob {
 	if p.furnace == domain.GasFurnace {
 		j.gas()
 	}
-	lock := e.add(&domain.EnergyIsolation{JobID: e.job, IsolatedAt: when("09:20"), VerifiedAt: when("09:24"), VerifiedByID: &lead, PointsCount: new(2), AllPoints: new(true), MeterProven: new(true),
+	lock := e.add(&domain.EnergyIsolation{JobID: e.job, IsolatedAt: when("09:20"), VerifiedAt: when("09:24"), VerifiedByID: &lead, PointsFoundCount: new(2), PointsCount: new(2), MeterProven: new(true),
 		RuleWorkedUnder: "29 CFR 1926.417", ReleasedAt: when("14:40"), ReleasedByID: &lead, FurnaceRan: new(true)})
 	j.photo("09:25", domain.BeforeStage, domain.PhotoSubject{Kind: domain.EnergyIsolationKind, ID: lock, Shows: domain.ShowsLock})
 	j.read(domain.Before, "09:10", 280)

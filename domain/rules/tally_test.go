@@ -79,6 +79,7 @@ func TestSubjectsOfTheCleanJob(t *testing.T) {
 		"carbon_monoxide_told":         {NotApplicable: 1},
 		"stop_cleared":                 {NotApplicable: 1},
 		"stop_respected":               {NotApplicable: 1},
+		"visit_times_recorded":         {Holds: 1},
 		"crew_certified":               {Holds: 1},
 		"crew_member_supervised":       {Holds: 1},
 		"home_not_treated_before":      {Holds: 1},
@@ -98,6 +99,7 @@ func TestSubjectsOfTheCleanJob(t *testing.T) {
 
 		"furnace_kind_recorded":          {Holds: 1},
 		"furnace_section_recorded":       {Holds: 1},
+		"furnace_position_recorded":      {Holds: 1},
 		"ducted_sections_recorded":       {Holds: 1},
 		"joist_direction_recorded":       {Holds: 1},
 		"wrap_kind_recorded":             {Holds: 1},

@@ -10,7 +10,7 @@ import (
 var sectionDescribed = Rule{
 	Key: "section_described", Title: "Each section's trunk and every outlet are described",
 	Why:      "An outlet that nobody wrote down is one that nobody sealed.",
-	Judged:   "Each section with ducts has its trunk. The trunk tells how many boots and how many branch takeoffs it feeds, and each of them stands in one record, its own or a statement about many. A statement's count and numbers fit those of the trunk.",
+	Judged:   "Each section with ducts has its trunk. The trunk tells how many boots and how many branch takeoffs it feeds, and each of them stands in one record, its own or a statement about many. A statement's count and numbers fit those of the trunk. Where the furnace stands is a fact of the home.",
 	None:     "no work on ducts was done",
 	Fix:      "Count the outlets of the section again and record each of them.",
 	Severity: MustFix, Missing: Blocks, Cure: OnSite, Hazard: CrawlSpace,
@@ -27,6 +27,9 @@ var sectionDescribed = Rule{
 		case len(home.DuctedSections) == 0:
 			c.need(ductedSectionsFact)
 			return
+		}
+		if !c.job.furnacePlaced() {
+			c.need(furnacePositionFact)
 		}
 		absent := c.on(c.job.subject())
 		for _, section := range home.DuctedSections {

@@ -361,6 +361,37 @@ func hazardOfStop(reason string) Hazard {
 	return CrawlSpace
 }
 
+var visitTimesRecorded = Rule{
+	Key: "visit_times_recorded", Title: "Each visit tells when the crew came and left",
+	Why:      "Whether the home was left with heat, and who was where, is told from these two times.",
+	Judged:   "Each visit has the times at which the crew arrived and left, both of its own day. One at which nobody let the crew in has the first; when it left is not asked before the job is sent in.",
+	None:     "no visit is recorded",
+	Fix:      "Ask the crew, and record when it arrived and left.",
+	Severity: Check, Missing: Asks, Cure: Office,
+	Source: practice,
+	Example: Example{
+		Holds:  "Visit of 2026-10-14, from 08:10 to 15:40.",
+		Broken: "Visit of 2026-10-14, arrived 2026-10-15.",
+	},
+	check: func(c *check) {
+		for _, v := range c.job.Visits {
+			p := c.on(v.Subject())
+			on := func(at *time.Time, did string) {
+				if at == nil {
+					p.lack("when the crew ", did)
+				} else if day := c.job.Day(*at); day != v.Record.VisitedOn {
+					p.fault("the crew ", did, " on ", string(day))
+				}
+			}
+			on(v.Record.ArrivedAt, "arrived")
+			if v.Record.LeftAt != nil || !yes(v.Record.NoShow) && !c.job.early() {
+				on(v.Record.LeftAt, "left")
+			}
+			p.done()
+		}
+	},
+}
+
 var crewCertified = Rule{
 	Key: "crew_certified", Title: "The lead is certified on the day",
 	Why:      "The lead decides under the home what is cut and what is left.",

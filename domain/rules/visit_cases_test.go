@@ -1,6 +1,10 @@
 package rules
 
-import "ductledger/domain"
+import (
+	"time"
+
+	"ductledger/domain"
+)
 
 func visitCases() []ruleCases {
 	burning := func(do func(t *domain.CombustionCheck)) func(*jobUnderTest) {
@@ -74,12 +78,22 @@ func visitCases() []ruleCases {
 		}, nil}, {"tested on the second visit", func(j *jobUnderTest) {
 			j.gas()
 			second := *j.visit()
-			second.VisitedOn, second.ArrivedAt, second.LeftAt = "2026-10-15", nil, nil
+			second.VisitedOn, second.ArrivedAt, second.LeftAt = "2026-10-15", daysOn("08:10", 1), daysOn("15:40", 1)
 			check := *j.visit().Combustion
 			j.visit().Combustion = &domain.CombustionCheck{AmbientCOPpm: new(0.0), AmbientCOAt: when("08:12")}
 			second.Combustion = &check
 			j.add(&second)
 		}, nil}, {"a tester from outside", burning(func(t *domain.CombustionCheck) { t.CredentialID, t.TestedBy = nil, "Invented Tester" }), nil}},
+	}, {
+		rule: "visit_times_recorded",
+		broken: []change{{"came on another day", func(j *jobUnderTest) { j.visit().ArrivedAt = daysOn("15:40", -1) }, nil},
+			{"left on another day", func(j *jobUnderTest) { j.visit().LeftAt = daysOn("08:10", 1) }, nil}},
+		notRecorded: []change{{"came", func(j *jobUnderTest) { j.visit().ArrivedAt = nil }, nil},
+			{"left", func(j *jobUnderTest) { j.visit().LeftAt = nil }, nil}},
+		notApplicable: []change{{"no visit", func(j *jobUnderTest) { nothing(j); noVisit(j) }, nil}},
+		holds: []change{{"nobody was at home", func(j *jobUnderTest) { nothing(j); j.visit().NoShow, j.visit().LeftAt = new(true), nil }, []string{"someone_home"}},
+			{"the crew is still there", func(j *jobUnderTest) { j.visit().LeftAt, j.jobRecord().State = nil, domain.InWork }, nil}},
+		cannot: map[string]string{"at_the_limit": noLimit},
 	}, {
 		rule: "stop_respected",
 		broken: []change{{"never lifted", stop("10:00", ""), nil}, {"worked before it was lifted", stop("10:00", "10:45"), nil},
@@ -171,6 +185,16 @@ func homeFactCases() []ruleCases {
 		notApplicable: []change{{"refused", func(j *jobUnderTest) { refused(j); j.home().FurnaceSection = "" }, nil}},
 		cannot:        because,
 	}, {
+		rule:        "furnace_position_recorded",
+		notRecorded: []change{{"furnace's place", func(j *jobUnderTest) { j.home().FurnacePositionFt = nil }, nil}},
+		notApplicable: []change{{"refused", func(j *jobUnderTest) { refused(j); j.home().FurnacePositionFt = nil }, nil},
+			{"its joint tells it", func(j *jobUnderTest) {
+				j.home().FurnacePositionFt = nil
+				c, _ := j.part(domain.FurnaceJoint, "A", 0, "")
+				c.PositionFt = new(20.0)
+			}, nil}, {"a packaged unit outside", func(j *jobUnderTest) { packaged(j); j.home().FurnacePositionFt = nil }, nil}},
+		cannot: because,
+	}, {
 		rule:          "ducted_sections_recorded",
 		notRecorded:   []change{{"ducted sections", func(j *jobUnderTest) { j.home().DuctedSections = nil }, nil}},
 		notApplicable: []change{{"refused", func(j *jobUnderTest) { refused(j); j.home().DuctedSections = nil }, nil}},
@@ -192,6 +216,9 @@ func homeFactCases() []ruleCases {
 		cannot:        because,
 	}}
 }
+
+// daysOn is a time of the clock so many days after the example's.
+func daysOn(clock string, days int) *time.Time { t := at(clock).AddDate(0, 0, days); return &t }
 
 // nothing leaves a job on which nothing was done.
 func noVisit(j *jobUnderTest) { j.dropAll(domain.VisitKind) }
