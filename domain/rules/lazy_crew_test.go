@@ -330,7 +330,7 @@ func lazyCrews() []lazy {
 		// The crossover.
 		{"the crossover left alone", "must_fix crossover_taken_down", cross(func(x *domain.Crossover) { x.Action, x.TakenDownAt = domain.LeftAlone, nil })},
 		{"the crossover called rigid", "question records_disagree", cross(func(x *domain.Crossover) { x.Crossover = domain.Rigid })},
-		{"the crossover called a part of the belly", "does not apply", cross(func(x *domain.Crossover) { x.Support, x.ClearanceIn = domain.InBelly, nil })},
+		{"the crossover called a part of the belly", "question records_disagree", cross(func(x *domain.Crossover) { x.Support, x.ClearanceIn = domain.InBelly, nil })},
 		{"one end only", "owes crossover_ties_tensioned takeoff_sealed; asks crossover_collar_screws crossover_liner_depth crossover_size_kept; silent opening_has_target", cross(func(x *domain.Crossover) { x.Ends = x.Ends[:1] })},
 		{"no ends", "owes crossover_ties_tensioned takeoff_sealed; asks crossover_collar_screws crossover_liner_depth crossover_size_kept; silent opening_has_target", cross(func(x *domain.Crossover) { x.Ends = nil })},
 		{"old bands", "must_fix crossover_ties_tensioned", cross(func(x *domain.Crossover) { x.Ends[0].InnerBandNew, x.Ends[0].OuterBandNew = new(false), new(false) })},
@@ -339,6 +339,27 @@ func lazyCrews() []lazy {
 		{"on the soil", "must_fix crossover_off_ground", cross(func(x *domain.Crossover) { x.ClearanceIn = new(0.0) })},
 		{"clearance not said", "owes crossover_off_ground", cross(func(x *domain.Crossover) { x.ClearanceIn = nil })},
 		{"nothing holds it", "must_fix crossover_off_ground", cross(func(x *domain.Crossover) { x.Support = domain.Unheld })},
+		// One record against another, or one fact against another of the same record.
+		{"a new crossover called refitted", "question records_disagree", cross(func(x *domain.Crossover) { x.Action = domain.Refitted })},
+		{"the crossover called oval, and banded", "owes crossover_ties_tensioned; question records_disagree", cross(func(x *domain.Crossover) { x.Crossover = domain.FlexOval })},
+		{"off the soil as measured, and no hand passes", "must_fix crossover_off_ground", cross(func(x *domain.Crossover) { x.HandPassesUnder = new(false) })},
+		{"turns counted, and none felt", "check crossover_liner_depth", cross(func(x *domain.Crossover) { x.Ends[0].TurnsFelt = new(false) })},
+		{"straps 4 ft apart, one on 12 ft", "check crossover_supported", cross(func(x *domain.Crossover) { x.LengthFt, x.SupportsCount = new(12.0), new(1) })},
+		{"a closure past the outlet, before it by its place", "must_fix end_closure_clear_of_outlets", repair(7, func(r *domain.Repair) { r.EndClosure.PositionFt, r.EndClosure.BeyondOutletIn = new(49.0), new(12.0) })},
+		{"four nails in each of three, two in all", "must_fix loose_part_fastened", repair(3, func(r *domain.Repair) { r.Fasteners[0].Count = 2 })},
+		{"the wrap missing, and cut", "question records_disagree", home(func(h *domain.Home) { h.WrapState = "missing" })},
+		{"a unit outside, and a furnace joint", "owes furnace_joint_treated; question records_disagree", home(func(h *domain.Home) { h.FurnaceKind = domain.PackagedOutdoor })},
+		{"no way to the furnace joint, and it is sealed", "question records_disagree", home(func(h *domain.Home) { h.FurnaceAccess = domain.NoAccess })},
+		{"gas, called electric", "question records_disagree", func(j *jobUnderTest) { j.gas(); j.home().FurnaceKind = domain.ElectricFurnace }},
+		{"two points, then one", "check photos_complete; question records_disagree", func(j *jobUnderTest) {
+			again := *j.isolation()
+			again.IsolatedAt, again.VerifiedAt, again.ReleasedAt = when("14:50"), when("14:52"), when("15:00")
+			again.PointsFoundCount, again.PointsCount = new(1), new(1)
+			j.add(&again)
+		}},
+		{"air felt on the next day", "question outside_visits", visit(func(v *domain.Visit) { v.Air.FeltAt = daysOn("14:50", 1) })},
+		{"gas, read on the day before", "must_fix combustion_checked", func(j *jobUnderTest) { j.gas(); j.visit().Combustion.AmbientCOAt = daysOn("08:12", -1) }},
+		{"a stop of another day", "check visit_times_recorded", visit(func(v *domain.Visit) { v.Stops = []domain.Stop{{Reason: "animals", At: *daysOn("15:00", 1)}} })},
 		// People, air and what burns.
 		{"nobody felt for air", "owes air_at_every_outlet", visit(func(v *domain.Visit) { v.Air = nil })},
 		{"air felt before the last repair", "must_fix air_at_every_outlet", visit(func(v *domain.Visit) { v.Air.FeltAt = when("09:00") })},
@@ -346,7 +367,7 @@ func lazyCrews() []lazy {
 		{"no lead", "owes crew_certified", visit(func(v *domain.Visit) { v.LeadID = nil })},
 		{"a lead without a certificate", "must_fix crew_certified", func(j *jobUnderTest) { j.dropAll(domain.CredentialKind) }},
 		{"no times of the visit", "asks visit_times_recorded", visit(func(v *domain.Visit) { v.ArrivedAt, v.LeftAt = nil, nil })},
-		{"the visit ended before the work", "must_fix isolation_released", visit(func(v *domain.Visit) { v.LeftAt = when("09:00") })},
+		{"the visit ended before the work", "must_fix isolation_released; question outside_visits", visit(func(v *domain.Visit) { v.LeftAt = when("09:00") })},
 		{"two homes at once", "question two_homes_at_once", func(j *jobUnderTest) {
 			j.outside.OtherVisits = []OtherVisit{{CrewMemberID: *j.visit().LeadID, JobID: domain.UUID{7}, ArrivedAt: at("09:00"), LeftAt: at("12:00")}}
 		}},

@@ -273,6 +273,13 @@ func timeOf(r domain.Record) (at time.Time, known bool) {
 	case *domain.EnergyIsolation:
 		later(r.VerifiedAt)
 		later(r.ReleasedAt)
+	case *domain.Visit: // what was felt and tested on it; its own two times are judged for themselves
+		if r.Air != nil {
+			later(r.Air.FeltAt)
+		}
+		if r.Combustion != nil {
+			later(r.Combustion.TestedAt)
+		}
 	}
 	return at, known
 }

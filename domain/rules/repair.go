@@ -448,6 +448,8 @@ func heldEach(r *domain.Repair) (held int, known bool) {
 		total++
 	}
 	switch {
+	case r.FastenersEach != nil && r.Fasteners != nil && len(r.ComponentIDs) > 0: // both say it: the lower number counts
+		return min(*r.FastenersEach, total/len(r.ComponentIDs)), true
 	case r.FastenersEach != nil:
 		return *r.FastenersEach, true
 	case len(r.ComponentIDs) <= 1:

@@ -166,15 +166,33 @@ var screenRecordsDisagree = Screen{
 	ask: func(s *screening) {
 		home := s.job.home()
 		for _, o := range s.job.Openings {
-			if o.Record.In == domain.InWrap && home.WrapKind == domain.NoWrap {
+			switch {
+			case o.Record.In != domain.InWrap:
+			case home.WrapKind == domain.NoWrap:
 				s.ask("the home is said to have no wrap, and an opening in it is recorded", s.job.homeSubject(), o.Subject())
+			case home.WrapState == "missing" && o.Record.Made():
+				s.ask("the wrap is said to be missing, and the crew cut it", s.job.homeSubject(), o.Subject())
 			}
 		}
 		for _, x := range s.job.Crossovers {
-			for _, r := range s.job.Repairs {
-				flexible := slices.Contains(r.Record.Materials, domain.FlexDuct) || slices.Contains(r.Record.Materials, domain.Bands)
-				if x.Record.Crossover == domain.Rigid && flexible && r.Record.CrossoverID != nil && *r.Record.CrossoverID == x.ID {
-					s.ask("it is called rigid, and flexible duct or bands went into it", x.Subject(), r.Subject())
+			s.crossoverDisagrees(x)
+		}
+		for _, j := range s.job.Components {
+			switch {
+			case j.Record.Component != domain.FurnaceJoint:
+			case home.FurnaceKind == domain.PackagedOutdoor:
+				s.ask("a packaged unit outside is said to heat the home, and a furnace joint is described", s.job.homeSubject(), j.Subject())
+			case home.FurnaceAccess == domain.NoAccess && s.job.repaired(j.ID):
+				s.ask("nobody is said to get to the furnace joint, and it was sealed", s.job.homeSubject(), j.Subject())
+			}
+		}
+		if slices.Contains(home.CombustionAppliances, "furnace") && electric(home) {
+			s.ask("an electric furnace is said to heat the home, and a furnace to burn something in it", s.job.homeSubject())
+		}
+		for i, x := range s.job.Isolations {
+			for _, y := range s.job.Isolations[:i] {
+				if a, b := x.Record, y.Record; a.FurnaceSection == b.FurnaceSection && a.PointsFoundCount != nil && b.PointsFoundCount != nil && *a.PointsFoundCount != *b.PointsFoundCount {
+					s.ask("one furnace was found to have "+some(float64(*b.PointsFoundCount), "point")+" of supply, then "+count(*a.PointsFoundCount), y.Subject(), x.Subject())
 				}
 			}
 		}
@@ -188,6 +206,29 @@ var screenRecordsDisagree = Screen{
 		}
 		s.photosOutOfOrder()
 	},
+}
+
+// crossoverDisagrees asks about a crossover whose sort, or whose work, other records
+// deny: by either a rule would not be asked.
+func (s *screening) crossoverDisagrees(x Of[domain.Crossover]) {
+	inside := x.Record.Support == domain.InBelly || x.Record.Support == domain.InFloor
+	if inside && (x.Record.ClearanceIn != nil || x.Record.HandPassesUnder != nil || x.Record.SupportSpacingFt != nil || x.Record.SupportsCount != nil) {
+		s.ask("it is said to lie inside the home, and how it hangs over the soil is recorded", x.Subject())
+	}
+	for _, r := range s.job.Repairs {
+		if r.Record.CrossoverID == nil || *r.Record.CrossoverID != x.ID {
+			continue
+		}
+		flex, bands := r.Record.Has(domain.FlexDuct), r.Record.Has(domain.Bands)
+		switch {
+		case x.Record.Crossover == domain.Rigid && (flex || bands):
+			s.ask("it is called rigid, and flexible duct or bands went into it", x.Subject(), r.Subject())
+		case x.Record.Crossover == domain.FlexOval && bands:
+			s.ask("it is called oval, and bands went into it", x.Subject(), r.Subject())
+		case x.Record.Action == domain.Refitted && flex:
+			s.ask("it is said to be refitted, and new flexible duct went into it", x.Subject(), r.Subject())
+		}
+	}
 }
 
 // photosOutOfOrder asks about photos that are said to be of after the work and are
@@ -246,10 +287,11 @@ func (s *screening) otherJobs(list ...domain.UUID) string {
 }
 
 var screenOutsideVisits = Screen{
-	Key:      "outside_visits",
-	Question: "Work or a reading lies on a day on which no visit is recorded. When was it?",
-	Innocent: "The record was typed in later, or a visit was forgotten.",
-	Source:   practice,
+	Key:        "outside_visits",
+	Question:   "Work, a reading or a photo lies outside every visit that is recorded. When was it?",
+	Innocent:   "The record was typed in later, a visit was forgotten, or somebody stayed when the crew left.",
+	Parameters: []Parameter{{"clocks_min", "min", 5, 0, 30, practice}},
+	Source:     practice,
 	ask: func(s *screening) {
 		if len(s.job.Visits) == 0 {
 			return
@@ -260,20 +302,35 @@ var screenOutsideVisits = Screen{
 				continue
 			}
 			at, known := timeOf(e.Record)
-			if known && !s.job.visitedOn(s.job.Day(at)) {
-				s.ask("it is of "+string(s.job.Day(at)), domain.Subject{Kind: e.Record.Kind(), ID: e.ID})
+			if !known {
+				continue
+			}
+			subject := domain.Subject{Kind: e.Record.Kind(), ID: e.ID}
+			switch on, during := s.job.visitedAt(at, s.limit("clocks_min")); {
+			case !on:
+				s.ask("it is of "+string(s.job.Day(at)), subject)
+			case !during && subject.Kind != domain.EnergyIsolationKind: // isolation_released judges these
+				s.ask("it is of "+s.job.clock(at)+", when no crew was there", subject)
 			}
 		}
 	},
 }
 
-func (a *Assembled) visitedOn(day domain.Date) bool {
+// visitedAt tells whether a visit of a moment's day is recorded, and whether a crew was
+// there at that moment: one whose times are not both recorded may have been.
+func (a *Assembled) visitedAt(at time.Time, clocksMin float64) (on, during bool) {
+	clocks := time.Duration(clocksMin * float64(time.Minute))
 	for _, v := range a.Visits {
-		if v.Record.VisitedOn == day {
-			return true
+		if v.Record.VisitedOn != a.Day(at) {
+			continue
+		}
+		on = true
+		came, left := v.Record.ArrivedAt, v.Record.LeftAt
+		if came == nil || left == nil || !at.Before(came.Add(-clocks)) && !at.After(left.Add(clocks)) {
+			during = true
 		}
 	}
-	return false
+	return on, during
 }
 
 var screenTwoHomesAtOnce = Screen{

@@ -94,7 +94,9 @@ func (c *check) ambient(p *part, v *domain.Visit) {
 		p.lack("when ambient carbon monoxide was read")
 		return
 	}
-	if begun := c.job.workBegan(v.VisitedOn); begun != nil && !at.Before(*begun) {
+	if day := c.job.Day(*at); day != v.VisitedOn {
+		p.fault("ambient carbon monoxide was read on ", string(day), "; the program wants it on the day of the visit")
+	} else if begun := c.job.workBegan(v.VisitedOn); begun != nil && !at.Before(*begun) {
 		p.fault("ambient carbon monoxide was read ", c.job.clock(*at), "; the program wants it before the work, which began ", c.job.clock(*begun))
 	}
 }
@@ -364,7 +366,7 @@ func hazardOfStop(reason string) Hazard {
 var visitTimesRecorded = Rule{
 	Key: "visit_times_recorded", Title: "Each visit tells when the crew came and left",
 	Why:      "Whether the home was left with heat, and who was where, is told from these two times.",
-	Judged:   "Each visit has the times at which the crew arrived and left, both of its own day. One at which nobody let the crew in has the first; when it left is not asked before the job is sent in.",
+	Judged:   "Each visit has the times at which the crew arrived and left, both of its own day, like the times of its stops. One at which nobody let the crew in has the first; when it left is not asked before the job is sent in.",
 	None:     "no visit is recorded",
 	Fix:      "Ask the crew, and record when it arrived and left.",
 	Severity: Check, Missing: Asks, Cure: Office,
@@ -386,6 +388,9 @@ var visitTimesRecorded = Rule{
 			on(v.Record.ArrivedAt, "arrived")
 			if v.Record.LeftAt != nil || !yes(v.Record.NoShow) && !c.job.early() {
 				on(v.Record.LeftAt, "left")
+			}
+			for _, s := range v.Record.Stops {
+				on(&s.At, "stopped work")
 			}
 			p.done()
 		}

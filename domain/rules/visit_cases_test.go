@@ -40,6 +40,7 @@ func visitCases() []ruleCases {
 	return []ruleCases{{
 		rule: "combustion_checked",
 		broken: []change{{"read after work began", burning(func(t *domain.CombustionCheck) { t.AmbientCOAt = when("10:00") }), nil},
+			{"read on the day before", burning(func(t *domain.CombustionCheck) { t.AmbientCOAt = daysOn("08:12", -1) }), nil},
 			{"test before the last repair", burning(func(t *domain.CombustionCheck) { t.TestedAt = when("13:00") }), nil},
 			{"test failed: a question", burning(func(t *domain.CombustionCheck) { t.TestResult, t.ReferredTo = "failed", "Invented Heating" }), nil},
 			{"72 ppm", burning(func(t *domain.CombustionCheck) { t.AmbientCOPpm = new(72.0) }), []string{"carbon_monoxide_told"}},
@@ -80,6 +81,7 @@ func visitCases() []ruleCases {
 			second := *j.visit()
 			second.VisitedOn, second.ArrivedAt, second.LeftAt = "2026-10-15", daysOn("08:10", 1), daysOn("15:40", 1)
 			check := *j.visit().Combustion
+			check.AmbientCOAt, check.TestedAt = daysOn("08:12", 1), daysOn("15:20", 1)
 			j.visit().Combustion = &domain.CombustionCheck{AmbientCOPpm: new(0.0), AmbientCOAt: when("08:12")}
 			second.Combustion = &check
 			j.add(&second)
