@@ -80,7 +80,8 @@ func pictureAt(id domain.UUID) string { return "/v1/photos/" + id.String() + "/b
 // them.
 type broken struct {
 	net.Listener
-	sent atomic.Int64
+	sent     atomic.Int64
+	breaking atomic.Int32 // connections of which the service is still keeping what came
 }
 
 func breakingLink(t *testing.T, service string, each int64) (address string, link *broken) {
@@ -108,8 +109,10 @@ func breakingLink(t *testing.T, service string, each int64) (address string, lin
 				go func() { _, _ = io.Copy(phone, to); close(down) }()
 				n, _ := io.Copy(to, io.LimitReader(phone, each))
 				link.sent.Add(n)
-				if n == each {
-					return // both ends are cut
+				if n == each { // the phone's end is cut first; the service's ends once it has kept what came
+					link.breaking.Add(1)
+					defer link.breaking.Add(-1)
+					_ = phone.Close()
 				}
 				_ = to.(*net.TCPConn).CloseWrite()
 				<-down
@@ -143,7 +146,12 @@ func TestPictureOverALinkThatBreaks(t *testing.T) {
 	allowed := false
 	phone, err := device.Open(device.Options{URL: address, Token: a.Tokens[domain.Field], ID: a.Device, Album: oneAlbum{id: content},
 		Link: &http.Transport{DisableKeepAlives: true}, PictureLink: func() bool { return allowed },
-		Wait: func(context.Context, time.Duration) error { time.Sleep(100 * time.Millisecond); return nil }}) // shorter than a phone's
+		Wait: func(context.Context, time.Duration) error { // in place of a phone's seconds
+			for link.breaking.Load() > 0 {
+				time.Sleep(time.Millisecond)
+			}
+			return nil
+		}})
 	if err != nil {
 		t.Fatal(err)
 	}
