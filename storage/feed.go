@@ -312,7 +312,8 @@ type Moment struct {
 
 const momentSQL = `
 SELECT position, recorded_at FROM entry
-WHERE program_id = @program_id AND position = coalesce(@position::bigint, (SELECT position FROM program_head WHERE program_id = @program_id))`
+WHERE program_id = @program_id
+    AND position = (SELECT coalesce(@position::bigint, h.position) FROM program_head AS h WHERE h.program_id = @program_id)` // beside position itself coalesce would keep it from the key
 
 // QueueMoment queues the look-up of a position, of the head when 0; *into stays
 // nil when the ledger has no such position.

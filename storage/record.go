@@ -249,7 +249,7 @@ const contractorNamesSQL = `
 SELECT e.record_id, e.body
 FROM entry AS e
 WHERE e.program_id = @program_id AND e.kind = 'contractor' AND e.position <= @position AND (e.until_position IS NULL OR e.until_position > @position)
-    AND (e.voided_at IS NULL OR e.record_id IN (SELECT contractor_id FROM job_result WHERE program_id = @program_id AND accepted_position <= @position))`
+    AND (e.voided_at IS NULL OR EXISTS (SELECT FROM job_result AS r WHERE r.program_id = @program_id AND r.contractor_id = e.record_id AND r.accepted_position <= @position OFFSET 0))`
 
 // ContractorNames are the names of contractors as they stood at the position,
 // of voided ones only where they have accepted jobs.

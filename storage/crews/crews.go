@@ -185,12 +185,6 @@ type Needs struct {
 	ByInspectors, ByRecords []crews.ProgramTopic
 }
 
-type foundRow struct {
-	Rule        string
-	JudgedCount int64
-	BrokenCount int64
-}
-
 // lookedSQL are the jobs accepted in the period with the first finished inspection
 // after the work: what a later one finds was mended meanwhile. A job that a person
 // opened for a reason of its own is left out.
@@ -207,29 +201,6 @@ const lookedSQL = `
         AND r.accepted_position <= @position AND (r.until_position IS NULL OR r.until_position > @position)
         AND NOT EXISTS (SELECT FROM inspection_draw AS d
             WHERE d.program_id = @program_id AND d.job_id = r.job_id AND d.by_hand_position <= @position)`
-
-// Homes by rule of the whole program, from the verdicts as frozen: what was mended
-// before the acceptance is in none.
-const programTopicsSQL = `
-SELECT o.rule,
-    count(*) FILTER (WHERE coalesce(n.holds, 0) + coalesce(n.broken, 0) + coalesce(n.waived, 0) > 0) AS judged_count,
-    count(*) FILTER (WHERE coalesce(n.broken, 0) + coalesce(n.waived, 0) > 0) AS broken_count
-FROM job_result AS r,
-    jsonb_to_recordset(r.verdict::jsonb -> 'rules') AS o(rule text, outcomes jsonb),
-    jsonb_to_record(o.outcomes) AS n(holds integer, broken integer, waived integer)
-WHERE r.program_id = @program_id AND r.counted_at >= @from AND r.counted_at < @before AND r.accepted_position IS NOT NULL
-    AND r.accepted_position <= @position AND (r.until_position IS NULL OR r.until_position > @position)
-GROUP BY o.rule
-ORDER BY o.rule`
-
-func foundOf(rows []foundRow) (list []crews.Found) {
-	for _, r := range rows {
-		if r.JudgedCount > 0 {
-			list = append(list, crews.Found{Rule: r.Rule, Judged: int(r.JudgedCount), Broken: int(r.BrokenCount)})
-		}
-	}
-	return list
-}
 
 // Lesson is one with what became of the crew's work.
 type Lesson struct {
@@ -276,16 +247,6 @@ WHERE l.crew_lead_id IS NOT NULL AND v.rule = ANY (@rules::text[]) AND v.verdict
 GROUP BY 1, 2, 3, 4
 ORDER BY 1, 4`
 
-const lessonRecordsSQL = `
-SELECT r.job_id, r.crew_lead_id AS lead_id, r.counted_at, o.rule, coalesce(n.broken, 0) + coalesce(n.waived, 0) > 0 AS broken
-FROM job_result AS r,
-    jsonb_to_recordset(r.verdict::jsonb -> 'rules') AS o(rule text, outcomes jsonb),
-    jsonb_to_record(o.outcomes) AS n(holds integer, broken integer, waived integer)
-WHERE r.program_id = @program_id AND r.counted_at >= @from AND r.counted_at < @before AND r.accepted_position IS NOT NULL
-    AND r.accepted_position <= @position AND (r.until_position IS NULL OR r.until_position > @position)
-    AND r.crew_lead_id IS NOT NULL AND o.rule = ANY (@rules::text[]) AND coalesce(n.holds, 0) + coalesce(n.broken, 0) + coalesce(n.waived, 0) > 0
-ORDER BY r.job_id, o.rule`
-
 // ReadLessons tells of each lesson held in a period of days whether it helped.
 func ReadLessons(ctx context.Context, db *storage.DB, program domain.UUID, from, before domain.Date, position int64) (out Lessons, err error) {
 	err = db.In(ctx, program, storage.Survey, func(t *storage.Tx) error {
@@ -306,16 +267,22 @@ func ReadLessons(ctx context.Context, db *storage.DB, program domain.UUID, from,
 			return err
 		}
 		var rules []string
+		held := false
 		for _, e := range events {
-			rules = append(rules, e.Record.(*domain.TrainingEvent).Rules...)
+			r := e.Record.(*domain.TrainingEvent)
+			rules = append(rules, r.Rules...)
+			held = held || r.HeldOn >= from && r.HeldOn < before
+		}
+		if !held {
+			return nil
 		}
 		slices.Sort(rules)
 		s.args["rules"] = slices.Compact(rules)
-		byInspectors, err := s.homes(lessonLooksSQL)
+		byInspectors, err := s.looked()
 		if err != nil {
 			return err
 		}
-		byRecords, err := s.homes(lessonRecordsSQL)
+		byRecords, err := s.recorded(slices.Compact(rules))
 		if err != nil {
 			return err
 		}
@@ -349,10 +316,10 @@ func ReadLessons(ctx context.Context, db *storage.DB, program domain.UUID, from,
 	return out, err
 }
 
-// homes are the jobs in which a rule of a lesson was judged.
-func (s *survey) homes(sql string) (list []crews.Home, err error) {
+// looked are the jobs in which an inspector judged a rule of a lesson.
+func (s *survey) looked() (list []crews.Home, err error) {
 	var rows []homeRow
-	storage.All(s.t, &rows, sql, s.args)
+	storage.All(s.t, &rows, lessonLooksSQL, s.args)
 	if err := s.t.Flush(); err != nil {
 		return nil, err
 	}
@@ -363,6 +330,16 @@ func (s *survey) homes(sql string) (list []crews.Home, err error) {
 		list[len(list)-1].Broken[r.Rule] = r.Broken
 	}
 	return list, nil
+}
+
+// recorded are the jobs whose own records show what became of a rule of a lesson.
+func (s *survey) recorded(rules []string) ([]crews.Home, error) {
+	jobs, err := s.t.JudgedJobs(s.args, rules)
+	list := make([]crews.Home, len(jobs))
+	for i, j := range jobs {
+		list[i] = crews.Home{JobID: j.JobID, LeadID: j.LeadID, On: domain.DateOf(j.CountedAt, s.zone), Broken: j.Broken}
+	}
+	return list, err
 }
 
 type employerRow struct {

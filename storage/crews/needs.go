@@ -144,9 +144,11 @@ func ReadNeeds(ctx context.Context, db *storage.DB, program domain.UUID, from, b
 		if err != nil {
 			return err
 		}
-		var byRecords []foundRow
-		storage.All(t, &byRecords, programTopicsSQL, s.args)
 		looks, err := s.looks()
+		if err != nil {
+			return err
+		}
+		byRecords, err := t.RuleTallies(s.args) // as frozen: what was mended before the acceptance is in none
 		if err != nil {
 			return err
 		}
@@ -164,7 +166,11 @@ func ReadNeeds(ctx context.Context, db *storage.DB, program domain.UUID, from, b
 		if out.ByInspectors, err = crews.ProgramTopics(found); err != nil {
 			return err
 		}
-		out.ByRecords, err = crews.ProgramTopics(foundOf(byRecords))
+		recorded := make([]crews.Found, len(byRecords))
+		for i, r := range byRecords {
+			recorded[i] = crews.Found{ContractorID: r.ContractorID, Rule: r.Rule, Judged: r.Judged, Broken: r.Broken}
+		}
+		out.ByRecords, err = crews.ProgramTopics(recorded)
 		return err
 	})
 	return out, err

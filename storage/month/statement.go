@@ -140,10 +140,12 @@ func planStatement(t *storage.Tx, m domain.Month, fund string) (part StatementPa
 
 // Of the jobs that the contractor ever had accepted, those that something
 // happened to since the package before; where hold-backs or call-backs have a
-// price, all, since an inspection or a complaint may have moved one.
+// price, all, since an inspection or a complaint may have moved one. As an array they
+// are found first, not looked for among all.
 const statementHistorySQL = monthAcceptancesSQL + `
-    AND r.job_id IN (SELECT c.job_id FROM job_result AS c
-        WHERE c.program_id = @program_id AND c.contractor_id = @contractor AND (@holds::boolean OR @call_backs::boolean OR c.accepted_position > @previous OR c.until_position > @previous))` + monthHistoryOrderSQL
+    AND r.job_id = ANY (ARRAY(SELECT c.job_id FROM job_result AS c
+        WHERE c.program_id = @program_id AND c.contractor_id = @contractor AND c.accepted_position IS NOT NULL
+            AND (@holds::boolean OR @call_backs::boolean OR c.accepted_position > @previous OR c.until_position > @previous)))` + monthHistoryOrderSQL
 
 const statementJobsSQL = monthStandingJobsSQL + `
     AND r.contractor_id = @contractor` + monthJobsOrderSQL

@@ -31,7 +31,7 @@ INSERT INTO job_result (program_id, job_id, serial, home_id, contractor_id, clas
 SELECT $1, ('00000000-0000-7000-8000-' || lpad(to_hex(i), 12, '0'))::uuid, 1, $2,
     ('00000000-0000-7000-9000-' || lpad(to_hex(i % $3::integer + 1), 12, '0'))::uuid,
     (ARRAY['single', 'double', 'triple'])[1 + i % 7 % 3], 'measured', 'accepted', 600 + i % 1000, round(1500 * exp(0.6 * x))::bigint,
-    round(600 * exp(0.33 * x + 0.4 * y))::bigint, false, false, 0, 0, 0, 0, false, repeat('r', 900), repeat('v', 3000), 'test', '{}',
+    round(600 * exp(0.33 * x + 0.4 * y))::bigint, false, false, 0, 0, 0, 0, false, repeat('r', 900), '{"rules":[{"rule":"' || repeat('v', 3000) || '","outcomes":{"holds":1}}]}', 'test', '{}',
     decode(repeat('00', 32), 'hex'), 1, moment, 0, 1, moment, '2026-10', moment, NULL, '{}', true, '{}', 'fan_total', i % 20000
 FROM (SELECT i, sqrt(-2 * ln(1 - random())) * cos(6.283185307179586 * random()) AS x, sqrt(-2 * ln(1 - random())) * cos(6.283185307179586 * random()) AS y,
     timestamptz '2026-10-02' + i % 80 * interval '1 day' AS moment FROM generate_series(1, $4::integer) AS i) AS drawn`

@@ -33,51 +33,64 @@ type workRow struct {
 // notStated stands for the reason of a deferral that names none.
 const notStated = "not_stated"
 
-// The jobs assigned in the period as they stood at the position. The first
-// result of a job keeps when it was assigned and what was found at its first
-// sending in; how often it was sent in and where it stands is in its versions.
-// A job is deferred by a review, or sent in so by its crew.
+// The jobs assigned in the period as they stood at the position. Most were sent in once
+// and accepted as they were: of these the first result says all, and is read from the
+// index job_result_assigned alone. Of the others, how often a job was sent in and where it
+// stands is in its versions. The first result of a job keeps when it was assigned and what
+// was found at its first sending in. A job is deferred by a review, or sent in so by its
+// crew.
 const workSQL = `
-WITH begun AS (
-    SELECT job_id, assigned_at, coalesce(first_must_fix_count, must_fix_count) AS must_fix_count,
-        coalesce(first_not_recorded_count, not_recorded_count) AS not_recorded_count
+WITH begun AS MATERIALIZED (
+    SELECT job_id, assigned_at, worked_by[1] AS contractor_id, first_must_fix_count AS must_fix_count, first_not_recorded_count AS not_recorded_count,
+        counted_at, measurable, after_tenths, stray_cut_count, method, quality, together,
+        coalesce(accepted_position <= @position AND (until_position IS NULL OR until_position > @position)
+            AND returned_count = 0 AND outcome <> 'deferred' AND worked_by[1] IS NOT NULL AND first_must_fix_count IS NOT NULL, false) AS straight
     FROM job_result
     WHERE program_id = @program_id AND serial = 1 AND assigned_at >= @from AND assigned_at < @before
-), versions AS (
+), called AS MATERIALIZED (
+    SELECT DISTINCT b.job_id FROM begun AS b
+    JOIN entry AS e ON e.program_id = @program_id AND e.job_id = b.job_id AND e.kind = 'call_back' AND e.position <= @position
+        AND (e.until_position IS NULL OR e.until_position > @position) AND e.voided_at IS NULL
+), versions AS MATERIALIZED (
     SELECT e.record_id AS job_id, e.position, e.version, e.voided_at, f.state, f.contractor_id, f.outcome, f.defer_codes,
         lag(f.state) OVER (PARTITION BY e.record_id ORDER BY e.version) AS before_state,
         e.until_position IS NULL OR e.until_position > @position AS newest
     FROM begun AS b
     JOIN entry AS e ON e.program_id = @program_id AND e.kind = 'job' AND e.record_id = b.job_id AND e.position <= @position,
         jsonb_to_record(e.body::jsonb) AS f(state text, contractor_id uuid, outcome text, defer_codes text[])
+    WHERE NOT b.straight
 ), moves AS (
     SELECT job_id, count(*) FILTER (WHERE state = 'sent_in' AND before_state IS DISTINCT FROM 'sent_in') AS sent_in_count
     FROM versions GROUP BY job_id
-), called AS (
-    SELECT DISTINCT e.job_id FROM entry AS e
-    WHERE e.program_id = @program_id AND e.kind = 'call_back' AND e.position <= @position AND (e.until_position IS NULL OR e.until_position > @position)
-        AND e.voided_at IS NULL
+), every AS (
+    SELECT b.job_id, b.contractor_id, NULL AS deferred, false AS is_deferred, b.assigned_at, b.counted_at AS accepted_at, 1 AS sent_in_count,
+        b.must_fix_count AS first_must_fix_count, b.not_recorded_count AS first_not_recorded_count,
+        b.measurable, b.after_tenths, b.stray_cut_count, b.method, coalesce(b.quality = 'undecided', false) AS undecided, b.together
+    FROM begun AS b
+    WHERE b.straight
+    UNION ALL
+    SELECT b.job_id, coalesce(r.worked_by[1], v.contractor_id),
+        coalesce(CASE WHEN v.state = 'deferred' THEN (
+            SELECT e.body::jsonb #>> '{reason_codes,0}' FROM entry AS e
+            WHERE e.program_id = @program_id AND e.job_id = b.job_id AND e.kind = 'review'
+                AND e.position <= @position AND e.body::jsonb ->> 'decision' = 'defer'
+            ORDER BY e.position DESC LIMIT 1) END, v.defer_codes[1]),
+        v.state = 'deferred' OR v.state IN ('sent_in', 'accepted') AND v.outcome = 'deferred',
+        b.assigned_at, r.counted_at, m.sent_in_count::integer,
+        CASE WHEN m.sent_in_count > 0 THEN coalesce(b.must_fix_count, f.must_fix_count) ELSE 0 END,
+        CASE WHEN m.sent_in_count > 0 THEN coalesce(b.not_recorded_count, f.not_recorded_count) ELSE 0 END,
+        r.measurable, r.after_tenths, r.stray_cut_count, r.method, coalesce(r.quality = 'undecided', false), r.together
+    FROM begun AS b
+    JOIN moves AS m ON m.job_id = b.job_id
+    JOIN versions AS v ON v.job_id = b.job_id AND v.newest
+    JOIN job_result AS f ON f.program_id = @program_id AND f.job_id = b.job_id AND f.serial = 1
+    LEFT JOIN job_result AS r ON r.program_id = @program_id AND r.job_id = b.job_id AND r.accepted_position <= @position
+        AND (r.until_position IS NULL OR r.until_position > @position)
+    WHERE v.voided_at IS NULL
 )
-SELECT b.job_id, coalesce(r.worked_by[1], v.contractor_id) AS contractor_id,
-    coalesce(CASE WHEN v.state = 'deferred' THEN (
-        SELECT e.body::jsonb #>> '{reason_codes,0}' FROM entry AS e
-        WHERE e.program_id = @program_id AND e.job_id = b.job_id AND e.kind = 'review'
-            AND e.position <= @position AND e.body::jsonb ->> 'decision' = 'defer'
-        ORDER BY e.position DESC LIMIT 1) END, v.defer_codes[1]) AS deferred,
-    v.state = 'deferred' OR v.state IN ('sent_in', 'accepted') AND v.outcome = 'deferred' AS is_deferred,
-    b.assigned_at, r.counted_at AS accepted_at, m.sent_in_count::integer AS sent_in_count,
-    CASE WHEN m.sent_in_count > 0 THEN b.must_fix_count ELSE 0 END AS first_must_fix_count,
-    CASE WHEN m.sent_in_count > 0 THEN b.not_recorded_count ELSE 0 END AS first_not_recorded_count,
-    c.job_id IS NOT NULL AS called_back, r.measurable, r.after_tenths, r.stray_cut_count, r.method,
-    coalesce(r.quality = 'undecided', false) AS undecided, r.together
-FROM begun AS b
-JOIN moves AS m ON m.job_id = b.job_id
-JOIN versions AS v ON v.job_id = b.job_id AND v.newest
-LEFT JOIN called AS c ON c.job_id = b.job_id
-LEFT JOIN job_result AS r ON r.program_id = @program_id AND r.job_id = b.job_id AND r.accepted_position <= @position
-    AND (r.until_position IS NULL OR r.until_position > @position)
-WHERE v.voided_at IS NULL
-ORDER BY b.job_id`
+SELECT w.*, c.job_id IS NOT NULL AS called_back
+FROM every AS w LEFT JOIN called AS c ON c.job_id = w.job_id
+ORDER BY w.job_id`
 
 // Work are the jobs assigned in the period, by ascending id, with the
 // inspectors' readings beside the crews'.
@@ -138,40 +151,15 @@ func (r *workRow) work(inspected map[domain.UUID]int64, of domain.Quantity) perf
 	return w
 }
 
-type ruleCountRow struct {
-	ContractorID [16]byte
-	Rule         string
-	JudgedCount  int64
-	BrokenCount  int64
-}
-
-// Homes in which a rule was judged, and in which it was broken, from the
-// verdicts as frozen: home by home, since what is wrong with one boot is often
-// wrong with the next. A waived finding was broken all the same.
-const ruleCountsSQL = `
-SELECT coalesce(r.worked_by[1], r.contractor_id) AS contractor_id, o.rule,
-    count(*) FILTER (WHERE coalesce(n.holds, 0) + coalesce(n.broken, 0) + coalesce(n.waived, 0) > 0) AS judged_count,
-    count(*) FILTER (WHERE coalesce(n.broken, 0) + coalesce(n.waived, 0) > 0) AS broken_count
-FROM job_result AS r,
-    jsonb_to_recordset(r.verdict::jsonb -> 'rules') AS o(rule text, outcomes jsonb),
-    jsonb_to_record(o.outcomes) AS n(holds integer, broken integer, waived integer)
-WHERE r.program_id = @program_id AND r.counted_at >= @from AND r.counted_at < @before AND r.accepted_position IS NOT NULL
-    AND r.accepted_position <= @position AND (r.until_position IS NULL OR r.until_position > @position)
-GROUP BY 1, 2
-ORDER BY 1, 2`
-
 // Rules counts the rules judged and broken in the jobs accepted in the period.
 func (p *Population) Rules() ([]performance.RuleCount, error) {
-	var rows []ruleCountRow
-	storage.All(p.t, &rows, ruleCountsSQL, p.args)
-	if err := p.t.Flush(); err != nil {
+	tallies, err := p.t.RuleTallies(p.args)
+	if err != nil {
 		return nil, err
 	}
-	counts := make([]performance.RuleCount, 0, len(rows))
-	for _, r := range rows {
-		if r.JudgedCount > 0 {
-			counts = append(counts, performance.RuleCount{ContractorID: r.ContractorID, Rule: r.Rule, Judged: int(r.JudgedCount), Broken: int(r.BrokenCount)})
-		}
+	counts := make([]performance.RuleCount, 0, len(tallies))
+	for _, c := range tallies {
+		counts = append(counts, performance.RuleCount{ContractorID: c.ContractorID, Rule: c.Rule, Judged: c.Judged, Broken: c.Broken})
 	}
 	return counts, nil
 }
