@@ -88,7 +88,8 @@ WITH begun AS MATERIALIZED (
         AND (r.until_position IS NULL OR r.until_position > @position)
     WHERE v.voided_at IS NULL
 )
-SELECT w.*, c.job_id IS NOT NULL AS called_back
+SELECT w.job_id, w.contractor_id, w.deferred, w.is_deferred, w.assigned_at, w.accepted_at, w.sent_in_count, w.first_must_fix_count, w.first_not_recorded_count,
+    c.job_id IS NOT NULL AS called_back, w.measurable, w.after_tenths, w.stray_cut_count, w.method, w.undecided, w.together
 FROM every AS w LEFT JOIN called AS c ON c.job_id = w.job_id
 ORDER BY w.job_id`
 
