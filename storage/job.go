@@ -199,6 +199,9 @@ func (s *stored) inspectionFailed(c *jobChange) bool {
 func (s *stored) hazards(job domain.UUID, accepted []intake.Decision) (told, unread bool) {
 	newest := map[intake.Key]domain.Entry{}
 	take := func(e domain.Entry) {
+		if e.Kind != domain.VisitKind && e.Kind != domain.ReviewKind && e.Kind != domain.WaiverKind {
+			return
+		}
 		newest[intake.Key{Kind: e.Kind, ID: e.ID}] = e
 		visit, ok := e.Record.(*domain.Visit)
 		told = told || ok && len(visit.Hazards) > 0

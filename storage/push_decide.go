@@ -61,8 +61,8 @@ func (s *stored) decide(caller domain.Caller, items []*intake.Item, now time.Tim
 
 // acceptedEntries are the accepted versions as entries, not yet numbered.
 func (s *stored) acceptedEntries(decisions []intake.Decision, now time.Time) ([]domain.Entry, error) {
-	var entries []domain.Entry
-	last := map[intake.Key]*domain.Entry{}
+	entries := make([]domain.Entry, 0, len(decisions)) // as many at most: last points into it
+	last := make(map[intake.Key]*domain.Entry, len(decisions))
 	for i := range decisions {
 		d := &decisions[i]
 		if !d.Status.Accepted() {
@@ -104,7 +104,7 @@ func (s *stored) acceptedEntries(decisions []intake.Decision, now time.Time) ([]
 			e.BytesState = domain.BytesAwaited
 		}
 		entries = append(entries, e)
-		last[item.Key()] = &e
+		last[item.Key()] = &entries[len(entries)-1]
 		d.Body, d.Void = e.Body, e.Void
 	}
 	return entries, nil
@@ -123,7 +123,7 @@ func (s *stored) judge(accepted []domain.Entry, corrected map[domain.UUID]bool, 
 			if j.touched == nil {
 				j.touched = &touchedJob{firstRecordedAt: now}
 			}
-			j.entries = slices.Clone(j.touched.entries)
+			j.entries = append(make([]domain.Entry, 0, len(j.touched.entries)+len(accepted)), j.touched.entries...)
 			touched[id] = j
 		}
 		return j

@@ -28,7 +28,7 @@ func Decide(caller domain.Caller, items []*Item, store *Store) []Decision {
 }
 
 func sortOnce(caller domain.Caller, items []*Item, store *Store, correcting map[Key]*Item) []Decision {
-	w := &sorter{sender: caller, store: store.overlay(), correcting: correcting}
+	w := &sorter{sender: caller, store: store.overlay(), correcting: correcting, accepted: make([]Decision, 0, len(items))}
 	pending := slices.Clone(items)
 	slices.SortStableFunc(pending, func(a, b *Item) int { return turn(a) - turn(b) })
 	waiting := map[*Item]Decision{}
