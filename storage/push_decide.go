@@ -297,7 +297,11 @@ func (j *judgedJob) notAcceptable(heldOpen int) *domain.Error {
 	if len(faults) == 0 {
 		return nil
 	}
-	return &domain.Error{Code: domain.NotAcceptable, Detail: fmt.Sprintf("%d things are still open", len(faults)), Faults: faults}
+	detail := "one thing is still open"
+	if len(faults) > 1 {
+		detail = fmt.Sprintf("%d things are still open", len(faults))
+	}
+	return &domain.Error{Code: domain.NotAcceptable, Detail: detail, Faults: faults}
 }
 
 // inspectionOwed stops the acceptance of a drawn job before its inspection, where the

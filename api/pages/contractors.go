@@ -36,13 +36,17 @@ type firmsShown struct {
 	Funnel               *chart.Picture
 }
 
-// period is the one in the address, else the last three whole months.
+// usualMonths is how far back the figures of a page go that is asked for no period: a
+// shorter one tells few contractors apart.
+const usualMonths = 12
+
+// period is the one in the address, else the last year of whole months.
 func period(v *Visit) (from, before string) {
 	from, before = v.Query.Get("from"), v.Query.Get("before")
 	if from == "" || before == "" {
 		now := v.Now.In(v.Zone)
 		first := time.Date(now.Year(), now.Month(), 1, 0, 0, 0, 0, time.UTC)
-		from, before = first.AddDate(0, -3, 0).Format(time.DateOnly), first.Format(time.DateOnly)
+		from, before = first.AddDate(0, -usualMonths, 0).Format(time.DateOnly), first.Format(time.DateOnly)
 	}
 	return from, before
 }

@@ -52,6 +52,14 @@ func (w waiting) Page() string {
 	return ""
 }
 
+// Package names a package that waits.
+func (w waiting) Package() string {
+	if w.Month == "" {
+		return ""
+	}
+	return "Package of " + Month(w.Month)
+}
+
 // A queue is all that waits of one sort.
 type queue struct {
 	Sort, Title string

@@ -8,6 +8,7 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"math"
 	"math/bits"
 	"math/rand/v2"
 	"net/http"
@@ -426,7 +427,11 @@ func (o *office) work(ctx context.Context, day int, jobs []*job) error {
 	var refused *refusedError
 	if errors.As(err, &refused) {
 		if j := accepts[refused.index]; j != nil && refused.code == domain.NotAcceptable {
-			j.stand, j.wasLooked, j.reviewOn = sentIn, true, day+1 // look again tomorrow
+			j.stand, j.reviewOn = sentIn, day+1 // look again tomorrow
+			if j.wasLooked {
+				j.reviewOn = math.MaxInt // it waits for whoever looks around in the demo
+			}
+			j.wasLooked = true
 			return nil
 		}
 	}
