@@ -201,6 +201,13 @@ func TestAMondayOnThePages(t *testing.T) {
 	if refused := office.read(at+"/decide", url.Values{"id": {id()}, "decision": {"accept"}}, 422); !strings.Contains(refused, judged.Findings[0].Detail[1:20]) {
 		t.Error("a refused acceptance does not say what is open")
 	}
+	defer func() { // what a form was refused stands in the form, and waits for nobody
+		var held struct{ Items []struct{ ID, Kind, Code string } }
+		a.Do(domain.Staff, "GET", "/v1/held?state=open", nil).Want(200).Into(&held)
+		if len(held.Items) > 0 {
+			t.Errorf("refused forms wait as held items: %v", held.Items)
+		}
+	}()
 	if kept := office.read(at+"/decide", url.Values{"id": {id()}, "decision": {"waive"}, "finding": {"end_closure_clear_of_outlets"}, "text": {"typed & kept"}}, 422); !strings.Contains(kept, "typed &amp; kept") {
 		t.Error("what was typed into a refused form is lost")
 	}

@@ -2,7 +2,6 @@ package pages
 
 import (
 	"context"
-	"errors"
 	"fmt"
 	"net/http"
 	"net/url"
@@ -515,17 +514,7 @@ func (p *Pages) sent(ctx context.Context, v *Visit, to string, body map[string]a
 	if err != nil {
 		return Page{}, domain.Errorf(domain.Invalid, "this form has no id: open the page again")
 	}
-	err = v.Send(ctx, http.MethodPut, to+id.String(), body, nil)
-	var refused *domain.Error
-	if errors.As(err, &refused) && refused.Code == domain.NotAcceptable {
-		// The page says at once what is still open: the refused click waits for nobody.
-		if held, is := refused.Also["held_id"].(domain.UUID); is {
-			if failed := v.Send(ctx, http.MethodPost, "/v1/held/"+held.String()+"/dismiss", nil, nil); failed != nil {
-				return Page{}, failed
-			}
-		}
-	}
-	if err != nil {
+	if err := v.Send(ctx, http.MethodPut, to+id.String(), body, nil); err != nil {
 		return Page{}, err
 	}
 	return Page{Location: "/staff/jobs/" + v.Path["id"]}, nil

@@ -6,6 +6,7 @@ import (
 	"crypto/rand"
 	"crypto/sha256"
 	"encoding/base64"
+	"errors"
 	"fmt"
 	"net/http"
 	"net/url"
@@ -172,7 +173,9 @@ func (v *Visit) Get(ctx context.Context, address string, into any) error {
 }
 
 // Send asks the API, as the person, to do something. body is written as JSON,
-// nil for none; header are names and values, such as If-Match.
+// nil for none; header are names and values, such as If-Match. What is refused
+// stands in the form again with its reason: it is dismissed, for it waits for
+// nobody, unless somebody else was faster.
 func (v *Visit) Send(ctx context.Context, method, address string, body, into any, header ...string) error {
 	var content []byte
 	if body != nil {
@@ -185,7 +188,17 @@ func (v *Visit) Send(ctx context.Context, method, address string, body, into any
 	for i := 0; i+1 < len(header); i += 2 {
 		h.Set(header[i], header[i+1])
 	}
-	return v.ask(ctx, method, address, h, content, into)
+	err := v.ask(ctx, method, address, h, content, into)
+	var refused *domain.Error
+	if !errors.As(err, &refused) || refused.Code == domain.VersionConflict || v.Caller.Role != domain.Staff && v.Caller.Role != domain.Admin {
+		return err
+	}
+	if held, is := refused.Also["held_id"].(domain.UUID); is {
+		if failed := v.ask(ctx, http.MethodPost, "/v1/held/"+held.String()+"/dismiss", http.Header{}, nil, nil); failed != nil {
+			return failed
+		}
+	}
+	return err
 }
 
 func (v *Visit) ask(ctx context.Context, method, address string, header http.Header, body []byte, into any) error {
