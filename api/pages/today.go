@@ -29,6 +29,8 @@ type waiting struct {
 	ContractorName string `json:"contractor_name"`
 	Name           string `json:"name"`
 	Detail         string `json:"detail"`
+
+	Held string `json:"-"` // the kind of what was not accepted
 }
 
 // Page is where it is dealt with.
@@ -118,6 +120,9 @@ func (p *Pages) today(ctx context.Context, v *Visit) (Page, error) {
 			page.Rows += len(own.Items)
 		}
 	}
+	if err := nameHeld(ctx, v, queues); err != nil {
+		return Page{}, err
+	}
 	if only != "" {
 		page.Quiet = "Only: " + titleOf(only) + "."
 	}
@@ -131,6 +136,31 @@ func (p *Pages) today(ctx context.Context, v *Visit) (Page, error) {
 	}
 	page.With = queues
 	return page, nil
+}
+
+// nameHeld says of held items what they are, those that are oldest.
+func nameHeld(ctx context.Context, v *Visit, queues []queue) error {
+	var kinds map[string]string
+	for _, q := range queues {
+		for i := range q.Items {
+			w := &q.Items[i]
+			if w.Subject.Kind != "held" {
+				continue
+			}
+			if kinds == nil {
+				list, _, err := All[heldItem](ctx, v, heldAddress, most)
+				if err != nil {
+					return err
+				}
+				kinds = make(map[string]string, len(list))
+				for _, h := range list {
+					kinds[h.HeldID] = h.Kind
+				}
+			}
+			w.Held = kinds[w.Subject.ID.String()]
+		}
+	}
+	return nil
 }
 
 func titleOf(sort string) string {
