@@ -534,6 +534,7 @@ func (r *recorder) office() {
 	r.ask("", staff, "GET", "/v1/performance?"+period, nil, 200)
 	r.ask("", staff, "GET", contractor+"/performance?"+period, nil, 200)
 	r.ask("", staff, "GET", contractor+"/performance/explanation?"+period, nil, 200)
+	r.ask("", staff, "GET", contractor+"/inspection-course?"+period, nil, 200)
 	r.ask("", staff, "GET", contractor+"/statement?month=2026-10&limit=3", nil, 200)
 	r.ask("", staff, "GET", "/v1/repair-effects?"+period, nil, 200)
 	r.ask("", staff, "GET", "/v1/repeatability?"+period, nil, 200)

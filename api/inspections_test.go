@@ -315,6 +315,17 @@ func TestWhatInspectionsTell(t *testing.T) {
 	if c := firm(); c.AwaitingReplyCount != 1 || c.InspectedCount != 1 || c.FailedCount != 0 || !close9(c.FailedRatio, 0) || c.FailedRatioHigh == nil || math.Abs(*c.FailedRatioHigh-.975) > 1e-9 { // 0 of 1
 		t.Errorf("the contractor may still reply: %+v", c)
 	}
+	courses := func(contractor domain.UUID) string {
+		return "/v1/contractors/" + contractor.String() + "/inspection-course?from=2026-10-01&before=2026-11-01"
+	}
+	course := func() (c draws.Course) {
+		t.Helper()
+		a.Do(domain.Staff, "GET", courses(a.World.Contractor), nil).Want(200).Into(&c)
+		return c
+	}
+	if c := course(); c.WaitingCount < 1 || c.InspectedCount+c.WaitingCount != 2 || c.FailedCount != 0 || len(c.Looks) != c.InspectedCount { // nothing after the open failure
+		t.Errorf("in their order: %+v", c)
+	}
 	reply := domain.Review{JobID: open[0], Decision: domain.Reply, Text: "The strap was cut by somebody else.",
 		Finding: &domain.FindingRef{Rule: "crossover_off_ground", Subjects: []domain.Subject{{Kind: domain.InspectionKind, ID: failure}}}}
 	must(a, a.Tokens[domain.ContractorRole], item(domain.ReviewKind, storagetest.ID(), 0, reply))
@@ -332,12 +343,17 @@ func TestWhatInspectionsTell(t *testing.T) {
 	if c := firm(); c.FailedCount != 1 || c.InspectedCount != 2 || c.DisputedCount != 0 || !strings.Contains(c.Statement, "So few cannot tell") {
 		t.Errorf("the failure counts: %+v", c)
 	}
+	if c := course(); c.WaitingCount != 0 || c.InspectedCount != 2 || c.FailedCount != 1 || c.Looks[0].InspectedOn != "2026-11-03" || c.Sequential.Running.Decision != "" || c.Sum.Limit != nil {
+		t.Errorf("two of fewer than five tell nothing: %+v", c)
+	}
 	if w := waiting(a, staff, "?sort=reply"); len(w.Items) != 0 {
 		t.Errorf("answered, and still on the list: %+v", w.Items)
 	}
 	for _, role := range []domain.Role{domain.Field, domain.ContractorRole, domain.Inspector, domain.Funder} {
 		a.Do(role, "GET", "/v1/inspection-estimates?from=2026-10-01&before=2026-11-01", nil).Want(403)
+		a.Do(role, "GET", courses(a.World.Contractor), nil).Want(403)
 	}
+	a.Do(domain.Staff, "GET", courses(storagetest.ID()), nil).Want(404)
 	a.Do(domain.Staff, "GET", "/v1/inspection-estimates?from=2026-11-01&before=2026-10-01", nil).Want(400)
 }
 

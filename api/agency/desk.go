@@ -31,6 +31,7 @@ func (d Desk) Routes() []frame.Route {
 	return []frame.Route{
 		{Method: "POST", Pattern: "/v1/inspection-draws", Operation: "drawInspections", Roles: office, Timeout: write, Shed: frame.ShedPushes, Handle: d.drawInspections},
 		{Method: "GET", Pattern: "/v1/inspection-estimates", Operation: "estimateInspections", Roles: office, Timeout: sums, Shed: frame.ShedStatistics, Handle: d.inspectionEstimates},
+		{Method: "GET", Pattern: "/v1/contractors/{id}/inspection-course", Operation: "inspectionCourseOfContractor", Roles: office, Timeout: sums, Shed: frame.ShedStatistics, Handle: d.inspectionCourse},
 		{Method: "GET", Pattern: "/v1/triage", Operation: "getTriage", Roles: office, Timeout: list, Shed: frame.ShedLists, Handle: d.triage},
 		{Method: "GET", Pattern: "/v1/call-back-rates", Operation: "getCallBackRates", Roles: office, Timeout: sums, Shed: frame.ShedStatistics, Handle: d.callBackRates},
 		{Method: "GET", Pattern: "/v1/crews", Operation: "listLeads", Roles: office, Timeout: list, Shed: frame.ShedLists, Handle: d.leads},

@@ -148,6 +148,26 @@ func (d Desk) inspectionEstimates(ctx context.Context, caller domain.Caller, r *
 	return frame.Answer{Body: a}, nil
 }
 
+// A contractor's jobs drawn at random, in the order of their inspection.
+type courseAnswer struct {
+	periodHead
+	draws.Course
+}
+
+// inspectionCourse answers what one contractor's inspections tell in their order.
+func (d Desk) inspectionCourse(ctx context.Context, caller domain.Caller, r *frame.Request) (frame.Answer, error) {
+	contractor, err := domain.ParseUUID(r.Path["id"])
+	if err != nil {
+		return frame.Answer{}, err
+	}
+	from, before := periodOf(r)
+	c, err := inspections.ReadCourse(ctx, d.DB, caller.Program, contractor, from, before, r.Position())
+	if err != nil {
+		return frame.Answer{}, frame.Refused(err)
+	}
+	return frame.Answer{Body: courseAnswer{periodHead{from, before, ledger.Stamp(c.AsOfAt), c.Position, draws.CourseVersion}, c.Course}}, nil
+}
+
 // inspectionsOperations are what the contract says of the operation of this file.
 func inspectionsOperations() map[string]frame.Operation {
 	return map[string]frame.Operation{
@@ -165,6 +185,16 @@ func inspectionsOperations() map[string]frame.Operation {
 				{Status: 201, What: "A new draw was stored.", Body: wire.Entry{}, Of: domain.InspectionDrawKind, Headers: []string{"ETag", "Location"}},
 			},
 			Also: []int{404, 507},
+		},
+		"inspectionCourseOfContractor": {
+			Tag: "Judgment", Summary: "What one contractor's inspections tell in their order",
+			Description: "Of the jobs drawn at random in the months that begin in the period, by the day of inspection: Wald's sequential plan, which says " +
+				"when enough was seen to inspect as usual or to inspect more, and a cumulative sum against the other contractors, which watches " +
+				"for a change. Both stop before a failure that the contractor may still answer, and tell nothing of fewer than five jobs. " +
+				"Neither decides about a contractor: they say how far luck goes.",
+			Query: periodPositionQuery{},
+			Gives: []frame.Gives{{Status: 200, What: "The figures.", Body: courseAnswer{}}},
+			Also:  []int{404},
 		},
 		"estimateInspections": {
 			Tag: "Judgment", Summary: "What inspections of drawn jobs tell of all",

@@ -50,6 +50,7 @@ type firmPage struct {
 	Rules                     []brokenShown
 	Rates                     []rateShown
 	Own                       bool // it is the contractor who looks
+	Course                    *courseShown
 }
 
 // A brokenShown is a rule that was broken, by its title.
@@ -90,6 +91,11 @@ func (p *Pages) firmPage(ctx context.Context, v *Visit, id, under string) (Page,
 	}
 	s.behind(numbers)
 	s.draw()
+	if v.IsOffice() {
+		if s.Course, err = courseOf(ctx, v, id, before); err != nil {
+			return Page{}, err
+		}
+	}
 	for _, r := range s.Picture.Rules {
 		s.Rules = append(s.Rules, brokenShown{r, firstOf(ruleTitles[r.Rule], Plain(r.Rule))})
 	}

@@ -13,7 +13,9 @@ import (
 	"strings"
 	"time"
 
+	"ductledger/api/pages/chart"
 	"ductledger/domain"
+	"ductledger/domain/draws"
 )
 
 // A stop is a job to be inspected, where it is and whom to call.
@@ -67,6 +69,22 @@ type estimates struct {
 		High      *float64    `json:"failed_ratio_high"`
 		Statement string      `json:"statement"`
 	} `json:"contractors"`
+	ByMonth []draws.FailedMonth `json:"by_month"`
+}
+
+// Months is the chart of shares over time.
+func (e *estimates) Months() *chart.Picture {
+	if len(e.ByMonth) == 0 {
+		return nil
+	}
+	months, failed, inspected := make([]chart.Month, len(e.ByMonth)), 0, 0
+	for i := range e.ByMonth {
+		m := &e.ByMonth[i]
+		months[i] = chart.Month{Words: Month(string(m.From)), Value: &m.FailedRatio, Low: m.Low, High: m.High, Signal: m.Signal}
+		failed, inspected = failed+m.FailedCount, inspected+m.InspectedCount
+	}
+	strip := chart.Strip("The share of inspected jobs that failed, month by month; the table beside it has the numbers", months, float64(failed)/float64(inspected))
+	return &strip
 }
 
 type inspectionsShown struct {

@@ -41,6 +41,7 @@ func (o Outcome) answered() bool { return o == Passed || o == Failed }
 // A Look is what came of one drawn job.
 type Look struct {
 	Outcome Outcome
+	On      domain.Date // of the inspection that speaks
 	// Of a failure: the contractor may still reply, or has replied and the office has
 	// not answered.
 	MayReply, Disputed bool
@@ -55,6 +56,8 @@ type FailureFigures struct {
 	Contractors []FailedContractor `json:"contractors"`
 	// Verdicts in the jobs drawn at random, by rule; those broken most often first.
 	Rules []FailedRule `json:"rules"`
+	// The share of the program's jobs drawn at random that failed, over time; empty without two points of ten jobs.
+	ByMonth []FailedMonth `json:"by_month"`
 }
 
 // FailedProgram is the share of all jobs that would fail an inspection.
@@ -241,7 +244,10 @@ func Failures(jobs []Job, looks map[domain.UUID]Look, names map[domain.UUID]stri
 	if f.Contractors, err = compareFirms(firms); err != nil {
 		return f, err
 	}
-	f.Rules, err = ruleRates(rules)
+	if f.Rules, err = ruleRates(rules); err != nil {
+		return f, err
+	}
+	f.ByMonth, err = FailedMonths(jobs, looks)
 	return f, err
 }
 

@@ -61,6 +61,39 @@ func Estimate(ctx context.Context, db *storage.DB, program domain.UUID, from, be
 	return out, err
 }
 
+// Course is what one contractor's inspections tell in their order.
+type Course struct {
+	Position int64
+	AsOfAt   time.Time
+	draws.Course
+}
+
+// ReadCourse follows one contractor through the draws of the months that begin in a period.
+func ReadCourse(ctx context.Context, db *storage.DB, program, contractor domain.UUID, from, before domain.Date, position int64) (out Course, err error) {
+	err = db.In(ctx, program, storage.Survey, func(t *storage.Tx) error {
+		r, err := readerAt(t, from, before, position)
+		if err != nil {
+			return err
+		}
+		name, known := r.names[contractor]
+		if !known {
+			return storage.NotFound(domain.ContractorKind)
+		}
+		out.Position, out.AsOfAt = r.position, r.asOf
+		jobs, _, _, err := r.drawn(from, before)
+		if err != nil {
+			return err
+		}
+		looks, err := r.looks(jobs)
+		if err != nil {
+			return err
+		}
+		out.Course, err = draws.CourseOf(jobs, looks, contractor, name)
+		return err
+	})
+	return out, err
+}
+
 // reader reads what stood at one position.
 type reader struct {
 	t        *storage.Tx
@@ -309,10 +342,10 @@ func (r *reader) look(of []domain.Entry) (look draws.Look) {
 		found := list[i].Record.(*domain.Inspection)
 		switch {
 		case found.Result == "passed":
-			look.Outcome, look.Verdicts = draws.Passed, found.Verdicts
+			look.Outcome, look.On, look.Verdicts = draws.Passed, found.InspectedOn, found.Verdicts
 			return look
 		case found.Result == "failed":
-			look.Outcome, look.Verdicts = draws.Failed, found.Verdicts
+			look.Outcome, look.On, look.Verdicts = draws.Failed, found.InspectedOn, found.Verdicts
 			r.right(&look, &list[i], of)
 			return look
 		case found.NotFinishedReason == domain.InspectionRefused:

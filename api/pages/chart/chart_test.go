@@ -134,6 +134,26 @@ func TestStrip(t *testing.T) {
 	wellFormed(t, chart.Strip("none", nil, 0))
 }
 
+// A point stands between the lines that it lies between; of a line that comes up from below 0 the part above is drawn.
+func TestWalk(t *testing.T) {
+	t.Parallel()
+	p := chart.Walk{Label: "failures", Values: []float64{0, 0, 1, 1, 2}, Signals: []bool{false, false, false, false, true}, CasesWord: "jobs",
+		Lines: []chart.WalkLine{{Words: "more", First: 2, Last: 3}, {Words: "well", First: -1, Last: 1}, {Words: "never", First: -2, Last: -1}}}.Draw()
+	wellFormed(t, p)
+	points, lines := shapes(p, "circle", "point filled"), shapes(p, "line", "limit")
+	if len(points) != 5 || len(lines) != 2 || len(shapes(p, "circle", "point outside ring")) != 1 {
+		t.Fatalf("%d points, %d lines", len(points), len(lines))
+	}
+	upper, lower := lines[0], lines[1]
+	if end := points[4].Y; upper.Y+upper.H >= end || lower.Y+lower.H <= end {
+		t.Errorf("the last point at %.1f, the lines end at %.1f and %.1f", end, upper.Y+upper.H, lower.Y+lower.H)
+	}
+	if middle := (points[0].X + points[4].X) / 2; math.Abs(lower.X-middle) > 1e-9 || math.Abs(lower.Y-points[0].Y) > 1e-9 { // from −1 to 1 half way
+		t.Errorf("the lower line begins at %.1f, %.1f", lower.X, lower.Y)
+	}
+	wellFormed(t, chart.Walk{}.Draw())
+}
+
 // Each job stands at its own readings; on the line nothing changed.
 func TestBeforeAgainstAfter(t *testing.T) {
 	t.Parallel()

@@ -15,6 +15,7 @@ import (
 	"ductledger/api/pages"
 	"ductledger/api/pages/pagetest"
 	"ductledger/domain"
+	"ductledger/domain/draws"
 )
 
 // A reader asks for pages without a browser, with the cookie of a session.
@@ -252,6 +253,10 @@ func TestFiguresAreTheAPIs(t *testing.T) {
 	for _, n := range needs.ByRecords {
 		says(office, "/staff/training"+period, fmt.Sprintf("%d of %d %s %s to %s", n.Broken, n.Judged, pages.Ratio(n.Ratio), pages.Ratio(n.Low), pages.Ratio(n.High)))
 	}
+
+	var course draws.Course
+	s.Do(domain.Staff, "GET", "/v1/contractors/"+s.World.Contractor.String()+"/inspection-course?from=2025-11-01&before=2026-11-01", nil).Want(200).Into(&course)
+	says(office, "/staff/contractors/"+s.World.Contractor.String()+"?from=2026-10-01&before=2026-11-01", course.Sequential.Statement)
 
 	var effects struct {
 		Jobs    int `json:"jobs_count"`
