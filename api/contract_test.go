@@ -74,7 +74,7 @@ var (
 	unitSuffixes = []string{"_pa", "_cfm", "_cfm25", "_cfm50", "_cfm25_per_100ft2", "_in", "_ft", "_ft2", "_f", "_btu_h", "_mils", "_ppm",
 		"_s", "_days", "_months", "_points", "_deg", "_kg_m3", "_in2", "_in3", "_gal", "_kwh", "_therm", "_btu", "_f_day", "_tons", "_px", "_ratio", "_percent", "_count", "_cents"}
 	unitless = []string{
-		"acknowledged_position", "area_slope", "assumed_exponent", "base_version", "before_slope", "broken", "cfm25", "closed_by_version", "coefficient", "correction_factor", "count",
+		"acknowledged_position", "area_slope", "assumed_exponent", "base_version", "before_slope", "broken", "cfm25", "closed_by_version", "coefficient", "correction_factor", "count", "cumulative_sum",
 		"coverage_factor", "current_schema", "degrees_of_freedom", "denominator_freedom", "effect_variance", "equipment_efficiency", "ewma", "exponent", "failed_jobs_estimate", "fan_exponent", "fasteners_each", "figure_number", "guard_factor", "guard_factor_used", "head_position", "holds",
 		"index", "f", "insulation_r", "intra_class_correlation", "judged_at_position", "limit", "leak_flow_factor", "line_number", "listed", "listed_with_waste", "log_coefficient", "log_leakage", "log_reduction",
 		"mean_effect", "mean_residual", "meter_factor", "minimum_schema", "n", "not_applicable", "not_judged", "not_recorded", "number", "numerator_freedom", "p", "numbers", "points", "position", "previous_position", "program_constant", "published_ewma", "q", "quantity", "r_squared",

@@ -57,10 +57,10 @@ type Sequential struct {
 	FalseBadRatio float64 `json:"false_bad_ratio"`
 	// Of the others about so many are taken for contractors that do well.
 	FalseGoodRatio float64 `json:"false_good_ratio"`
-	// The lines of the plan: after n jobs d failures say good up to −good_intercept + slope·n, bad from bad_intercept + slope·n on.
-	GoodIntercept float64 `json:"good_intercept"`
-	BadIntercept  float64 `json:"bad_intercept"`
-	Slope         float64 `json:"slope"`
+	// The lines of the plan: after n jobs d failures say good up to −good_intercept_count + slope_ratio·n, bad from bad_intercept_count + slope_ratio·n on.
+	GoodIntercept float64 `json:"good_intercept_count"`
+	BadIntercept  float64 `json:"bad_intercept_count"`
+	Slope         float64 `json:"slope_ratio"`
 	// After so many jobs a run ends undecided.
 	MostCount int `json:"most_count"`
 	// Decisions of earlier runs in the period, oldest first.
@@ -263,8 +263,8 @@ type FailedMonth struct {
 	FailedCount    int          `json:"failed_count"`
 	FailedRatio    float64      `json:"failed_ratio"`
 	// Between these a share lies by luck, all but 3 times in 1,000.
-	Low  float64 `json:"by_chance_low"`
-	High float64 `json:"by_chance_high"`
+	Low  float64 `json:"by_chance_ratio_low"`
+	High float64 `json:"by_chance_ratio_high"`
 	// Exact limits, where so few failures are expected that the usual ones are wrong.
 	Exact bool `json:"exact"`
 	// Beyond a limit: something changed for all, such as a rule, an inspector or a season. It says nothing of one contractor.

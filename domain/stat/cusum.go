@@ -65,19 +65,15 @@ const cells = 120
 
 // CUSUMRunLength is how many cases pass on average, from 0 on, before a signal, where each
 // adds one of the steps by its chance. The way to the limit is cut into cells; a weight
-// that ends between two counts to both by its nearness, so that its mean is kept:
+// that ends between two counts to both by its nearness, so that its mean is kept. Once the length is
+// known to be at least enough cases, that much is told:
 //
 //	ℓ(s) = 1 + Σ chance·ℓ(max(0, s + weight)),  ℓ = 0 from the limit on
 //
 // Refused: a limit not above 0 (/limit), no steps or chances that do not add up to 1
 // (/steps), a run that never ends (no_answer). Source: Brook, Evans, Biometrika 59 (1972) 539 [mem];
 // in number of cases, no unit.
-func CUSUMRunLength(steps []CUSUMStep, limit float64) (float64, error) {
-	return runLengthUpTo(steps, limit, math.Inf(1))
-}
-
-// runLengthUpTo stops where the length is known to be at least enough.
-func runLengthUpTo(steps []CUSUMStep, limit, enough float64) (float64, error) {
+func CUSUMRunLength(steps []CUSUMStep, limit, enough float64) (float64, error) {
 	if err := Positive("/limit", limit, "(no unit)"); err != nil {
 		return 0, err
 	}
@@ -156,7 +152,7 @@ func CUSUMLimit(p, odds, runLength float64) (float64, error) {
 	}
 	steps := []CUSUMStep{{fail, p}, {pass, 1 - p}}
 	for high := 100; high <= 1200; high += 100 { // hundredths; the length grows with the limit
-		got, err := runLengthUpTo(steps, float64(high)/100, runLength)
+		got, err := CUSUMRunLength(steps, float64(high)/100, runLength)
 		if err != nil {
 			return 0, err
 		}
@@ -165,7 +161,7 @@ func CUSUMLimit(p, odds, runLength float64) (float64, error) {
 		}
 		for low := high - 100; high-low > 1; {
 			middle := (low + high) / 2
-			got, err := runLengthUpTo(steps, float64(middle)/100, runLength)
+			got, err := CUSUMRunLength(steps, float64(middle)/100, runLength)
 			if err != nil {
 				return 0, err
 			}

@@ -39,16 +39,16 @@ func TestCUSUMRunLength(t *testing.T) {
 		return steps
 	}
 	for _, c := range []struct{ shift, limit, want float64 }{{0, 4, 2 * 168}, {1, 4, 8.38}, {0, 5, 2 * 465}, {1, 5, 10.4}} {
-		if got, err := CUSUMRunLength(normal(c.shift), c.limit); err != nil || math.Abs(got/c.want-1) > .006 {
+		if got, err := CUSUMRunLength(normal(c.shift), c.limit, math.Inf(1)); err != nil || math.Abs(got/c.want-1) > .006 {
 			t.Errorf("%+v: %.2f (%v)", c, got, err)
 		}
 	}
 	// A limit that one failure reaches rings at the first: 1/p cases [calc].
-	if got, err := CUSUMRunLength([]CUSUMStep{{.6, .08}, {-.1, .92}}, .6); err != nil || math.Abs(got-12.5) > 1e-6 {
+	if got, err := CUSUMRunLength([]CUSUMStep{{.6, .08}, {-.1, .92}}, .6, math.Inf(1)); err != nil || math.Abs(got-12.5) > 1e-6 {
 		t.Errorf("one failure: %v (%v)", got, err)
 	}
 	// Where nothing comes down two failures ring at twice that [calc].
-	if got, err := CUSUMRunLength([]CUSUMStep{{.6, .08}, {0, .92}}, 1.2); err != nil || math.Abs(got-25) > 1e-6 {
+	if got, err := CUSUMRunLength([]CUSUMStep{{.6, .08}, {0, .92}}, 1.2, math.Inf(1)); err != nil || math.Abs(got-25) > 1e-6 {
 		t.Errorf("two failures: %v (%v)", got, err)
 	}
 }
@@ -64,8 +64,8 @@ func TestCUSUMLimit(t *testing.T) {
 	fail, _ := CUSUMWeight(p, odds, true)
 	pass, _ := CUSUMWeight(p, odds, false)
 	steps := []CUSUMStep{{fail, p}, {pass, 1 - p}}
-	at, err := CUSUMRunLength(steps, limit)
-	below, errBelow := CUSUMRunLength(steps, limit-.01)
+	at, err := CUSUMRunLength(steps, limit, math.Inf(1))
+	below, errBelow := CUSUMRunLength(steps, limit-.01, math.Inf(1))
 	if err != nil || errBelow != nil || at < asked || below >= asked {
 		t.Fatalf("limit %v: %.2f cases, a hundredth below %.2f (%v, %v)", limit, at, below, err, errBelow)
 	}
@@ -99,11 +99,11 @@ func TestCUSUMRefuses(t *testing.T) {
 		"odds NaN":        func() error { _, err := CUSUMWeight(.1, math.NaN(), true); return err },
 		"weight NaN":      func() error { _, err := CUSUM([]float64{math.NaN()}, 1); return err },
 		"limit 0":         func() error { _, err := CUSUM(nil, 0); return err },
-		"a run's limit":   func() error { _, err := CUSUMRunLength(fine, math.NaN()); return err },
-		"half the chance": func() error { _, err := CUSUMRunLength(fine[:1], 1); return err },
-		"a step of ∞":     func() error { _, err := CUSUMRunLength([]CUSUMStep{{math.Inf(1), 1}}, 1); return err },
-		"a chance of 2":   func() error { _, err := CUSUMRunLength([]CUSUMStep{{1, 2}}, 1); return err },
-		"only down":       func() error { _, err := CUSUMRunLength([]CUSUMStep{{-1, 1}}, 1); return err },
+		"a run's limit":   func() error { _, err := CUSUMRunLength(fine, math.NaN(), 60); return err },
+		"half the chance": func() error { _, err := CUSUMRunLength(fine[:1], 1, 60); return err },
+		"a step of ∞":     func() error { _, err := CUSUMRunLength([]CUSUMStep{{math.Inf(1), 1}}, 1, 60); return err },
+		"a chance of 2":   func() error { _, err := CUSUMRunLength([]CUSUMStep{{1, 2}}, 1, 60); return err },
+		"only down":       func() error { _, err := CUSUMRunLength([]CUSUMStep{{-1, 1}}, 1, 60); return err },
 		"run of 0":        func() error { _, err := CUSUMLimit(.1, 2, 0); return err },
 		"run for ever":    func() error { _, err := CUSUMLimit(.1, 2, math.Inf(1)); return err },
 	} {
