@@ -248,6 +248,11 @@ func TestAMondayOnThePages(t *testing.T) {
 		}
 		office.read(at+"/decide", url.Values{"id": {id()}, "decision": {decision}, "finding": {name}, "text": {"talked through"}, "consequence": {"the lesson is repeated"}, "talk": {"2026-10-14"}}, 303)
 	}
+	bad := push(a, a.Tokens[domain.Field], item(domain.OpeningKind, storagetest.ID(), 0, object{"job_id": in.Job, "in": "wrap", "origin": "found", "color": 1})).Items[0]
+	if job = office.read(at, nil, 200); !strings.Contains(job, `<a href="/staff/held/`+bad.HeldID+`">opening</a>`) || !strings.Contains(job, "disabled>Accept") {
+		t.Error("the job's page does not say that something is held")
+	}
+	a.Do(domain.Staff, "POST", "/v1/held/"+bad.HeldID+"/dismiss", nil).Want(200)
 	if job = office.read(at, nil, 200); !strings.Contains(job, `<button name="decision" value="accept">Accept</button>`) {
 		t.Errorf("nothing is open, and the job cannot be accepted")
 	}

@@ -347,7 +347,11 @@ func openFaults(set *domain.RuleSet, job *rules.Assembled, verdict rules.Verdict
 		faults = append(faults, fault)
 	}
 	if heldOpen > 0 {
-		faults = append(faults, domain.Fault{Code: "held_open", Detail: fmt.Sprintf("%d items of this job are held and open", heldOpen), Fix: "apply, settle or dismiss them"})
+		detail := "one item of this job is held and open"
+		if heldOpen > 1 {
+			detail = fmt.Sprintf("%d items of this job are held and open", heldOpen)
+		}
+		faults = append(faults, domain.Fault{Code: "held_open", Detail: detail, Fix: "apply, settle or dismiss them"})
 	}
 	if set != nil && set.AcceptNeeds == "final_inspection" && !slices.ContainsFunc(job.Inspections, func(i rules.Of[domain.Inspection]) bool {
 		return i.Record.Purpose == "final" && i.Record.Result == "passed"

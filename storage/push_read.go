@@ -207,10 +207,12 @@ type jobCount struct {
 	Count int64
 }
 
+// A refused acceptance stops no other.
 const heldOfJobsSQL = `
 SELECT k.id AS job_id, h.count FROM unnest(@jobs::uuid[]) AS k(id)
 CROSS JOIN LATERAL (SELECT count(*) AS count FROM held AS x
-    WHERE x.program_id = @program_id AND x.job_id = k.id AND x.state IN ('open', 'waiting')) AS h`
+    WHERE x.program_id = @program_id AND x.job_id = k.id AND x.state IN ('open', 'waiting')
+        AND x.code <> 'not_acceptable') AS h`
 
 type programOf struct {
 	programRow

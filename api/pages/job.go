@@ -142,6 +142,7 @@ type jobShown struct {
 	History     []happened
 	Earlier     int
 	Blocks      int // findings that keep the job from being accepted
+	Held        []heldShort // what was sent for it and not accepted, which keeps it from being accepted too
 	CanDecide   bool
 	Instruments []named    // for an inspector's own reading
 	Form        url.Values // what was typed into a form that was refused
@@ -260,7 +261,11 @@ func (p *Pages) readJob(ctx context.Context, v *Visit) (*jobShown, error) {
 			return nil, err
 		}
 		people = p.peopleNames(ctx, v)
-		shown.CanDecide = shown.Record.State == domain.SentIn
+		if shown.CanDecide = shown.Record.State == domain.SentIn; shown.CanDecide {
+			if err := shown.held(ctx, v); err != nil {
+				return nil, err
+			}
+		}
 	}
 	shown.history(whole.Items, versions.Items, people)
 	shown.asked(whole.Items, entries, names, people)
@@ -275,6 +280,30 @@ func (p *Pages) readJob(ctx context.Context, v *Visit) (*jobShown, error) {
 		shown.title += " · " + street
 	}
 	return shown, nil
+}
+
+// A heldShort is one item of the job that was not accepted as it came.
+type heldShort struct {
+	HeldID string      `json:"held_id"`
+	Kind   domain.Kind `json:"kind"`
+	Code   domain.Code `json:"code"`
+}
+
+// held reads what is held and open of the job, and what waits for a record.
+func (j *jobShown) held(ctx context.Context, v *Visit) error {
+	for _, state := range []string{"open", "waiting"} {
+		const most = 20
+		list, _, err := All[heldShort](ctx, v, "/v1/held?state="+state+"&job_id="+j.ID, most)
+		if err != nil {
+			return err
+		}
+		for _, h := range list {
+			if h.Code != domain.NotAcceptable { // an acceptance that was refused stops no other
+				j.Held = append(j.Held, h)
+			}
+		}
+	}
+	return nil
 }
 
 // page lays the job out for whoever looks.
