@@ -62,12 +62,8 @@ func (l *statementLine) Why() (list []string) {
 	return list
 }
 
-// readStatement reads a statement whole, its lines with the numbers of their jobs.
+// readStatement reads a statement whole.
 func readStatement(ctx context.Context, v *Visit, firm, month string) (s statement, err error) {
-	numbers, err := jobNumbers(ctx, v, firm)
-	if err != nil {
-		return s, err
-	}
 	address := fmt.Sprintf("/v1/contractors/%s/statement?format=json&month=%s&limit=500", firm, url.QueryEscape(month))
 	for after := ""; ; {
 		var page statement
@@ -80,11 +76,15 @@ func readStatement(ctx context.Context, v *Visit, firm, month string) (s stateme
 		}
 		after = "&after=" + url.QueryEscape(s.Next)
 	}
+	return s, nil
+}
+
+// number gives the lines the numbers of their jobs, and their order.
+func (s *statement) number(numbers map[domain.UUID]int64) {
 	for i := range s.Items {
 		s.Items[i].Number = numbers[s.Items[i].JobID]
 	}
 	sort.SliceStable(s.Items, func(i, k int) bool { return s.Items[i].Number < s.Items[k].Number })
-	return s, nil
 }
 
 // An ownJob is a job of the contractor, with what it is worth and what withholds it.
@@ -253,6 +253,13 @@ func statementPage(ctx context.Context, v *Visit, firm, under string) (Page, err
 	s := statementShown{ID: firm, Month: month, Ended: ended, Earlier: at.AddDate(0, -1, 0).Format("2006-01"), Later: at.AddDate(0, 1, 0).Format("2006-01")}
 	if s.statement, err = readStatement(ctx, v, firm, month); err != nil {
 		return Page{}, err
+	}
+	if len(s.Items) > 0 {
+		numbers, err := jobNumbers(ctx, v, firm)
+		if err != nil {
+			return Page{}, err
+		}
+		s.number(numbers)
 	}
 	t := &s.Totals
 	lead := fmt.Sprintf("%s is due for %s.", Money(t.Due), Month(month))
