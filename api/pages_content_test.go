@@ -202,7 +202,9 @@ func TestAMondayOnThePages(t *testing.T) {
 		t.Error("a refused acceptance does not say what is open")
 	}
 	defer func() { // what a form was refused stands in the form, and waits for nobody
-		var held struct{ Items []struct{ ID, Kind, Code string } }
+		var held struct {
+			Items []struct{ ID, Kind, Code string }
+		}
 		a.Do(domain.Staff, "GET", "/v1/held?state=open", nil).Want(200).Into(&held)
 		if len(held.Items) > 0 {
 			t.Errorf("refused forms wait as held items: %v", held.Items)

@@ -141,7 +141,7 @@ type jobShown struct {
 	Arrived     int
 	History     []happened
 	Earlier     int
-	Blocks      int // findings that keep the job from being accepted
+	Blocks      int         // findings that keep the job from being accepted
 	Held        []heldShort // what was sent for it and not accepted, which keeps it from being accepted too
 	CanDecide   bool
 	Instruments []named    // for an inspector's own reading
