@@ -488,6 +488,7 @@ func (r *recorder) judged() {
 	r.ask("", staff, "GET", at+"/cut-list", nil, 200)
 	r.ask("", staff, "GET", "/v1/jobs/"+exampleID(0xd21)+"/entries", nil, 200)
 	r.ask("", staff, "GET", "/v1/worklist?limit=1", nil, 200)
+	r.ask("", staff, "GET", "/v1/program", nil, 200)
 
 	home := "/v1/homes/" + in.Home.String()
 	r.ask("", staff, "PUT", home+"/resident", object{"name": "Invented Resident", "phone": "555-0100", "street": "14 Cedar Lane"}, 200)

@@ -72,6 +72,7 @@ func (s *Server) routes() []frame.Route {
 		{Method: "GET", Pattern: "/v1/jobs/{id}/result", Operation: "resultOfJob", Roles: workers, Timeout: look, Shed: frame.ShedLists, Handle: s.result},
 		{Method: "GET", Pattern: "/v1/jobs/{id}/cut-list", Operation: "cutListOfJob", Roles: workers, Timeout: look, Shed: frame.ShedLists, Handle: s.jobCutList},
 		{Method: "GET", Pattern: "/v1/jobs/{id}/file", Operation: "fileOfJob", Roles: office, Timeout: sums, Shed: frame.ShedPackages, Handle: s.jobFile},
+		{Method: "GET", Pattern: "/v1/program", Operation: "getProgram", Roles: office, Timeout: look, Shed: frame.ShedLists, Handle: s.program},
 		{Method: "GET", Pattern: "/v1/worklist", Operation: "getWorklist", Roles: workers, Timeout: list, Shed: frame.ShedLists, Handle: s.worklist},
 		{Method: "POST", Pattern: "/v1/search", Operation: "search", Roles: office, Timeout: list, Shed: frame.ShedLists, Handle: s.search},
 		{Method: "GET", Pattern: "/v1/rule-sets/{id}/preview", Operation: "previewRuleSet", Roles: office, Timeout: sums, Shed: frame.ShedStatistics, Handle: s.preview},

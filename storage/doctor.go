@@ -100,6 +100,10 @@ func (db *DB) LinkAt(ctx context.Context, program domain.UUID, position int64) (
 
 const restoreTried = "restore_tried"
 
+// RestoreWithin is how long it is enough that a backup was tried. Common
+// practice, no source: each quarter.
+const RestoreWithin = 92 * 24 * time.Hour
+
 // NoteRestoreTried writes into the audit that a backup was restored beside and
 // proved, up to a position.
 func (db *DB) NoteRestoreTried(ctx context.Context, caller domain.Caller, position int64) error {

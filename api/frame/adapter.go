@@ -147,7 +147,7 @@ func (f *frame) decide(w http.ResponseWriter, r *http.Request, rt *Route, req *R
 		return caller, a, badQuery
 	}
 	req.Query = query
-	req.turn = &turn{work: f.work, polls: f.polls, order: rt.Shed}
+	req.turn = &turn{work: f.work, polls: f.polls, order: rt.Shed, gone: r.Context()}
 	if rt.Person && r.Method != http.MethodGet && r.Method != http.MethodHead {
 		if err := crossOrigin.Check(r); err != nil {
 			return caller, a, domain.Errorf(domain.Forbidden, "another site sent this form; open the page here and send it again")
@@ -204,13 +204,24 @@ func (f *frame) decide(w http.ResponseWriter, r *http.Request, rt *Route, req *R
 		}
 		defer req.turn.release()
 	}
-	ctx, cancel := context.WithTimeout(r.Context(), rt.Timeout)
+	ctx, cancel := context.WithTimeout(working(r.Context(), rt.Shed), rt.Timeout)
 	defer cancel()
 	a, err = rt.Handle(ctx, caller, req)
 	if err != nil && ctx.Err() == context.DeadlineExceeded && domain.CodeOf(err) == domain.Internal {
 		err = domain.Errorf(domain.TimeLimit, "the time limit of %g s has passed", rt.Timeout.Seconds())
 	}
 	return caller, a, err
+}
+
+// working is the context of work that has begun. What is short goes on when its
+// client has gone: to break it off would end the connection to the database, and
+// the next one costs more than what is left to do. Under overload, when clients
+// give up, that brought all work to a stand. What may take long is broken off.
+func working(client context.Context, order shed) context.Context {
+	if order <= ShedStatistics {
+		return client
+	}
+	return context.WithoutCancel(client)
 }
 
 // authenticate asks the look-up only for a token whose check holds, with room
@@ -278,6 +289,8 @@ func (f *frame) lookUp(ctx context.Context, t *turn, look func(context.Context, 
 		return domain.Caller{}, err
 	}
 	defer t.release()
+	ctx, cancel = context.WithTimeout(working(ctx, ShedPushes), f.Limits.LookupTime-t.waited)
+	defer cancel()
 	caller, err := look(ctx, digest, program)
 	if err != nil && ctx.Err() == context.DeadlineExceeded {
 		err = overloaded("lookup_time", "the token could not be looked up in time")

@@ -54,13 +54,14 @@ type limiter struct {
 
 	mu      sync.Mutex
 	used    usage
-	lined   usage
+	lined   [2]usage   // of those that come for the first time, and of those that go on
 	waiting *list.List // of *waiter, in order of arrival
 }
 
 type waiter struct {
 	sender
 	order shed
+	again int           // 1: it has worked before and goes on
 	in    chan struct{} // closed when its turn has come
 }
 
@@ -87,7 +88,7 @@ func (u usage) count(id domain.UUID, n int64) {
 var whatIs = map[string]string{"work": "requests under way", "polls": "requests that wait for news", "body_memory": "bodies under way"}
 
 func newLimiter(name string, lim Limits, size, queue int64) *limiter {
-	return &limiter{name: name, lim: lim, size: size, queue: queue, used: usage{}, lined: usage{}, waiting: list.New()}
+	return &limiter{name: name, lim: lim, size: size, queue: queue, used: usage{}, lined: [2]usage{{}, {}}, waiting: list.New()}
 }
 
 // share is a part of size, at least one.
@@ -130,7 +131,7 @@ func overShare(policy, name string) error {
 func (l *limiter) load() (used, lined int64) {
 	l.mu.Lock()
 	defer l.mu.Unlock()
-	return l.used[domain.UUID{}], l.lined[domain.UUID{}]
+	return l.used[domain.UUID{}], l.lined[0][domain.UUID{}] + l.lined[1][domain.UUID{}]
 }
 
 // add takes n without waiting.
@@ -153,8 +154,9 @@ func (l *limiter) give(s sender, n int64) {
 	}
 }
 
-// admitNext lets in the waiter that is shed last; of equals that of the
-// program, then of the token, with the least under way; then who came first.
+// admitNext lets in the waiter that is shed last; of equals one that goes on,
+// since what it has cost would be lost; then that of the program, then of the
+// token, with the least under way; then who came first.
 func (l *limiter) admitNext() bool {
 	var best *list.Element
 	for e := l.waiting.Front(); e != nil; e = e.Next() {
@@ -177,6 +179,9 @@ func (l *limiter) before(a, b *waiter) bool {
 	if a.order != b.order {
 		return a.order > b.order
 	}
+	if a.again != b.again {
+		return a.again > b.again
+	}
 	if pa, pb := l.used[a.program], l.used[b.program]; pa != pb {
 		return pa < pb
 	}
@@ -184,18 +189,24 @@ func (l *limiter) before(a, b *waiter) bool {
 }
 
 func (l *limiter) leaveLine(place *list.Element) {
+	w := place.Value.(*waiter)
 	l.waiting.Remove(place)
-	l.lined.add(place.Value.(*waiter).sender, -1)
+	l.lined[w.again].add(w.sender, -1)
 }
 
 // A turn is one request's right to work. It is taken and released as often as
-// the request works; all its waits together last QueueWait at most.
+// the request works: for the look-up of its token, then, its body read, for the
+// work itself. All its waits together last QueueWait at most, the first half of
+// that, so that who waited long is not let in only to be refused. Those that go
+// on have a line of their own: who comes new neither fills it nor goes before.
 type turn struct {
 	work   *limiter
 	polls  *limiter
+	gone   context.Context // ends when the client has gone
 	sender sender
 	order  shed
 	held   bool
+	again  int // 1: it was held before
 	waited time.Duration
 }
 
@@ -206,26 +217,31 @@ func (t *turn) take(ctx context.Context) error {
 	if l.full(l.used, l.size, t.order.of(l.size), t.sender, 1) == nil {
 		l.used.add(t.sender, 1)
 		l.mu.Unlock()
-		t.held = true
+		t.held, t.again = true, 1
 		return nil
 	}
-	if err := l.full(l.lined, l.queue, l.queue, t.sender, 1); err != nil {
+	lined := l.lined[t.again]
+	if err := l.full(lined, l.queue, l.queue, t.sender, 1); err != nil {
 		l.mu.Unlock()
 		return err
 	}
-	w := &waiter{t.sender, t.order, make(chan struct{})}
+	w := &waiter{t.sender, t.order, t.again, make(chan struct{})}
 	place := l.waiting.PushBack(w)
-	l.lined.add(t.sender, 1)
+	lined.add(t.sender, 1)
 	l.mu.Unlock()
 
 	began := time.Now()
-	patience := time.NewTimer(l.lim.QueueWait - t.waited)
+	most := l.lim.QueueWait / 2
+	if t.again > 0 {
+		most = l.lim.QueueWait - t.waited
+	}
+	patience := time.NewTimer(most)
 	defer patience.Stop()
 	var err error
 	select {
 	case <-w.in:
 		t.waited += time.Since(began)
-		t.held = true
+		t.held, t.again = true, 1
 		return nil
 	case <-ctx.Done():
 		err = ctx.Err()
@@ -236,7 +252,7 @@ func (t *turn) take(ctx context.Context) error {
 	defer l.mu.Unlock()
 	select {
 	case <-w.in: // its turn came in the same moment
-		t.held = true
+		t.held, t.again = true, 1
 		return nil
 	default:
 		l.leaveLine(place)
@@ -259,7 +275,10 @@ func (t *turn) aside(ctx context.Context, wait func(context.Context) error) erro
 	}
 	defer t.polls.give(t.sender, 1)
 	t.release()
-	if err := wait(ctx); err != nil {
+	waits, cancel := context.WithCancel(ctx)
+	defer cancel()
+	defer context.AfterFunc(t.gone, cancel)()
+	if err := wait(waits); err != nil {
 		return err
 	}
 	t.waited = 0 // it was not the service that let it wait

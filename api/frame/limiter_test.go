@@ -81,7 +81,7 @@ func TestRatesAreBounded(t *testing.T) {
 func newTurn(l *limiter, order shed) *turn {
 	tokenCount.Add(1)
 	n := tokenCount.Load()
-	return &turn{work: l, polls: l, order: order, sender: sender{domain.UUID{1, byte(n), byte(n >> 8)}, domain.UUID{2, byte(n), byte(n >> 8)}}}
+	return &turn{work: l, polls: l, gone: context.Background(), order: order, sender: sender{domain.UUID{1, byte(n), byte(n >> 8)}, domain.UUID{2, byte(n), byte(n >> 8)}}}
 }
 
 var tokenCount atomic.Int64
@@ -151,8 +151,8 @@ func TestShares(t *testing.T) {
 		runtime.Gosched()
 	}
 	l.mu.Lock()
-	if l.used[busy.token] != 4 || l.lined[busy.token] != 4 {
-		t.Errorf("one token has %d places and %d in line, want 4 and 4", l.used[busy.token], l.lined[busy.token])
+	if l.used[busy.token] != 4 || l.lined[0][busy.token] != 4 {
+		t.Errorf("one token has %d places and %d in line, want 4 and 4", l.used[busy.token], l.lined[0][busy.token])
 	}
 	l.mu.Unlock()
 	other := newTurn(l, ShedLists)
@@ -171,7 +171,7 @@ func TestShares(t *testing.T) {
 	}
 	cancel()
 	all.Wait()
-	if n := len(l.lined); n != 0 {
+	if n := len(l.lined[0]) + len(l.lined[1]); n != 0 {
 		t.Errorf("%d are still counted in line", n)
 	}
 }
@@ -252,7 +252,7 @@ func TestTurnGivesUp(t *testing.T) {
 	}
 	held.release()
 	held.release() // once only
-	if len(l.used) != 0 || len(l.lined) != 0 {
+	if len(l.used)+len(l.lined[0])+len(l.lined[1]) != 0 {
 		t.Errorf("still counted: %v %v", l.used, l.lined)
 	}
 }

@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"sort"
 	"strings"
+	"time"
 
 	"ductledger/api/frame"
 	"ductledger/domain"
@@ -46,7 +47,18 @@ func contractors(ctx context.Context, v *Visit) (byID map[domain.UUID]string, li
 }
 
 // settingsShown are the subjects of the settings.
-type settingsShown struct{ Subjects []subject }
+type settingsShown struct {
+	Subjects []subject
+	Backup   backup
+}
+
+// A backup is how the API answers when one was last tried.
+type backup struct {
+	TriedAt    string   `json:"backup_tried_at"`
+	WithinDays int      `json:"backup_try_within_days"`
+	ToDo       []string `json:"to_do"`
+	Days       int      // since then
+}
 
 type subject struct{ Path, Name, What string }
 
@@ -60,8 +72,16 @@ var subjects = []subject{
 	{"/staff/settings/audit", "Who did what", "Every decision, link, release and erasure, the newest first."},
 }
 
-func (p *Pages) settings(_ context.Context, v *Visit) (Page, error) {
-	return Page{Title: "Settings", Under: "Settings", Rows: -1, Quiet: v.Program.Name + ", times in " + v.Program.TimeZone, Body: "settings", With: settingsShown{subjects}}, nil
+func (p *Pages) settings(ctx context.Context, v *Visit) (Page, error) {
+	const address = "/v1/program"
+	s := settingsShown{Subjects: subjects}
+	if err := v.Get(ctx, address, &s.Backup); err != nil {
+		return Page{}, err
+	}
+	if at, err := time.Parse(time.RFC3339, s.Backup.TriedAt); err == nil {
+		s.Backup.Days = int(v.Now.Sub(at).Hours() / 24)
+	}
+	return Page{Data: address, Title: "Settings", Under: "Settings", Rows: -1, Quiet: v.Program.Name + ", times in " + v.Program.TimeZone, Body: "settings", With: s}, nil
 }
 
 // A takenBack is a record that a form takes back: what was entered by mistake.

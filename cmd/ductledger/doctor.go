@@ -26,9 +26,8 @@ func (doctorCommand) Help() string {
 
 // What the doctor asks about.
 const (
-	clockWithin    = 5 * time.Second     // between this machine and the database's
-	openJobsAtMost = 200                 // of one contractor: its devices' first pull grows with them
-	restoreWithin  = 92 * 24 * time.Hour // common practice, no source: a backup is tried each quarter
+	clockWithin    = 5 * time.Second // between this machine and the database's
+	openJobsAtMost = 200             // of one contractor: its devices' first pull grows with them
 )
 
 // An examination prints what is found and counts what needs a hand.
@@ -202,12 +201,12 @@ func (e *examination) restore(db *storage.DB, p storage.Program) error {
 	switch {
 	case err != nil:
 		return err
-	case at != nil && e.in.now().Sub(*at) <= restoreWithin:
+	case at != nil && e.in.now().Sub(*at) <= storage.RestoreWithin:
 		e.good("restore", "%s: a backup was restored and proved on %s", p.Code, at.Format(time.DateOnly))
-	case at == nil && e.in.now().Sub(p.CreatedAt) <= restoreWithin:
+	case at == nil && e.in.now().Sub(p.CreatedAt) <= storage.RestoreWithin:
 		e.note("restore", "%s: no backup was tried yet: ductledger restore --verify", p.Code)
 	default:
-		e.bad("restore", "%s: no backup was tried for %d days: ductledger restore --verify", p.Code, int(restoreWithin.Hours()/24))
+		e.bad("restore", "%s: no backup was tried for %d days: ductledger restore --verify", p.Code, int(storage.RestoreWithin.Hours()/24))
 	}
 	return nil
 }
