@@ -299,3 +299,44 @@ func TestOverloadIsAnsweredEarly(t *testing.T) {
 	close(f.release)
 	<-done
 }
+
+// Who was looked up goes on before who comes new, also where the line is full of
+// those, and who comes new waits half as long: what a look-up cost would be lost.
+func TestWhoGoesOnIsNotCrowdedOut(t *testing.T) {
+	l := workLimiter(Limits{Work: 1, Queue: 1, QueueWait: time.Minute, ProgramShare: 1, TokenShare: 1})
+	held, looked := newTurn(l, ShedPushes), newTurn(l, ShedPushes)
+	if err := looked.take(context.Background()); err != nil {
+		t.Fatal(err)
+	}
+	looked.release()
+	if err := held.take(context.Background()); err != nil {
+		t.Fatal(err)
+	}
+	order := make(chan string, 2)
+	var all sync.WaitGroup
+	for i, who := range []struct {
+		name string
+		turn *turn
+	}{{"new", newTurn(l, ShedPushes)}, {"looked up", looked}} {
+		all.Go(func() {
+			if err := who.turn.take(context.Background()); err != nil {
+				t.Errorf("%s: %v", who.name, err)
+			}
+			order <- who.name
+			who.turn.release()
+		})
+		for waiting := 0; waiting <= i; runtime.Gosched() { // until it stands in line
+			l.mu.Lock()
+			waiting = l.waiting.Len()
+			l.mu.Unlock()
+		}
+	}
+	if err := newTurn(l, ShedPushes).take(context.Background()); domain.CodeOf(err) != domain.Overloaded {
+		t.Errorf("beyond the line: %v", err)
+	}
+	held.release()
+	if first := <-order; first != "looked up" {
+		t.Errorf("%s came first", first)
+	}
+	all.Wait()
+}
