@@ -121,7 +121,7 @@ func TestHeldItemsStopTheAcceptance(t *testing.T) {
 		t.Fatalf("%s %s", bad.Status, lost.Status)
 	}
 	got := push(a, a.Tokens[domain.Staff], in.review(domain.Accept)).Items[0]
-	if got.Status != "rejected" || len(got.Problem.Errors) != 1 || got.Problem.Errors[0].Code != "held_open" {
+	if got.Status != "rejected" || len(got.Problem.Errors) != 1 || got.Problem.Errors[0].Code != "held_open" || !strings.HasPrefix(got.Problem.Errors[0].Detail, "2 items") {
 		t.Fatalf("%s %+v", got.Status, got.Problem)
 	}
 	for _, id := range []string{bad.HeldID, lost.HeldID} {

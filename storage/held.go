@@ -356,7 +356,16 @@ func jobOfItem(d *intake.Decision) domain.UUID {
 	case d.Item.Record != nil:
 		return d.Item.Record.Job()
 	}
-	return domain.UUID{}
+	// Its record is none of its kind, and keeps the job from being accepted all the same.
+	var named struct {
+		Record struct {
+			JobID domain.UUID `json:"job_id"`
+		} `json:"record"`
+	}
+	if json.Unmarshal(d.Item.Raw, &named, jsontext.AllowDuplicateNames(true), jsontext.AllowInvalidUTF8(true)) != nil {
+		return domain.UUID{}
+	}
+	return named.Record.JobID
 }
 
 // heldVersions are held items with the versions that closed them.

@@ -291,16 +291,14 @@ type heldShort struct {
 
 // held reads what is held and open of the job, and what waits for a record.
 func (j *jobShown) held(ctx context.Context, v *Visit) error {
-	for _, state := range []string{"open", "waiting"} {
-		const most = 20
-		list, _, err := All[heldShort](ctx, v, "/v1/held?state="+state+"&job_id="+j.ID, most)
-		if err != nil {
-			return err
-		}
-		for _, h := range list {
-			if h.Code != domain.NotAcceptable { // an acceptance that was refused stops no other
-				j.Held = append(j.Held, h)
-			}
+	const most = 20
+	list, _, err := All[heldShort](ctx, v, "/v1/held?job_id="+j.ID, most)
+	if err != nil {
+		return err
+	}
+	for _, h := range list {
+		if h.Code != domain.NotAcceptable { // an acceptance that was refused stops no other
+			j.Held = append(j.Held, h)
 		}
 	}
 	return nil
