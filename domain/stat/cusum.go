@@ -114,7 +114,7 @@ func CUSUMRunLength(steps []CUSUMStep, limit, enough float64) (float64, error) {
 }
 
 // mostSweeps end a run that hardly ever does.
-const mostSweeps = 200_000
+const mostSweeps = 50_000
 
 // nearly is how far below the limit the last cell stands, in cells; what comes nearer than a
 // thousandth of that is at the limit.
