@@ -104,13 +104,13 @@ func TestAJobIsDecidedByItsPage(t *testing.T) {
 	}
 }
 
-// A held item is named by what it is; it is tried again as it came,
+// A held item is named by what it is, with its job; it is tried again as it came,
 // in vain and then with the reason gone, and another is dismissed.
 func TestAHeldItemIsTriedAgainAndDismissed(t *testing.T) {
 	s := newScene(t)
 	office := readerAs(t, s.API, domain.Staff)
 	today := textOf(office.get("/staff/today?sort=held"))
-	if !strings.Contains(today, "Opening Invented Sealing") || !strings.Contains(today, "Home Invented Sealing") || strings.Contains(today, "What was sent") {
+	if !strings.Contains(today, "Opening of job 1003") || !strings.Contains(today, "Home Invented Sealing") || strings.Contains(today, "What was sent") {
 		t.Errorf("held items are not named: %s", today)
 	}
 	at := "/staff/held/" + s.Held
