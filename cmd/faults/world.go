@@ -21,7 +21,7 @@ func (t *trial) foundPrograms(ctx context.Context) error {
 	for i, code := range []string{"NORTH", "SOUTH"} {
 		p := &program{code: code, parts: map[domain.UUID][]part{}}
 		t.programs = append(t.programs, p)
-		if _, err := t.ductledger(ctx, "program", "create", "--code", code, "--name", code+" County", "--time-zone", "America/Los_Angeles"); err != nil {
+		if _, err := t.ductledger(ctx, "program", "create", "--code", code, "--name", code+" County", "--time-zone", timeZone); err != nil {
 			return err
 		}
 		var err error
@@ -138,8 +138,18 @@ func (t *trial) getInto(p *program) func(path string, into any) error {
 	}
 }
 
-// thisMonth is the month in which the trial runs.
-func thisMonth() string { return time.Now().UTC().Format("2006-01") }
+// timeZone is the programs'.
+const timeZone = "America/Los_Angeles"
+
+// thisMonth is the month in which the trial runs, as the programs count: on the
+// first of a month it is still the one before for some hours.
+func thisMonth() string {
+	zone, err := time.LoadLocation(timeZone)
+	if err != nil {
+		panic(err) // Go brings the zones with it
+	}
+	return time.Now().In(zone).Format("2006-01")
+}
 
 // askPackage asks for the month's package, which is then built while services
 // are killed. That it is refused, or nobody answers, is no failure.
