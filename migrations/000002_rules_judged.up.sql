@@ -18,9 +18,10 @@ CREATE FUNCTION rules_judged(verdict text) RETURNS text
     RETURN (SELECT string_agg(o ->> 'rule', ' ' ORDER BY n) FROM jsonb_array_elements(verdict::jsonb -> 'rules') WITH ORDINALITY AS r(o, n));
 
 ALTER TABLE job_result
-    ADD COLUMN judged_letters text GENERATED ALWAYS AS (letters_judged(verdict)) STORED,
+    ADD COLUMN judged_letters text GENERATED ALWAYS AS (CASE WHEN accepted_position IS NOT NULL THEN letters_judged(verdict) END) STORED,
     -- Equal where the rules are: they are read once, of any such job.
-    ADD COLUMN judged_rules uuid GENERATED ALWAYS AS (md5(rules_judged(verdict))::uuid) STORED;
+    ADD COLUMN judged_rules uuid GENERATED ALWAYS AS (CASE WHEN accepted_position IS NOT NULL
+        THEN substr(encode(sha256(convert_to(rules_judged(verdict), 'UTF8')), 'hex'), 1, 32)::uuid END) STORED;
 
 -- As before, with the letters.
 DROP INDEX job_result_counted;

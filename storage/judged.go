@@ -1,6 +1,7 @@
 package storage
 
 import (
+	"cmp"
 	"fmt"
 	"slices"
 	"strings"
@@ -101,8 +102,8 @@ func (t *Tx) ruleLists(lists map[[16]byte][16]byte) (map[[16]byte][]string, erro
 	return names, nil
 }
 
-// RuleTallies counts, by contractor, the rules judged and broken in the jobs first
-// accepted in a period: @from, @before, @position.
+// RuleTallies counts, by contractor and rule, the rules judged and broken in the jobs
+// first accepted in a period: @from, @before, @position.
 func (t *Tx) RuleTallies(args Args) ([]RuleTally, error) {
 	type group struct{ contractor, list [16]byte }
 	type count struct{ judged, broken int }
@@ -147,6 +148,9 @@ func (t *Tx) RuleTallies(args Args) ([]RuleTally, error) {
 			tallies = append(tallies, RuleTally{of.contractor, of.rule, c.judged, c.broken})
 		}
 	}
+	slices.SortFunc(tallies, func(a, b RuleTally) int {
+		return cmp.Or(a.ContractorID.Compare(b.ContractorID), strings.Compare(a.Rule, b.Rule))
+	})
 	return tallies, nil
 }
 
