@@ -7,7 +7,7 @@ import (
 	"ductledger/api/frame"
 	"ductledger/domain"
 	"ductledger/domain/ledger"
-	"ductledger/storage"
+	"ductledger/storage/upkeep"
 )
 
 // A program, and when its backup was last proved.
@@ -32,16 +32,16 @@ func (s *Server) program(ctx context.Context, caller domain.Caller, _ *frame.Req
 	if err != nil {
 		return frame.Answer{}, err
 	}
-	at, err := s.db.RestoreTriedAt(ctx, caller.Program)
+	at, err := upkeep.RestoreTriedAt(ctx, s.db, caller.Program)
 	if err != nil {
 		return frame.Answer{}, err
 	}
 	out := programAnswer{Code: p.Code, Name: p.Name, TimeZone: p.TimeZone, Demo: p.Demo, CreatedAt: ledger.Stamp(p.CreatedAt), ToDo: []string{},
-		BackupTryWithinDays: int(storage.RestoreWithin / (24 * time.Hour))}
+		BackupTryWithinDays: int(upkeep.RestoreWithin / (24 * time.Hour))}
 	if at != nil {
 		out.BackupTriedAt = ledger.Stamp(*at)
 	}
-	if at == nil || s.now().Sub(*at) > storage.RestoreWithin {
+	if at == nil || s.now().Sub(*at) > upkeep.RestoreWithin {
 		out.ToDo = append(out.ToDo, "try_backup")
 	}
 	return frame.Answer{Body: out}, nil

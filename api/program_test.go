@@ -9,7 +9,7 @@ import (
 
 	"ductledger/api/apitest"
 	"ductledger/domain"
-	"ductledger/storage"
+	"ductledger/storage/upkeep"
 )
 
 // The office is told when a backup was last proved, and to try it where it never
@@ -35,11 +35,11 @@ func TestTheBackupsAge(t *testing.T) {
 		}
 	}
 	tell([]string{"try_backup"}, false, "never tried")
-	if err := a.DB.NoteRestoreTried(t.Context(), a.Admin, 1); err != nil {
+	if err := upkeep.NoteRestoreTried(t.Context(), a.DB, a.Admin, 1); err != nil {
 		t.Fatal(err)
 	}
 	tell([]string{}, true, "proved today")
-	a.Clock.Move(storage.RestoreWithin)
+	a.Clock.Move(upkeep.RestoreWithin)
 	tell([]string{}, true, "proved 92 days ago")
 	a.Clock.Move(time.Second)
 	tell([]string{"try_backup"}, true, "to try again")

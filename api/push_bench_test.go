@@ -21,6 +21,7 @@ import (
 	"ductledger/domain/ledger"
 	"ductledger/storage"
 	"ductledger/storage/storagetest"
+	"ductledger/storage/upkeep"
 
 	"github.com/jackc/pgx/v5"
 	"github.com/jackc/pgx/v5/pgxpool"
@@ -108,7 +109,7 @@ func newPushBench(b *testing.B, programs, clients int) *pushBench {
 	for range 2 {
 		bench.post(0, warm/2, bench.whole)
 		bench.post(0, warm/2, bench.bare)
-		if err := storage.Analyze(context.Background(), url); err != nil {
+		if err := upkeep.Analyze(context.Background(), url); err != nil {
 			b.Fatal(err)
 		}
 		bench.bodies = bench.bodies[warm/2:]

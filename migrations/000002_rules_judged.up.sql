@@ -21,7 +21,7 @@ ALTER TABLE job_result
     ADD COLUMN judged_letters text GENERATED ALWAYS AS (CASE WHEN accepted_position IS NOT NULL THEN letters_judged(verdict) END) STORED,
     -- Equal where the rules are: they are read once, of any such job.
     ADD COLUMN judged_rules uuid GENERATED ALWAYS AS (CASE WHEN accepted_position IS NOT NULL
-        THEN substr(encode(sha256(convert_to(rules_judged(verdict), 'UTF8')), 'hex'), 1, 32)::uuid END) STORED;
+        THEN substr(encode(sha256(decode(rules_judged(verdict), 'escape')), 'hex'), 1, 32)::uuid END) STORED;
 
 -- As before, with the letters.
 DROP INDEX job_result_counted;

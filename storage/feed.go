@@ -424,3 +424,15 @@ func (db *DB) JobEntries(ctx context.Context, caller domain.Caller, id domain.UU
 	slices.SortStableFunc(rows, func(a, b EntryRow) int { return domain.Kind(a.Kind).Rank() - domain.Kind(b.Kind).Rank() })
 	return Entries(rows, false)
 }
+
+// LinkAt is the chain's link at a position; of one that is not there an error.
+func (db *DB) LinkAt(ctx context.Context, program domain.UUID, position int64) (link ledger.Digest, err error) {
+	err = db.In(ctx, program, Reading, func(t *Tx) error {
+		link, err = t.linkAt(position)
+		return err
+	})
+	if err == nil && link == (ledger.Digest{}) && position > 0 {
+		err = domain.Errorf(domain.NotFound, "there is no position %d", position)
+	}
+	return link, err
+}

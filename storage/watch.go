@@ -171,3 +171,21 @@ func (w *watch) settle(asked time.Time, err error) {
 		}
 	}
 }
+
+// Stat tells how much of the connections is in use.
+type Stat struct {
+	InUse, Idle, Most int32
+	Waits             int64         // for a connection, so far
+	Waited            time.Duration // all such waits together
+	UnderWay          int           // transactions
+	Away              bool          // the database does not answer
+}
+
+// Stat asks the database nothing.
+func (db *DB) Stat() Stat {
+	s := db.pool.Stat()
+	db.watch.mu.Lock()
+	defer db.watch.mu.Unlock()
+	return Stat{InUse: s.AcquiredConns(), Idle: s.IdleConns(), Most: s.MaxConns(), Waits: s.EmptyAcquireCount(), Waited: s.EmptyAcquireWaitTime(),
+		UnderWay: len(db.watch.under), Away: db.watch.away}
+}

@@ -17,10 +17,13 @@ import (
 	"ductledger/api"
 	"ductledger/api/frame"
 	"ductledger/api/sheet"
+	"ductledger/cmd/ductledger/season"
+	"ductledger/domain"
 	"ductledger/migrations"
 	"ductledger/storage"
 	"ductledger/storage/cluster"
 	monthdb "ductledger/storage/month"
+	"ductledger/storage/photos"
 	"ductledger/storage/pictures"
 
 	"github.com/schollz/progressbar/v3"
@@ -93,13 +96,13 @@ func (c *demoCommand) Run(in *invocation) (err error) {
 		return ended(in.ctx, err)
 	}
 	log := newLog(in.stderr, slog.LevelWarn)
-	clock := &movedClock{real: in.now}
+	clock := season.NewClock(in.now)
 	seeded, err := c.seed(in, postgres.URL(""), clock, log, show)
 	if err != nil {
 		return ended(in.ctx, err)
 	}
-	clock.letGo()
-	db, err := storage.Open(in.ctx, postgres.URL(""), storage.Options{Now: clock.now, Log: log, Warm: demoWarm})
+	clock.LetGo()
+	db, err := storage.Open(in.ctx, postgres.URL(""), storage.Options{Now: clock.Now, Log: log, Warm: demoWarm})
 	if err != nil {
 		return err
 	}
@@ -109,21 +112,21 @@ func (c *demoCommand) Run(in *invocation) (err error) {
 		return err
 	}
 	defer remove()
-	handler, err := api.New(api.Config{DB: db, Pictures: pictures.New(db, place, log), Now: clock.now, Log: log, Stopping: in.ctx, Demo: true})
+	handler, err := api.New(api.Config{DB: db, Pictures: pictures.New(db, place, log), Now: clock.Now, Log: log, Stopping: in.ctx, Demo: true})
 	if err != nil {
 		return err
 	}
 	base := "http://" + listener.Addr().String()
-	doors, err := openDoors(in, db, seeded.main.program, base)
+	doors, err := openDoors(in, db, seeded.Program(), base)
 	if err != nil {
 		return err
 	}
-	if err := c.ready(in, seeded.variables(base, postgres.URL("")), doors); err != nil || c.Exit {
+	if err := c.ready(in, variablesOf(seeded, base, postgres.URL("")), doors); err != nil || c.Exit {
 		return err
 	}
 	end := inBackground(in.ctx, func(ctx context.Context) {
 		monthdb.BuildAsked(ctx, db, monthdb.Options{BuildID: api.BuildID(), Summary: sheet.Write})
-	}, func(ctx context.Context) { seeded.sendPictures(ctx, base, log) })
+	}, func(ctx context.Context) { seeded.SendPictures(ctx, base, log) })
 	defer end()
 	return frame.Serve(in.ctx, handler, listener, log, frame.Limits{})
 }
@@ -140,13 +143,13 @@ func ended(ctx context.Context, err error) error {
 // demo that ends too early invents is thrown away, so its commits do not wait
 // for the disk; the first commit of the demo that then serves does, and puts
 // all before it there too.
-func (c *demoCommand) seed(in *invocation, owner string, clock *movedClock, log *slog.Logger, show *show) (*seeding, error) {
-	db, err := storage.Open(in.ctx, owner, storage.Options{Now: clock.now, Log: log, Connections: seedingConnections, CommitAhead: true})
+func (c *demoCommand) seed(in *invocation, owner string, clock *season.Clock, log *slog.Logger, show *show) (*season.Past, error) {
+	db, err := storage.Open(in.ctx, owner, storage.Options{Now: clock.Now, Log: log, Connections: seedingConnections, CommitAhead: true})
 	if err != nil {
 		return nil, err
 	}
 	defer db.Close()
-	handler, err := api.New(api.Config{DB: db, Now: clock.now, Log: log, Unlimited: true})
+	handler, err := api.New(api.Config{DB: db, Now: clock.Now, Log: log, Unlimited: true})
 	if err != nil {
 		return nil, err
 	}
@@ -160,11 +163,42 @@ func (c *demoCommand) seed(in *invocation, owner string, clock *movedClock, log 
 	transport := &http.Transport{MaxIdleConnsPerHost: 32, DisableCompression: true} // the loopback is not thin
 	// A year in seconds makes much to collect and keeps little of it.
 	defer debug.SetGCPercent(debug.SetGCPercent(seedingGCPercent))
-	s := &seeding{in: in, db: db, clock: clock, show: show, url: "http://" + inside.Addr().String(), owner: owner, link: transport}
-	err = s.run(c.Jobs, c.Months)
+	url := "http://" + inside.Addr().String()
+	past, err := season.Live(in.ctx, season.Options{Jobs: c.Jobs, Months: c.Months, DB: db, Owner: owner, URL: url, Link: transport, Clock: clock, Progress: show,
+		Found: func(ctx context.Context, p storage.Program, first *domain.RuleSet) error {
+			set, epoch, err := twoIDs()
+			if err != nil {
+				return err
+			}
+			first.FromOn = firstRuleSetFrom
+			return db.CreateProgram(ctx, p, set, epoch, first)
+		},
+		Token: func(_ context.Context, program domain.UUID, t storage.Token) (string, error) {
+			return makeToken(in, db, program, t)
+		},
+		Build: func(ctx context.Context, program domain.UUID, token, month, fund string) (string, error) {
+			defer inBackground(ctx, func(ctx context.Context) {
+				monthdb.BuildAsked(ctx, db, monthdb.Options{BuildID: api.BuildID(), Summary: sheet.Write, Program: program})
+			})()
+			export := exportCommand{Server: url, Token: token, Month: month, Fund: fund}
+			p, err := export.build(ctx, newShow(io.Discard))
+			return p.Name, err
+		}})
 	transport.CloseIdleConnections()
 	stop()
-	return s, errors.Join(err, <-served)
+	return past, errors.Join(err, <-served)
+}
+
+// demoPlace is a folder for the pictures of a demo, gone when it ends.
+func demoPlace() (place *photos.Folder, remove func(), err error) {
+	dir, err := os.MkdirTemp("", "ductledger-demo-pictures-")
+	if err != nil {
+		return nil, nil, err
+	}
+	if place, err = photos.OpenFolder(dir); err != nil {
+		return nil, nil, err
+	}
+	return place, func() { _ = place.Close(); _ = os.RemoveAll(dir) }, nil
 }
 
 // show tells how far it is: a bar on a terminal, else a plain line a month.
@@ -203,13 +237,15 @@ func (s *show) fetching(size int64) io.WriteCloser {
 	return s.newBar(size, "Postgres", progressbar.OptionShowBytes(true))
 }
 
-func (s *show) begin(days int) {
+// Begin is told how many days there are.
+func (s *show) Begin(days int) {
 	if s.onTerminal() {
 		s.bar = s.newBar(int64(days), "DEMO days")
 	}
 }
 
-func (s *show) step(day time.Time, sentIn int) {
+// Step is told that a day is over.
+func (s *show) Step(day time.Time, sentIn int) {
 	if s.bar != nil {
 		_ = s.bar.Add(1) // a bar that cannot be drawn stops nothing
 		return
@@ -220,7 +256,8 @@ func (s *show) step(day time.Time, sentIn int) {
 	}
 }
 
-func (s *show) end(sentIn int) {
+// End is told that all are.
+func (s *show) End(sentIn int) {
 	if s.bar != nil {
 		_ = s.bar.Finish()
 	}
@@ -229,6 +266,17 @@ func (s *show) end(sentIn int) {
 
 // variable is one that the demo hands out.
 type variable struct{ name, value string }
+
+// variablesOf are what the demo hands out.
+func variablesOf(past *season.Past, url, database string) []variable {
+	t := past.TokenOf
+	return []variable{
+		{"DUCTLEDGER_URL", url}, {"DUCTLEDGER_FIELD_TOKEN", t(domain.Field)}, {"DUCTLEDGER_STAFF_TOKEN", t(domain.Staff)},
+		{"DUCTLEDGER_FUNDER_TOKEN", t(domain.Funder)}, {"DUCTLEDGER_ADMIN_TOKEN", t(domain.Admin)},
+		{"DUCTLEDGER_INSPECTOR_TOKEN", t(domain.Inspector)}, {"DUCTLEDGER_CONTRACTOR_TOKEN", t(domain.ContractorRole)},
+		{"DUCTLEDGER_OTHER_STAFF_TOKEN", past.OtherToken()}, {"DATABASE_URL", database},
+	}
+}
 
 // ready writes the file and says what can be done now.
 func (c *demoCommand) ready(in *invocation, values []variable, doors doors) error {

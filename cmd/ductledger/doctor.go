@@ -13,6 +13,7 @@ import (
 	"ductledger/migrations"
 	"ductledger/storage"
 	"ductledger/storage/cluster"
+	"ductledger/storage/upkeep"
 )
 
 type doctorCommand struct {
@@ -124,15 +125,15 @@ func (c *doctorCommand) examine(e *examination) error {
 	}
 	defer db.Close()
 	before := e.in.now()
-	health, err := db.Health(e.in.ctx)
+	found, err := upkeep.Look(e.in.ctx, db)
 	if err != nil {
 		return err
 	}
-	e.database(health, before, e.in.now())
+	e.database(found, before, e.in.now())
 	return e.programs(db)
 }
 
-func (e *examination) database(h storage.Health, asked, answered time.Time) {
+func (e *examination) database(h upkeep.Database, asked, answered time.Time) {
 	e.good("database", "PostgreSQL %s, %.1f MB", h.ServerVersion, float64(h.BytesCount)/1e6)
 	if !h.Fsync {
 		e.bad("disk", "fsync is off: what was answered can be lost")
@@ -157,7 +158,7 @@ func (e *examination) programs(db *storage.DB) error {
 		return err
 	}
 	for _, p := range list {
-		crowded, head, err := db.CrowdedContractors(e.in.ctx, p.ID, openJobsAtMost)
+		crowded, head, err := upkeep.CrowdedContractors(e.in.ctx, db, p.ID, openJobsAtMost)
 		if err != nil {
 			return err
 		}
@@ -197,16 +198,16 @@ const placeTime = 10 * time.Second
 // restore tells how long ago a backup was tried. A program younger than the
 // limit is told, an older one needs a hand.
 func (e *examination) restore(db *storage.DB, p storage.Program) error {
-	at, err := db.RestoreTriedAt(e.in.ctx, p.ID)
+	at, err := upkeep.RestoreTriedAt(e.in.ctx, db, p.ID)
 	switch {
 	case err != nil:
 		return err
-	case at != nil && e.in.now().Sub(*at) <= storage.RestoreWithin:
+	case at != nil && e.in.now().Sub(*at) <= upkeep.RestoreWithin:
 		e.good("restore", "%s: a backup was restored and proved on %s", p.Code, at.Format(time.DateOnly))
-	case at == nil && e.in.now().Sub(p.CreatedAt) <= storage.RestoreWithin:
+	case at == nil && e.in.now().Sub(p.CreatedAt) <= upkeep.RestoreWithin:
 		e.note("restore", "%s: no backup was tried yet: ductledger restore --verify", p.Code)
 	default:
-		e.bad("restore", "%s: no backup was tried for %d days: ductledger restore --verify", p.Code, int(storage.RestoreWithin.Hours()/24))
+		e.bad("restore", "%s: no backup was tried for %d days: ductledger restore --verify", p.Code, int(upkeep.RestoreWithin.Hours()/24))
 	}
 	return nil
 }

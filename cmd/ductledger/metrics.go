@@ -9,6 +9,7 @@ import (
 
 	"ductledger/api/frame"
 	"ductledger/storage"
+	"ductledger/storage/upkeep"
 
 	"github.com/prometheus/client_golang/prometheus"
 	"github.com/prometheus/client_golang/prometheus/collectors"
@@ -133,7 +134,7 @@ func (m *metrics) watchPrograms(ctx context.Context, db *storage.DB, now func() 
 	tick := time.NewTicker(programInterval)
 	defer tick.Stop()
 	for {
-		list, err := db.ProgramStats(ctx)
+		list, err := upkeep.ProgramStats(ctx, db)
 		if err != nil && ctx.Err() == nil {
 			log.Warn("the numbers of the programs could not be read", "error", err.Error())
 		}

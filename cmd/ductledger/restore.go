@@ -17,6 +17,7 @@ import (
 	"ductledger/storage/cluster"
 	"ductledger/storage/judgment"
 	monthdb "ductledger/storage/month"
+	"ductledger/storage/upkeep"
 )
 
 type restoreCommand struct {
@@ -188,7 +189,7 @@ func (c *restoreCommand) note(in *invocation, proofs []proof) error {
 		if link.String() != p.Link {
 			return fmt.Errorf("program %s: at position %d the backup is not what the database that serves has", p.Program, p.Position)
 		}
-		if err := live.NoteRestoreTried(in.ctx, operator(storage.ProgramID(p.Program)), p.Position); err != nil {
+		if err := upkeep.NoteRestoreTried(in.ctx, live, operator(storage.ProgramID(p.Program)), p.Position); err != nil {
 			return err
 		}
 	}

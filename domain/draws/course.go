@@ -25,6 +25,8 @@ const (
 	watchedOdds = 2
 	// betweenSignals is how many jobs pass on average before a false signal: some five years at one job a month.
 	betweenSignals = 60
+	// aboveOne is how far the limit stands above one failure, of a sum whose weights are logarithms of odds.
+	aboveOne = 0.01
 	// leastTold is the number of inspected jobs below which nothing is told but the counts, as of every group.
 	leastTold = 5
 	// leastPooled is how many jobs a point of the chart of months holds at least.
@@ -231,7 +233,7 @@ func (c *Course) sum(others, failed int) error {
 			return err
 		}
 		if c.Looks[i].Failed {
-			limit = max(limit, weights[i]+0.01) // no one failure is a signal, however rare failures are
+			limit = max(limit, weights[i]+aboveOne) // no one failure is a signal, however rare failures are
 		}
 	}
 	points, err := stat.CUSUM(weights, limit)

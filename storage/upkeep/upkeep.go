@@ -1,4 +1,6 @@
-package storage
+// Package upkeep is what an operator asks of a database: whether it stands right, what
+// waits in each program, and when a backup was last proved.
+package upkeep
 
 import (
 	"context"
@@ -6,13 +8,13 @@ import (
 	"time"
 
 	"ductledger/domain"
-	"ductledger/domain/ledger"
+	"ductledger/storage"
 
 	"github.com/jackc/pgx/v5"
 )
 
-// Health is what a look at the database finds.
-type Health struct {
+// Database is what a look at it finds.
+type Database struct {
 	ServerVersion  string
 	ServerAt       time.Time // by the database's clock
 	BytesCount     int64     // of the database on disk
@@ -36,18 +38,18 @@ const doctorIndexesSQL = `
 SELECT c.relname::text AS name FROM pg_index AS i JOIN pg_class AS c ON c.oid = i.indexrelid
 WHERE NOT i.indisvalid ORDER BY c.relname`
 
-// Health looks at the database as a whole; it reads no program's rows.
-func (db *DB) Health(ctx context.Context) (h Health, err error) {
-	err = db.In(ctx, domain.UUID{}, Reading, func(t *Tx) error {
+// Look looks at the database as a whole; it reads no program's rows.
+func Look(ctx context.Context, db *storage.DB) (h Database, err error) {
+	err = db.In(ctx, domain.UUID{}, storage.Reading, func(t *storage.Tx) error {
 		var servers []healthRow
 		var indexes []struct{ Name string }
-		All(t, &servers, doctorServerSQL)
-		All(t, &indexes, doctorIndexesSQL)
+		storage.All(t, &servers, doctorServerSQL)
+		storage.All(t, &indexes, doctorIndexesSQL)
 		if err := t.Flush(); err != nil {
 			return err
 		}
 		s := servers[0]
-		h = Health{ServerVersion: s.ServerVersion, ServerAt: s.ServerAt, BytesCount: s.BytesCount, Fsync: s.Fsync}
+		h = Database{ServerVersion: s.ServerVersion, ServerAt: s.ServerAt, BytesCount: s.BytesCount, Fsync: s.Fsync}
 		for _, i := range indexes {
 			h.InvalidIndexes = append(h.InvalidIndexes, i.Name)
 		}
@@ -63,39 +65,27 @@ GROUP BY s.contractor_id HAVING count(*) > @limit ORDER BY s.contractor_id`
 
 // CrowdedContractors are those with more open jobs than limit: their devices'
 // first pull grows with them.
-func (db *DB) CrowdedContractors(ctx context.Context, program domain.UUID, limit int) (ids []domain.UUID, head Head, err error) {
-	err = db.In(ctx, program, Reading, func(t *Tx) error {
+func CrowdedContractors(ctx context.Context, db *storage.DB, program domain.UUID, limit int) (ids []domain.UUID, head storage.Head, err error) {
+	err = db.In(ctx, program, storage.Reading, func(t *storage.Tx) error {
 		var rows []struct {
 			ContractorID [16]byte
 			Count        int64
 		}
-		var heads []headRow
-		All(t, &rows, doctorOpenJobsSQL, Args{"program_id": t.Program, "limit": limit})
-		All(t, &heads, headSQL, Args{"program_id": t.Program})
+		var found *storage.Head
+		storage.All(t, &rows, doctorOpenJobsSQL, storage.Args{"program_id": t.Program, "limit": limit})
+		t.QueueHead(&found)
 		if err := t.Flush(); err != nil {
 			return err
 		}
 		for _, r := range rows {
 			ids = append(ids, r.ContractorID)
 		}
-		if len(heads) > 0 {
-			head = heads[0].head()
+		if found != nil {
+			head = *found
 		}
 		return nil
 	})
 	return ids, head, err
-}
-
-// LinkAt is the chain's link at a position; of one that is not there an error.
-func (db *DB) LinkAt(ctx context.Context, program domain.UUID, position int64) (link ledger.Digest, err error) {
-	err = db.In(ctx, program, Reading, func(t *Tx) error {
-		link, err = t.linkAt(position)
-		return err
-	})
-	if err == nil && link == (ledger.Digest{}) && position > 0 {
-		err = domain.Errorf(domain.NotFound, "there is no position %d", position)
-	}
-	return link, err
 }
 
 const restoreTried = "restore_tried"
@@ -106,8 +96,8 @@ const RestoreWithin = 92 * 24 * time.Hour
 
 // NoteRestoreTried writes into the audit that a backup was restored beside and
 // proved, up to a position.
-func (db *DB) NoteRestoreTried(ctx context.Context, caller domain.Caller, position int64) error {
-	return db.In(ctx, caller.Program, Writing, func(t *Tx) error {
+func NoteRestoreTried(ctx context.Context, db *storage.DB, caller domain.Caller, position int64) error {
+	return db.In(ctx, caller.Program, storage.Writing, func(t *storage.Tx) error {
 		return t.Audit(caller, restoreTried, domain.UUID{}, fmt.Sprintf("a backup was restored beside and holds up to position %d", position))
 	})
 }
@@ -116,10 +106,10 @@ const restoreTriedSQL = `
 SELECT max(at) AS at FROM audit WHERE program_id = @program_id AND action = 'restore_tried'`
 
 // RestoreTriedAt is when a backup was last proved; nil when none was.
-func (db *DB) RestoreTriedAt(ctx context.Context, program domain.UUID) (at *time.Time, err error) {
-	err = db.In(ctx, program, Reading, func(t *Tx) error {
+func RestoreTriedAt(ctx context.Context, db *storage.DB, program domain.UUID) (at *time.Time, err error) {
+	err = db.In(ctx, program, storage.Reading, func(t *storage.Tx) error {
 		var rows []struct{ At *time.Time }
-		All(t, &rows, restoreTriedSQL, Args{"program_id": t.Program})
+		storage.All(t, &rows, restoreTriedSQL, storage.Args{"program_id": t.Program})
 		if err := t.Flush(); err != nil {
 			return err
 		}
@@ -127,24 +117,6 @@ func (db *DB) RestoreTriedAt(ctx context.Context, program domain.UUID) (at *time
 		return nil
 	})
 	return at, err
-}
-
-// Stat tells how much of the connections is in use.
-type Stat struct {
-	InUse, Idle, Most int32
-	Waits             int64         // for a connection, so far
-	Waited            time.Duration // all such waits together
-	UnderWay          int           // transactions
-	Away              bool          // the database does not answer
-}
-
-// Stat asks the database nothing.
-func (db *DB) Stat() Stat {
-	s := db.pool.Stat()
-	db.watch.mu.Lock()
-	defer db.watch.mu.Unlock()
-	return Stat{InUse: s.AcquiredConns(), Idle: s.IdleConns(), Most: s.MaxConns(), Waits: s.EmptyAcquireCount(), Waited: s.EmptyAcquireWaitTime(),
-		UnderWay: len(db.watch.under), Away: db.watch.away}
 }
 
 // ProgramStat is what waits for somebody in one program.
@@ -176,7 +148,7 @@ CROSS JOIN (SELECT count(*) FILTER (WHERE state = 'building') AS builds, count(*
 WHERE p.program_id = @program_id`
 
 // ProgramStats reads them, a program at a time.
-func (db *DB) ProgramStats(ctx context.Context) (list []ProgramStat, err error) {
+func ProgramStats(ctx context.Context, db *storage.DB) (list []ProgramStat, err error) {
 	positions, err := db.Positions(ctx)
 	if err != nil {
 		return nil, err
@@ -186,8 +158,8 @@ func (db *DB) ProgramStats(ctx context.Context) (list []ProgramStat, err error) 
 			ProgramStat
 			Epoch [16]byte
 		}
-		err := db.In(ctx, program, Reading, func(t *Tx) error {
-			One(t, &row, programStatSQL, Args{"program_id": t.Program})
+		err := db.In(ctx, program, storage.Reading, func(t *storage.Tx) error {
+			storage.One(t, &row, programStatSQL, storage.Args{"program_id": t.Program})
 			return nil
 		})
 		if err != nil {

@@ -1,27 +1,13 @@
-package main
+package season
 
 import (
 	"context"
 	"log/slog"
-	"os"
 
 	"ductledger/api/device"
 	"ductledger/cmd/ductledger/fixture"
 	"ductledger/domain"
-	"ductledger/storage/photos"
 )
-
-// demoPlace is a folder for the pictures of a demo, gone when it ends.
-func demoPlace() (place *photos.Folder, remove func(), err error) {
-	dir, err := os.MkdirTemp("", "ductledger-demo-pictures-")
-	if err != nil {
-		return nil, nil, err
-	}
-	if place, err = photos.OpenFolder(dir); err != nil {
-		return nil, nil, err
-	}
-	return place, func() { _ = place.Close(); _ = os.RemoveAll(dir) }, nil
-}
 
 // sketchbook is the album of the invented phones.
 type sketchbook map[domain.UUID]*domain.Photo
@@ -35,9 +21,9 @@ func (b sketchbook) Picture(id domain.UUID) ([]byte, error) {
 	return fixture.Sketch(id, photo), nil
 }
 
-// sendPictures lets the phones send the pictures of the last days' jobs, once the
+// SendPictures lets the phones send the pictures of the last days' jobs, once the
 // demo is served: records come first.
-func (s *seeding) sendPictures(ctx context.Context, url string, log *slog.Logger) {
+func (s *Past) SendPictures(ctx context.Context, url string, log *slog.Logger) {
 	for _, season := range []*season{s.main, s.other} {
 		books := map[*fixture.Crew]sketchbook{}
 		for _, plan := range season.fixture.Plans {
@@ -58,7 +44,7 @@ func (s *seeding) sendPictures(ctx context.Context, url string, log *slog.Logger
 			if len(books[crew]) == 0 {
 				continue
 			}
-			phone, err := device.Open(device.Options{URL: url, Token: season.phoneTokens[crew], ID: crew.Device, Now: s.clock.now, Album: books[crew]})
+			phone, err := device.Open(device.Options{URL: url, Token: season.phoneTokens[crew], ID: crew.Device, Now: s.Clock.Now, Album: books[crew]})
 			if err == nil {
 				err = phone.SendPictures(ctx)
 			}
