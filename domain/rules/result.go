@@ -443,6 +443,8 @@ func (s *stepper) reading(t *taken) leakage.SteppedReading {
 // InspectorTenths is the inspector's last reading by the crew's method in tenths of cfm25,
 // computed as the crew's own after is; 0 where there is none. Of are the job and the readings of its
 // inspections.
+//
+// Refused: records that Assemble refuses, as of two jobs. Source: as Compute [calc].
 func InspectorTenths(id domain.UUID, method domain.Method, of, instruments []domain.Entry) (int64, error) {
 	var records []domain.Entry
 	read := false
