@@ -19,7 +19,16 @@ const ErasedText = "(erased)"
 
 // texts names the members that are free texts: a leaf is one, anything else
 // leads to some.
-type texts map[string]texts
+type texts map[string]textsWithin
+
+type textsWithin struct {
+	texts
+	mark []byte // how the member begins in a canonical body
+}
+
+func within(name string, texts texts) textsWithin {
+	return textsWithin{texts, []byte(`"` + name + `":`)}
+}
 
 var textsOf = func() map[Kind]texts {
 	all := make(map[Kind]texts, len(Kinds))
@@ -41,9 +50,9 @@ func textsIn(t reflect.Type) texts {
 		f := t.Field(i)
 		name, _, _ := strings.Cut(f.Tag.Get("json"), ",")
 		if f.Tag.Get("text") == "free" {
-			tree[name] = nil
-		} else if within := textsIn(f.Type); len(within) > 0 {
-			tree[name] = within
+			tree[name] = within(name, nil)
+		} else if inner := textsIn(f.Type); len(inner) > 0 {
+			tree[name] = within(name, inner)
 		}
 	}
 	return tree
@@ -101,8 +110,8 @@ func eachText(kind Kind, body []byte, use func(pointer, text string) (string, bo
 
 // in tells whether one of the names stands in the body.
 func (t texts) in(body []byte) bool {
-	for name, within := range t {
-		if bytes.Contains(body, []byte(`"`+name+`":`)) && (within == nil || within.in(body)) {
+	for _, member := range t {
+		if bytes.Contains(body, member.mark) && (member.texts == nil || member.in(body)) {
 			return true
 		}
 	}
@@ -139,15 +148,15 @@ func (w *textWriter) member(tree texts) error {
 		return err
 	}
 	name := token.String()
-	within, named := tree[name]
-	if !named || within != nil || w.in.PeekKind() != '"' {
+	inner, named := tree[name]
+	if !named || inner.texts != nil || w.in.PeekKind() != '"' {
 		if err := w.out.WriteToken(jsontext.String(name)); err != nil {
 			return err
 		}
-		if len(within) == 0 {
+		if len(inner.texts) == 0 {
 			return w.value()
 		}
-		return w.copy(within)
+		return w.copy(inner.texts)
 	}
 	if token, err = w.in.ReadToken(); err != nil {
 		return err

@@ -2,7 +2,6 @@ package frame
 
 import (
 	"bytes"
-	"compress/gzip"
 	"fmt"
 	"io"
 	"net/http"
@@ -12,6 +11,7 @@ import (
 
 	"github.com/go-json-experiment/json"
 	"github.com/go-json-experiment/json/jsontext"
+	"github.com/klauspost/compress/gzip"
 )
 
 // ETag is how a version stands in a header.
