@@ -17,7 +17,6 @@ import (
 var (
 	everyone    = []domain.Role{domain.Field, domain.ContractorRole, domain.Inspector, domain.Staff, domain.Funder, domain.Admin}
 	workers     = []domain.Role{domain.Field, domain.ContractorRole, domain.Inspector, domain.Staff, domain.Admin}
-	noInspector = []domain.Role{domain.Field, domain.ContractorRole, domain.Staff, domain.Admin}
 	noFirm      = []domain.Role{domain.Field, domain.Inspector, domain.Staff, domain.Admin}
 	crewOrStaff = []domain.Role{domain.Field, domain.Staff, domain.Admin}
 	senders     = noFirm
@@ -27,20 +26,6 @@ var (
 	figures     = []domain.Role{domain.ContractorRole, domain.Staff, domain.Funder, domain.Admin}
 	firmFigures = []domain.Role{domain.ContractorRole, domain.Staff, domain.Admin}
 )
-
-// readers are who may read records of a kind; what of them a caller sees is
-// storage's to say.
-func readers(kind domain.Kind) []domain.Role {
-	switch kind {
-	case domain.CrewMemberKind, domain.CredentialKind, domain.DeviceKind:
-		return noInspector
-	case domain.TrainingEventKind, domain.InspectionDrawKind, domain.ApplicationKind:
-		return office
-	case domain.PhotoKind:
-		return noFirm
-	}
-	return workers
-}
 
 // routes is the table of all addresses. The router, the permissions, the time
 // limits and the order of shedding come from it; a test holds it equal to
@@ -118,9 +103,9 @@ func (s *Server) routes() []frame.Route {
 		all, one := "/v1/"+row.Plural, "/v1/"+row.Plural+"/{id}"
 		k := kindHandlers{s, row, name}
 		table = append(table,
-			frame.Route{Method: "GET", Pattern: all, Operation: "list" + many, Roles: readers(row.Kind), Timeout: list, Shed: frame.ShedLists, Handle: k.list},
-			frame.Route{Method: "GET", Pattern: one, Operation: "get" + name, Roles: readers(row.Kind), Timeout: look, Shed: frame.ShedLists, Handle: k.get},
-			frame.Route{Method: "GET", Pattern: one + "/versions", Operation: "versionsOf" + name, Roles: readers(row.Kind), Timeout: list, Shed: frame.ShedLists, Handle: k.versions},
+			frame.Route{Method: "GET", Pattern: all, Operation: "list" + many, Roles: row.Readers, Timeout: list, Shed: frame.ShedLists, Handle: k.list},
+			frame.Route{Method: "GET", Pattern: one, Operation: "get" + name, Roles: row.Readers, Timeout: look, Shed: frame.ShedLists, Handle: k.get},
+			frame.Route{Method: "GET", Pattern: one + "/versions", Operation: "versionsOf" + name, Roles: row.Readers, Timeout: list, Shed: frame.ShedLists, Handle: k.versions},
 		)
 		if len(row.Writers) > 0 {
 			table = append(table,

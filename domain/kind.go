@@ -63,6 +63,10 @@ type KindRow struct {
 	Plural  string // as in addresses
 	New     func() Record
 	Writers []Role // staff and admin write nearly all; the others write on their own jobs only; none: the service itself
+	Readers []Role // who may ask for it; the others than staff and admin are shown what is of their own jobs and contractor
+	// Owned records have no job and belong to the contractor to whom they or
+	// their crew member refer, else to the agency; on the feed they go to its crews.
+	Owned bool
 	// Fixed records are never changed: a correction is a new record that
 	// replaces the old one and says why.
 	Fixed bool
@@ -72,35 +76,40 @@ var (
 	byStaff     = []Role{Staff, Admin}
 	byCrew      = []Role{Field, Staff, Admin}
 	byCrewAndQA = []Role{Field, Inspector, Staff, Admin}
+
+	toOffice      = byStaff
+	toContractors = []Role{Field, ContractorRole, Staff, Admin}
+	toCrewAndQA   = byCrewAndQA
+	toWorkers     = []Role{Field, ContractorRole, Inspector, Staff, Admin}
 )
 
 // Kinds is the table of all kinds, parents before children. A new kind is a
 // row here, and what DEVELOPERS.md names.
 var Kinds = []KindRow{
-	{Kind: RuleSetKind, Plural: "rule-sets", New: func() Record { return new(RuleSet) }, Writers: []Role{Admin}},
-	{Kind: InspectionDrawKind, Plural: "inspection-draws", New: func() Record { return new(InspectionDraw) }},
-	{Kind: ContractorKind, Plural: "contractors", New: func() Record { return new(Contractor) }, Writers: byStaff},
-	{Kind: CrewMemberKind, Plural: "crew-members", New: func() Record { return new(CrewMember) }, Writers: byStaff},
-	{Kind: CredentialKind, Plural: "credentials", New: func() Record { return new(Credential) }, Writers: byStaff},
-	{Kind: TrainingEventKind, Plural: "training-events", New: func() Record { return new(TrainingEvent) }, Writers: byStaff},
-	{Kind: InstrumentKind, Plural: "instruments", New: func() Record { return new(Instrument) }, Writers: byStaff},
-	{Kind: DeviceKind, Plural: "devices", New: func() Record { return new(Device) }, Writers: byStaff},
-	{Kind: HomeKind, Plural: "homes", New: func() Record { return new(Home) }, Writers: byCrew},
-	{Kind: ApplicationKind, Plural: "applications", New: func() Record { return new(Application) }, Writers: byStaff},
-	{Kind: JobKind, Plural: "jobs", New: func() Record { return new(Job) }, Writers: byCrew},
-	{Kind: AppointmentKind, Plural: "appointments", New: func() Record { return new(Appointment) }, Writers: byStaff},
-	{Kind: CallBackKind, Plural: "call-backs", New: func() Record { return new(CallBack) }, Writers: byStaff},
-	{Kind: VisitKind, Plural: "visits", New: func() Record { return new(Visit) }, Writers: byCrew},
-	{Kind: ComponentKind, Plural: "components", New: func() Record { return new(Component) }, Writers: byCrew},
-	{Kind: CrossoverKind, Plural: "crossovers", New: func() Record { return new(Crossover) }, Writers: byCrew},
-	{Kind: OpeningKind, Plural: "openings", New: func() Record { return new(Opening) }, Writers: byCrew},
-	{Kind: RepairKind, Plural: "repairs", New: func() Record { return new(Repair) }, Writers: byCrew},
-	{Kind: EnergyIsolationKind, Plural: "energy-isolations", New: func() Record { return new(EnergyIsolation) }, Writers: byCrew},
-	{Kind: MeasurementKind, Plural: "measurements", New: func() Record { return new(Measurement) }, Writers: byCrewAndQA, Fixed: true},
-	{Kind: PhotoKind, Plural: "photos", New: func() Record { return new(Photo) }, Writers: byCrewAndQA, Fixed: true},
-	{Kind: ReviewKind, Plural: "reviews", New: func() Record { return new(Review) }, Writers: []Role{Field, ContractorRole, Staff, Admin}},
-	{Kind: WaiverKind, Plural: "waivers", New: func() Record { return new(Waiver) }, Writers: byStaff},
-	{Kind: InspectionKind, Plural: "inspections", New: func() Record { return new(Inspection) }, Writers: []Role{Inspector, Staff, Admin}},
+	{Kind: RuleSetKind, Plural: "rule-sets", New: func() Record { return new(RuleSet) }, Writers: []Role{Admin}, Readers: toWorkers},
+	{Kind: InspectionDrawKind, Plural: "inspection-draws", New: func() Record { return new(InspectionDraw) }, Readers: toOffice},
+	{Kind: ContractorKind, Plural: "contractors", New: func() Record { return new(Contractor) }, Writers: byStaff, Readers: toWorkers},
+	{Kind: CrewMemberKind, Plural: "crew-members", New: func() Record { return new(CrewMember) }, Writers: byStaff, Readers: toContractors, Owned: true},
+	{Kind: CredentialKind, Plural: "credentials", New: func() Record { return new(Credential) }, Writers: byStaff, Readers: toContractors, Owned: true},
+	{Kind: TrainingEventKind, Plural: "training-events", New: func() Record { return new(TrainingEvent) }, Writers: byStaff, Readers: toOffice},
+	{Kind: InstrumentKind, Plural: "instruments", New: func() Record { return new(Instrument) }, Writers: byStaff, Readers: toWorkers, Owned: true},
+	{Kind: DeviceKind, Plural: "devices", New: func() Record { return new(Device) }, Writers: byStaff, Readers: toContractors, Owned: true},
+	{Kind: HomeKind, Plural: "homes", New: func() Record { return new(Home) }, Writers: byCrew, Readers: toWorkers},
+	{Kind: ApplicationKind, Plural: "applications", New: func() Record { return new(Application) }, Writers: byStaff, Readers: toOffice},
+	{Kind: JobKind, Plural: "jobs", New: func() Record { return new(Job) }, Writers: byCrew, Readers: toWorkers},
+	{Kind: AppointmentKind, Plural: "appointments", New: func() Record { return new(Appointment) }, Writers: byStaff, Readers: toWorkers},
+	{Kind: CallBackKind, Plural: "call-backs", New: func() Record { return new(CallBack) }, Writers: byStaff, Readers: toWorkers},
+	{Kind: VisitKind, Plural: "visits", New: func() Record { return new(Visit) }, Writers: byCrew, Readers: toWorkers},
+	{Kind: ComponentKind, Plural: "components", New: func() Record { return new(Component) }, Writers: byCrew, Readers: toWorkers},
+	{Kind: CrossoverKind, Plural: "crossovers", New: func() Record { return new(Crossover) }, Writers: byCrew, Readers: toWorkers},
+	{Kind: OpeningKind, Plural: "openings", New: func() Record { return new(Opening) }, Writers: byCrew, Readers: toWorkers},
+	{Kind: RepairKind, Plural: "repairs", New: func() Record { return new(Repair) }, Writers: byCrew, Readers: toWorkers},
+	{Kind: EnergyIsolationKind, Plural: "energy-isolations", New: func() Record { return new(EnergyIsolation) }, Writers: byCrew, Readers: toWorkers},
+	{Kind: MeasurementKind, Plural: "measurements", New: func() Record { return new(Measurement) }, Writers: byCrewAndQA, Readers: toWorkers, Fixed: true},
+	{Kind: PhotoKind, Plural: "photos", New: func() Record { return new(Photo) }, Writers: byCrewAndQA, Readers: toCrewAndQA, Fixed: true},
+	{Kind: ReviewKind, Plural: "reviews", New: func() Record { return new(Review) }, Writers: []Role{Field, ContractorRole, Staff, Admin}, Readers: toWorkers},
+	{Kind: WaiverKind, Plural: "waivers", New: func() Record { return new(Waiver) }, Writers: byStaff, Readers: toWorkers},
+	{Kind: InspectionKind, Plural: "inspections", New: func() Record { return new(Inspection) }, Writers: []Role{Inspector, Staff, Admin}, Readers: toWorkers},
 }
 
 // RowOf finds the row of a kind; false for a word that is no kind.

@@ -204,30 +204,17 @@ func ReplaceableOf(job domain.UUID, method domain.Method, replaces *domain.UUID)
 }
 
 // owner is the contractor to whom a record without a job belongs; zero for the
-// agency's own, lessons among them. A paper of a member belongs where the member
-// does.
+// agency's own. A paper of a member belongs where the member does.
 func (w *sorter) owner(record domain.Record) domain.UUID {
-	ofMember := func(id *domain.UUID) domain.UUID {
-		if id == nil {
-			return domain.UUID{}
+	if row, _ := domain.RowOf(record.Kind()); row.Owned {
+		for _, ref := range record.Refs() {
+			switch ref.Kind {
+			case domain.ContractorKind:
+				return ref.ID
+			case domain.CrewMemberKind:
+				return w.store.Heads[Key{ref.Kind, ref.ID}].ContractorID
+			}
 		}
-		return w.store.Heads[Key{domain.CrewMemberKind, *id}].ContractorID
 	}
-	var owner *domain.UUID
-	switch r := record.(type) {
-	case *domain.CrewMember:
-		owner = &r.ContractorID
-	case *domain.Credential:
-		if owner = r.ContractorID; owner == nil {
-			return ofMember(r.CrewMemberID)
-		}
-	case *domain.Instrument:
-		owner = r.ContractorID
-	case *domain.Device:
-		owner = r.ContractorID
-	}
-	if owner == nil {
-		return domain.UUID{}
-	}
-	return *owner
+	return domain.UUID{}
 }
