@@ -305,3 +305,34 @@ func TestTheFirstVerdictStays(t *testing.T) {
 		t.Errorf("%v %v", kept, rows.Err())
 	}
 }
+
+// A refused acceptance waits for nobody once its job is accepted by another
+// review; one of another job goes on waiting.
+func TestAcceptanceClosesTheRefusedOnes(t *testing.T) {
+	t.Parallel()
+	a := apitest.Serve(t)
+	a.Clock.Move(14 * 24 * time.Hour)
+	refused := func() (*invented, string) {
+		in := invent(a, a.World, threeScrews)
+		in.sendIn(a, a.Tokens)
+		got := push(a, a.Tokens[domain.Staff], in.review(domain.Accept)).Items[0]
+		if got.Problem == nil || got.Problem.Code != "not_acceptable" {
+			t.Fatalf("a job with an open check: %s %+v", got.Status, got.Problem)
+		}
+		return in, got.HeldID
+	}
+	in, held := refused()
+	_, other := refused()
+	settle(a, in)
+	must(a, a.Tokens[domain.Staff], in.review(domain.Accept))
+	for state, want := range map[string]string{"closed": held, "open": other} {
+		var got struct {
+			Items []struct {
+				ID string `json:"held_id"`
+			}
+		}
+		if a.Do(domain.Staff, "GET", "/v1/held?state="+state, nil).Want(200).Into(&got); len(got.Items) != 1 || got.Items[0].ID != want {
+			t.Errorf("%s are %+v, want %s", state, got.Items, want)
+		}
+	}
+}

@@ -73,6 +73,12 @@ FROM unnest(@kinds::text[], @record_ids::uuid[], @versions::bigint[], @device_id
 WHERE h.program_id = @program_id AND h.kind = x.kind AND h.record_id = x.record_id AND h.state = 'open'
     AND h.code <> 'version_conflict' AND h.device_id IS NOT DISTINCT FROM x.device_id`
 
+// An acceptance that was refused has nothing left to say once its job is
+// accepted, by whichever record.
+const heldOvertakenSQL = `
+UPDATE held AS h SET state = 'closed', closed_at = @at, closed_by_person_id = @person_id
+WHERE h.program_id = @program_id AND h.job_id = ANY (@accepted_jobs) AND h.state = 'open' AND h.code = 'not_acceptable'`
+
 // Each way its own statement: a condition that may not apply keeps a plan for
 // all callers from the index by contractor.
 const (
@@ -106,8 +112,12 @@ func (t *Tx) writeHeld(caller domain.Caller, p *Push, s *stored, decisions []int
 	var applied, resolved heldVersions
 	var corrected heldCorrected
 	fresh := map[string]*intake.Item{}
+	var acceptedJobs []domain.UUID
 	for i := range decisions {
 		d := &decisions[i]
+		if review, ok := d.Item.Record.(*domain.Review); ok && d.Status.Accepted() && review.Decision == domain.Accept {
+			acceptedJobs = append(acceptedJobs, review.JobID)
+		}
 		switch {
 		case d.Status.Accepted() && !d.Item.HeldID.IsZero():
 			applied.add(d.Item.HeldID, d.Version)
@@ -146,6 +156,10 @@ func (t *Tx) writeHeld(caller domain.Caller, p *Push, s *stored, decisions []int
 	}
 	if len(corrected.kinds) > 0 {
 		t.Queue(heldCorrectedSQL, corrected.args(args))
+	}
+	if len(acceptedJobs) > 0 {
+		args["accepted_jobs"] = acceptedJobs
+		t.Queue(heldOvertakenSQL, args)
 	}
 	if len(still.ids) > 0 {
 		t.Queue(heldStillWaitsSQL, still.args(args))
