@@ -30,15 +30,45 @@ func NewChecker() (*Checker, error) {
 			return nil, err
 		}
 	}
-	// Single values are judged where they are read; here these tags only need a meaning.
-	if err := v.RegisterValidation("snake", func(level validator.FieldLevel) bool { return snakeCase.MatchString(level.Field().String()) }); err != nil {
-		return nil, err
-	}
 	v.RegisterStructValidation(measurementReadings, domain.Measurement{})
+	for _, row := range domain.Kinds {
+		onlyPairs(v, reflect.TypeOf(row.New()).Elem())
+	}
 	return &Checker{v}, nil
 }
 
-var snakeCase = regexp.MustCompile("^[a-z][a-z0-9_]*$")
+// onlyPairs leaves a struct and those within it the tags that need a second
+// field: single values are judged where they are read. It tells whether any is left.
+func onlyPairs(v *validator.Validate, t reflect.Type) (any bool) {
+	rules := map[string]string{}
+	for i := range t.NumField() {
+		f := t.Field(i)
+		inner, repeated := f.Type, false
+		for inner.Kind() == reflect.Pointer || inner.Kind() == reflect.Slice {
+			inner, repeated = inner.Elem(), repeated || inner.Kind() == reflect.Slice
+		}
+		within := inner.Kind() == reflect.Struct && inner.PkgPath() == t.PkgPath() && onlyPairs(v, inner)
+		var kept []string
+		for tag := range strings.SplitSeq(f.Tag.Get("validate"), ",") {
+			name, _, _ := strings.Cut(tag, "=")
+			if _, pair := pairs[name]; pair || name == "omitempty" {
+				kept = append(kept, tag)
+			}
+		}
+		switch left := strings.Join(kept, ","); {
+		case within && repeated:
+			rules[f.Name] = strings.TrimPrefix(left+",dive", ",")
+		case within, left != "" && left != "omitempty":
+			rules[f.Name] = left
+		default:
+			rules[f.Name] = "-"
+			continue
+		}
+		any = true
+	}
+	v.RegisterStructValidationMapRules(rules, reflect.New(t).Elem().Interface())
+	return any
+}
 
 // ordered compares a field with another of the same struct.
 func ordered(holds func(int) bool) validator.Func {
@@ -65,9 +95,7 @@ func (c *Checker) Record(record domain.Record) []domain.Fault {
 	broken, _ := err.(validator.ValidationErrors)
 	faults := make([]domain.Fault, 0, len(broken))
 	for _, b := range broken {
-		if fault := faultOf(b); fault.Detail != "" { // what one value must be was judged before
-			faults = append(faults, fault)
-		}
+		faults = append(faults, faultOf(b))
 	}
 	slices.SortFunc(faults, func(a, b domain.Fault) int { return strings.Compare(a.Pointer, b.Pointer) })
 	return faults
@@ -82,29 +110,36 @@ func pointerTo(namespace string) string {
 }
 
 func faultOf(b validator.FieldError) domain.Fault {
-	fault := domain.Fault{Pointer: pointerTo(b.Namespace()), Code: b.Tag()}
-	other := snake(b.Param())
-	switch b.Tag() {
-	case "notbefore", "beyond":
-		fault.Code = "order"
-		fault.Detail = b.Field() + " cannot lie before " + other
-		if b.Type() != reflect.TypeFor[time.Time]() && b.Type() != reflect.TypeFor[domain.Date]() {
-			fault.Detail = b.Field() + " must be more than " + other
-		}
-	case "nefield":
-		fault.Code, fault.Detail = "order", b.Field()+" must differ from "+other
-	case "excluded_with":
-		fault.Code, fault.Detail = "one_holder", "only one of "+b.Field()+" and "+other+" can be given"
-	case "required_without_all":
-		fault.Code, fault.Detail = "required", b.Field()+" or "+other+" is needed"
-	case "required_with_all":
-		fault.Code, fault.Detail = "required", b.Field()+" is needed together with "+other
-	case "required_if":
-		fault.Code, fault.Detail = "required", b.Field()+" is needed here"
-	default:
-		fault.Detail = wanted[b.Tag()]
+	pair := pairs[b.Tag()]
+	if pair.code == "" {
+		return domain.Fault{Pointer: pointerTo(b.Namespace()), Code: b.Tag(), Detail: wanted[b.Tag()]}
 	}
-	return fault
+	return domain.Fault{Pointer: pointerTo(b.Namespace()), Code: pair.code, Detail: pair.detail(b, snake(b.Param()))}
+}
+
+// pairs are the tags that need a second field, with the code and the words of
+// what is wrong.
+var pairs = map[string]struct {
+	code   string
+	detail func(b validator.FieldError, other string) string
+}{
+	"notbefore": {"order", ordering}, "beyond": {"order", ordering},
+	"nefield": {"order", func(b validator.FieldError, other string) string { return b.Field() + " must differ from " + other }},
+	"excluded_with": {"one_holder", func(b validator.FieldError, other string) string {
+		return "only one of " + b.Field() + " and " + other + " can be given"
+	}},
+	"required_without_all": {"required", func(b validator.FieldError, other string) string { return b.Field() + " or " + other + " is needed" }},
+	"required_with_all": {"required", func(b validator.FieldError, other string) string {
+		return b.Field() + " is needed together with " + other
+	}},
+	"required_if": {"required", func(b validator.FieldError, _ string) string { return b.Field() + " is needed here" }},
+}
+
+func ordering(b validator.FieldError, other string) string {
+	if b.Type() != reflect.TypeFor[time.Time]() && b.Type() != reflect.TypeFor[domain.Date]() {
+		return b.Field() + " must be more than " + other
+	}
+	return b.Field() + " cannot lie before " + other
 }
 
 // snake is the wire name of a Go field named in a tag.
