@@ -62,6 +62,38 @@ func (p Program) Period(from, before domain.Date) (period performance.Period, er
 	return period, nil
 }
 
+// A Window is a period of days as it stood at one position of the ledger.
+type Window struct {
+	Position int64
+	AsOfAt   time.Time // when the position was recorded
+	Period   performance.Period
+	Zone     *time.Location
+}
+
+// Window is the period at a position, at the head when 0.
+func (t *Tx) Window(from, before domain.Date, position int64) (w Window, err error) {
+	var at *Moment
+	t.QueueMoment(&at, position)
+	program, err := t.Settings()
+	if err != nil {
+		return w, err
+	}
+	if at == nil {
+		return w, domain.At("/position", domain.BadQuery, "position: the ledger has no position %d", position)
+	}
+	w.Position, w.AsOfAt = at.Position, at.RecordedAt
+	if w.Zone, err = program.Zone(); err != nil {
+		return w, err
+	}
+	w.Period, err = program.Period(from, before)
+	return w, err
+}
+
+// Args are what the statements of a report ask for.
+func (w *Window) Args(program domain.UUID) Args {
+	return Args{"program_id": program, "position": w.Position, "from": w.Period.From, "before": w.Period.Before}
+}
+
 // ProgramID is derived from the code, so that no unique key crosses
 // programs: a second program of the same code meets the first one's key.
 func ProgramID(code string) domain.UUID {

@@ -42,33 +42,19 @@ ORDER BY r.counted_at, r.job_id`
 // Read counts the call-backs of the jobs first accepted in a period of days.
 func Read(ctx context.Context, db *storage.DB, program domain.UUID, from, before domain.Date, position int64) (out Answer, err error) {
 	err = db.In(ctx, program, storage.Survey, func(t *storage.Tx) error {
-		var at *storage.Moment
-		t.QueueMoment(&at, position)
-		settings, err := t.Settings()
+		window, err := t.Window(from, before, position)
 		if err != nil {
 			return err
 		}
-		if at == nil {
-			return domain.At("/position", domain.BadQuery, "position: the ledger has no position %d", position)
-		}
-		zone, err := settings.Zone()
-		if err != nil {
-			return err
-		}
-		period, err := settings.Period(from, before)
-		if err != nil {
-			return err
-		}
-		args := storage.Args{"program_id": t.Program, "position": at.Position, "from": period.From, "before": period.Before}
 		var sets []*domain.RuleSet
-		t.QueueRuleSets(&sets, at.Position)
-		names, err := t.ContractorNames(at.Position)
+		t.QueueRuleSets(&sets, window.Position)
+		names, err := t.ContractorNames(window.Position)
 		if err != nil {
 			return err
 		}
-		out.Position, out.AsOfAt = at.Position, at.RecordedAt
-		on := domain.DateOf(at.RecordedAt, zone)
-		out.Figures, err = callbacks.Rates(jobs(t, args, zone), on, domain.RuleSetOn(sets, on).WarrantyMonths(), names)
+		out.Position, out.AsOfAt = window.Position, window.AsOfAt
+		on := domain.DateOf(window.AsOfAt, window.Zone)
+		out.Figures, err = callbacks.Rates(jobs(t, window.Args(t.Program), window.Zone), on, domain.RuleSetOn(sets, on).WarrantyMonths(), names)
 		return err
 	})
 	return out, err

@@ -138,34 +138,19 @@ func homesAsked(set *domain.RuleSet) int {
 
 // survey is a period as it stood at a position.
 type survey struct {
-	t        *storage.Tx
-	Position int64
-	AsOfAt   time.Time
-	zone     *time.Location
-	firms    map[domain.UUID]string
-	people   map[domain.UUID]string
-	args     storage.Args
+	storage.Window
+	t      *storage.Tx
+	firms  map[domain.UUID]string
+	people map[domain.UUID]string
+	args   storage.Args
 }
 
 func surveyAt(t *storage.Tx, from, before domain.Date, position int64) (*survey, error) {
-	var at *storage.Moment
-	t.QueueMoment(&at, position)
-	program, err := t.Settings()
+	window, err := t.Window(from, before, position)
 	if err != nil {
 		return nil, err
 	}
-	if at == nil {
-		return nil, domain.At("/position", domain.BadQuery, "position: the ledger has no position %d", position)
-	}
-	period, err := program.Period(from, before)
-	if err != nil {
-		return nil, err
-	}
-	s := &survey{t: t, Position: at.Position, AsOfAt: at.RecordedAt,
-		args: storage.Args{"program_id": t.Program, "position": at.Position, "from": period.From, "before": period.Before}}
-	if s.zone, err = program.Zone(); err != nil {
-		return nil, err
-	}
+	s := &survey{Window: window, t: t, args: window.Args(t.Program)}
 	if s.firms, err = t.ContractorNames(s.Position); err != nil {
 		return nil, err
 	}
@@ -325,7 +310,7 @@ func (s *survey) looked() (list []crews.Home, err error) {
 	}
 	for i, r := range rows {
 		if i == 0 || rows[i-1].JobID != r.JobID {
-			list = append(list, crews.Home{JobID: r.JobID, LeadID: r.LeadID, On: domain.DateOf(r.CountedAt, s.zone), Broken: map[string]bool{}})
+			list = append(list, crews.Home{JobID: r.JobID, LeadID: r.LeadID, On: domain.DateOf(r.CountedAt, s.Zone), Broken: map[string]bool{}})
 		}
 		list[len(list)-1].Broken[r.Rule] = r.Broken
 	}
@@ -337,7 +322,7 @@ func (s *survey) recorded(rules []string) ([]crews.Home, error) {
 	jobs, err := s.t.JudgedJobs(s.args, rules)
 	list := make([]crews.Home, len(jobs))
 	for i, j := range jobs {
-		list[i] = crews.Home{JobID: j.JobID, LeadID: j.LeadID, On: domain.DateOf(j.CountedAt, s.zone), Broken: j.Broken}
+		list[i] = crews.Home{JobID: j.JobID, LeadID: j.LeadID, On: domain.DateOf(j.CountedAt, s.Zone), Broken: j.Broken}
 	}
 	return list, err
 }

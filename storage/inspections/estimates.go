@@ -42,7 +42,7 @@ func Estimate(ctx context.Context, db *storage.DB, program domain.UUID, from, be
 		if err != nil {
 			return err
 		}
-		out.Position, out.AsOfAt = r.position, r.asOf
+		out.Position, out.AsOfAt = r.Position, r.AsOfAt
 		jobs, begun, months, err := r.drawn(from, before)
 		if err != nil {
 			return err
@@ -79,7 +79,7 @@ func ReadCourse(ctx context.Context, db *storage.DB, program, contractor domain.
 		if !known {
 			return storage.NotFound(domain.ContractorKind)
 		}
-		out.Position, out.AsOfAt = r.position, r.asOf
+		out.Position, out.AsOfAt = r.Position, r.AsOfAt
 		jobs, _, _, err := r.drawn(from, before)
 		if err != nil {
 			return err
@@ -96,33 +96,20 @@ func ReadCourse(ctx context.Context, db *storage.DB, program, contractor domain.
 
 // reader reads what stood at one position.
 type reader struct {
-	t        *storage.Tx
-	position int64
-	asOf     time.Time
-	zone     *time.Location
-	names    map[domain.UUID]string
-	sets     []*domain.RuleSet
+	storage.Window
+	t     *storage.Tx
+	names map[domain.UUID]string
+	sets  []*domain.RuleSet
 }
 
 func readerAt(t *storage.Tx, from, before domain.Date, position int64) (*reader, error) {
-	var at *storage.Moment
-	t.QueueMoment(&at, position)
-	program, err := t.Settings()
+	window, err := t.Window(from, before, position)
 	if err != nil {
 		return nil, err
 	}
-	if at == nil {
-		return nil, domain.At("/position", domain.BadQuery, "position: the ledger has no position %d", position)
-	}
-	if _, err := program.Period(from, before); err != nil {
-		return nil, err
-	}
-	r := &reader{t: t, position: at.Position, asOf: at.RecordedAt}
-	if r.zone, err = program.Zone(); err != nil {
-		return nil, err
-	}
-	t.QueueRuleSets(&r.sets, r.position)
-	r.names, err = t.ContractorNames(r.position)
+	r := &reader{Window: window, t: t}
+	t.QueueRuleSets(&r.sets, r.Position)
+	r.names, err = t.ContractorNames(r.Position)
 	return r, err
 }
 
@@ -147,7 +134,7 @@ func (r *reader) drawn(from, before domain.Date) (jobs []draws.Job, begun []doma
 		months = append(months, MonthDrawn{Month: month})
 	}
 	var rows []storage.EntryRow
-	storage.All(r.t, &rows, drawsAtSQL, storage.Args{"program_id": r.t.Program, "ids": ids, "position": r.position})
+	storage.All(r.t, &rows, drawsAtSQL, storage.Args{"program_id": r.t.Program, "ids": ids, "position": r.Position})
 	if err := r.t.Flush(); err != nil {
 		return nil, nil, nil, err
 	}
@@ -192,7 +179,7 @@ func (r *reader) visits(begun []domain.DrawVisit) (v Visits, err error) {
 	}
 	v.Drawn = len(drawn)
 	var rows []visitRow
-	storage.All(r.t, &rows, visitsSQL, storage.Args{"program_id": r.t.Program, "jobs": drawn, "position": r.position})
+	storage.All(r.t, &rows, visitsSQL, storage.Args{"program_id": r.t.Program, "jobs": drawn, "position": r.Position})
 	if err := r.t.Flush(); err != nil {
 		return v, err
 	}
@@ -287,7 +274,7 @@ func (r *reader) looks(jobs []draws.Job) (map[domain.UUID]draws.Look, error) {
 			drawn = append(drawn, jobs[i].JobID)
 		}
 	}
-	args := storage.Args{"program_id": r.t.Program, "jobs": drawn, "position": r.position}
+	args := storage.Args{"program_id": r.t.Program, "jobs": drawn, "position": r.Position}
 	var rows []storage.EntryRow
 	var crews []crewRow
 	storage.All(r.t, &rows, looksSQL, args)
@@ -364,7 +351,7 @@ func (r *reader) look(of []domain.Entry) (look draws.Look) {
 // it is settled by the office's answer to the same, or by a later move of the job.
 func (r *reader) right(look *draws.Look, failed *domain.Entry, of []domain.Entry) {
 	set := domain.RuleSetOn(r.sets, failed.Record.(*domain.Inspection).InspectedOn)
-	last := domain.DateOf(failed.RecordedAt, r.zone).AddWorkingDays(set.ReplyWorkingDays())
+	last := domain.DateOf(failed.RecordedAt, r.Zone).AddWorkingDays(set.ReplyWorkingDays())
 	replied, settled := int64(0), int64(0)
 	for _, e := range of {
 		review, ok := e.Record.(*domain.Review)
@@ -386,5 +373,5 @@ func (r *reader) right(look *draws.Look, failed *domain.Entry, of []domain.Entry
 		}
 	}
 	look.Disputed = replied > settled
-	look.MayReply = replied == 0 && domain.DateOf(r.asOf, r.zone) <= last
+	look.MayReply = replied == 0 && domain.DateOf(r.AsOfAt, r.Zone) <= last
 }

@@ -91,8 +91,13 @@ func hashPassword(ctx context.Context, password string) (encoded string, err err
 // comes as late as for one that is.
 const nobody = "$argon2id$v=19$m=19456,t=2,p=1$bm9ib2R5IGhhcyB0aGlzIQ$AAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAA"
 
-// passwordFits tells whether the stored form is of this password.
-func passwordFits(ctx context.Context, encoded, password string) (fits bool, err error) {
+// passwordFits tells whether the stored form is of this password; where none is
+// stored it takes as long to say no.
+func passwordFits(ctx context.Context, stored *string, password string) (fits bool, err error) {
+	encoded := nobody
+	if stored != nil {
+		encoded = *stored
+	}
 	var version, memory, time uint32
 	var lanes uint8
 	parts := strings.Split(encoded, "$")
@@ -114,7 +119,7 @@ func passwordFits(ctx context.Context, encoded, password string) (fits bool, err
 		return false, nil
 	}
 	err = tried(ctx, func() {
-		fits = subtle.ConstantTimeCompare(argon2.IDKey([]byte(password), salt, time, memory, lanes, uint32(len(key))), key) == 1
+		fits = subtle.ConstantTimeCompare(argon2.IDKey([]byte(password), salt, time, memory, lanes, uint32(len(key))), key) == 1 && stored != nil
 	})
 	return fits, err
 }

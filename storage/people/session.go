@@ -42,15 +42,14 @@ func SignIn(ctx context.Context, db *storage.DB, program domain.UUID, name, pass
 	if err != nil {
 		return err
 	}
-	stored := nobody
-	if row != nil && row.Password != nil {
-		stored = *row.Password
+	if row == nil {
+		row = new(signInRow)
 	}
-	fits, err := passwordFits(ctx, stored, password)
+	fits, err := passwordFits(ctx, row.Password, password)
 	if err != nil {
 		return err
 	}
-	if !fits || row == nil || row.Password == nil {
+	if !fits {
 		return domain.Errorf(domain.Unauthorized, "program, name and password do not belong together")
 	}
 	return db.In(ctx, program, storage.Writing, func(t *storage.Tx) error {
@@ -128,10 +127,11 @@ SELECT name, password FROM person WHERE program_id = @program_id AND person_id =
 // ChangePassword gives whoever knows the caller's password another one. Every
 // session of the person ends, and one begins under the digest of its new text.
 func ChangePassword(ctx context.Context, db *storage.DB, caller domain.Caller, current, next string, digest [32]byte) error {
-	var row *struct {
+	type ownRow struct {
 		Name     string
 		Password *string
 	}
+	var row *ownRow
 	err := db.In(ctx, caller.Program, storage.Reading, func(t *storage.Tx) error {
 		storage.One(t, &row, personOwnSQL, storage.Args{"program_id": t.Program, "person_id": caller.Person})
 		return nil
@@ -139,15 +139,14 @@ func ChangePassword(ctx context.Context, db *storage.DB, caller domain.Caller, c
 	if err != nil {
 		return err
 	}
-	stored := nobody
-	if row != nil && row.Password != nil {
-		stored = *row.Password
+	if row == nil {
+		row = new(ownRow)
 	}
-	fits, err := passwordFits(ctx, stored, current)
+	fits, err := passwordFits(ctx, row.Password, current)
 	if err != nil {
 		return err
 	}
-	if !fits || row == nil || row.Password == nil {
+	if !fits {
 		return domain.InvalidFields([]domain.Fault{{Pointer: "/current", Code: "wrong_password", Detail: "this is not your password", Fix: "type the one that you sign in with now"}})
 	}
 	if err := checkPassword(next, row.Name); err != nil {

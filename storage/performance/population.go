@@ -15,12 +15,9 @@ import (
 // position of the ledger. Its rows are read while it is in use, in one
 // snapshot, and streamed: memory does not grow with their number.
 type Population struct {
-	Position int64
-	AsOfAt   time.Time // when the position was recorded
-	Period   performance.Period
-	Zone     *time.Location
-	Names    map[domain.UUID]string // of contractors
-	InForce  domain.RuleSet         // on the last day; the zero one where there is none. Its quantity is what the figures are of
+	storage.Window
+	Names   map[domain.UUID]string // of contractors
+	InForce domain.RuleSet         // on the last day; the zero one where there is none. Its quantity is what the figures are of
 
 	t    *storage.Tx
 	args storage.Args
@@ -39,23 +36,11 @@ func Read(ctx context.Context, db *storage.DB, program domain.UUID, from, before
 }
 
 func populationAt(t *storage.Tx, from, before domain.Date, position int64) (*Population, error) {
-	var at *storage.Moment
-	t.QueueMoment(&at, position)
-	program, err := t.Settings()
+	window, err := t.Window(from, before, position)
 	if err != nil {
 		return nil, err
 	}
-	if at == nil {
-		return nil, domain.At("/position", domain.BadQuery, "position: the ledger has no position %d", position)
-	}
-	p := &Population{Position: at.Position, AsOfAt: at.RecordedAt, t: t}
-	if p.Zone, err = program.Zone(); err != nil {
-		return nil, err
-	}
-	if p.Period, err = program.Period(from, before); err != nil {
-		return nil, err
-	}
-	p.args = storage.Args{"program_id": t.Program, "position": p.Position, "from": p.Period.From, "before": p.Period.Before}
+	p := &Population{Window: window, t: t, args: window.Args(t.Program)}
 	var sets []*domain.RuleSet
 	t.QueueRuleSets(&sets, p.Position)
 	if p.Names, err = t.ContractorNames(p.Position); err != nil {
