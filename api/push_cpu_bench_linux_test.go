@@ -1,17 +1,11 @@
 package api
 
 import (
-	"context"
 	"io"
 	"net/http"
 	"net/http/httptest"
-	"os"
-	"path/filepath"
-	"strconv"
 	"strings"
 	"testing"
-
-	"github.com/jackc/pgx/v5"
 
 	"ductledger/storage/storagetest"
 )
@@ -33,67 +27,17 @@ func BenchmarkPushCPU(b *testing.B) {
 	defer null.Close()
 	answer = []byte(strings.Repeat(`"created"`, storagetest.JobRecords) + strings.Repeat(" ", 6000))
 	bench.post(0, b.N, null.URL)
-	began := processorSeconds(b)
+	began := storagetest.ProcessorSeconds(b)
 	bench.post(0, b.N, null.URL)
-	client := processorSeconds(b) - began
+	client := storagetest.ProcessorSeconds(b) - began
 
-	master := postmaster(b, bench.url)
-	began, postgres := processorSeconds(b), treeSeconds(b, master)
+	master := storagetest.Postmaster(b, bench.url)
+	began, postgres := storagetest.ProcessorSeconds(b), storagetest.TreeSeconds(b, master)
 	b.ResetTimer()
 	bench.post(0, b.N, bench.whole)
-	service, stored := processorSeconds(b)-began-client, treeSeconds(b, master)-postgres
+	service, stored := storagetest.ProcessorSeconds(b)-began-client, storagetest.TreeSeconds(b, master)-postgres
 	const perSecond = 1e3
 	b.ReportMetric(service*perSecond/float64(b.N), "service-ms/job")
 	b.ReportMetric(stored*perSecond/float64(b.N), "postgres-ms/job")
 	b.ReportMetric(client*perSecond/float64(b.N), "client-ms/job")
-}
-
-// postmaster is the process above the one that serves a connection.
-func postmaster(b *testing.B, url string) int {
-	b.Helper()
-	conn, err := pgx.Connect(context.Background(), url)
-	if err != nil {
-		b.Fatal(err)
-	}
-	defer conn.Close(context.Background())
-	var pid int
-	if err := conn.QueryRow(context.Background(), "SELECT pg_backend_pid()").Scan(&pid); err != nil {
-		b.Fatal(err)
-	}
-	parent, _ := processTime(strconv.Itoa(pid))
-	return parent
-}
-
-// treeSeconds is the time of a process, its ended children and those that live.
-func treeSeconds(b *testing.B, master int) (seconds float64) {
-	b.Helper()
-	files, err := filepath.Glob("/proc/[0-9]*")
-	if err != nil {
-		b.Fatal(err)
-	}
-	for _, file := range files {
-		pid := filepath.Base(file)
-		if parent, s := processTime(pid); parent == master || pid == strconv.Itoa(master) {
-			seconds += s
-		}
-	}
-	return seconds
-}
-
-// processTime reads /proc/pid/stat (proc(5)): the parent, and the time of the
-// process and of its ended children.
-func processTime(pid string) (parent int, seconds float64) {
-	text, err := os.ReadFile("/proc/" + pid + "/stat")
-	if err != nil {
-		return 0, 0 // it has ended
-	}
-	_, rest, _ := strings.Cut(string(text), ") ")
-	fields := strings.Fields(rest)
-	parent, _ = strconv.Atoi(fields[1])
-	const ticks = 100 // a second, on every Linux that Go runs on
-	for _, field := range fields[11:15] {
-		n, _ := strconv.Atoi(field)
-		seconds += float64(n) / ticks
-	}
-	return parent, seconds
 }

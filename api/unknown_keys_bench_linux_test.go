@@ -3,11 +3,11 @@ package api
 import (
 	"fmt"
 	"strings"
-	"syscall"
 	"testing"
 
 	"ductledger/api/frame"
 	"ductledger/domain"
+	"ductledger/storage/storagetest"
 )
 
 // What 0.5 MB of keys that are not known cost from body to answer, without the
@@ -24,7 +24,7 @@ func BenchmarkUnknownKeys(b *testing.B) {
 	body := fmt.Sprintf(`{"items":[{"kind":"home","id":"0198b1c4-7a10-7c3e-9d55-3f2a6b8c0d21","record":{%s"section_count":1}}]}`, keys.String())
 	b.SetBytes(int64(len(body)))
 	b.ReportAllocs()
-	began := processorSeconds(b)
+	began := storagetest.ProcessorSeconds(b)
 	for b.Loop() {
 		batch, err := s.readBatch(domain.Caller{}, &frame.Request{Body: []byte(body)})
 		if err != nil || batch.shapes[0] == nil {
@@ -32,14 +32,5 @@ func BenchmarkUnknownKeys(b *testing.B) {
 		}
 		frame.ProblemBody(batch.shapes[0], "")
 	}
-	b.ReportMetric((processorSeconds(b)-began)/float64(b.N), "cpu-s/op")
-}
-
-func processorSeconds(b *testing.B) float64 {
-	var use syscall.Rusage
-	if err := syscall.Getrusage(syscall.RUSAGE_SELF, &use); err != nil {
-		b.Fatal(err)
-	}
-	const perSecond = 1e9
-	return float64(use.Utime.Nano()+use.Stime.Nano()) / perSecond
+	b.ReportMetric((storagetest.ProcessorSeconds(b)-began)/float64(b.N), "cpu-s/op")
 }

@@ -26,9 +26,9 @@ import (
 var update = flag.Bool("update", false, "renew the pictures of README")
 
 // contentPages are those that show a program's work, by role and the name of
-// their picture.
-func contentPages(s *scene) map[domain.Role]map[string]string {
-	const period = "?from=2026-10-01&before=2026-11-01"
+// their picture, over a period.
+func contentPages(s *scene, from, before string) map[domain.Role]map[string]string {
+	period := "?from=" + from + "&before=" + before
 	return map[domain.Role]map[string]string{
 		domain.Staff: {"today": "/staff/today", "held": "/staff/held", "held-one": "/staff/held/" + s.Held, "held-conflict": "/staff/held/" + s.Conflict,
 			"find": "/staff/find", "new": "/staff/new", "jobs": "/staff/jobs", "job": "/staff/jobs/" + s.SentIn.String(), "job-returned": "/staff/jobs/" + s.Returned.String(),
@@ -44,7 +44,7 @@ func contentPages(s *scene) map[domain.Role]map[string]string {
 // axe-core, at most 100 kB, no script of its own.
 func TestEveryPageOfWorkCanBeReadByEverybody(t *testing.T) {
 	s := newScene(t)
-	for role, list := range contentPages(s) {
+	for role, list := range contentPages(s, "2026-10-01", "2026-11-01") {
 		tab := pagetest.As(t, s.API, role)
 		for name, path := range list {
 			tab.Look(path, name)

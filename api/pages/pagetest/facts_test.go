@@ -107,7 +107,7 @@ var dataLink = regexp.MustCompile(`<a href="([^"]*)">data as (JSON|CSV)</a>`)
 // the same as JSON and CSV, which answer to whoever sees the page.
 func TestEveryPageLeadsToItsData(t *testing.T) {
 	s := newScene(t)
-	lists := contentPages(s)
+	lists := contentPages(s, "2026-10-01", "2026-11-01")
 	lists[domain.Admin] = map[string]string{}
 	for name, path := range settingsPages {
 		lists[domain.Admin][name] = path
