@@ -274,6 +274,8 @@ type contractorAnswer struct {
 	// Why there is no line.
 	TrendReason string                `json:"trend_reason,omitzero"`
 	Published   []publishedContractor `json:"published,omitzero"`
+	// What the explanation's own address answers, with `explained`.
+	Explanation *explanationAnswer `json:"explanation,omitzero"`
 }
 
 // publishedContractor is what stood of a contractor when the period was
@@ -298,10 +300,20 @@ func (s *Server) contractorPerformance(ctx context.Context, caller domain.Caller
 		if err != nil {
 			return err
 		}
-		if err := a.follow(c, published); err != nil || !caller.Scoped() {
+		if err := a.follow(c, published); err != nil {
 			return err
 		}
-		a.outside(p, c)
+		if r.Query.Get("explained") == "true" {
+			x, err := explain(p, c, at, caller)
+			if err != nil {
+				return err
+			}
+			explained := explanationOf(&x, a.figuresHead)
+			a.Explanation = &explained
+		}
+		if caller.Scoped() {
+			a.outside(p, c)
+		}
 		return nil
 	})
 	return frame.Answer{Body: a}, err
@@ -464,19 +476,45 @@ type explanationAnswer struct {
 	Recomputed *float64 `json:"recomputed_index_ratio,omitzero"`
 }
 
+func explanationOf(x *performance.Explanation, head figuresHead) explanationAnswer {
+	return explanationAnswer{head, x.ContractorID, x.Name, x.Model, x.Adjusted, x.JobsIn, x.JobsOut, x.ChanceLow, x.ChanceHigh, x.Recomputed}
+}
+
+// explain is how a contractor's index came about, as the caller may read it.
+func explain(p *performancedb.Population, c *compared, at int, caller domain.Caller) (performance.Explanation, error) {
+	id := c.Contractors[at].ContractorID
+	x, err := performance.Explain(p.JobsOf(id), &c.Comparison, id)
+	if err != nil {
+		return x, frame.Refused(err)
+	}
+	if caller.Scoped() {
+		x.Adjusted.Outside(x.Model.Pool)
+	}
+	var jobs []domain.UUID
+	lists := [][]performance.ExplainedJob{x.JobsIn, x.JobsOut}
+	for _, list := range lists {
+		for i := range list {
+			jobs = append(jobs, list[i].JobID)
+		}
+	}
+	numbers, err := p.Numbers(jobs)
+	for _, list := range lists {
+		for i := range list {
+			list[i].JobNumber = numbers[list[i].JobID]
+		}
+	}
+	return x, err
+}
+
 // explainPerformance answers the jobs in and out of a contractor's index, what
 // was expected of each home, and the published numbers; as a spreadsheet that
 // recomputes it where text/csv is asked for.
 func (s *Server) explainPerformance(ctx context.Context, caller domain.Caller, r *frame.Request) (frame.Answer, error) {
 	var a frame.Answer
 	err := s.ofContractor(ctx, caller, r, func(p *performancedb.Population, c *compared, at int) error {
-		id := c.Contractors[at].ContractorID
-		x, err := performance.Explain(p.JobsOf(id), &c.Comparison, id)
+		x, err := explain(p, c, at, caller)
 		if err != nil {
-			return frame.Refused(err)
-		}
-		if caller.Scoped() {
-			x.Adjusted.Outside(x.Model.Pool)
+			return err
 		}
 		if asksCSV(r) {
 			var sheet bytes.Buffer
@@ -488,7 +526,7 @@ func (s *Server) explainPerformance(ctx context.Context, caller domain.Caller, r
 		head := headOf(r, p)
 		head.InputDigest, head.PreviousInputDigest = c.InputDigest, c.previous
 		a.Header = http.Header{"Vary": {"Accept"}}
-		a.Body = explanationAnswer{head, x.ContractorID, x.Name, x.Model, x.Adjusted, x.JobsIn, x.JobsOut, x.ChanceLow, x.ChanceHigh, x.Recomputed}
+		a.Body = explanationOf(&x, head)
 		return nil
 	})
 	return a, err
@@ -534,6 +572,12 @@ func (s *Server) repairEffects(ctx context.Context, caller domain.Caller, r *fra
 	return frame.Answer{Body: a}, err
 }
 
+type oneContractorQuery struct {
+	figuresQuery
+	// The explanation beside the figures, from one reading of the jobs.
+	Explained bool `json:"explained,omitzero" default:"false"`
+}
+
 type explanationQuery struct {
 	figuresQuery
 	// The form of the answer; it goes before Accept.
@@ -547,7 +591,7 @@ func performanceContractorOperations() map[string]frame.Operation {
 			Tag: "Performance", Summary: "One contractor over a period, the program beside it",
 			Description: "Reductions and index are of the jobs first accepted in the period, the picture is of those assigned in it. A " +
 				"contractor reads its own.",
-			Query: figuresQuery{},
+			Query: oneContractorQuery{},
 			Gives: []frame.Gives{
 				{Status: 200, What: "The figures.", Body: contractorAnswer{}},
 			},

@@ -103,6 +103,8 @@ type statementHeading struct {
 // One line of payment.
 type statementLine struct {
 	JobID domain.UUID `json:"job_id"`
+	// What people call the job.
+	JobNumber int64 `json:"job_number,omitzero"`
 	// In which the job was first accepted.
 	OriginalMonth domain.Month `json:"original_month,omitzero"`
 	// new, late, correction or not_accepted.
@@ -138,7 +140,7 @@ func statementSumsOf(s *month.StatementSums) statementSums {
 }
 
 func statementLineOf(l *month.StatementLine) statementLine {
-	a := statementLine{JobID: l.JobID, OriginalMonth: l.Month, CountedAs: l.CountedAs, Event: l.Event, LineNumber: l.Number, Line: l.Line, State: l.State,
+	a := statementLine{JobID: l.JobID, JobNumber: l.JobNumber, OriginalMonth: l.Month, CountedAs: l.CountedAs, Event: l.Event, LineNumber: l.Number, Line: l.Line, State: l.State,
 		Category: l.Category, FundSource: l.FundSource, Quantity: jsontext.Value(strconv.FormatFloat(float64(l.QuantityTenths)/10, 'f', -1, 64)),
 		AmountCents: l.AmountCents, HeldBackCents: l.HeldBackCents, WithheldBy: l.Withheld}
 	a.UnitCents, a.ProductCents, a.LimitedBy = l.UnitPrice(), l.Product(), l.LimitedBy

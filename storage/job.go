@@ -44,6 +44,22 @@ type jobNumber struct {
 	Number int64
 }
 
+// JobNumbers are the numbers of jobs, as people call them.
+func (t *Tx) JobNumbers(jobs []domain.UUID) (map[domain.UUID]int64, error) {
+	var rows []jobNumber
+	if len(jobs) > 0 {
+		All(t, &rows, jobNumbersSQL, Args{"program_id": t.Program, "jobs": jobs})
+	}
+	if err := t.Flush(); err != nil {
+		return nil, err
+	}
+	numbers := make(map[domain.UUID]int64, len(rows))
+	for _, r := range rows {
+		numbers[r.ID] = r.Number
+	}
+	return numbers, nil
+}
+
 // readNumbers queues the numbers of the jobs whose records were accepted.
 func (t *Tx) readNumbers(s *stored, accepted []intake.Decision) {
 	var jobs []domain.UUID

@@ -1,9 +1,10 @@
 package pages
 
 import (
+	"cmp"
 	"context"
 	"fmt"
-	"sort"
+	"slices"
 	"time"
 
 	"ductledger/api/pages/chart"
@@ -22,6 +23,7 @@ type ofFirm struct {
 	Trend          []performance.TrendPoint `json:"trend"`
 	TrendReason    string                   `json:"trend_reason"`
 	WiderFrom      domain.Date              `json:"wider_from"`
+	Why            explained                `json:"explanation"`
 }
 
 // explained is how an index came about, as the API answers it.
@@ -34,18 +36,11 @@ type explained struct {
 	Recomputed *float64                   `json:"recomputed_index_ratio"`
 }
 
-// A jobBehind is a line behind the index, by the job's number.
-type jobBehind struct {
-	performance.ExplainedJob
-	Number int64
-}
-
 type firmPage struct {
 	ofFirm
 	ID, From, Before          string
-	Why                       explained
-	In, Out                   []jobBehind
-	Hidden                    int // jobs that are left out of the tables here
+	In, Out                   []performance.ExplainedJob // that the page lists
+	Hidden                    int                        // jobs that are left out of the tables here
 	Range                     *chart.Picture
 	Scatter, Changes, Monthly *chart.Picture
 	Rules                     []brokenShown
@@ -79,20 +74,17 @@ func (p *Pages) contractor(ctx context.Context, v *Visit) (Page, error) {
 func (p *Pages) firmPage(ctx context.Context, v *Visit, id, under string) (Page, error) {
 	from, before := period(v)
 	s := firmPage{ID: id, From: from, Before: before, Own: v.Is(domain.ContractorRole)}
-	address := fmt.Sprintf("/v1/contractors/%s/performance?from=%s&before=%s", id, from, before)
+	address := fmt.Sprintf("/v1/contractors/%s/performance?explained=true&from=%s&before=%s", id, from, before)
 	if err := v.Get(ctx, address, &s.ofFirm); err != nil {
 		return Page{}, err
 	}
-	if err := v.Get(ctx, fmt.Sprintf("/v1/contractors/%s/performance/explanation?format=json&from=%s&before=%s", id, from, before), &s.Why); err != nil {
-		return Page{}, err
+	for _, list := range [][]performance.ExplainedJob{s.Why.JobsIn, s.Why.JobsOut} {
+		slices.SortFunc(list, func(a, b performance.ExplainedJob) int { return cmp.Compare(a.JobNumber, b.JobNumber) })
 	}
-	numbers, err := jobNumbers(ctx, v, id)
-	if err != nil {
-		return Page{}, err
-	}
-	s.behind(numbers)
+	s.In, s.Out = s.Why.JobsIn, s.Why.JobsOut
 	s.draw()
 	if v.IsOffice() {
+		var err error
 		if s.Course, err = courseOf(ctx, v, id, before); err != nil {
 			return Page{}, err
 		}
@@ -112,32 +104,6 @@ func (p *Pages) firmPage(ctx context.Context, v *Visit, id, under string) (Page,
 	}
 	return Page{Title: one.Name, Under: under, Body: "contractor", AsOf: s.AsOfAt, Rows: len(s.Why.JobsIn) + len(s.Why.JobsOut), Lead: lead, Data: address, Table: s.table(),
 		Quiet: fmt.Sprintf("%s to %s", Day(from, v.Zone), Day(lastDay(before), v.Zone)), With: &s}, nil
-}
-
-// jobNumbers are the numbers of a contractor's jobs, as people call them.
-func jobNumbers(ctx context.Context, v *Visit, contractor string) (map[domain.UUID]int64, error) {
-	const mostJobs = 20_000
-	jobs, _, err := All[struct {
-		ID     domain.UUID `json:"id"`
-		Number int64       `json:"number"`
-	}](ctx, v, "/v1/jobs?contractor_id="+contractor, mostJobs)
-	numbers := make(map[domain.UUID]int64, len(jobs))
-	for _, j := range jobs {
-		numbers[j.ID] = j.Number
-	}
-	return numbers, err
-}
-
-// behind puts the jobs in the order of their numbers.
-func (s *firmPage) behind(numbers map[domain.UUID]int64) {
-	list := func(jobs []performance.ExplainedJob) (out []jobBehind) {
-		for _, j := range jobs {
-			out = append(out, jobBehind{j, numbers[j.JobID]})
-		}
-		sort.Slice(out, func(i, k int) bool { return out[i].Number < out[k].Number })
-		return out
-	}
-	s.In, s.Out = list(s.Why.JobsIn), list(s.Why.JobsOut)
 }
 
 func (s *firmPage) draw() {
@@ -185,12 +151,8 @@ func (s *firmPage) table() *Table {
 		}
 		return fmt.Sprint(*f)
 	}
-	numbers := map[domain.UUID]int64{}
-	for _, j := range append(append([]jobBehind{}, s.In...), s.Out...) {
-		numbers[j.JobID] = j.Number
-	}
-	for _, j := range append(append([]performance.ExplainedJob{}, s.Why.JobsIn...), s.Why.JobsOut...) {
-		t.Rows = append(t.Rows, []string{j.JobID.String(), numberText(numbers[j.JobID]), text(j.BeforeCFM25), text(j.AfterCFM25), text(j.ExpectedCFM25), text(j.IndexWithout), j.Reason})
+	for _, j := range slices.Concat(s.Why.JobsIn, s.Why.JobsOut) {
+		t.Rows = append(t.Rows, []string{j.JobID.String(), numberText(j.JobNumber), text(j.BeforeCFM25), text(j.AfterCFM25), text(j.ExpectedCFM25), text(j.IndexWithout), j.Reason})
 	}
 	return t
 }

@@ -1,11 +1,12 @@
 package pages
 
 import (
+	"cmp"
 	"context"
 	"fmt"
 	"net/http"
 	"net/url"
-	"sort"
+	"slices"
 	"strings"
 	"time"
 
@@ -33,6 +34,7 @@ type statementSums struct {
 
 type statementLine struct {
 	JobID      domain.UUID `json:"job_id"`
+	JobNumber  int64       `json:"job_number"`
 	CountedAs  string      `json:"counted_as"`
 	Event      string      `json:"event"`
 	Line       string      `json:"line"`
@@ -44,8 +46,6 @@ type statementLine struct {
 	HeldBack   int64       `json:"held_back_cents"`
 	Expected   *int64      `json:"expected_cents"`
 	Withheld   []string    `json:"withheld_by"`
-
-	Number int64 `json:"-"`
 }
 
 // Words says what is paid for.
@@ -77,14 +77,6 @@ func readStatement(ctx context.Context, v *Visit, firm, month string) (s stateme
 		after = "&after=" + url.QueryEscape(s.Next)
 	}
 	return s, nil
-}
-
-// number gives the lines the numbers of their jobs, and their order.
-func (s *statement) number(numbers map[domain.UUID]int64) {
-	for i := range s.Items {
-		s.Items[i].Number = numbers[s.Items[i].JobID]
-	}
-	sort.SliceStable(s.Items, func(i, k int) bool { return s.Items[i].Number < s.Items[k].Number })
 }
 
 // An ownJob is a job of the contractor, with what it is worth and what withholds it.
@@ -254,13 +246,7 @@ func statementPage(ctx context.Context, v *Visit, firm, under string) (Page, err
 	if s.statement, err = readStatement(ctx, v, firm, month); err != nil {
 		return Page{}, err
 	}
-	if len(s.Items) > 0 {
-		numbers, err := jobNumbers(ctx, v, firm)
-		if err != nil {
-			return Page{}, err
-		}
-		s.number(numbers)
-	}
+	slices.SortStableFunc(s.Items, func(a, b statementLine) int { return cmp.Compare(a.JobNumber, b.JobNumber) })
 	t := &s.Totals
 	lead := fmt.Sprintf("%s is due for %s.", Money(t.Due), Month(month))
 	if t.Expected > 0 {
@@ -272,7 +258,7 @@ func statementPage(ctx context.Context, v *Visit, firm, under string) (Page, err
 		if l.Expected != nil {
 			expected = fmt.Sprint(*l.Expected)
 		}
-		table.Rows = append(table.Rows, []string{l.JobID.String(), numberText(l.Number), l.CountedAs, l.Event, l.Line, l.State, l.FundSource, fmt.Sprint(l.Quantity), fmt.Sprint(l.Amount), fmt.Sprint(l.HeldBack), expected, strings.Join(l.Withheld, " ")})
+		table.Rows = append(table.Rows, []string{l.JobID.String(), numberText(l.JobNumber), l.CountedAs, l.Event, l.Line, l.State, l.FundSource, fmt.Sprint(l.Quantity), fmt.Sprint(l.Amount), fmt.Sprint(l.HeldBack), expected, strings.Join(l.Withheld, " ")})
 	}
 	cut := map[string]string{"released": "as the released package has it", "verified": "as the newest package has it, which is not released yet",
 		"month_end": "as of the end of the month; no package is built yet", "newest": "as it stands now; the month has not ended"}[s.CutBy]

@@ -25,6 +25,7 @@ const (
 // stood in the package before, taken back, or the one that stands now.
 type StatementLine struct {
 	JobID     domain.UUID
+	JobNumber int64        // as people call it
 	Month     domain.Month // of the job's first acceptance; empty before it
 	CountedAs string
 	Number    int    // of the line among those of the job

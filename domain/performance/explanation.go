@@ -122,7 +122,9 @@ func (m *Model) Index(homes []Home) (float64, error) {
 
 // An ExplainedJob is one line behind a contractor's index.
 type ExplainedJob struct {
-	JobID       domain.UUID `json:"job_id"`
+	JobID domain.UUID `json:"job_id"`
+	// What people call the job; absent where nobody gave it a number.
+	JobNumber   int64       `json:"job_number,omitempty"`
 	HomeID      domain.UUID `json:"home_id"`
 	HomeClass   string      `json:"home_class,omitempty"`
 	AreaFt2     *float64    `json:"floor_area_ft2,omitempty"`

@@ -107,9 +107,22 @@ func ReadStatement(ctx context.Context, db *storage.DB, caller domain.Caller, co
 				return err
 			}
 		}
-		return nil
+		return out.number(t)
 	})
 	return out, err
+}
+
+// number gives the page's lines the numbers of their jobs.
+func (s *Statement) number(t *storage.Tx) error {
+	jobs := make([]domain.UUID, len(s.Lines))
+	for i := range s.Lines {
+		jobs[i] = s.Lines[i].JobID
+	}
+	numbers, err := t.JobNumbers(jobs)
+	for i := range s.Lines {
+		s.Lines[i].JobNumber = numbers[s.Lines[i].JobID]
+	}
+	return err
 }
 
 // planStatement takes the range of a package that stands; what no package holds

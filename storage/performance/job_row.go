@@ -46,29 +46,28 @@ func (c *cells) number() (n int64, known bool) {
 	return int64(binary.BigEndian.Uint64(v)), true
 }
 
+// count is one of at most 32 bits.
+func (c *cells) count() (n int, known bool) {
+	v := c.cell(4)
+	if v == nil {
+		return 0, false
+	}
+	return int(int32(binary.BigEndian.Uint32(v))), true
+}
+
 func (c *cells) truth() bool {
 	v := c.cell(1)
 	return v != nil && v[0] != 0
-}
-
-// arrayHeader is the length of a one-dimensional array's head: dimensions,
-// flags, type, length, lower bound.
-const arrayHeader = 20
-
-// array gives the number of elements and the bytes behind the head.
-func (c *cells) array() (n int, rest []byte) {
-	v := c.cell(0)
-	if len(v) < arrayHeader {
-		return 0, nil // NULL or without elements
-	}
-	return int(binary.BigEndian.Uint32(v[12:])), v[arrayHeader:]
 }
 
 // postgresEpoch is the moment from which timestamps are counted, in µs of Unix.
 const postgresEpoch = 946684800 * 1_000_000
 
 func (c *cells) moment() time.Time {
-	n, _ := c.number()
+	n, known := c.number()
+	if !known {
+		return time.Time{}
+	}
 	return time.UnixMicro(n + postgresEpoch).UTC()
 }
 
@@ -78,13 +77,13 @@ type optional struct {
 	area          float64
 }
 
-// rooms hands out places for them, of many jobs at a time: one allocation a row cost
-// as much as reading it.
-type rooms []optional
+// rooms hands out places for what may be absent, of many jobs at a time: one allocation
+// a row cost as much as reading it.
+type rooms[T any] []T
 
-func (r *rooms) next() *optional {
+func (r *rooms[T]) next() *T {
 	if len(*r) == 0 {
-		*r = make(rooms, 512)
+		*r = make(rooms[T], 512)
 	}
 	room := &(*r)[0]
 	*r = (*r)[1:]
@@ -94,12 +93,7 @@ func (r *rooms) next() *optional {
 // jobOfRow reads a row of performanceJobsSQL.
 func jobOfRow(rows pgx.Rows, kept *optional) (performance.Job, error) {
 	c := cells{values: rows.RawValues()}
-	j := performance.Job{ID: c.id(), HomeID: c.id(), ContractorID: c.id()}
-	if n, first := c.array(); n > 0 && len(first) >= 4+16 {
-		copy(j.ContractorID[:], first[4:]) // who did the first work
-		j.Shared = n > 1
-	}
-	j.CrewLeadID = c.id()
+	j := performance.Job{ID: c.id(), HomeID: c.id(), ContractorID: c.id(), Shared: c.truth(), CrewLeadID: c.id()}
 	j.Class, j.PayBasis = word(c.cell(0)), word(c.cell(0))
 	var known bool
 	if kept.before, known = c.number(); known {
@@ -115,8 +109,7 @@ func jobOfRow(rows pgx.Rows, kept *optional) (performance.Job, error) {
 	j.Extrapolated, j.AfterBelowRange = c.truth(), c.truth()
 	j.AcceptedAt = c.moment()
 	j.Excluded = c.truth()
-	asked, _ := c.array()
-	j.Questioned = asked > 0
+	j.Questioned = c.truth()
 	j.Quantity = domain.Method(word(c.cell(0))).Quantity()
 	j.Undecided = string(c.cell(0)) == string(leakage.Undecided)
 	if together, known := c.number(); known {

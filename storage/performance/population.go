@@ -60,8 +60,8 @@ func (p *Population) CrewNames() (map[domain.UUID]string, error) { return p.t.Cr
 // job_result_counted alone. Their order changes no figure, so none is asked
 // for: sorting would cost as much as reading.
 const performanceJobsSQL = `
-SELECT job_id, home_id, contractor_id, worked_by, crew_lead_id, class, pay_basis, before_tenths, after_tenths, floor_area_ft2,
-    extrapolated, below_range, counted_at, excluded, questions, method, quality, together
+SELECT job_id, home_id, coalesce(worked_by[1], contractor_id), cardinality(worked_by) > 1, crew_lead_id, class, pay_basis, before_tenths, after_tenths,
+    floor_area_ft2, extrapolated, below_range, counted_at, excluded, cardinality(questions) > 0, method, quality, together
 FROM job_result
 WHERE program_id = @program_id AND counted_at >= @from AND counted_at < @before AND accepted_position IS NOT NULL
     AND accepted_position <= @position AND (until_position IS NULL OR until_position > @position)`
@@ -85,6 +85,11 @@ func (p *Population) JobsOf(contractor domain.UUID) iter.Seq2[performance.Job, e
 	return p.jobs(performanceJobsOfContractorSQL, args)
 }
 
+// Numbers are the numbers of jobs, as people call them.
+func (p *Population) Numbers(jobs []domain.UUID) (map[domain.UUID]int64, error) {
+	return p.t.JobNumbers(jobs)
+}
+
 func (p *Population) jobs(sql string, args storage.Args) iter.Seq2[performance.Job, error] {
 	return func(yield func(performance.Job, error) bool) {
 		rows, err := p.t.Query(sql, args)
@@ -97,7 +102,7 @@ func (p *Population) jobs(sql string, args storage.Args) iter.Seq2[performance.J
 			yield(performance.Job{}, err)
 			return
 		}
-		var kept rooms
+		var kept rooms[optional]
 		for rows.Next() {
 			job, err := jobOfRow(rows, kept.next())
 			if !yield(job, err) || err != nil {

@@ -1,34 +1,15 @@
 package performance
 
 import (
+	"cmp"
+	"fmt"
 	"iter"
-	"time"
 
 	"ductledger/domain"
 	"ductledger/domain/performance"
-	"ductledger/storage"
 
 	"github.com/jackc/pgx/v5"
 )
-
-type workRow struct {
-	JobID                 [16]byte
-	ContractorID          [16]byte
-	Deferred              *string // the first code of the reason
-	IsDeferred            bool
-	AssignedAt            time.Time
-	AcceptedAt            *time.Time
-	SentInCount           int32
-	FirstMustFixCount     int32
-	FirstNotRecordedCount int32
-	CalledBack            bool
-	Measurable            *bool
-	AfterTenths           *int64
-	StrayCutCount         *int32
-	Method                *string
-	Undecided             bool
-	Together              *int64
-}
 
 // notStated stands for the reason of a deferral that names none.
 const notStated = "not_stated"
@@ -56,7 +37,8 @@ WITH begun AS MATERIALIZED (
         lag(f.state) OVER (PARTITION BY e.record_id ORDER BY e.version) AS before_state,
         e.until_position IS NULL OR e.until_position > @position AS newest
     FROM begun AS b
-    JOIN entry AS e ON e.program_id = @program_id AND e.kind = 'job' AND e.record_id = b.job_id AND e.position <= @position,
+    CROSS JOIN LATERAL (SELECT * FROM entry AS e WHERE e.program_id = @program_id AND e.kind = 'job' AND e.record_id = b.job_id
+        AND e.position <= @position OFFSET 0) AS e,
         jsonb_to_record(e.body::jsonb) AS f(state text, contractor_id uuid, outcome text, defer_codes text[])
     WHERE NOT b.straight
 ), moves AS (
@@ -107,12 +89,13 @@ func (p *Population) Work() (iter.Seq2[performance.Work, error], error) {
 			return
 		}
 		defer rows.Close()
+		if err := binaryColumns(rows); err != nil {
+			yield(performance.Work{}, err)
+			return
+		}
+		var cuts rooms[int]
 		for rows.Next() {
-			var work performance.Work
-			row, err := pgx.RowToStructByName[workRow](rows)
-			if err == nil {
-				work = row.work(inspected, p.Period.Quantity)
-			}
+			work, err := workOfRow(rows, inspected, p.Period.Quantity, cuts.next())
 			if !yield(work, err) || err != nil {
 				return
 			}
@@ -123,33 +106,40 @@ func (p *Population) Work() (iter.Seq2[performance.Work, error], error) {
 	}, nil
 }
 
-func (r *workRow) work(inspected map[domain.UUID]int64, of domain.Quantity) performance.Work {
-	w := performance.Work{
-		JobID: r.JobID, ContractorID: r.ContractorID, AssignedAt: r.AssignedAt, SentIn: int(r.SentInCount),
-		FirstMustFix: int(r.FirstMustFixCount), FirstNotRecorded: int(r.FirstNotRecordedCount), CalledBack: r.CalledBack,
-		Together: uint64(storage.OrZero(r.Together)),
+// workOfRow reads a row of workSQL; cuts is the place for one of its counts.
+func workOfRow(rows pgx.Rows, inspected map[domain.UUID]int64, of domain.Quantity, cuts *int) (performance.Work, error) {
+	c := cells{values: rows.RawValues()}
+	w := performance.Work{JobID: c.id(), ContractorID: c.id()}
+	reason := string(c.cell(0))
+	if c.truth() {
+		w.Deferred = cmp.Or(reason, notStated)
 	}
-	if r.IsDeferred {
-		w.Deferred = notStated
-		if r.Deferred != nil {
-			w.Deferred = *r.Deferred
-		}
+	w.AssignedAt, w.AcceptedAt = c.moment(), c.moment()
+	w.SentIn, _ = c.count()
+	w.FirstMustFix, _ = c.count()
+	w.FirstNotRecorded, _ = c.count()
+	w.CalledBack = c.truth()
+	measurable := c.cell(1)
+	after, read := c.number()
+	var known bool
+	if *cuts, known = c.count(); known {
+		w.StrayCuts = cuts
 	}
-	if r.AcceptedAt != nil {
-		w.AcceptedAt = *r.AcceptedAt
+	method := domain.Method(word(c.cell(0)))
+	counts := !c.truth() && method.Quantity() == of
+	if counts && measurable != nil {
+		w.Judged, w.Measurable = true, measurable[0] != 0
 	}
-	counts := !r.Undecided && domain.Method(storage.OrZero(r.Method)).Quantity() == of
-	if counts && r.Measurable != nil {
-		w.Judged, w.Measurable = true, *r.Measurable
+	if together, known := c.number(); known {
+		w.Together = uint64(together)
 	}
-	if r.StrayCutCount != nil {
-		cuts := int(*r.StrayCutCount)
-		w.StrayCuts = &cuts
+	if tenths, ok := inspected[w.JobID]; ok && counts && read && after > 0 && tenths > 0 {
+		w.CrewAfter, w.InspectorAfter = &after, &tenths
 	}
-	if tenths, ok := inspected[r.JobID]; ok && counts && r.AfterTenths != nil && *r.AfterTenths > 0 && tenths > 0 {
-		w.CrewAfter, w.InspectorAfter = r.AfterTenths, &tenths
+	if c.bad {
+		return w, fmt.Errorf("job %s: a column has not the length of its type", w.JobID)
 	}
-	return w
+	return w, nil
 }
 
 // Rules counts the rules judged and broken in the jobs accepted in the period.
