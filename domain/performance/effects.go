@@ -88,21 +88,21 @@ type effectKey struct{ kind, class, basis string }
 // or above MaxTenths (/leakage_cfm25). Source: Hyndman & Fan (1996) for the
 // quartiles [mem]; order statistics and the binomial distribution [calc].
 func RepairEffects(jobs iter.Seq2[[]Step, error]) ([]RepairEffect, error) {
-	drops, tables := map[effectKey][]drop{}, newTables()
+	all, tables := map[effectKey]*drops{}, newTables()
 	for steps, err := range jobs {
 		if err != nil {
 			return nil, err
 		}
-		if err := countSteps(steps, drops); err != nil {
+		if err := countSteps(steps, all); err != nil {
 			return nil, err
 		}
 	}
-	keys := slices.SortedFunc(maps.Keys(drops), func(a, b effectKey) int {
+	keys := slices.SortedFunc(maps.Keys(all), func(a, b effectKey) int {
 		return cmp.Or(cmp.Compare(a.kind, b.kind), cmp.Compare(basisRank(a.basis), basisRank(b.basis)), wholeFirst(a.class)-wholeFirst(b.class), cmp.Compare(classRank(a.class), classRank(b.class)), cmp.Compare(a.class, b.class))
 	})
 	effects := make([]RepairEffect, 0, len(keys))
 	for _, k := range keys {
-		effects = append(effects, effectOf(k, drops[k], tables))
+		effects = append(effects, effectOf(k, all[k].of, tables))
 	}
 	return effects, nil
 }
@@ -114,23 +114,42 @@ type drop struct {
 	tenths   int32
 }
 
+// drops are those of one key, a job each, and the sum of the job in hand.
+type drops struct {
+	of  []drop
+	sum int64
+}
+
 // countSteps takes what one job tells.
-func countSteps(steps []Step, drops map[effectKey][]drop) error {
-	sums := map[effectKey]int64{}
-	for _, s := range steps {
+func countSteps(steps []Step, all map[effectKey]*drops) error {
+	var touched []*drops
+	add := func(s *Step, class string) {
+		k := effectKey{s.RepairType, class, s.Basis}
+		d := all[k]
+		if d == nil {
+			d = &drops{}
+			all[k] = d
+		}
+		if !slices.Contains(touched, d) {
+			touched, d.sum = append(touched, d), 0
+		}
+		d.sum += s.BeforeTenths - s.AfterTenths
+	}
+	for i := range steps {
+		s := &steps[i]
 		if err := s.check(); err != nil {
 			return err
 		}
-		sums[effectKey{s.RepairType, "", s.Basis}] += s.BeforeTenths - s.AfterTenths
+		add(s, "")
 		if s.HomeClass != "" {
-			sums[effectKey{s.RepairType, s.HomeClass, s.Basis}] += s.BeforeTenths - s.AfterTenths
+			add(s, s.HomeClass)
 		}
 	}
-	for k, sum := range sums {
-		if sum != int64(int32(sum)) {
-			return stat.Refuse(stat.OutOfRange, "/leakage_cfm25", "", "job %s: its steps add up to %d tenths of cfm25", steps[0].JobID, sum)
+	for _, d := range touched {
+		if d.sum != int64(int32(d.sum)) {
+			return stat.Refuse(stat.OutOfRange, "/leakage_cfm25", "", "job %s: its steps add up to %d tenths of cfm25", steps[0].JobID, d.sum)
 		}
-		drops[k] = append(drops[k], drop{steps[0].HomeID, steps[0].Together, int32(sum)})
+		d.of = append(d.of, drop{steps[0].HomeID, steps[0].Together, int32(d.sum)})
 	}
 	return nil
 }

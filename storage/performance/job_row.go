@@ -46,6 +46,24 @@ func (c *cells) number() (n int64, known bool) {
 	return int64(binary.BigEndian.Uint64(v)), true
 }
 
+// optionalNumber is a number that may be absent, and then 0.
+type optionalNumber struct {
+	n     int64
+	known bool
+}
+
+func (n *optionalNumber) pointer() *int64 {
+	if !n.known {
+		return nil
+	}
+	return &n.n
+}
+
+func (c *cells) optional() (n optionalNumber) {
+	n.n, n.known = c.number()
+	return n
+}
+
 // count is one of at most 32 bits.
 func (c *cells) count() (n int, known bool) {
 	v := c.cell(4)

@@ -3,17 +3,20 @@ package performance
 import (
 	"cmp"
 	"crypto/sha256"
+	"encoding/base64"
 	"encoding/hex"
 	"fmt"
 	"hash"
 	"iter"
 	"slices"
+	"strconv"
 
 	"ductledger/domain"
 	"ductledger/domain/performance"
 	"ductledger/storage"
 
 	"github.com/go-json-experiment/json"
+	"github.com/go-json-experiment/json/jsontext"
 	"github.com/jackc/pgx/v5"
 )
 
@@ -26,23 +29,67 @@ type RepairSteps struct {
 	PairsLeftOut []performance.LeftOut
 
 	digest hash.Hash
+	line   []byte // of the row in hand
 }
 
 // Digest is of the rows read, in the order of their ids: equal for equal jobs.
 func (s *RepairSteps) Digest() string { return hex.EncodeToString(s.digest.Sum(nil)) }
 
+// stepsRow is a row of stepsSQL; its bytes are good until the next one is read.
 type stepsRow struct {
-	JobID        [16]byte
-	HomeID       [16]byte
-	Together     *int64
-	PayBasis     string
-	Excluded     bool
-	BeforeTenths *int64
-	AfterTenths  *int64
-	Steps        *string
-	Method       *string
-	Class        string
-	Undecided    bool
+	jobID, homeID           domain.UUID
+	together, before, after optionalNumber // readings in tenths of cfm25
+	payBasis, class         []byte
+	excluded, undecided     bool
+	steps, method           []byte // nil: not kept, not read
+}
+
+func stepsOfRow(rows pgx.Rows) (r stepsRow, err error) {
+	c := cells{values: rows.RawValues()}
+	r.jobID, r.homeID, r.together = c.id(), c.id(), c.optional()
+	r.payBasis, r.excluded = c.cell(0), c.truth()
+	r.before, r.after = c.optional(), c.optional()
+	r.steps, r.method = c.cell(0), c.cell(0)
+	r.class, r.undecided = c.cell(0), c.truth()
+	if c.bad {
+		return r, fmt.Errorf("job %s: a column has not the length of its type", r.jobID)
+	}
+	return r, nil
+}
+
+// appendTo writes the row as JSON, in the form that every digest of steps was made of.
+func (r *stepsRow) appendTo(b []byte) (_ []byte, err error) {
+	id := func(name string, id domain.UUID) {
+		b = append(base64.StdEncoding.AppendEncode(append(b, name...), id[:]), '"')
+	}
+	number := func(name string, n optionalNumber) {
+		if b = append(b, name...); n.known {
+			b = strconv.AppendInt(b, n.n, 10)
+		} else {
+			b = append(b, "null"...)
+		}
+	}
+	text := func(name string, t []byte) {
+		if b = append(b, name...); t == nil {
+			b = append(b, "null"...)
+			return
+		}
+		var bad error
+		b, bad = jsontext.AppendQuote(b, t)
+		err = cmp.Or(err, bad)
+	}
+	id(`{"JobID":"`, r.jobID)
+	id(`,"HomeID":"`, r.homeID)
+	number(`,"Together":`, r.together)
+	text(`,"PayBasis":`, r.payBasis)
+	b = strconv.AppendBool(append(b, `,"Excluded":`...), r.excluded)
+	number(`,"BeforeTenths":`, r.before)
+	number(`,"AfterTenths":`, r.after)
+	text(`,"Steps":`, r.steps)
+	text(`,"Method":`, r.method)
+	text(`,"Class":`, r.class)
+	b = strconv.AppendBool(append(b, `,"Undecided":`...), r.undecided)
+	return append(b, '}'), err
 }
 
 const stepsSQL = `
@@ -72,6 +119,10 @@ func (p *Population) RepairSteps(out *RepairSteps) iter.Seq2[[]performance.Step,
 			return
 		}
 		defer rows.Close()
+		if err := binaryColumns(rows); err != nil {
+			yield(nil, err)
+			return
+		}
 		for rows.Next() {
 			steps, reason, err := out.read(rows, p.Period.Quantity, pairs)
 			if reason != "" {
@@ -91,14 +142,15 @@ func (p *Population) RepairSteps(out *RepairSteps) iter.Seq2[[]performance.Step,
 
 // read takes the row in hand; a job that gives no step has a reason.
 func (s *RepairSteps) read(rows pgx.Rows, of domain.Quantity, pairs map[string]int) (steps []performance.Step, reason string, err error) {
-	row, err := pgx.RowToStructByName[stepsRow](rows)
+	row, err := stepsOfRow(rows)
 	if err != nil {
 		return nil, "", err
 	}
 	s.JobsCount++
-	if err := json.MarshalWrite(s.digest, row); err != nil {
+	if s.line, err = row.appendTo(s.line[:0]); err != nil {
 		return nil, "", err
 	}
+	_, _ = s.digest.Write(s.line) // never fails, by its documentation
 	if steps, reason, err = row.read(of, pairs); err == nil && reason == "" {
 		s.UsedCount++
 	}
@@ -106,27 +158,31 @@ func (s *RepairSteps) read(rows pgx.Rows, of domain.Quantity, pairs map[string]i
 }
 
 func (r *stepsRow) read(of domain.Quantity, pairs map[string]int) (steps []performance.Step, reason string, err error) {
-	job := performance.Job{PayBasis: r.PayBasis, Excluded: r.Excluded, BeforeTenths: r.BeforeTenths, AfterTenths: r.AfterTenths,
-		Quantity: domain.Method(storage.OrZero(r.Method)).Quantity(), Undecided: r.Undecided}
+	job := performance.Job{PayBasis: word(r.payBasis), Excluded: r.excluded, BeforeTenths: r.before.pointer(), AfterTenths: r.after.pointer(),
+		Quantity: domain.Method(word(r.method)).Quantity(), Undecided: r.undecided}
 	if reason := job.LeftOutReason(of); reason != "" {
 		return nil, reason, nil
 	}
-	if r.Steps == nil {
+	if r.steps == nil {
 		return nil, stepsNotKnown, nil
 	}
 	var frozen storage.FrozenSteps
-	if err := json.Unmarshal([]byte(*r.Steps), &frozen); err != nil {
-		return nil, "", fmt.Errorf("steps of job %s: %w", domain.UUID(r.JobID), err)
+	if err := json.Unmarshal(r.steps, &frozen); err != nil {
+		return nil, "", fmt.Errorf("steps of job %s: %w", r.jobID, err)
 	}
 	for _, why := range frozen.LeftOut {
 		pairs[why]++
 	}
+	step := performance.Step{JobID: r.jobID, HomeID: r.homeID, Together: uint64(r.together.n), HomeClass: word(r.class)}
 	for _, s := range frozen.Steps {
-		steps = append(steps, performance.Step{JobID: r.JobID, HomeID: r.HomeID, Together: uint64(storage.OrZero(r.Together)), RepairType: s.Kind, HomeClass: r.Class, Basis: performance.BasisInterim, BeforeTenths: s.BeforeTenths, AfterTenths: s.AfterTenths})
+		step.RepairType, step.Basis, step.BeforeTenths, step.AfterTenths = s.Kind, performance.BasisInterim, s.BeforeTenths, s.AfterTenths
+		steps = append(steps, step)
 	}
 	if len(steps) == 0 {
+		step.Basis, step.BeforeTenths, step.AfterTenths = performance.BasisWholeJob, r.before.n, r.after.n
 		for _, kind := range frozen.Kinds {
-			steps = append(steps, performance.Step{JobID: r.JobID, HomeID: r.HomeID, Together: uint64(storage.OrZero(r.Together)), RepairType: kind, HomeClass: r.Class, Basis: performance.BasisWholeJob, BeforeTenths: *r.BeforeTenths, AfterTenths: *r.AfterTenths})
+			step.RepairType = kind
+			steps = append(steps, step)
 		}
 	}
 	if len(steps) == 0 {
