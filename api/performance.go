@@ -147,7 +147,7 @@ func (a *performanceAnswer) group(p *performancedb.Population, by performance.By
 			return err
 		}
 	}
-	t, err := tally(p, p.Period, by, keptMonths{})
+	t, _, err := tally(p, p.Period, by, keptMonths{})
 	if err != nil {
 		return err
 	}
@@ -164,7 +164,8 @@ func (a *performanceAnswer) group(p *performancedb.Population, by performance.By
 type compared struct {
 	performance.Comparison
 	tally    *performance.Tally
-	previous string // input digest of the period before; empty when it was not asked
+	jobs     []performance.Job // of the contractor whose months are kept, by id
+	previous string            // input digest of the period before; empty when it was not asked
 }
 
 // keptMonths are the contractors whose months are kept.
@@ -175,7 +176,7 @@ type keptMonths struct {
 
 // compare reads the jobs of the period once.
 func compare(p *performancedb.Population, months keptMonths) (c compared, err error) {
-	if c.tally, err = tally(p, p.Period, performance.ByContractor, months); err != nil {
+	if c.tally, c.jobs, err = tally(p, p.Period, performance.ByContractor, months); err != nil {
 		return c, err
 	}
 	if c.Comparison, err = c.tally.Comparison(p.Names); err != nil {
@@ -184,7 +185,7 @@ func compare(p *performancedb.Population, months keptMonths) (c compared, err er
 	if !undecided(&c.Comparison) {
 		return c, nil
 	}
-	t, err := tally(p, periodBefore(p.Period), performance.ByContractor, keptMonths{})
+	t, _, err := tally(p, periodBefore(p.Period), performance.ByContractor, keptMonths{})
 	if err != nil {
 		return c, err
 	}
@@ -197,23 +198,27 @@ func compare(p *performancedb.Population, months keptMonths) (c compared, err er
 	return c, nil
 }
 
-func tally(p *performancedb.Population, period performance.Period, by performance.By, months keptMonths) (*performance.Tally, error) {
-	t, err := performance.NewTally(period, by)
-	if err != nil {
-		return nil, frame.Refused(err)
+// tally adds the jobs up; those of the one whose months are kept are given too, by id.
+func tally(p *performancedb.Population, period performance.Period, by performance.By, months keptMonths) (t *performance.Tally, own []performance.Job, err error) {
+	if t, err = performance.NewTally(period, by); err != nil {
+		return nil, nil, frame.Refused(err)
 	}
 	if months != (keptMonths{}) {
 		t.Follow(months.one, func(at time.Time) string { return string(domain.MonthOf(at, p.Zone)) })
 	}
 	for j, err := range p.Jobs(period) {
 		if err != nil {
-			return nil, err
+			return nil, nil, err
 		}
 		if err := t.Add(j); err != nil {
-			return nil, frame.Refused(err)
+			return nil, nil, frame.Refused(err)
+		}
+		if !months.one.IsZero() && j.ContractorID == months.one {
+			own = append(own, j)
 		}
 	}
-	return t, nil
+	slices.SortFunc(own, func(a, b performance.Job) int { return a.ID.Compare(b.ID) })
+	return t, own, nil
 }
 
 // undecided tells whether somebody stands outside the outer limit and is not
@@ -483,7 +488,7 @@ func explanationOf(x *performance.Explanation, head figuresHead) explanationAnsw
 // explain is how a contractor's index came about, as the caller may read it.
 func explain(p *performancedb.Population, c *compared, at int, caller domain.Caller) (performance.Explanation, error) {
 	id := c.Contractors[at].ContractorID
-	x, err := performance.Explain(p.JobsOf(id), &c.Comparison, id)
+	x, err := performance.Explain(c.jobs, &c.Comparison, id)
 	if err != nil {
 		return x, frame.Refused(err)
 	}

@@ -4,7 +4,6 @@ import (
 	"encoding/csv"
 	"fmt"
 	"io"
-	"iter"
 	"math"
 	"slices"
 	"strconv"
@@ -160,15 +159,15 @@ type Explanation struct {
 }
 
 // Explain lists the jobs in and out of one contractor's index and what was
-// expected of each home. The jobs are those that made c, by id; others among
-// them are passed over. The answer is a list of jobs and grows with it; nothing
+// expected of each home, in the order in which they come. They are those that made
+// c; others among them are passed over. The answer is a list of jobs and grows with it; nothing
 // else is kept of them. Readings in cfm25; an index has no unit.
 //
 //	index e^ē    without job i: e^((n·ē − e_i)/(n − 1))
 //
 // Refused: a contractor who is not in the comparison (/contractor_id).
 // Source: the published model [calc].
-func Explain(jobs iter.Seq2[Job, error], c *Comparison, contractor domain.UUID) (Explanation, error) {
+func Explain(jobs []Job, c *Comparison, contractor domain.UUID) (Explanation, error) {
 	at := slices.IndexFunc(c.Contractors, func(x Contractor) bool { return x.ContractorID == contractor })
 	if at < 0 {
 		return Explanation{}, stat.Refuse(stat.OutOfRange, "/contractor_id", "", "contractor %s is not in the comparison", contractor)
@@ -178,16 +177,14 @@ func Explain(jobs iter.Seq2[Job, error], c *Comparison, contractor domain.UUID) 
 		MethodVersion: c.MethodVersion, Position: c.Position, Model: c.Model, Adjusted: c.Contractors[at].Adjusted,
 		JobsIn: []ExplainedJob{}, JobsOut: []ExplainedJob{},
 	}
-	for j, err := range jobs {
-		if err != nil {
-			return Explanation{}, err
-		}
+	for i := range jobs {
+		j := &jobs[i]
 		if j.ContractorID != contractor || !c.Period.contains(j.AcceptedAt) {
 			continue
 		}
-		line := lineOf(&j, c.Quantity)
+		line := lineOf(j, c.Quantity)
 		if line.Reason == "" {
-			line.Reason = c.Model.without(&j)
+			line.Reason = c.Model.without(j)
 		}
 		if line.Reason != "" {
 			x.JobsOut = append(x.JobsOut, line)

@@ -25,7 +25,7 @@ func explained(t *testing.T, areas bool) (Comparison, Explanation, []Job) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	x, err := Explain(inOrder(jobs), &c, id(1))
+	x, err := Explain(jobs, &c, id(1))
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -97,7 +97,7 @@ func TestExplainListsEveryJob(t *testing.T) {
 	if x.Name != "Northwind Sealing" || x.ChanceLow == nil || *x.ChanceLow >= 1 || *x.ChanceHigh <= 1 {
 		t.Errorf("name %q, chance %v to %v", x.Name, x.ChanceLow, x.ChanceHigh)
 	}
-	if _, err := Explain(inOrder(nil), &c, id(77)); err == nil {
+	if _, err := Explain(nil, &c, id(77)); err == nil {
 		t.Error("a stranger: no refusal")
 	}
 }

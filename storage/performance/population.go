@@ -66,33 +66,12 @@ FROM job_result
 WHERE program_id = @program_id AND counted_at >= @from AND counted_at < @before AND accepted_position IS NOT NULL
     AND accepted_position <= @position AND (until_position IS NULL OR until_position > @position)`
 
-// The same of one contractor, by id.
-const performanceJobsOfContractorSQL = performanceJobsSQL + `
-    AND coalesce(worked_by[1], contractor_id) = @contractor_id
-ORDER BY job_id`
-
 // Jobs are those first accepted in a period, each once, in no order.
 func (p *Population) Jobs(period performance.Period) iter.Seq2[performance.Job, error] {
 	args := maps.Clone(p.args)
 	args["from"], args["before"] = period.From, period.Before
-	return p.jobs(performanceJobsSQL, args)
-}
-
-// JobsOf are one contractor's jobs of the period, by id.
-func (p *Population) JobsOf(contractor domain.UUID) iter.Seq2[performance.Job, error] {
-	args := maps.Clone(p.args)
-	args["contractor_id"] = contractor
-	return p.jobs(performanceJobsOfContractorSQL, args)
-}
-
-// Numbers are the numbers of jobs, as people call them.
-func (p *Population) Numbers(jobs []domain.UUID) (map[domain.UUID]int64, error) {
-	return p.t.JobNumbers(jobs)
-}
-
-func (p *Population) jobs(sql string, args storage.Args) iter.Seq2[performance.Job, error] {
 	return func(yield func(performance.Job, error) bool) {
-		rows, err := p.t.Query(sql, args)
+		rows, err := p.t.Query(performanceJobsSQL, args)
 		if err != nil {
 			yield(performance.Job{}, err)
 			return
@@ -113,4 +92,9 @@ func (p *Population) jobs(sql string, args storage.Args) iter.Seq2[performance.J
 			yield(performance.Job{}, err)
 		}
 	}
+}
+
+// Numbers are the numbers of jobs, as people call them.
+func (p *Population) Numbers(jobs []domain.UUID) (map[domain.UUID]int64, error) {
+	return p.t.JobNumbers(jobs)
 }
