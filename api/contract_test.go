@@ -76,7 +76,7 @@ var (
 	unitless = []string{
 		"acknowledged_position", "area_slope", "assumed_exponent", "base_version", "before_slope", "broken", "cfm25", "closed_by_version", "coefficient", "correction_factor", "count", "cumulative_sum",
 		"coverage_factor", "current_schema", "degrees_of_freedom", "denominator_freedom", "effect_variance", "equipment_efficiency", "ewma", "exponent", "failed_jobs_estimate", "fan_exponent", "fasteners_each", "figure_number", "guard_factor", "guard_factor_used", "head_position", "holds",
-		"index", "f", "insulation_r", "intra_class_correlation", "judged_at_position", "limit", "leak_flow_factor", "line_number", "listed", "listed_with_waste", "log_coefficient", "log_leakage", "log_reduction",
+		"index", "f", "insulation_r", "intra_class_correlation", "job_number", "judged_at_position", "limit", "leak_flow_factor", "line_number", "listed", "listed_with_waste", "log_coefficient", "log_leakage", "log_reduction",
 		"mean_effect", "mean_residual", "meter_factor", "minimum_schema", "n", "not_applicable", "not_judged", "not_recorded", "number", "numerator_freedom", "p", "numbers", "points", "position", "previous_position", "program_constant", "published_ewma", "q", "quantity", "r_squared",
 		"ratio", "ratio_exact", "reduction_coverage_factor", "resident_revision", "reference_factor", "residual", "residual_sd", "return_r_value", "revision", "schema", "shared_calibration", "shift", "shared_up_to_position",
 		"status", "supply_r_value", "tau", "tau2", "tau_paule_mandel", "term", "until_position", "used", "used_less_listed", "value", "version", "waived", "weight", "year_built", "z",

@@ -10,6 +10,8 @@ import (
 	"testing"
 
 	"ductledger/domain"
+
+	"github.com/go-json-experiment/json/jsontext"
 )
 
 type explanation struct {
@@ -37,6 +39,7 @@ type explanation struct {
 
 type explainedJob struct {
 	JobID    string   `json:"job_id"`
+	Number   int64    `json:"job_number"`
 	Class    string   `json:"home_class"`
 	Area     float64  `json:"floor_area_ft2"`
 	Before   float64  `json:"before_cfm25"`
@@ -84,6 +87,31 @@ func TestIndexFromTheExplanationAlone(t *testing.T) {
 	}
 	if got := compared(a, domain.Staff, inOctober).Contractors[0].Adjusted.Index; got == nil || *got != x.Adjusted.Index {
 		t.Errorf("the comparison says %v, the explanation %v", got, x.Adjusted.Index)
+	}
+
+	for _, role := range []domain.Role{domain.ContractorRole, domain.Staff} {
+		var alone jsontext.Value
+		var beside struct {
+			Explanation jsontext.Value `json:"explanation"`
+		}
+		figures := "/v1/contractors/" + a.Contractor.String() + "/performance" + inOctober
+		a.Do(role, "GET", path, nil).Want(200).Into(&alone)
+		if a.Do(role, "GET", figures+"&explained=true", nil).Want(200).Into(&beside); !bytes.Equal(alone, beside.Explanation) {
+			t.Errorf("%s reads beside the figures %s, alone %s", role, beside.Explanation, alone)
+		}
+		beside.Explanation = nil
+		if a.Do(role, "GET", figures, nil).Want(200).Into(&beside); beside.Explanation != nil {
+			t.Errorf("%s reads an explanation that nobody asked for", role)
+		}
+	}
+	numbers := map[string]int64{}
+	for i, id := range slices.Concat(in, out) {
+		numbers[id.String()] = 1001 + 31 + int64(i) // behind those of the other contractor
+	}
+	for _, j := range slices.Concat(x.JobsIn, x.JobsOut) {
+		if j.Number != numbers[j.JobID] {
+			t.Errorf("job %d is explained as %d", numbers[j.JobID], j.Number)
+		}
 	}
 
 	sheet := a.Do(domain.ContractorRole, "GET", path+"&format=csv", nil).Want(200)

@@ -37,8 +37,8 @@ WITH begun AS MATERIALIZED (
         lag(f.state) OVER (PARTITION BY e.record_id ORDER BY e.version) AS before_state,
         e.until_position IS NULL OR e.until_position > @position AS newest
     FROM begun AS b
-    CROSS JOIN LATERAL (SELECT * FROM entry AS e WHERE e.program_id = @program_id AND e.kind = 'job' AND e.record_id = b.job_id
-        AND e.position <= @position OFFSET 0) AS e,
+    CROSS JOIN LATERAL (SELECT e.record_id, e.position, e.version, e.voided_at, e.until_position, e.body FROM entry AS e
+        WHERE e.program_id = @program_id AND e.kind = 'job' AND e.record_id = b.job_id AND e.position <= @position OFFSET 0) AS e,
         jsonb_to_record(e.body::jsonb) AS f(state text, contractor_id uuid, outcome text, defer_codes text[])
     WHERE NOT b.straight
 ), moves AS (

@@ -217,8 +217,10 @@ func TestFiguresAreTheAPIs(t *testing.T) {
 			Expected int64 `json:"expected_cents"`
 		} `json:"totals"`
 		Items []struct {
-			Amount   int64 `json:"amount_cents"`
-			Expected int64 `json:"expected_cents"`
+			JobID    string `json:"job_id"`
+			Number   int64  `json:"job_number"`
+			Amount   int64  `json:"amount_cents"`
+			Expected int64  `json:"expected_cents"`
 		} `json:"items"`
 	}
 	statement := "/v1/contractors/" + s.World.Contractor.String() + "/statement?month=2026-10"
@@ -230,7 +232,15 @@ func TestFiguresAreTheAPIs(t *testing.T) {
 		says(r.reader, r.path, "For jobs of this month and late ones "+pages.Money(paid.Totals.Amount), "Due "+pages.Money(paid.Totals.Due),
 			"Waits for jobs that are not accepted "+pages.Money(paid.Totals.Expected))
 		for _, i := range paid.Items {
-			says(r.reader, r.path, pages.Money(i.Amount), pages.Money(i.Expected))
+			says(r.reader, r.path, fmt.Sprintf("Job %d", i.Number), pages.Money(i.Amount), pages.Money(i.Expected))
+		}
+	}
+	for _, i := range paid.Items {
+		var job struct {
+			Number int64 `json:"number"`
+		}
+		if s.Do(domain.Staff, "GET", "/v1/jobs/"+i.JobID, nil).Want(200).Into(&job); job.Number == 0 || job.Number != i.Number {
+			t.Errorf("job %d is paid as %d", job.Number, i.Number)
 		}
 	}
 	if paid.Totals.Amount == 0 || paid.Totals.Expected == 0 {
