@@ -1,6 +1,7 @@
 package storage
 
 import (
+	"bytes"
 	"cmp"
 	"fmt"
 	"slices"
@@ -8,6 +9,8 @@ import (
 	"time"
 
 	"ductledger/domain"
+
+	"github.com/jackc/pgx/v5/pgtype"
 )
 
 // What rules made of the jobs of a period is read from the index job_result_counted
@@ -52,7 +55,8 @@ type judgedRow struct {
 	letters         []byte
 }
 
-// eachJudged calls use with one job after the other, in no order; the row is used again.
+// eachJudged calls use with one job after the other, in no order; the row and its letters
+// are used again.
 // lists keeps a job for each list of rules.
 func (t *Tx) eachJudged(args Args, lists map[[16]byte][16]byte, use func(*judgedRow)) error {
 	rows, err := t.Query(judgedSQL, args)
@@ -60,9 +64,9 @@ func (t *Tx) eachJudged(args Args, lists map[[16]byte][16]byte, use func(*judged
 		return err
 	}
 	defer rows.Close()
+	var r judgedRow
 	for rows.Next() {
-		var r judgedRow
-		if err := rows.Scan(&r.job, &r.contractor, &r.lead, &r.countedAt, &r.list, &r.letters); err != nil {
+		if err := rows.Scan(&r.job, &r.contractor, &r.lead, &r.countedAt, &r.list, (*pgtype.DriverBytes)(&r.letters)); err != nil {
 			return err
 		}
 		lists[r.list] = r.job
@@ -164,7 +168,9 @@ func (t *Tx) JudgedJobs(args Args, rules []string) ([]JudgedJob, error) {
 	lists := map[[16]byte][16]byte{}
 	err := t.eachJudged(args, lists, func(r *judgedRow) {
 		if r.lead != nil {
-			rows = append(rows, *r)
+			kept := *r
+			kept.letters = bytes.Clone(r.letters)
+			rows = append(rows, kept)
 		}
 	})
 	if err != nil {

@@ -100,7 +100,11 @@ func (t *Tally) summaries(keys []key, ready func()) (groups []Summary, whole Sum
 			groups[i-1], failed[i] = t.groups[keys[i-1]].summary(&runs[i-1], within, own)
 			return
 		}
-		joined := bunches{} // of all jobs, which take as long as their groups together
+		n := 0
+		for i := range runs {
+			n += len(runs[i].runs)
+		}
+		joined := bunches{runs: make([]bunch, 0, n)} // of all jobs, which take as long as their groups together
 		for i := range runs {
 			joined.merge(&runs[i])
 		}

@@ -172,7 +172,7 @@ type Work struct {
 }
 
 func (w *Work) check() error {
-	at := "/jobs/" + w.JobID.String()
+	at := func(field string) string { return "/jobs/" + w.JobID.String() + "/" + field }
 	cuts := 0
 	if w.StrayCuts != nil {
 		cuts = *w.StrayCuts
@@ -182,20 +182,20 @@ func (w *Work) check() error {
 		value int
 	}{{"sent_in_count", w.SentIn}, {"must_fix_count", w.FirstMustFix}, {"not_recorded_count", w.FirstNotRecorded}, {"stray_cut_count", cuts}} {
 		if c.value < 0 {
-			return stat.Refuse(stat.Negative, at+"/"+c.name, "", "%d is less than 0", c.value)
+			return stat.Refuse(stat.Negative, at(c.name), "", "%d is less than 0", c.value)
 		}
 	}
 	if !w.AcceptedAt.IsZero() && w.AcceptedAt.Before(w.AssignedAt) {
-		return stat.Refuse(stat.OutOfRange, at+"/accepted_at", "", "accepted at %s, before it was assigned at %s",
+		return stat.Refuse(stat.OutOfRange, at("accepted_at"), "", "accepted at %s, before it was assigned at %s",
 			w.AcceptedAt.Format(time.RFC3339), w.AssignedAt.Format(time.RFC3339))
 	}
 	if !w.AcceptedAt.IsZero() && w.AcceptedAt.Sub(w.AssignedAt) > mostSeconds*time.Second {
-		return stat.Refuse(stat.OutOfRange, at+"/accepted_at", "", "accepted at %s, more than 68 years after %s",
+		return stat.Refuse(stat.OutOfRange, at("accepted_at"), "", "accepted at %s, more than 68 years after %s",
 			w.AcceptedAt.Format(time.RFC3339), w.AssignedAt.Format(time.RFC3339))
 	}
 	for _, t := range []*int64{w.CrewAfter, w.InspectorAfter} {
 		if t != nil && (*t <= 0 || *t > MaxTenths) {
-			return stat.Refuse(stat.OutOfRange, at+"/after_cfm25", "", "%d is outside 1 to %d tenths of cfm25", *t, MaxTenths)
+			return stat.Refuse(stat.OutOfRange, at("after_cfm25"), "", "%d is outside 1 to %d tenths of cfm25", *t, MaxTenths)
 		}
 	}
 	return nil
