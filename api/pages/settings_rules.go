@@ -281,7 +281,7 @@ func (t *previewTotals) OtherVerdicts() bool {
 }
 
 // ruleSet shows one set beside the one before it, and what it would have
-// changed in a period.
+// changed in a period once somebody asks for one: all its jobs are judged again.
 func (p *Pages) ruleSet(ctx context.Context, v *Visit) (Page, error) {
 	sets, _, err := ruleSets(ctx, v)
 	if err != nil {
@@ -315,15 +315,17 @@ func (p *Pages) ruleSet(ctx context.Context, v *Visit) (Page, error) {
 		s.Until = before
 	}
 	address := fmt.Sprintf("/v1/rule-sets/%s/preview?from=%s&before=%s", s.Set.ID, s.From, s.Until)
-	var made preview
-	switch err := v.Get(ctx, address, &made); domain.CodeOf(err) {
-	case domain.BadQuery, domain.TimeLimit, domain.Invalid:
-		s.PreviewFault = sentence(frame.Shown(err).Detail)
-	default:
-		if err != nil {
-			return Page{}, err
+	if v.Query.Has("from") && v.Query.Has("before") {
+		var made preview
+		switch err := v.Get(ctx, address, &made); domain.CodeOf(err) {
+		case domain.BadQuery, domain.TimeLimit, domain.Invalid:
+			s.PreviewFault = sentence(frame.Shown(err).Detail)
+		default:
+			if err != nil {
+				return Page{}, err
+			}
+			s.Preview = &made
 		}
-		s.Preview = &made
 	}
 	table := &Table{Name: "differences", Columns: []string{"what", "before", "after"}}
 	for _, d := range s.Differences {

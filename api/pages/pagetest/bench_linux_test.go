@@ -32,12 +32,13 @@ entries AS (INSERT INTO entry SELECT (jsonb_populate_record(e, jsonb_build_objec
     FROM entry AS e, n, program_head AS h WHERE e.program_id = @program AND e.kind = 'job' AND e.record_id = @job AND e.until_position IS NULL AND h.program_id = @program),
 results AS (INSERT INTO job_result (` + storage.ListOf(storage.ResultColumns, "") + `)
     SELECT ` + storage.ListOf(storage.ResultColumns, "x.") + `
-    FROM job_result AS r, n, jsonb_populate_record(r, jsonb_build_object('job_id', n.id, 'home_id', n.home, 'together', n.i,
+    FROM job_result AS r, program_head AS h, n, jsonb_populate_record(r, jsonb_build_object('job_id', n.id, 'home_id', n.home, 'together', n.i,
+        'accepted_position', CASE WHEN r.accepted_position IS NOT NULL THEN h.position + 1 + n.i - @first::integer END,
         'assigned_at', r.assigned_at - n.ago, 'sent_in_at', r.sent_in_at - n.ago, 'counted_at', r.counted_at - n.ago,
         'accepted_at', r.accepted_at - n.ago - n.i % 10000 * interval '1 minute', 'accepted_month', to_char(r.counted_at - n.ago, 'YYYY-MM'),
         'contractor_id', n.firm, 'worked_by', CASE WHEN r.worked_by IS NOT NULL THEN ARRAY[n.firm] END,
         'before_tenths', round(2600 * exp(n.x)), 'after_tenths', round(1100 * exp(0.6 * n.x + n.y)), 'class', (ARRAY['single', 'double', 'triple'])[1 + n.i % 3])) AS x
-    WHERE r.program_id = @program AND r.job_id = @job)
+    WHERE r.program_id = @program AND r.job_id = @job AND h.program_id = @program)
 UPDATE program_head SET position = position + 1 + @last::integer - @first::integer WHERE program_id = @program`
 
 // BenchmarkPages asks for each page, of a program with 10,000 accepted jobs of 40
@@ -90,8 +91,17 @@ func benchmarkPages(b *testing.B, months int) {
 	}
 	lists, master := contentPages(s, from, "2026-11-01"), storagetest.Postmaster(b, address)
 	maps.Copy(lists[domain.Staff], settingsPages)
-	lists[domain.Staff]["month-run"] = "/staff/month?month=2026-10"
+	var sets struct {
+		Items []struct {
+			ID string `json:"id"`
+		} `json:"items"`
+	}
+	s.Do(domain.Staff, "GET", "/v1/rule-sets", nil).Want(200).Into(&sets)
+	maps.Copy(lists[domain.Staff], map[string]string{"month-built": "/staff/month?month=2026-10", "package": "/staff/month/2026-10/1", "today-sent-in": "/staff/today?sort=sent_in",
+		"jobs-accepted": "/staff/jobs?state=accepted", "rule-set": "/staff/settings/rules/" + sets.Items[0].ID,
+		"contractor-csv": lists[domain.Staff]["contractor"] + "&as=csv", "statement-csv": lists[domain.Staff]["statement"] + "&as=csv"})
 	lists[domain.Funder] = map[string]string{"month-funder": "/staff/month?month=2026-10"}
+	s.build(readerAs(b, s.API, domain.Admin), "2026-10", "draft") // of copies without records none is ever verified
 	for _, role := range slices.Sorted(maps.Keys(lists)) {
 		r := readerAs(b, s.API, role)
 		measure := func(name string, ask func() string) {

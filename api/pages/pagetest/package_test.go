@@ -17,6 +17,29 @@ import (
 	"ductledger/domain"
 )
 
+// build has the package of a month built until it is in a state, and gives its revision.
+func (s *scene) build(admin reader, month, state string) string {
+	t := admin.t
+	t.Helper()
+	at := "/v1/months/" + month + "/packages"
+	admin.post("/staff/month?month="+month, url.Values{"do": {"build"}})
+	var list struct {
+		Items []struct {
+			State string `json:"state"`
+			Rev   int    `json:"revision"`
+		} `json:"items"`
+	}
+	for range 1200 {
+		s.Do(domain.Staff, "GET", at, nil).Want(200).Into(&list)
+		if len(list.Items) == 1 && list.Items[0].State == state {
+			return strconv.Itoa(list.Items[0].Rev)
+		}
+		time.Sleep(50 * time.Millisecond)
+	}
+	t.Fatalf("not built: %s", s.Do(domain.Staff, "GET", at, nil).Body)
+	return ""
+}
+
 // What a package's page says, to the office and to the funder, is what the API says of
 // the same month: the table months of the package's file, the contractors' statements, and
 // the results of the jobs that count in it.
@@ -25,24 +48,7 @@ func TestFiguresOfAPackageAreTheAPIs(t *testing.T) {
 	id := s.Accepted
 	s.Clock.Move(31 * 24 * time.Hour) // October has ended
 	admin := readerAs(t, s.API, domain.Admin)
-	admin.post("/staff/month?month=2026-10", url.Values{"do": {"build"}})
-	var list struct {
-		Items []struct {
-			State string `json:"state"`
-			Rev   int    `json:"revision"`
-		} `json:"items"`
-	}
-	for range 600 {
-		s.Do(domain.Staff, "GET", "/v1/months/2026-10/packages", nil).Want(200).Into(&list)
-		if len(list.Items) == 1 && list.Items[0].State == "verified" {
-			break
-		}
-		time.Sleep(50 * time.Millisecond)
-	}
-	if len(list.Items) != 1 || list.Items[0].State != "verified" {
-		t.Fatalf("not built: %+v", list)
-	}
-	revision := strconv.Itoa(list.Items[0].Rev)
+	revision := s.build(admin, "2026-10", "verified")
 	at := "2026-10/packages/" + revision
 	_, file := admin.do("GET", "/v1/months/"+at+"/file", nil)
 	months := tableOf(t, file, "months")
