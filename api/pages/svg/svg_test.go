@@ -3,6 +3,7 @@ package svg_test
 import (
 	"math"
 	"slices"
+	"strings"
 	"testing"
 
 	"ductledger/api/pages/svg"
@@ -94,4 +95,22 @@ func TestNothingIsCovered(t *testing.T) {
 			put(svg.Rect{X0: left, Y0: s.Y - 11, X1: left + w, Y1: s.Y + 3})
 		}
 	})
+}
+
+// Each kind of shape as SVG 2 names its attributes [mem]; words are escaped, places are
+// written with one digit.
+func TestShapesAsSVG(t *testing.T) {
+	for want, s := range map[string]svg.Shape{
+		`<rect class="a b" x="1.0" y="-2.3" width="3.1" height="4.0"/>`: {Kind: "rect", Class: "a b", X: 1, Y: -2.26, W: 3.14, H: 4},
+		`<path class="axis" d="M1.0 2.0 l-3.0 0.5"/>`:                   {Kind: "line", Class: "axis", X: 1, Y: 2, W: -3, H: 0.5},
+		`<circle class="point" cx="10.0" cy="20.1" r="2.6"/>`:           {Kind: "circle", Class: "point", X: 10, Y: 20.06, W: 2.6},
+		`<path class="pipe" d="M1 2 L3 4"/>`:                            {Kind: "path", Class: "pipe", Text: "M1 2 L3 4"},
+		`<text class="quiet" x="5.0" y="6.0">&lt;b&gt; &amp; c</text>`:  {Kind: "text", Class: "quiet", X: 5, Y: 6, Text: "<b> & c"},
+		"": {Kind: "path", Class: "pipe"},
+	} {
+		var b strings.Builder
+		if err := svg.Template().ExecuteTemplate(&b, "shape", s); err != nil || strings.TrimSpace(b.String()) != want {
+			t.Errorf("%v: %s, want %s", err, b.String(), want)
+		}
+	}
 }
