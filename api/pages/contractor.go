@@ -46,6 +46,7 @@ type firmPage struct {
 	Rules                     []brokenShown
 	Rates                     []rateShown
 	Own                       bool // it is the contractor who looks
+	Alone                     bool // all jobs of the period are its own: there is nothing to compare them with
 	Course                    *courseShown
 }
 
@@ -98,9 +99,13 @@ func (p *Pages) firmPage(ctx context.Context, v *Visit, id, under string) (Page,
 		{"No reduction beyond the error of the tests", s.Picture.NotMeasurable, s.ProgramPicture.NotMeasurable},
 	}
 	one := &s.Contractor
+	s.Alone = one.JobsCount == s.Program.JobsCount
 	lead := one.Adjusted.Statement
 	if lead == "" {
 		lead = fmt.Sprintf("%s has too few jobs with both readings in this period to say more than their sums.", one.Name)
+	}
+	if one.JobsCount == 0 {
+		lead = fmt.Sprintf("No job of %s was accepted in this period.", one.Name)
 	}
 	return Page{Title: one.Name, Under: under, Body: "contractor", AsOf: s.AsOfAt, Rows: len(s.Why.JobsIn) + len(s.Why.JobsOut), Lead: lead, Data: address, Table: s.table(),
 		Quiet: fmt.Sprintf("%s to %s", Day(from, v.Zone), Day(lastDay(before), v.Zone)), With: &s}, nil

@@ -4,6 +4,7 @@ import (
 	"context"
 	"fmt"
 	"math"
+	"slices"
 	"strings"
 	"time"
 
@@ -90,8 +91,21 @@ func (p *Pages) contractors(ctx context.Context, v *Visit) (Page, error) {
 	list := firmsShown{From: from, Before: before, LastOn: last, Periods: periods(v)}
 	list.fill(c.Contractors)
 	return Page{Title: "Contractors", Under: "Contractors", Body: "contractors", With: &list, AsOf: c.AsOfAt, Rows: len(c.Contractors), Data: address,
-		Quiet: fmt.Sprintf("%s to %s: %s accepted, %s with both readings", Day(from, v.Zone), Day(last, v.Zone), Count(c.Program.JobsCount, "job"), Number(c.Program.UsedCount, 0)),
+		Quiet: fmt.Sprintf("%s to %s: %s accepted, %s with both readings", Day(from, v.Zone), Day(last, v.Zone), Count(c.Program.JobsCount, "job"), noneOr(c.Program.UsedCount)),
 		Lead:  comparisonLead(c.Contractors), Table: firmsTable(c.Contractors)}, nil
+}
+
+// noneOr says a number, where none are none.
+func noneOr(n int) string {
+	if n == 0 {
+		return "none"
+	}
+	return Number(n, 0)
+}
+
+// Pictured tells that a row has its picture, which then needs its words.
+func (f *firmsShown) Pictured() bool {
+	return slices.ContainsFunc(f.Firms, func(r firmShown) bool { return r.Picture != nil })
 }
 
 // comparisonLead says first what the ladder of standings decided.

@@ -164,8 +164,11 @@ func (p *Pages) inspectionsPage(ctx context.Context, v *Visit, s inspectionsShow
 	}
 	page := Page{Title: "Inspections", Under: "Inspections", AsOf: list.AsOfAt, Rows: len(s.Stops), Data: address, Table: table, Body: "inspections", With: s}
 	page.Lead = sentence(CountWords(len(s.Stops), "job waits", "jobs wait") + " to be inspected")
-	if len(s.Stops) == 0 {
+	switch {
+	case len(s.Stops) == 0:
 		page.Lead = "No job is open to inspection."
+	case s.More:
+		page.Lead = fmt.Sprintf("More than %d jobs wait to be inspected.", mostStops)
 	}
 	return page, nil
 }

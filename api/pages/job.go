@@ -129,6 +129,8 @@ type jobShown struct {
 	Contractor  string
 	Picture     drawing.Picture
 	Findings    []shownFinding
+	Waived      []waived
+	Begun       bool // something of the work is recorded, so that rules have something to judge
 	More        int
 	Result      rules.Result
 	Questions   []rules.Question
@@ -184,6 +186,12 @@ func (j *jobShown) Rules() (list []shownFinding) {
 		}
 	}
 	return list
+}
+
+// A waived finding is one that the office lifted, with what was agreed instead.
+type waived struct {
+	Title, Reason, Consequence string
+	TalkOn                     domain.Date
 }
 
 // idInText is a record named by its id.
@@ -250,6 +258,13 @@ func (p *Pages) readJob(ctx context.Context, v *Visit) (*jobShown, error) {
 		shown.Questions[i].Detail = sentence(idInText.ReplaceAllString(shown.Questions[i].Detail, "another $1"))
 	}
 	shown.findings(judged, assembled.Reviews)
+	for _, w := range assembled.Waivers {
+		r := w.Record
+		shown.Waived = append(shown.Waived, waived{firstOf(ruleTitles[r.Finding.Rule], Plain(r.Finding.Rule)), r.Reason, r.AgreedConsequence, r.SafetyTalkOn})
+	}
+	shown.Begun = slices.ContainsFunc(entries, func(e domain.Entry) bool {
+		return e.Kind != domain.JobKind && e.Kind != domain.ReviewKind && e.Kind != domain.WaiverKind
+	})
 	shown.draw(assembled)
 	shown.bars()
 	shown.twice(result.Inspector)
@@ -339,18 +354,29 @@ func (j *jobShown) quiet(since time.Time, v *Visit) string {
 
 // lead says first what is to do.
 func (j *jobShown) lead() string {
-	fix, questions, notes := 0, 0, 0
+	fix, questions, answered, notes := 0, 0, 0, 0
 	for i := range j.Findings {
 		switch f := &j.Findings[i]; {
 		case f.Severity == rules.MustFix:
 			fix++
+		case f.Severity == rules.Check && !f.Open:
+			answered++
 		case f.Form() == "question":
 			questions++
 		default:
 			notes++
 		}
 	}
-	if len(j.Findings) == 0 {
+	underway := j.Record.State == domain.Assigned || j.Record.State == domain.InWork
+	switch {
+	case len(j.Findings) > 0:
+	case !j.Begun: // that nothing is found in nothing is no good sign
+		return "Nothing of the work is recorded yet: there is nothing to judge."
+	case underway:
+		return "So far the rules find nothing to fix and nothing to ask; the job is not sent in."
+	case len(j.Waived) > 0:
+		return sentence("Nothing is left to fix or to ask; " + CountWords(len(j.Waived), "finding was", "findings were") + " waived")
+	default:
 		return "The rules find nothing to fix and nothing to ask."
 	}
 	var parts []string
@@ -360,8 +386,14 @@ func (j *jobShown) lead() string {
 	if questions > 0 {
 		parts = append(parts, CountWords(questions, "question"))
 	}
+	if answered > 0 {
+		parts = append(parts, CountWords(answered, "question")+" answered")
+	}
 	if notes > 0 {
 		parts = append(parts, CountWords(notes, "note"))
+	}
+	if n := len(j.Waived); n > 0 {
+		parts = append(parts, CountWords(n, "finding")+" waived")
 	}
 	return sentence(strings.Join(parts, ", "))
 }
@@ -553,6 +585,15 @@ func (j *jobShown) Today() string { return j.today }
 // NewID is the id of what a form makes.
 func (j *jobShown) NewID() string { return uuid.Must(uuid.NewV7()).String() }
 
+// JobsAt is the list of jobs of a state, of the contractor that the address names.
+func (v *Visit) JobsAt(state string) string {
+	query := url.Values{"state": {state}}
+	if firm := v.Query.Get("contractor_id"); firm != "" {
+		query.Set("contractor_id", firm)
+	}
+	return "/staff/jobs?" + query.Encode()
+}
+
 // jobsPage lists jobs, by state or contractor.
 func (p *Pages) jobsPage(ctx context.Context, v *Visit) (Page, error) {
 	address := "/v1/jobs?limit=50"
@@ -570,6 +611,7 @@ func (p *Pages) jobsPage(ctx context.Context, v *Visit) (Page, error) {
 	}
 	type line struct {
 		ID, State string
+		Firm      string
 		Number    int64
 		DueOn     domain.Date
 		Fund      string
@@ -581,7 +623,11 @@ func (p *Pages) jobsPage(ctx context.Context, v *Visit) (Page, error) {
 		State  string
 		States []string
 	}
-	table := &Table{Name: "jobs", Columns: []string{"job_id", "number", "state", "recorded_at", "due_on", "fund_source"}}
+	firms, _, err := contractors(ctx, v)
+	if err != nil {
+		return Page{}, err
+	}
+	table := &Table{Name: "jobs", Columns: []string{"job_id", "number", "contractor_name", "state", "recorded_at", "due_on", "fund_source"}}
 	with.State, with.States = v.Query.Get("state"), []string{"sent_in", "returned", "in_work", "assigned", "accepted", "deferred"}
 	for i := range list.Items {
 		e, err := list.Items[i].entry()
@@ -589,12 +635,23 @@ func (p *Pages) jobsPage(ctx context.Context, v *Visit) (Page, error) {
 			return Page{}, err
 		}
 		r := e.Record.(*domain.Job)
-		at := line{e.ID.String(), string(r.State), list.Items[i].Number, r.DueOn, r.FundSource, e.RecordedAt}
+		at := line{e.ID.String(), string(r.State), firms[r.ContractorID], list.Items[i].Number, r.DueOn, r.FundSource, e.RecordedAt}
 		with.Lines = append(with.Lines, at)
-		table.Rows = append(table.Rows, []string{at.ID, numberText(at.Number), at.State, stamp(at.Since), string(at.DueOn), at.Fund})
+		table.Rows = append(table.Rows, []string{at.ID, numberText(at.Number), at.Firm, at.State, stamp(at.Since), string(at.DueOn), at.Fund})
 	}
 	if list.Next != "" {
 		with.Next = v.With("after", list.Next)
 	}
-	return Page{Title: "Jobs", Under: "Jobs", Body: "jobs", With: &with, AsOf: v.Now, Rows: len(with.Lines), Data: address, Table: table}, nil
+	var only []string
+	if firm := firms[idOf(v.Query.Get("contractor_id"))]; firm != "" {
+		only = append(only, firm)
+	}
+	if with.State != "" {
+		only = append(only, Plain(with.State))
+	}
+	quiet := ""
+	if len(only) > 0 {
+		quiet = "Only: " + strings.Join(only, ", ") + "."
+	}
+	return Page{Title: "Jobs", Under: "Jobs", Body: "jobs", With: &with, Quiet: quiet, AsOf: v.Now, Rows: len(with.Lines), Data: address, Table: table}, nil
 }

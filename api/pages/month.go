@@ -5,7 +5,9 @@ import (
 	"fmt"
 	"net/url"
 	"regexp"
+	"slices"
 	"strconv"
+	"strings"
 	"time"
 
 	"ductledger/domain"
@@ -155,6 +157,8 @@ func (s *monthShown) lead(v *Visit) string {
 		return "The package is being built. Load the page again to see how far it is; it may be left meanwhile."
 	case s.Released && v.Is(domain.Funder):
 		return "The package of " + Month(s.Month) + " is released."
+	case s.Released && len(s.unreleased()) > 0:
+		return fmt.Sprintf("Not all of %s is with the funders: %s is not released.", Month(s.Month), strings.Join(s.unreleased(), ", "))
 	case s.Released:
 		return "The package of " + Month(s.Month) + " is with the funder. What changes since then is told in the months after, or in a new revision."
 	case v.Is(domain.Funder):
@@ -165,6 +169,16 @@ func (s *monthShown) lead(v *Visit) string {
 		return "The package of " + Month(s.Month) + " is not built yet."
 	}
 	return "The package is built and waits for another person to release it."
+}
+
+// unreleased are the funds whose package is not released, where there are several.
+func (s *monthShown) unreleased() (funds []string) {
+	for _, fund := range s.Funds {
+		if len(s.Funds) > 1 && !slices.ContainsFunc(s.Packs, func(p revision) bool { return p.State == "released" && (p.FundSource == fund || p.FundSource == "") }) {
+			funds = append(funds, Plain(fund))
+		}
+	}
+	return funds
 }
 
 // checklist counts what is still open. Nothing of it stops a package: what is

@@ -9,6 +9,7 @@ import (
 	"io"
 	"net/http"
 	"net/url"
+	"slices"
 	"strconv"
 	"strings"
 
@@ -28,6 +29,7 @@ type packageShown struct {
 	Strip       *chart.Picture
 	LeftOut     []leftOutShown
 	TooLarge    bool
+	First       bool // nothing was told before it
 }
 
 // A movedShown is a measure with what happened to it since the package before.
@@ -144,6 +146,7 @@ func (s *packageShown) read(tables map[string][]map[string]string) {
 	for _, m := range month.Measures() {
 		titles[m.Name] = m
 	}
+	s.First = true
 	for _, row := range tables[month.ReconciliationTable] {
 		switch row["kind"] {
 		case "measure":
@@ -151,6 +154,7 @@ func (s *packageShown) read(tables map[string][]map[string]string) {
 			if !known || strings.HasPrefix(m.Name, "outside") && row["cumulative"] == "0" || m.Name == "jobs_with_outside_reduction" && row["cumulative"] == "0" {
 				continue // by fund and category it stands in the file
 			}
+			s.First = s.First && whole(row["previous_cumulative"]) == 0
 			cell := func(name string) string { return measureText(m, row[name]) }
 			s.Moved = append(s.Moved, movedShown{m.Title, m.Shown, cell("previous_cumulative"), cell("new"), cell("late"), cell("corrections_net"), cell("voided"), cell("cumulative")})
 		case "excluded":
@@ -179,6 +183,12 @@ func (s *packageShown) read(tables map[string][]map[string]string) {
 			s.All = &m
 		}
 	}
+	// What lies before the first home is no month of nothing done: nobody worked yet.
+	begun := slices.IndexFunc(s.Months, func(m monthRow) bool { return m.Homes > 0 || m.Inspections > 0 || m.CallBacks > 0 })
+	if begun < 0 {
+		begun = max(0, len(s.Months)-1)
+	}
+	s.Months = s.Months[begun:]
 	if len(s.Months) > 1 {
 		var bars []chart.Column
 		for _, m := range s.Months {

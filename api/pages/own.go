@@ -4,6 +4,7 @@ import (
 	"cmp"
 	"context"
 	"fmt"
+	"math"
 	"net/http"
 	"net/url"
 	"slices"
@@ -42,22 +43,45 @@ type statementLine struct {
 	FundSource string      `json:"fund_source"`
 	Quantity   float64     `json:"quantity"`
 	UnitCents  *int64      `json:"unit_price_cents"`
+	LimitedBy  string      `json:"limited_by"`
 	Amount     int64       `json:"amount_cents"`
 	HeldBack   int64       `json:"held_back_cents"`
 	Expected   *int64      `json:"expected_cents"`
 	Withheld   []string    `json:"withheld_by"`
 }
 
-// Words says what is paid for.
+// Words says what is paid for, at which price, and what moved the amount away from it.
 func (l *statementLine) Words() string {
-	words := map[string]string{"home": "a home", "cfm25_removed": "cfm at 25 Pa removed", "crossover_replaced": "crossovers replaced", "trip_fee": "a trip", "call_back": "a call-back, taken back"}[l.Line]
-	return firstOf(words, Plain(l.Line), "nothing")
+	one := map[string]string{"home": "a home", "crossover_replaced": "a crossover replaced", "trip_fee": "a trip", "call_back": "a call-back, taken back"}[l.Line]
+	many := map[string]string{"home": "homes", "cfm25_removed": "cfm at 25 Pa removed", "crossover_replaced": "crossovers replaced", "trip_fee": "trips"}[l.Line]
+	words := firstOf(one, Plain(l.Line), "nothing")
+	if many != "" && (l.Quantity != 1 || one == "") {
+		digits := 1
+		if l.Quantity == math.Trunc(l.Quantity) {
+			digits = 0
+		}
+		words = Number(l.Quantity, digits) + " " + many
+	}
+	if l.UnitCents == nil {
+		if many != "" && l.Amount == 0 && (l.Expected == nil || *l.Expected == 0) {
+			words += ", for which no price is set"
+		}
+		return words
+	}
+	words += " at " + Money(*l.UnitCents)
+	switch l.LimitedBy {
+	case "floor":
+		words += ", at least " + Money(l.Amount)
+	case "cap":
+		words += ", at most " + Money(l.Amount)
+	}
+	return words
 }
 
-// Why says what withholds it, in the titles of the rules.
+// Why says what withholds it, in the titles of the rules or in words.
 func (l *statementLine) Why() (list []string) {
 	for _, code := range l.Withheld {
-		list = append(list, firstOf(ruleTitles[code], Plain(code)))
+		list = append(list, firstOf(ruleTitles[code], Reason(code)))
 	}
 	return list
 }

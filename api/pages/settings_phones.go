@@ -4,6 +4,7 @@ import (
 	"context"
 	"fmt"
 	"html/template"
+	"sort"
 	"strings"
 
 	"ductledger/domain"
@@ -92,6 +93,10 @@ func (p *Pages) phonesPage(ctx context.Context, v *Visit, s phonesShown) (Page, 
 		}
 		s.Phones, table.Rows = append(s.Phones, one), append(table.Rows, row)
 	}
+	sort.SliceStable(s.Phones, func(i, k int) bool {
+		a, b := &s.Phones[i], &s.Phones[k]
+		return a.Firm < b.Firm || a.Firm == b.Firm && a.Record.Name < b.Record.Name
+	})
 	lead := fmt.Sprintf("%s can send in work", Count(good, "phone"))
 	if lost > 0 {
 		lead += fmt.Sprintf("; %s reported lost", Count(lost, "was", "were"))

@@ -82,6 +82,7 @@ var queueTitles = []struct{ sort, title string }{
 	{"held", "Not accepted as it came"},
 	{"held_waiting", "Waits for another record"},
 	{"call_back", "Called back by the resident"},
+	{"inspection_failed", "An inspection failed: to decide"},
 	{"started_by_crew", "Started by a crew: to confirm"},
 	{"returned", "With the crew since it was returned"},
 	{"overdue", "Past its day"},
@@ -169,7 +170,7 @@ func titleOf(sort string) string {
 			return t.title
 		}
 	}
-	return sentence(Plain(sort))
+	return sentenceStart(Plain(sort))
 }
 
 // queueShown are as many of a queue as stand on the first page.
@@ -200,7 +201,7 @@ func queuesOf(list waits, short bool) (queues []queue, all int64) {
 	}
 	for _, c := range list.Counts { // a sort that came later is shown too
 		if !known[c.Sort] {
-			add(c.Sort, sentence(Plain(c.Sort)))
+			add(c.Sort, sentenceStart(Plain(c.Sort)))
 		}
 	}
 	return queues, all

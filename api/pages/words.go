@@ -28,6 +28,7 @@ func words(zone *time.Location) template.FuncMap {
 		"count":     Count,
 		"role":      RoleName,
 		"plain":     Plain,
+		"reason":    Reason,
 		"size":      size,
 		"ruletitle": func(rule string) string { return firstOf(ruleTitles[rule], Plain(rule)) },
 		"sentence":  sentence, "sentenceStart": sentenceStart, "change": Change,
@@ -281,6 +282,21 @@ func RoleName(role any) string {
 
 // Plain makes words of a name of the contract: "sent_in" is "sent in".
 func Plain(name any) string { return strings.ReplaceAll(fmt.Sprint(name), "_", " ") }
+
+// reasonsInWords say why a figure is absent, or a job left out of it, where the name in
+// the contract does not read as words.
+var reasonsInWords = map[string]string{
+	"n_too_small": "too few jobs", "contractors_too_few": "too few contractors", "no_jobs": "no job counts", "zero_variance": "the jobs are alike to the last digit",
+	"one_run": "all homes go together", "below_range": "most readings lie below the instrument’s range", "no_areas": "no floor area is known",
+	"deemed": "paid by a fixed sum per home", "excluded": "taken out of the statistics", "missing_before": "no reading before", "missing_after": "no reading after",
+	"other_quantity": "another quantity was read", "undecided": "the readings decide nothing", "not_positive": "a reading of nothing",
+	"several_kinds": "repairs of several kinds lie between the readings", "no_repair": "no repair lies between the readings",
+	"not_in_order": "the later reading knows fewer repairs", "pressures_drift": "read at different duct pressures",
+	"not_accepted": "the office has not accepted it",
+}
+
+// Reason says a reason of the contract in words.
+func Reason(code any) string { return firstOf(reasonsInWords[fmt.Sprint(code)], Plain(code)) }
 
 // sentence begins with a capital and ends with a stop.
 func sentence(text string) string {

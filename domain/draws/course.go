@@ -203,7 +203,7 @@ func (s *Sequential) words(waiting int) (words string) {
 	case stat.SequentialMore:
 		words = seen + ": not decided; inspect as before."
 	default:
-		words = fmt.Sprintf("%s inspected since the period or the last decision: fewer than five tell nothing, good or bad.", count(run.InspectedCount, "job"))
+		words = fmt.Sprintf("%s inspected since the period began or the last decision: fewer than five tell nothing, good or bad.", count(run.InspectedCount, "job"))
 	}
 	if s.MoreCount > 0 {
 		words += fmt.Sprintf(" %s more without a failure would show that it does well.", count(s.MoreCount, "job"))

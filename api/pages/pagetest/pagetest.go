@@ -305,10 +305,7 @@ func (tab *Tab) TabTo(words string) {
 	const most = 200
 	for range most {
 		tab.do(chromedp.KeyEvent(kb.Tab))
-		if got := tab.Eval("(e => (e.innerText || e.value || (e.labels && e.labels[0] ? e.labels[0].innerText : '') || '').trim())(document.activeElement)"); got == words {
-			return
-		}
-		if tab.Eval("(e => e.labels && e.labels[0] ? e.labels[0].innerText.trim() : '')(document.activeElement)") == words {
+		if tab.Eval("(e => [e.innerText || e.value, e.labels && e.labels[0] && e.labels[0].innerText].some(t => (t || '').trim() === "+strconv.Quote(words)+"))(document.activeElement)") == "true" {
 			return
 		}
 	}
