@@ -46,9 +46,10 @@ func TestFunnel(t *testing.T) {
 	limits := func(n int, wider float64) []float64 {
 		return []float64{1.96 * 0.4 / math.Sqrt(float64(n)) * wider, 3.09 * 0.4 / math.Sqrt(float64(n)) * wider}
 	}
+	const grayMesa = "Gray Mesa Sealing and Sons of the Long Valley"
 	f := chart.Funnel{JobsWords: "jobs with both readings", Summary: "One <lies> outside.",
 		Limits: []chart.Limit{{Words: "1 in 20 by luck", Class: "inner"}, {Words: "1 in 500 by luck", Class: "outer"}},
-		Points: []chart.Point{{Name: "Alder Ridge", Jobs: 18, Limits: limits(18, 1)}, {Name: "Gray Mesa", Jobs: 41, Effect: math.Log(1.5), Limits: limits(41, 1.5), Outside: true},
+		Points: []chart.Point{{Name: "Alder Ridge", Jobs: 18, Limits: limits(18, 1)}, {Name: grayMesa, Jobs: 41, Effect: math.Log(1.5), Limits: limits(41, 1.5), Outside: true},
 			{Name: "Eastline", Jobs: 3, Effect: -math.Log(1.5), Limits: limits(3, 1)}, {Name: "Fairview", Jobs: 18, Limits: limits(18, 1.2)}}}
 	p := f.Draw()
 	wellFormed(t, p)
@@ -78,8 +79,10 @@ func TestFunnel(t *testing.T) {
 		t.Errorf("the line passes 18 jobs at %v: %v", y, err)
 	}
 	names := shapes(p, "text", "name")
-	if len(names) != 1 || names[0].Text != "Gray Mesa" {
+	if len(names) != 1 || names[0].Text != "Gray Mesa Sealing and S…" {
 		t.Errorf("named are %v: only what lies outside is", names)
+	} else if right := names[0].X + 24*6.5; strings.Contains(names[0].Class, "start") && right > float64(p.Width) { // 24 bold letters; 18 of them took 117 px of a screenshot
+		t.Errorf("the name ends at %v, beyond %d", right, p.Width)
 	}
 	ticks := map[string]bool{}
 	for _, s := range shapes(p, "text", "quiet") {

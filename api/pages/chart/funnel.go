@@ -117,11 +117,20 @@ func (f Funnel) Draw() Picture {
 	}
 	for _, q := range f.Points {
 		if q.Outside {
-			label, _ := place.Label(x.At(float64(q.Jobs)), y.At(q.Effect), q.Name, "name halo", 9, 5)
+			label, _ := place.Label(x.At(float64(q.Jobs)), y.At(q.Effect), short(q.Name), "name halo", 9, 5)
 			p.add(label)
 		}
 	}
 	return p
+}
+
+// short is a name as long as a chart can carry; the table beside it has the whole.
+func short(name string) string {
+	const most = 24
+	if letters := []rune(name); len(letters) > most {
+		return strings.TrimSpace(string(letters[:most-1])) + "…"
+	}
+	return name
 }
 
 // ratios are the round ratios that the axis names: those within the span, at

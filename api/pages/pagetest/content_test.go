@@ -58,6 +58,14 @@ func TestEveryPageOfWorkCanBeReadByEverybody(t *testing.T) {
 	}
 	tab.Go("/staff/settings/contractors")
 	tab.Says(longName)
+	tab.Go("/staff/contractors") // a long name breaks before it pushes the figures out of sight
+	if wide := tab.Eval("[...document.querySelectorAll('.scroll')].filter(e => e.scrollWidth > e.clientWidth).length"); wide != "0" {
+		t.Errorf("%s tables are wider than a desk", wide)
+	}
+	tab.SignIn(domain.Staff, longName)
+	tab.Width(pagetest.Phone, false)
+	tab.Go("/staff/find")
+	tab.Check()
 }
 
 // A program with nothing in it: every page says what would stand there.

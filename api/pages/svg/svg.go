@@ -56,6 +56,7 @@ func (r Rect) overlaps(o Rect) bool { return r.X0 < o.X1 && o.X0 < r.X1 && r.Y0 
 // own letters, measured in a browser and taken a little wide.
 const (
 	letter = 6.1
+	bold   = 1.2  // as wide as the others, of a name
 	Line   = 13.0 // from one line of words to the next
 )
 
@@ -89,6 +90,9 @@ func (p *Placer) Words(x, y float64, words, class string) Shape {
 // they have no place, and stand to its right all the same.
 func (p *Placer) Label(x, y float64, words, class string, dx, dy float64) (Shape, bool) {
 	w := TextWidth(words)
+	if strings.HasPrefix(class, "name") {
+		w *= bold
+	}
 	for _, try := range []struct {
 		anchor string
 		x, y   float64
