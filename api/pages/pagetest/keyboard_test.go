@@ -133,7 +133,6 @@ func decideAll(t *testing.T, width int64) {
 			}
 		}},
 		{domain.Staff, job(returned), []string{"type What to do, in a sentence: Set it behind B7.", "press Return to the crew"}, "review_return", "returned", returned, nil},
-		{domain.ContractorRole, "/staff/own/jobs/" + returned.String(), []string{"type What the office should know: We come on Tuesday.", "press Send the reply"}, "review_reply", "returned", returned, nil},
 		{domain.Staff, job(decided), []string{"open Answer a question", "pick Finding: 3", "type The answer: Four are there.", "press Save the answer"}, "review_answer", "sent_in", decided, nil},
 		{domain.Staff, job(decided), []string{"open Waive…", "pick Finding: 1", "type Why it is lifted: It was talked through.", "type What was agreed instead: The lock hangs first.", "type Day of the talk with the crew: 10142026", "press Waive it"}, "add_waiver", "sent_in", decided, nil},
 		{domain.Staff, job(decided), []string{"open Waive…", "pick Finding: 1", "type Why it is lifted: B7 is closed for good.", "type What was agreed instead: Seen in a year.", "type Day of the talk with the crew: 10142026", "press Waive it"}, "add_waiver", "sent_in", decided, func() {
@@ -143,20 +142,21 @@ func decideAll(t *testing.T, width int64) {
 		{domain.Staff, job(decided), []string{"open Open it again", "type Why: A boot came loose.", "press Open it again"}, "review_reopen", "returned", decided, nil},
 		{domain.Staff, "/staff/held/" + s.Held, []string{"type position, ft: 40", "press Save it mended"}, "add_opening", "", domain.UUID{}, nil},
 		{domain.Staff, "/staff/held/" + s.Conflict, []string{"press Keep what stands, dismiss what came"}, "held_dismissed", "", domain.UUID{}, nil},
-		{domain.Inspector, "/staff/inspections/" + returned.String(), []string{"type Pressure in the duct, Pa: 25", "type Flow through the fan, cfm: 180", "pick Read with: AGENCY-1", "press Save the reading"}, "add_measurement", "returned", returned, nil},
-		{domain.Inspector, "/staff/inspections/" + returned.String(), []string{"pick It: failed", "press Save the inspection"}, "add_inspection", "returned", returned, nil},
 		{domain.Staff, "/staff/settings/phones/" + s.World.Device.String(), []string{"press Report it lost"}, "change_device", "", domain.UUID{}, func() {
 			if p := s.Do(domain.Field, "GET", "/v1/sync", nil).Want(401).Problem(); p.Code != "device_revoked" {
 				t.Errorf("the lost phone: %+v", p)
 			}
 		}},
+		{domain.Staff, "/staff/inspections", []string{"type Month in which the jobs were sent in: October2026", "type Percent of each contractor’s jobs: 100", "press Publish the jobs and their chances"}, "add_inspection_draw", "", domain.UUID{}, func() {
+			seed = regexp.MustCompile(`[0-9a-f]{64}`).FindString(tab.Eval("document.querySelector('.code').innerText"))
+		}},
+		{domain.ContractorRole, "/staff/own/jobs/" + returned.String(), []string{"type What the office should know: We come on Tuesday.", "press Send the reply"}, "review_reply", "returned", returned, nil},
+		{domain.Inspector, "/staff/inspections/" + returned.String(), []string{"type Pressure in the duct, Pa: 25", "type Flow through the fan, cfm: 180", "pick Read with: AGENCY-1", "press Save the reading"}, "add_measurement", "returned", returned, nil},
+		{domain.Inspector, "/staff/inspections/" + returned.String(), []string{"pick It: failed", "press Save the inspection"}, "add_inspection", "returned", returned, nil},
 		{domain.Admin, "/staff/settings/people", []string{"type Name: Vera Invented", "pick Role: inspector", "press Make the link"}, "person_added", "", domain.UUID{}, func() {
 			if !strings.Contains(tab.Text(), "/staff/join/dll_") {
 				t.Errorf("no link: %s", tab.Text())
 			}
-		}},
-		{domain.Staff, "/staff/inspections", []string{"type Month in which the jobs were sent in: October2026", "type Percent of each contractor’s jobs: 100", "press Publish the jobs and their chances"}, "add_inspection_draw", "", domain.UUID{}, func() {
-			seed = regexp.MustCompile(`[0-9a-f]{64}`).FindString(tab.Eval("document.querySelector('.code').innerText"))
 			s.Clock.Move(31 * 24 * time.Hour) // into November; the sessions of before have lapsed
 			signedIn = ""
 		}},
