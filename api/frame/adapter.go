@@ -66,12 +66,13 @@ type Config struct {
 // frame is one running service's state around its handlers.
 type frame struct {
 	Config
-	in     map[string]inputs // by operation
-	rates  *rates
-	known  *recent[[32]byte, domain.Caller] // tokens that were good when last looked up, by digest
-	work   *limiter                         // of requests
-	polls  *limiter                         // of requests
-	bodies *limiter                         // of bytes
+	in       map[string]inputs // by operation
+	rates    *rates
+	known    *recent[[32]byte, domain.Caller] // tokens that were good when last looked up, by digest
+	refusals refusals
+	work     *limiter // of requests
+	polls    *limiter // of requests
+	bodies   *limiter // of bytes
 }
 
 // New makes the handler of everything: middleware around the router
@@ -110,6 +111,8 @@ func New(cfg Config) (http.Handler, error) {
 		}
 		cfg.Gauge("queue", func() float64 { _, lined := f.work.load(); return float64(lined) })
 	}
+	f.refusals.log = cfg.Log
+	context.AfterFunc(cfg.Stopping, f.refusals.tell)
 	return f.around(f.router()), nil
 }
 
@@ -354,14 +357,19 @@ func (f *frame) note(r *http.Request, x *exchange, rt *Route, err error) bool {
 	}
 	var told *domain.Error
 	var refused *refusal
+	cause := ""
 	if errors.As(err, &refused) {
-		f.Refused(rt.Shed.String(), refused.cause)
+		cause = refused.cause
 	} else if domain.CodeOf(err) == domain.Overloaded {
-		f.Refused(rt.Shed.String(), "database")
+		cause = "database"
+	}
+	if cause != "" {
+		f.Refused(rt.Shed.String(), cause)
+		x.refused, x.counted = true, !f.refusals.show(rt.Shed.String(), cause)
 	}
 	if domain.CodeOf(err) == domain.Internal {
 		f.Log.Error("internal error", "trace_id", x.trace, "method", r.Method, "route", rt.Pattern, "error", MaskSecrets(err.Error()))
-	} else if refused == nil && errors.As(err, &told) && error(told) != err { // there is a cause behind it
+	} else if refused == nil && !x.counted && errors.As(err, &told) && error(told) != err { // there is a cause behind it
 		f.Log.Warn("refused", "trace_id", x.trace, "method", r.Method, "route", rt.Pattern, "error", MaskSecrets(err.Error()))
 	}
 	return true

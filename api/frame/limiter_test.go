@@ -1,6 +1,7 @@
 package frame
 
 import (
+	"container/list"
 	"context"
 	"errors"
 	"math"
@@ -91,11 +92,14 @@ func workLimiter(lim Limits) *limiter {
 	return newLimiter("requests under way", lim, int64(lim.Work), int64(lim.Queue))
 }
 
-// The service is filled step by step: each kind of work stops entering where
-// its share ends, pushes at the very last place.
+// The service is filled step by step: each kind of work that has all its own
+// places stops entering where its share ends, pushes at the very last place.
 func TestSheddingOrder(t *testing.T) {
 	l := workLimiter(Limits{Work: 20, QueueWait: time.Nanosecond, Queue: 4})
 	ctx := context.Background()
+	for s := range l.at {
+		l.at[s] = l.size
+	}
 	enters := func(s shed) bool {
 		tn := newTurn(l, s)
 		err := tn.take(ctx)
@@ -165,7 +169,7 @@ func TestShares(t *testing.T) {
 			t.Errorf("token %d of the program: %v", i, err)
 		}
 	}
-	late := &turn{work: l, order: ShedPushes, sender: sender{busy.program, domain.UUID{4}}, waited: time.Minute}
+	late := &turn{work: l, order: ShedPushes, sender: sender{busy.program, domain.UUID{4}}, again: 1, waited: time.Minute}
 	if err := late.take(context.Background()); domain.CodeOf(err) != domain.Overloaded {
 		t.Errorf("beyond the program's share: %v", err)
 	}
@@ -179,11 +183,12 @@ func TestShares(t *testing.T) {
 // Of those that wait, pushes come first, then the program with the least under
 // way.
 func TestTurns(t *testing.T) {
-	l := workLimiter(Limits{Work: 4, QueueWait: time.Minute, ProgramShare: 1, TokenShare: 1})
+	still := func() time.Time { return time.Time{} }
+	l := workLimiter(Limits{Work: 4, QueueWait: time.Minute, ProgramShare: 1, TokenShare: 1, Monotonic: still})
 	a, b := domain.UUID{1}, domain.UUID{2}
 	var held []*turn
-	for i := range 4 {
-		tn := &turn{work: l, order: ShedPushes, sender: sender{a, domain.UUID{3, byte(i)}}}
+	for i, order := range []shed{ShedPushes, ShedPushes, ShedPushes, ShedLists} { // the list has the one place of its own
+		tn := &turn{work: l, order: order, sender: sender{a, domain.UUID{3, byte(i)}}}
 		if err := tn.take(context.Background()); err != nil {
 			t.Fatal(err)
 		}
@@ -219,6 +224,115 @@ func TestTurns(t *testing.T) {
 	held[0].release()
 	held[1].release() // a list enters three quarters only
 	wg.Wait()
+}
+
+// While more of every kind waits than can be done, each gets its part of the
+// time of all places, whatever one of it takes; and pushes alone get all.
+func TestAFloodStarvesNobody(t *testing.T) {
+	seconds := map[shed]float64{ShedPackages: 0.1, ShedStatistics: 0.08, ShedPages: 0.05, ShedLists: 0.02, ShedPushes: 0.03}
+	for _, asking := range [][]shed{{ShedPackages, ShedStatistics, ShedPages, ShedLists, ShedPushes}, {ShedPages, ShedPushes}, {ShedPushes}} {
+		now := time.Unix(0, 0)
+		l := workLimiter(Limits{Work: 14, Queue: 4000, Monotonic: func() time.Time { return now }})
+		var all float64 // parts of those that ask
+		for _, order := range asking {
+			all += part[order]
+		}
+		in := map[shed][]*waiter{}
+		wait := func(order shed) {
+			w := &waiter{newTurn(l, order), now, make(chan struct{})}
+			l.arrive(order)
+			if _, err := l.enterLine(w); err != nil {
+				t.Fatal(err)
+			}
+			in[order] = append(in[order], w)
+		}
+		for _, order := range asking {
+			for range 14 {
+				wait(order)
+			}
+		}
+		for l.admitNext() {
+		}
+		had := map[shed]float64{}
+		const steps, step = 4_000, 5 * time.Millisecond
+		for range steps {
+			now = now.Add(step)
+			for _, order := range asking {
+				var still []*waiter
+				for _, w := range in[order] {
+					select {
+					case <-w.in:
+						if took := now.Sub(w.began).Seconds(); took >= seconds[order] {
+							had[order] += took
+							l.end(w.turn)
+							continue
+						}
+					default:
+					}
+					still = append(still, w)
+				}
+				in[order] = still
+				for l.inLine[0][order] < 14 { // more come than go
+					wait(order)
+					for l.admitNext() {
+					}
+				}
+			}
+		}
+		places := steps * step.Seconds() * 14
+		for _, order := range asking {
+			if got, want := had[order]/places, part[order]/all; math.Abs(got-want) > want/10 {
+				t.Errorf("of %v, %s had %.3f of the time of all places, want %.3f", asking, order, got, want)
+			}
+		}
+	}
+}
+
+// A kind that had all it asked for is owed nothing when more comes than can be
+// done: pages that had the rest of an idle service do not stand back for that.
+func TestWhatWasFreeIsNotOwed(t *testing.T) {
+	now := time.Unix(0, 0)
+	l := workLimiter(Limits{Work: 4, TokenShare: 1, ProgramShare: 1, Monotonic: func() time.Time { return now }})
+	push := newTurn(l, ShedPushes)
+	if err := push.take(context.Background()); err != nil { // one is always under way
+		t.Fatal(err)
+	}
+	for range 100 {
+		page, next := newTurn(l, ShedPages), newTurn(l, ShedPushes)
+		if err := errors.Join(page.take(context.Background()), next.take(context.Background())); err != nil {
+			t.Fatal(err)
+		}
+		now = now.Add(time.Second)
+		page.release()
+		push.release()
+		push = next
+	}
+	if ahead := (l.service[ShedPages] - l.service[ShedPushes]) * part[ShedPages]; ahead > 2 {
+		t.Errorf("pages stand back for %.0f s", ahead)
+	}
+}
+
+// Who comes to a line that has not been empty for a whole wait waits little, so that what is let in is not late.
+func TestALineThatDoesNotPassIsShort(t *testing.T) {
+	l := workLimiter(Limits{Work: 1, Queue: 100, QueueWait: 2 * time.Second})
+	began := time.Unix(0, 0)
+	come := func(after time.Duration) (*list.Element, time.Duration) {
+		w := &waiter{newTurn(l, ShedPushes), began.Add(after), nil}
+		place, err := l.enterLine(w)
+		if err != nil {
+			t.Fatal(err)
+		}
+		return place, l.patience(w)
+	}
+	first, _ := come(0)
+	second, early := come(900 * time.Millisecond)
+	third, late := come(time.Second)
+	for _, place := range []*list.Element{first, second, third} {
+		l.leaveLine(place)
+	}
+	if _, anew := come(3 * time.Second); early != time.Second || late != 200*time.Millisecond || anew != time.Second {
+		t.Errorf("they wait %s, %s and, after the line was empty, %s", early, late, anew)
+	}
 }
 
 func TestTurnGivesUp(t *testing.T) {

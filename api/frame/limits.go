@@ -65,7 +65,7 @@ func LimitTable() []Limit {
 		{"program_share", 0.75, "Of the same: one program leaves room for others.", func(l *Limits) any { return &l.ProgramShare }},
 		{"work_count", 14, "Requests at work. Two less than there are connections, so that none waits for a connection and the loops have theirs.", func(l *Limits) any { return &l.Work }},
 		{"queue_count", 256, "Requests that wait for work to end.", func(l *Limits) any { return &l.Queue }},
-		{"queue_wait_s", 2, "The longest such wait; the refusal comes within 3 s.", func(l *Limits) any { return &l.QueueWait }},
+		{"queue_wait_s", 2, "The longest such wait; the refusal comes within 3 s. A tenth of it while the line does not pass.", func(l *Limits) any { return &l.QueueWait }},
 		{"lookup_time_s", 2.5, "The longest look-up of a token.", func(l *Limits) any { return &l.LookupTime }},
 		{"poll_count", 2000, "Requests that wait for news: devices whose app is open.", func(l *Limits) any { return &l.Polls }},
 		{"body_memory_bytes", 48 * mebibyte, "Bodies that are read, wait or are worked on.", func(l *Limits) any { return &l.BodyMemory }},

@@ -28,6 +28,8 @@ type exchange struct {
 	bytes   int64
 	whole   bool // the body was read to its end
 	gone    bool // no whole answer was written: the client left, or it broke off
+	refused bool // it found no room, which is no failure
+	counted bool // it is told of by its number alone
 }
 
 func (x *exchange) WriteHeader(status int) {
@@ -187,7 +189,7 @@ func (f *frame) traceID(r *http.Request) string {
 // logText bounds one field of the access log, in bytes.
 const logText = 200
 
-// logAccess writes one line per request: the address without what somebody may
+// logAccess writes one line per request, of refused ones the first only: the address without what somebody may
 // have typed into it, never the query, no header but the client's name, ids of the
 // caller and never the token.
 func (f *frame) logAccess(x *exchange, r *http.Request, requestID string, took time.Duration) {
@@ -195,7 +197,12 @@ func (f *frame) logAccess(x *exchange, r *http.Request, requestID string, took t
 		f.Observe(r.Method, x.pattern, x.status, took)
 	}
 	level := slog.LevelInfo
-	if x.status >= 500 {
+	switch {
+	case x.counted:
+		return
+	case x.refused:
+		level = slog.LevelWarn
+	case x.status >= 500:
 		level = slog.LevelError
 	}
 	attrs := []slog.Attr{
@@ -257,5 +264,8 @@ var secretPattern = regexp.MustCompile(`(?i)dl[sl]?_[a-z2-7]{8,}|([a-z][a-z0-9+.
 
 // MaskSecrets takes them out.
 func MaskSecrets(s string) string {
+	if !strings.ContainsAny(s, "_@=") { // each of them holds one
+		return s
+	}
 	return secretPattern.ReplaceAllString(s, "${1}${2}***")
 }

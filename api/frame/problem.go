@@ -79,15 +79,21 @@ func ProblemKinds() []ProblemKind {
 	}
 }
 
+// kinds is the table by code.
+var kinds = func() map[domain.Code]ProblemKind {
+	byCode := map[domain.Code]ProblemKind{}
+	for _, k := range ProblemKinds() {
+		byCode[k.Code] = k
+	}
+	return byCode
+}()
+
 // kindOf is the row of a code; the row of Internal for a code without one.
 func kindOf(code domain.Code) ProblemKind {
-	kinds := ProblemKinds()
-	for _, k := range kinds {
-		if k.Code == code {
-			return k
-		}
+	if k, known := kinds[code]; known {
+		return k
 	}
-	return kindOf(domain.Internal)
+	return kinds[domain.Internal]
 }
 
 // StatusOf is the status that a code leads to.
@@ -229,7 +235,7 @@ func marshalMembers(members []member) ([]byte, error) {
 	var out bytes.Buffer
 	// A detail may quote what a client sent; broken UTF-8 in it must not turn
 	// the answer into another error.
-	enc := jsontext.NewEncoder(&out, jsontext.AllowInvalidUTF8(true))
+	enc := jsontext.NewEncoder(&out, jsontext.AllowInvalidUTF8(true), jsontext.AllowDuplicateNames(true)) // the names are ours
 	if err := enc.WriteToken(jsontext.BeginObject); err != nil {
 		return nil, err
 	}

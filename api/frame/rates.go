@@ -17,6 +17,7 @@ import (
 // starts with a full bucket.
 type rates struct {
 	lim       Limits
+	policies  string // the field RateLimit-Policy
 	callers   *recent[rateKey, *bucket]
 	addresses *recent[rateKey, *bucket]
 }
@@ -32,7 +33,12 @@ type bucket struct {
 }
 
 func newRates(lim Limits) *rates {
-	return &rates{lim, newRecent[rateKey, *bucket](lim.Remembered), newRecent[rateKey, *bucket](lim.Remembered)}
+	// The window w is the time in which an empty bucket fills.
+	policy := func(name string, perSecond float64, burst int) string {
+		return fmt.Sprintf(`"%s";q=%d;w=%d`, name, burst, int(math.Ceil(float64(burst)/perSecond)))
+	}
+	policies := policy("token", lim.TokenRate, lim.TokenBurst) + ", " + policy("program", lim.ProgramRate, lim.ProgramBurst)
+	return &rates{lim, policies, newRecent[rateKey, *bucket](lim.Remembered), newRecent[rateKey, *bucket](lim.Remembered)}
 }
 
 // take counts one request of the caller. The fields RateLimit and
@@ -103,15 +109,8 @@ func (r *rates) refund(caller domain.Caller) {
 // giveBack takes minus one; the limiter never holds more than its burst.
 func giveBack(b *bucket, now time.Time) { b.limiter.AllowN(now, -1) }
 
-// announce sets the policies. The window w is the time in which an empty
-// bucket fills.
-func (r *rates) announce(h http.Header) {
-	policy := func(name string, perSecond float64, burst int) string {
-		return fmt.Sprintf(`"%s";q=%d;w=%d`, name, burst, int(math.Ceil(float64(burst)/perSecond)))
-	}
-	h.Set("RateLimit-Policy", policy("token", r.lim.TokenRate, r.lim.TokenBurst)+", "+
-		policy("program", r.lim.ProgramRate, r.lim.ProgramBurst))
-}
+// announce sets the policies.
+func (r *rates) announce(h http.Header) { h.Set("RateLimit-Policy", r.policies) }
 
 // state is r, the requests that may follow at once, and t, the seconds until
 // the bucket is full again.

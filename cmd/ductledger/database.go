@@ -4,7 +4,6 @@ import (
 	"bytes"
 	"errors"
 	"fmt"
-	"io"
 	"log/slog"
 	"os"
 	"syscall"
@@ -82,11 +81,6 @@ func (s *databaseSettings) open(in *invocation, o storage.Options) (*storage.DB,
 		o.Log = slog.New(slog.DiscardHandler)
 	}
 	return storage.Open(in.ctx, address, o)
-}
-
-// newLog writes one JSON object a line.
-func newLog(w io.Writer, level slog.Level) *slog.Logger {
-	return slog.New(slog.NewJSONHandler(w, &slog.HandlerOptions{Level: level}))
 }
 
 // operator is whoever runs a command on the database: of the office, and no

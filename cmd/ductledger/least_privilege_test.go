@@ -129,7 +129,8 @@ func dumped(t *testing.T, address string) string {
 	return string(out)
 }
 
-// serves starts the service and asks whether it is ready.
+// serves starts the service and asks whether it is ready, also while nobody reads
+// its log.
 func serves(t *testing.T, address string) {
 	t.Helper()
 	ctx, cancel := context.WithTimeout(context.Background(), time.Minute)
@@ -148,7 +149,7 @@ func serves(t *testing.T, address string) {
 		if at == nil {
 			continue
 		}
-		go func() { // its log has to be read meanwhile
+		func() { // nobody reads its log meanwhile, which must not stop it
 			defer cancel()
 			request, err := http.NewRequestWithContext(ctx, http.MethodGet, "http://"+at[1]+"/readyz", nil)
 			if err != nil {

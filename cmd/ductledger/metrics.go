@@ -85,6 +85,12 @@ func (m *metrics) limits(lim frame.Limits) {
 	}
 }
 
+// log shows what nobody could read.
+func (m *metrics) log(lines *logQueue) {
+	m.registry.MustRegister(prometheus.NewCounterFunc(prometheus.CounterOpts{Name: "ductledger_log_dropped_total",
+		Help: "Lines of the log that were dropped, since nobody read them in time."}, func() float64 { return float64(lines.lost()) }))
+}
+
 // database shows the pool of connections.
 func (m *metrics) database(db *storage.DB) {
 	for _, row := range []struct {

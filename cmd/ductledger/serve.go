@@ -13,9 +13,11 @@ import (
 	"net/netip"
 	"net/url"
 	"os"
+	"os/signal"
 	"runtime/debug"
 	"strings"
 	"sync"
+	"syscall"
 	"time"
 
 	"ductledger/api"
@@ -117,7 +119,10 @@ func (serveCommand) Help() string {
 const gcPercent = 300
 
 func (c *serveCommand) Run(in *invocation) error {
-	log := newLog(in.stderr, c.LogLevel)
+	signal.Ignore(syscall.SIGPIPE) // who read the log may have gone
+	lines := newLogQueue(in.stderr, logMost)
+	defer lines.end()
+	log := newLog(lines, c.LogLevel)
 	if c.Connections < 1 || c.Connections > 1000 {
 		return &exitError{exitRefused, fmt.Errorf("--connections %d: 1 to 1000 are expected", c.Connections)}
 	}
@@ -190,6 +195,7 @@ func (c *serveCommand) Run(in *invocation) error {
 	}
 	counts.limits(lim)
 	counts.database(db)
+	counts.log(lines)
 	sites := []site{{c.Listen, handler, secure}}
 	if c.MetricsListen != "-" {
 		sites = append(sites, site{c.MetricsListen, counts.handler(), nil})

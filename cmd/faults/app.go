@@ -153,9 +153,11 @@ func (a *app) put(id domain.UUID, record domain.Record) bool {
 }
 
 // id is a new id of version 7, by the seed.
-func (a *app) id() (id domain.UUID) {
+func (a *app) id() domain.UUID { return newID(a.r) }
+
+func newID(r *rand.Rand) (id domain.UUID) {
 	for i := range id {
-		id[i] = byte(a.r.IntN(256))
+		id[i] = byte(r.IntN(256))
 	}
 	id[6], id[8] = 0x70|id[6]&0x0f, 0x80|id[8]&0x3f
 	return id

@@ -35,7 +35,26 @@ import (
 	"github.com/alecthomas/kong"
 )
 
-// settings are the flags.
+// commands: without a name, kill.
+type commands struct {
+	Kill killCommand `cmd:"" default:"withargs" help:"Kill the service and Postgres under work, and ask what was lost."`
+	Load loadCommand `cmd:"" help:"Offer many times what the service can do, and ask what is done in time."`
+}
+
+type killCommand struct{ settings }
+
+// errFound says that something is wrong; what, was told.
+var errFound = errors.New("something is wrong")
+
+func (c *killCommand) Run(ctx context.Context) error {
+	found, err := run(ctx, c.settings)
+	if err == nil && found {
+		err = errFound
+	}
+	return err
+}
+
+// settings are the flags of kill.
 type settings struct {
 	Seed          uint64        `default:"1" help:"What is drawn by chance."`
 	Kills         int           `default:"1000" help:"How often a service is killed."`
@@ -47,17 +66,16 @@ type settings struct {
 }
 
 func main() {
-	var s settings
-	kong.Parse(&s, kong.Description("Kills the service and Postgres under work, and asks what was lost."))
 	ctx, stop := signal.NotifyContext(context.Background(), os.Interrupt, syscall.SIGTERM)
 	context.AfterFunc(ctx, stop) // a second signal ends the program
-	found, err := run(ctx, s)
-	switch {
+	parsed := kong.Parse(&commands{}, kong.Description("Kills the service and Postgres under work, or offers more than they can do, and asks what became of it."),
+		kong.BindTo(ctx, (*context.Context)(nil)))
+	switch err := parsed.Run(); {
+	case errors.Is(err, errFound):
+		os.Exit(1)
 	case err != nil:
 		fmt.Fprintln(os.Stderr, "faults:", err)
 		os.Exit(2)
-	case found:
-		os.Exit(1)
 	}
 }
 
@@ -68,6 +86,7 @@ type trial struct {
 	binaries []string // of ductledger, by how far its clock is off; the first is right
 	postgres *postgres
 	services []*service
+	serve    []string // their arguments, but where they listen
 	programs []*program
 	counts   counts
 	began    time.Time
@@ -89,15 +108,13 @@ func (t *trial) say(format string, args ...any) {
 // run makes the world, breaks it, heals it and asks the oracle. found says that
 // something is wrong.
 func run(ctx context.Context, s settings) (found bool, err error) {
-	t := &trial{settings: s, folder: s.Folder, began: time.Now(), counts: counts{answers: map[string]int{}}}
-	if t.folder == "" {
-		if t.folder, err = os.MkdirTemp("", "faults-"); err != nil {
-			return false, err
-		}
-	}
-	if err := errors.Join(os.MkdirAll(t.folder, 0o711), os.Chmod(t.folder, 0o711)); err != nil { // Postgres runs as somebody else
+	t := &trial{settings: s, began: time.Now(), counts: counts{answers: map[string]int{}}}
+	if t.folder, err = folderOf(s.Folder); err != nil {
 		return false, err
 	}
+	t.serve = []string{"--connections", "8", "--pictures", filepath.Join(t.folder, "pictures"),
+		// Phones that write without a pause, each start a new service: rates are not what is tried.
+		"--limit", "token_rate_per_s=1000", "--limit", "program_rate_per_s=5000", "--limit", "unknown_token_rate_per_s=1000"}
 	fmt.Printf("seed %d: %d kills of %d services, %d of Postgres, %d phones; in %s\n", t.Seed, t.Kills, t.Services, t.DatabaseKills, 2*t.Phones, t.folder)
 	defer func() {
 		if !found && err == nil {
@@ -153,6 +170,16 @@ func run(ctx context.Context, s settings) (found bool, err error) {
 	}
 	t.report(findings)
 	return len(findings) > 0, nil
+}
+
+// folderOf makes the folder that is named, or a new one.
+func folderOf(named string) (folder string, err error) {
+	if folder = named; folder == "" {
+		if folder, err = os.MkdirTemp("", "faults-"); err != nil {
+			return "", err
+		}
+	}
+	return folder, errors.Join(os.MkdirAll(folder, 0o711), os.Chmod(folder, 0o711)) // Postgres runs as somebody else
 }
 
 // build links ductledger once for each clock.

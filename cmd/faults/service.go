@@ -30,6 +30,7 @@ type service struct {
 
 	mu      sync.Mutex
 	running *exec.Cmd
+	address string        // where it listens itself
 	ready   chan struct{} // closed when it listens
 	ended   chan struct{} // closed when it has ended
 	asked   bool          // to end by itself
@@ -66,10 +67,7 @@ func (t *trial) startServices(ctx context.Context) error {
 
 // start starts the program whose clock is off by that many steps.
 func (s *service) start(clock int) error {
-	command := exec.Command(s.t.binaries[clock], "serve", "--listen", "127.0.0.1:0", "--metrics-listen", "-", "--connections", "8",
-		"--pictures", filepath.Join(s.t.folder, "pictures"),
-		// Phones that write without a pause, each start a new service: rates are not what is tried.
-		"--limit", "token_rate_per_s=1000", "--limit", "program_rate_per_s=5000", "--limit", "unknown_token_rate_per_s=1000")
+	command := exec.Command(s.t.binaries[clock], append([]string{"serve", "--listen", "127.0.0.1:0", "--metrics-listen", "-"}, s.t.serve...)...)
 	command.Env = s.t.environment()
 	command.SysProcAttr = &syscall.SysProcAttr{Pdeathsig: syscall.SIGKILL}
 	output, err := command.StderrPipe()
@@ -88,15 +86,20 @@ func (s *service) start(clock int) error {
 		defer close(ended)
 		lines := bufio.NewScanner(io.TeeReader(output, s.log))
 		lines.Buffer(nil, 1<<20)
-		for lines.Scan() {
+		for listens := false; !listens && lines.Scan(); {
 			var line struct{ Msg, Address string }
-			if json.Unmarshal(lines.Bytes(), &line) == nil && line.Msg == "listening" {
+			if json.Unmarshal(lines.Bytes(), &line) == nil && line.Msg == "listening" { // the API is the first
+				listens = true
 				s.link.Point(line.Address)
+				s.mu.Lock()
+				s.address = line.Address
+				s.mu.Unlock()
 				s.t.counts.started(time.Since(began))
 				close(ready)
 			}
 		}
-		_ = command.Wait() // how it ended is asked of its state
+		_, _ = io.Copy(s.log, output) // until it ends
+		_ = command.Wait()            // how it ended is asked of its state
 	}()
 	return nil
 }

@@ -21,6 +21,8 @@ type Proxy struct {
 	gate    sync.RWMutex // held for writing while it hangs
 	running sync.WaitGroup
 	waiting atomic.Int64 // connections whose client waits for an answer
+	there   pace         // of all bytes to the server
+	back    pace         // of those from it
 
 	mu    sync.Mutex
 	conns map[net.Conn]struct{}
@@ -91,6 +93,39 @@ func (p *Proxy) Break(t Trouble) { p.trouble.Store(&t) }
 // Heal ends what Break began.
 func (p *Proxy) Heal() {
 	p.trouble.Store(&Trouble{Chunk: func(bool) Fate { return Fate{} }, Copies: func() Copies { return Once }})
+}
+
+// Slow lets so many bytes a second pass, each way, over all connections together.
+func (p *Proxy) Slow(bytesPerSecond int64) {
+	p.there.set(bytesPerSecond)
+	p.back.set(bytesPerSecond)
+}
+
+// pace is how fast bytes pass one way; zero lets them pass at once.
+type pace struct {
+	mu        sync.Mutex
+	perSecond int64
+	free      time.Time // when all that came before has passed
+}
+
+func (p *pace) set(perSecond int64) {
+	p.mu.Lock()
+	defer p.mu.Unlock()
+	p.perSecond = perSecond
+}
+
+// passed is when n bytes that come now have passed, one after the other.
+func (p *pace) passed(now time.Time, n int) time.Time {
+	p.mu.Lock()
+	defer p.mu.Unlock()
+	if p.perSecond == 0 {
+		return now
+	}
+	if p.free.Before(now) {
+		p.free = now
+	}
+	p.free = p.free.Add(time.Duration(int64(n) * int64(time.Second) / p.perSecond))
+	return p.free
 }
 
 // Hang stops every byte until Resume. Connections stay open, new ones are
@@ -237,9 +272,9 @@ func (l *link) again() {
 
 // pass copies one way until either side ends, and then ends both.
 func (l *link) pass(toServer bool) {
-	from, to := l.server, l.client
+	from, to, pace := l.server, l.client, &l.back
 	if toServer {
-		from, to = l.client, l.server
+		from, to, pace = l.client, l.server, &l.there
 	}
 	defer func() {
 		_, _ = l.client.Close(), l.server.Close()
@@ -268,6 +303,8 @@ func (l *link) pass(toServer bool) {
 			}
 		}
 		time.Sleep(fate.Delay)
+		now := time.Now() //nolint:forbidigo // a network's time is the real clock's
+		time.Sleep(pace.passed(now, len(message)).Sub(now))
 		l.gate.RLock()
 		_, failed := to.Write(message)
 		if l.second != nil && toServer {
