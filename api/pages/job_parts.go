@@ -314,7 +314,7 @@ func (j *jobShown) history(items, versions []told, names map[string]string) {
 		case *domain.Review:
 			h.What, h.Text = reviewWords[r.Decision], r.Text
 		case *domain.Waiver:
-			h.What, h.Text = "waived "+strings.ToLower(firstOf(ruleTitles[r.Finding.Rule], Plain(r.Finding.Rule))), r.Reason
+			h.What, h.Text = "waived “"+firstOf(ruleTitles[r.Finding.Rule], Plain(r.Finding.Rule))+"”", r.Reason
 		case *domain.CallBack:
 			h.What, h.Text = "recorded a call-back", r.Reason
 		case *domain.Inspection:

@@ -81,7 +81,11 @@ func (l *statementLine) Words() string {
 // Why says what withholds it, in the titles of the rules or in words.
 func (l *statementLine) Why() (list []string) {
 	for _, code := range l.Withheld {
-		list = append(list, firstOf(ruleTitles[code], Reason(code)))
+		if title := ruleTitles[code]; title != "" { // a rule's title says what should be
+			list = append(list, "open: "+title)
+			continue
+		}
+		list = append(list, Reason(code))
 	}
 	return list
 }
