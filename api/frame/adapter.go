@@ -288,7 +288,11 @@ func (f *frame) authenticate(w http.ResponseWriter, r *http.Request, req *Reques
 func (f *frame) lookUp(ctx context.Context, t *turn, look func(context.Context, [32]byte, domain.UUID) (domain.Caller, error), digest [32]byte, program domain.UUID) (domain.Caller, error) {
 	ctx, cancel := context.WithTimeout(ctx, f.Limits.LookupTime)
 	defer cancel()
+	tooLate := overloaded("lookup_time", "the token could not be looked up in time")
 	if err := t.take(ctx); err != nil {
+		if errors.Is(err, context.DeadlineExceeded) {
+			err = tooLate
+		}
 		return domain.Caller{}, err
 	}
 	defer t.release()
@@ -296,7 +300,7 @@ func (f *frame) lookUp(ctx context.Context, t *turn, look func(context.Context, 
 	defer cancel()
 	caller, err := look(ctx, digest, program)
 	if err != nil && ctx.Err() == context.DeadlineExceeded {
-		err = overloaded("lookup_time", "the token could not be looked up in time")
+		err = tooLate
 	}
 	return caller, err
 }

@@ -454,3 +454,25 @@ func TestWhoGoesOnIsNotCrowdedOut(t *testing.T) {
 	}
 	all.Wait()
 }
+
+// A look-up that found no place in its time is refused like any other work: it is
+// no failure of the service.
+func TestALookUpThatComesTooLate(t *testing.T) {
+	f := newTestFrame(t, Limits{Work: 1, QueueWait: time.Hour, LookupTime: time.Millisecond})
+	done := make(chan struct{})
+	go func() {
+		defer close(done)
+		for { // it needs its own look-up in time
+			f.call(t, "GET", "/v1/slow", f.staff, "")
+			select {
+			case <-f.release:
+				return
+			default:
+			}
+		}
+	}()
+	<-f.entered
+	wantProblem(t, f.call(t, "GET", "/v1/ducts", f.other, ""), 503, domain.Overloaded)
+	close(f.release)
+	<-done
+}
