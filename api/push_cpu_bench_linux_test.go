@@ -1,6 +1,7 @@
 package api
 
 import (
+	"fmt"
 	"io"
 	"net/http"
 	"net/http/httptest"
@@ -10,13 +11,20 @@ import (
 	"ductledger/storage/storagetest"
 )
 
-// The processor's time of one pushed job of 40 records, of the service and of
+// The processor's time of a pushed job, 40 records of it and all of it, of the service and of
 // Postgres apart, from the kernel's own count. What the client costs is
 // measured against a server that only reads, and taken off.
 //
 //	go test ./api -run "^$" -bench PushCPU -benchtime 400x
 func BenchmarkPushCPU(b *testing.B) {
-	bench := newPushBench(b, 1, 1)
+	for _, records := range []int{40, storagetest.JobRecords} {
+		b.Run(fmt.Sprintf("records=%d", records), func(b *testing.B) { benchmarkPushCPU(b, records) })
+	}
+}
+
+func benchmarkPushCPU(b *testing.B, records int) {
+	b.Helper()
+	bench := newPushBench(b, 1, 1, records)
 	// As many bodies again for the server that only reads.
 	var answer []byte
 	null := httptest.NewServer(http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
@@ -25,7 +33,7 @@ func BenchmarkPushCPU(b *testing.B) {
 		_, _ = w.Write(answer)
 	}))
 	defer null.Close()
-	answer = []byte(strings.Repeat(`"created"`, storagetest.JobRecords) + strings.Repeat(" ", 6000))
+	answer = []byte(strings.Repeat(`"created"`, records) + strings.Repeat(" ", 6000))
 	bench.post(0, b.N, null.URL)
 	began := storagetest.ProcessorSeconds(b)
 	bench.post(0, b.N, null.URL)
